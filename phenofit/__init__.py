@@ -1,0 +1,1 @@
+"""phenofit: calibrate moth-flight phenology from trap catches and daily temperatures."""

@@ -1,0 +1,347 @@
+"""Temperatures and degree-days with their units.
+
+A temperature and a degree-day convert differently: 50 °F is 10 °C, but 50 °F-days are 27.8 °C-days. Inside
+phenofit every temperature is in degrees Celsius and every heat sum in Celsius degree-days; this module is the
+only place where anything is converted.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TypeVar, overload
+
+import numpy as np
+
+from phenofit.errors import UnitError
+
+__all__ = [
+    "DEGREE_DAY_UNITS",
+    "TEMPERATURE_UNITS",
+    "convert_degree_days",
+    "degree_day_unit",
+    "format_degree_days",
+    "from_celsius",
+    "parse_degree_days",
+    "parse_temperature",
+    "temperature_unit",
+    "to_celsius",
+]
+
+TEMPERATURE_UNITS = ("degC", "degF", "kelvin")
+DEGREE_DAY_UNITS = ("degC d", "degF d")
+
+_T = TypeVar("_T")
+
+_TEMPERATURE_ALIASES = {
+    "degc": "degC",
+    "deg_c": "degC",
+    "c": "degC",
+    "°c": "degC",
+    "celsius": "degC",
+    "degree_celsius": "degC",
+    "degrees_celsius": "degC",
+    "degreec": "degC",
+    "degreesc": "degC",
+    "degf": "degF",
+    "deg_f": "degF",
+    "f": "degF",
+    "°f": "degF",
+    "fahrenheit": "degF",
+    "degree_fahrenheit": "degF",
+    "degrees_fahrenheit": "degF",
+    "degreef": "degF",
+    "degreesf": "degF",
+    "k": "kelvin",
+    "kelvin": "kelvin",
+    "kelvins": "kelvin",
+    "degk": "kelvin",
+    "deg_k": "kelvin",
+    "degree_kelvin": "kelvin",
+}
+
+_NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
+_QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*(\S.*?)?\s*$")
+
+
+def temperature_unit(text: str) -> str:
+    """Return the house name of a temperature unit.
+
+    Parameters
+    ----------
+    text : str
+        A spelling such as ``"degC"``, ``"°F"``, ``"celsius"`` or ``"K"``.
+
+    Returns
+    -------
+    str
+        One of ``"degC"``, ``"degF"``, ``"kelvin"``.
+
+    Raises
+    ------
+    UnitError
+        If the spelling is not known.
+
+    Examples
+    --------
+    >>> temperature_unit("°F")
+    'degF'
+    """
+    key = re.sub(r"\s+", "_", str(text).strip().lower())
+    try:
+        return _TEMPERATURE_ALIASES[key]
+    except KeyError:
+        raise UnitError(
+            f"'{text}' is not a temperature unit; accepted are {', '.join(TEMPERATURE_UNITS)}."
+        ) from None
+
+
+def degree_day_unit(text: str) -> str:
+    """Return the house name of a degree-day unit.
+
+    Parameters
+    ----------
+    text : str
+        A spelling such as ``"degC d"``, ``"°F-days"``, ``"degF day"`` or ``"K d"``.
+
+    Returns
+    -------
+    str
+        ``"degC d"`` or ``"degF d"``; kelvin-days are Celsius degree-days.
+
+    Raises
+    ------
+    UnitError
+        If the spelling is not known, or is a temperature unit without the day.
+
+    Examples
+    --------
+    >>> degree_day_unit("°F-days")
+    'degF d'
+    """
+    match = re.fullmatch(r"(.+?)[\s*·.-]*(?:d|day|days)", str(text).strip(), flags=re.IGNORECASE)
+    if match:
+        try:
+            unit = temperature_unit(match.group(1).rstrip(" -*·."))
+        except UnitError:
+            pass
+        else:
+            return "degF d" if unit == "degF" else "degC d"
+    raise UnitError(f"'{text}' is not a degree-day unit; accepted are {', '.join(DEGREE_DAY_UNITS)}.")
+
+
+@overload
+def to_celsius(value: float, unit: str) -> float: ...
+@overload
+def to_celsius(value: _T, unit: str) -> _T: ...
+def to_celsius(value, unit):  # type: ignore[no-untyped-def]
+    """Convert temperatures to degrees Celsius.
+
+    Parameters
+    ----------
+    value : float or array_like
+        Temperatures [`unit`]; arrays, Series and DataArrays keep their type.
+    unit : str
+        Their unit, in any spelling of :func:`temperature_unit`.
+
+    Returns
+    -------
+    float or array_like
+        The same temperatures [degC].
+
+    Raises
+    ------
+    UnitError
+        If the unit is not known.
+
+    Examples
+    --------
+    >>> to_celsius(50.0, "degF")
+    10.0
+    """
+    name = temperature_unit(unit)
+    if name == "degF":
+        return (value - 32.0) / 1.8
+    if name == "kelvin":
+        return value - 273.15
+    return value
+
+
+@overload
+def from_celsius(value: float, unit: str) -> float: ...
+@overload
+def from_celsius(value: _T, unit: str) -> _T: ...
+def from_celsius(value, unit):  # type: ignore[no-untyped-def]
+    """Convert temperatures from degrees Celsius.
+
+    Parameters
+    ----------
+    value : float or array_like
+        Temperatures [degC].
+    unit : str
+        Unit wanted, in any spelling of :func:`temperature_unit`.
+
+    Returns
+    -------
+    float or array_like
+        The same temperatures [`unit`].
+
+    Raises
+    ------
+    UnitError
+        If the unit is not known.
+
+    Examples
+    --------
+    >>> from_celsius(10.0, "degF")
+    50.0
+    """
+    name = temperature_unit(unit)
+    if name == "degF":
+        return value * 1.8 + 32.0
+    if name == "kelvin":
+        return value + 273.15
+    return value
+
+
+@overload
+def convert_degree_days(value: float, unit: str, to: str) -> float: ...
+@overload
+def convert_degree_days(value: _T, unit: str, to: str) -> _T: ...
+def convert_degree_days(value, unit, to):  # type: ignore[no-untyped-def]
+    """Convert heat sums between Celsius and Fahrenheit degree-days.
+
+    Parameters
+    ----------
+    value : float or array_like
+        Heat sums [`unit`].
+    unit, to : str
+        Degree-day units, in any spelling of :func:`degree_day_unit`.
+
+    Returns
+    -------
+    float or array_like
+        The same heat sums [`to`]; one Celsius degree-day is 1.8 Fahrenheit degree-days.
+
+    Raises
+    ------
+    UnitError
+        If a unit is not known.
+
+    Examples
+    --------
+    >>> convert_degree_days(900.0, "degF d", "degC d")
+    500.0
+    """
+    source, target = degree_day_unit(unit), degree_day_unit(to)
+    if source == target:
+        return value
+    return value / 1.8 if source == "degF d" else value * 1.8
+
+
+def _quantity(text: str, what: str, example: str) -> tuple[float, str]:
+    match = _QUANTITY.match(text)
+    if match is None:
+        raise UnitError(f"'{text}' is not {what}; write a number and its unit, for example '{example}'.")
+    if match.group(2) is None:
+        raise UnitError(f"'{text}' has no unit; write for example '{example}'.")
+    return float(match.group(1)), match.group(2)
+
+
+def parse_temperature(value: str | float) -> float:
+    """Read a temperature such as ``"50 degF"``; a bare number is in degrees Celsius.
+
+    Parameters
+    ----------
+    value : str or float
+        A number with its unit as text, or a number [degC].
+
+    Returns
+    -------
+    float
+        The temperature [degC].
+
+    Raises
+    ------
+    UnitError
+        If a text has no number, no unit or an unknown unit, or the number is not finite.
+
+    Examples
+    --------
+    >>> parse_temperature("50 degF")
+    10.0
+    >>> parse_temperature("50F")
+    10.0
+    """
+    if isinstance(value, str):
+        number, unit = _quantity(value, "a temperature", "50 degF")
+        result = float(to_celsius(number, unit))
+    else:
+        result = float(value)
+    if not np.isfinite(result):
+        raise UnitError(f"'{value}' is not a finite temperature.")
+    return result
+
+
+def parse_degree_days(value: str | float) -> float:
+    """Read a heat sum such as ``"900 degF d"``; a bare number is in Celsius degree-days.
+
+    Parameters
+    ----------
+    value : str or float
+        A number with its unit as text, or a number [degC d].
+
+    Returns
+    -------
+    float
+        The heat sum [degC d].
+
+    Raises
+    ------
+    UnitError
+        If a text has no number, no unit or an unknown unit, or the number is not finite.
+
+    Examples
+    --------
+    >>> parse_degree_days("900 degF d")
+    500.0
+    """
+    if isinstance(value, str):
+        number, unit = _quantity(value, "a heat sum", "480 degC d")
+        result = float(convert_degree_days(number, unit, "degC d"))
+    else:
+        result = float(value)
+    if not np.isfinite(result):
+        raise UnitError(f"'{value}' is not a finite heat sum.")
+    return result
+
+
+def format_degree_days(value: float, unit: str = "degC d", digits: int = 0) -> str:
+    """Write a heat sum for people.
+
+    Parameters
+    ----------
+    value : float
+        Heat sum [degC d].
+    unit : str
+        Unit to show.
+    digits : int
+        Digits after the point.
+
+    Returns
+    -------
+    str
+        Such as ``"500 °C-days"``.
+
+    Raises
+    ------
+    UnitError
+        If the unit is not known.
+
+    Examples
+    --------
+    >>> format_degree_days(500.0, "degF d")
+    '900 °F-days'
+    """
+    name = degree_day_unit(unit)
+    sign = "°F-days" if name == "degF d" else "°C-days"
+    return f"{convert_degree_days(value, 'degC d', name):.{digits}f} {sign}"
