@@ -1,1 +1,129 @@
-"""phenofit: calibrate moth-flight phenology from trap catches and daily temperatures."""
+"""phenofit: calibrate moth-flight phenology from trap catches and daily temperatures.
+
+The public functions and classes are imported when first used, so that ``import phenofit`` and
+``phenofit --help`` stay quick. Whatever is not named in ``__all__`` may change without notice.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from phenofit.errors import (
+        DataError,
+        FetchError,
+        FitError,
+        MissingExtraError,
+        ModelError,
+        PhenofitError,
+        PhenofitWarning,
+        Problem,
+        UnitError,
+    )
+    from phenofit.flight import FlightFit, fit_flights, plan_network
+    from phenofit.forecast import forecast
+    from phenofit.heat import HeatSettings, accumulate, degree_days
+    from phenofit.maps import error_map
+    from phenofit.run import run_study
+    from phenofit.seasons import MonthDay, Season
+    from phenofit.simulate import simulate_network, simulate_weather
+    from phenofit.study import check_study, load_study
+    from phenofit.traps import TrapYears, build_trap_years, read_catches, read_traps
+    from phenofit.validate import PublishedThreshold, compare_published, cross_validate
+    from phenofit.weather import fetch_weather, link_stations, read_weather
+
+__all__ = [
+    "DataError",
+    "FetchError",
+    "FitError",
+    "FlightFit",
+    "HeatSettings",
+    "MissingExtraError",
+    "ModelError",
+    "MonthDay",
+    "PhenofitError",
+    "PhenofitWarning",
+    "Problem",
+    "PublishedThreshold",
+    "Season",
+    "TrapYears",
+    "UnitError",
+    "accumulate",
+    "build_trap_years",
+    "check_study",
+    "compare_published",
+    "cross_validate",
+    "degree_days",
+    "error_map",
+    "fetch_weather",
+    "fit_flights",
+    "forecast",
+    "link_stations",
+    "load_study",
+    "plan_network",
+    "read_catches",
+    "read_traps",
+    "read_weather",
+    "run_study",
+    "simulate_network",
+    "simulate_weather",
+]
+
+_HOMES = {
+    "errors": (
+        "DataError",
+        "FetchError",
+        "FitError",
+        "MissingExtraError",
+        "ModelError",
+        "PhenofitError",
+        "PhenofitWarning",
+        "Problem",
+        "UnitError",
+    ),
+    "seasons": ("MonthDay", "Season"),
+    "heat": ("HeatSettings", "accumulate", "degree_days"),
+    "weather": ("fetch_weather", "link_stations", "read_weather"),
+    "traps": ("TrapYears", "build_trap_years", "read_catches", "read_traps"),
+    "flight": ("FlightFit", "fit_flights", "plan_network"),
+    "forecast": ("forecast",),
+    "validate": ("PublishedThreshold", "compare_published", "cross_validate"),
+    "maps": ("error_map",),
+    "simulate": ("simulate_network", "simulate_weather"),
+    "study": ("check_study", "load_study"),
+    "run": ("run_study",),
+}
+_HOME_OF = {name: room for room, names in _HOMES.items() for name in names}
+
+
+class _Package(ModuleType):
+    """The package; keeps the function ``forecast`` from being hidden by the room of the same name."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        # The import system sets a subpackage as an attribute of its parent. `phenofit.forecast` is promised
+        # to be the function; the room itself is still imported by `from phenofit.forecast import ...`.
+        if name in _HOME_OF and isinstance(value, ModuleType):
+            return
+        super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
+
+
+def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        from phenofit.files import phenofit_version
+
+        return phenofit_version()
+    if name not in _HOME_OF:
+        raise AttributeError(f"module 'phenofit' has no attribute '{name}'")
+    value = getattr(importlib.import_module(f"phenofit.{_HOME_OF[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -1,0 +1,152 @@
+"""Read the command line, call the command, turn errors into messages and exit codes.
+
+Exit codes: 0 done, 1 a fault of the program, 2 the input or the call is wrong, 130 stopped by the user.
+"""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import importlib
+import os
+import sys
+import traceback
+import warnings
+from collections.abc import Sequence
+from typing import NoReturn, Protocol, TextIO, cast
+
+from phenofit.cli.commands import COMMANDS
+from phenofit.errors import PhenofitError, PhenofitWarning
+from phenofit.files import phenofit_version
+
+__all__ = ["main"]
+
+
+class _CommandModule(Protocol):
+    def configure(self, parser: argparse.ArgumentParser) -> None: ...
+    def run(self, args: argparse.Namespace) -> int: ...
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose refusals are one line and point at the help."""
+
+    def error(self, message: str) -> NoReturn:
+        end = "" if message.endswith("?") else "."
+        self.exit(2, f"{self.prog}: {message}{end} See '{self.prog} --help'.\n")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    argv : sequence of str or None
+        Arguments after the program name; ``None`` takes those of the process.
+
+    Returns
+    -------
+    int
+        Exit code: 0 done, 1 a fault of the program, 2 the input or the call is wrong, 130 stopped.
+
+    Examples
+    --------
+    >>> main(["--version"])  # doctest: +ELLIPSIS
+    phenofit ...
+    0
+    """
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return _dispatch(arguments)
+    except SystemExit as stop:  # argparse leaves this way, for --help as for a refusal
+        return stop.code if isinstance(stop.code, int) else int(stop.code is not None)
+
+
+def _dispatch(arguments: list[str]) -> int:
+    top = _top_parser()
+    if not arguments:
+        top.print_help(sys.stderr)
+        return 2
+    # Only the first word is parsed here: the arguments of a command are known by its module alone.
+    known = top.parse_args(arguments[:1])
+    name = cast("str", known.command)
+    if name not in COMMANDS:
+        near = difflib.get_close_matches(name, COMMANDS, n=1)
+        hint = f"; did you mean '{near[0]}'?" if near else ""
+        top.error(f"there is no command '{name}'{hint}")
+    module = cast("_CommandModule", importlib.import_module(COMMANDS[name].module))
+    parser = _Parser(prog=f"phenofit {name}", description=_sentence(COMMANDS[name].help))
+    module.configure(parser)
+    parser.add_argument(
+        "--traceback",
+        action="store_true",
+        help="show where in the program an error arose, for a fault report",
+    )
+    return _run(module, parser.parse_args(arguments[1:]))
+
+
+def _run(module: _CommandModule, args: argparse.Namespace) -> int:
+    with warnings.catch_warnings():
+        warnings.simplefilter("always", PhenofitWarning)
+        warnings.showwarning = _show_warning
+        try:
+            code = module.run(args)
+            sys.stdout.flush()
+        except PhenofitError as error:
+            return _fail(str(error), 2, args)
+        except KeyboardInterrupt:
+            print("phenofit: stopped; files are written whole or not at all.", file=sys.stderr)
+            return 130
+        except BrokenPipeError:
+            # The reader of our output went away, as with `| head`; keep the shutdown flush from failing again.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return 0
+        except OSError as error:
+            place = f" '{error.filename}'" if error.filename else ""
+            return _fail(f"cannot read or write{place}: {error.strerror or error}.", 2, args)
+        except Exception as error:  # noqa: BLE001 - the one place where unexpected faults end
+            text = f"a fault of the program: {type(error).__name__}: {error}"
+            return _fail(
+                f"{text} (please report it with the output of the same command and --traceback)", 1, args
+            )
+        return code
+
+
+def _fail(message: str, code: int, args: argparse.Namespace) -> int:
+    if args.traceback:
+        traceback.print_exc()
+    print(f"phenofit: {message}", file=sys.stderr)
+    return code
+
+
+def _show_warning(
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    file: TextIO | None = None,
+    line: str | None = None,
+) -> None:
+    if issubclass(category, PhenofitWarning):
+        print(f"phenofit: note: {message}", file=file or sys.stderr)
+    else:
+        text = warnings.formatwarning(message, category, filename, lineno, line)
+        print(text, end="", file=file or sys.stderr)
+
+
+def _top_parser() -> _Parser:
+    width = max(map(len, COMMANDS))
+    lines = "\n".join(f"  {name:<{width}}  {command.help}" for name, command in COMMANDS.items())
+    parser = _Parser(
+        prog="phenofit",
+        usage="phenofit COMMAND [options]",
+        description="Calibrate moth-flight phenology from trap catches and daily temperatures.",
+        epilog=f"commands:\n{lines}\n\n'phenofit COMMAND --help' tells the options of a command.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("command", metavar="COMMAND", help="one of the commands below")
+    parser.add_argument("--version", action="version", version=f"phenofit {phenofit_version()}")
+    return parser
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."

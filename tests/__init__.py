@@ -1,0 +1,1 @@
+"""Tests of phenofit; the folders mirror the package."""

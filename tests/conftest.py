@@ -1,0 +1,30 @@
+"""What every test relies on: no display, fixed random numbers, and pictures of why something was skipped."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+# Before anything draws: figures must be made without a display.
+os.environ.setdefault("MPLBACKEND", "Agg")
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+@pytest.fixture(scope="session")
+def root() -> Path:
+    """Folder of the checkout."""
+    return ROOT
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    """Name of a headless-capable Chromium; tests that need one skip, saying so, where there is none."""
+    for name in ("chromium", "chromium-browser", "google-chrome", "chrome"):
+        found = shutil.which(name)
+        if found:
+            return found
+    pytest.skip("no Chromium on this machine: the page is not looked at in a browser here")

@@ -1,0 +1,178 @@
+"""The frame of the command line: exit codes, one clear message, no traceback unless asked."""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import types
+import warnings
+from collections.abc import Callable
+
+import pytest
+
+from phenofit.cli import main
+from phenofit.cli.commands import COMMANDS, Command
+from phenofit.errors import (
+    DataError,
+    FetchError,
+    FitError,
+    MissingExtraError,
+    ModelError,
+    PhenofitWarning,
+    Problem,
+    UnitError,
+)
+
+Body = Callable[[argparse.Namespace], int]
+
+
+@pytest.fixture
+def command(monkeypatch: pytest.MonkeyPatch) -> Callable[[Body], None]:
+    """Put a command named ``trial`` into the table, with the given body."""
+
+    def put(body: Body) -> None:
+        module = types.ModuleType("phenofit_trial_command")
+        module.configure = lambda parser: parser.add_argument("--base")  # type: ignore[attr-defined]
+        module.run = body  # type: ignore[attr-defined]
+        monkeypatch.setitem(sys.modules, "phenofit_trial_command", module)
+        monkeypatch.setitem(COMMANDS, "trial", Command("phenofit_trial_command", "a command of the tests"))
+
+    return put
+
+
+def _raising(error: BaseException) -> Body:
+    def body(_: argparse.Namespace) -> int:
+        raise error
+
+    return body
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        DataError(
+            Problem("'abc' is not a number.", "Write digits.", file="catches.csv", row=7, column="count")
+        ),
+        UnitError("'degX' is not a temperature unit."),
+        ModelError("there is no day 02-31."),
+        FitError("no trap-year has a catch."),
+        FetchError("the server could not be reached."),
+        MissingExtraError("gstools", "maps", "The error map"),
+    ],
+    ids=lambda e: type(e).__name__,
+)
+def test_wrong_input_is_one_message_and_exit_2(
+    error: Exception, command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]
+) -> None:
+    command(_raising(error))
+    assert main(["trial"]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err == f"phenofit: {error}\n"
+
+
+def test_all_problems_are_listed(command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]) -> None:
+    faults = [Problem("bad count.", "Mend it.", file="c.csv", row=i, column="count") for i in (3, 9)]
+    command(_raising(DataError(faults)))
+    assert main(["trial"]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert lines[0] == "phenofit: 2 problems:"
+    assert [line.split(":")[0].strip() for line in lines[1:]] == [
+        "c.csv, row 3, column 'count'",
+        "c.csv, row 9, column 'count'",
+    ]
+
+
+def test_a_fault_of_the_program_is_exit_1_in_one_line(
+    command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]
+) -> None:
+    command(_raising(ZeroDivisionError("division by zero")))
+    assert main(["trial"]) == 1
+    shown = capsys.readouterr().err
+    assert shown.count("\n") == 1
+    assert "ZeroDivisionError" in shown
+    assert "--traceback" in shown
+
+
+def test_the_traceback_comes_when_asked(
+    command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]
+) -> None:
+    command(_raising(ZeroDivisionError("division by zero")))
+    assert main(["trial", "--traceback"]) == 1
+    assert "Traceback (most recent call last)" in capsys.readouterr().err
+
+
+def test_a_missing_file_is_named(command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]) -> None:
+    command(_raising(FileNotFoundError(2, "No such file or directory", "study.toml")))
+    assert main(["trial"]) == 2
+    assert (
+        capsys.readouterr().err == "phenofit: cannot read or write 'study.toml': No such file or directory.\n"
+    )
+
+
+def test_stopping_is_said(command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]) -> None:
+    command(_raising(KeyboardInterrupt()))
+    assert main(["trial"]) == 130
+    assert "stopped" in capsys.readouterr().err
+
+
+def test_warnings_are_notes(command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]) -> None:
+    def body(_: argparse.Namespace) -> int:
+        for _again in range(2):
+            warnings.warn("3 days have no temperature.", PhenofitWarning, stacklevel=2)
+        return 0
+
+    command(body)
+    assert main(["trial"]) == 0
+    assert capsys.readouterr().err == "phenofit: note: 3 days have no temperature.\n" * 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (["fitt"], "there is no command 'fitt'; did you mean 'fit'? See 'phenofit --help'."),
+        (["zzzz"], "there is no command 'zzzz'. See 'phenofit --help'."),
+        (["--colour"], "the following arguments are required: COMMAND. See 'phenofit --help'."),
+    ],
+)
+def test_wrong_calls_are_refused(
+    arguments: list[str], expected: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(arguments) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err == f"phenofit: {expected}\n"
+
+
+def test_wrong_option_of_a_command(
+    command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]
+) -> None:
+    command(lambda _: 0)
+    assert main(["trial", "--bas", "10", "--colour"]) == 2
+    assert "--colour" in capsys.readouterr().err
+
+
+def test_no_command_shows_the_commands(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([]) == 2
+    shown = capsys.readouterr().err
+    for name in COMMANDS:
+        assert f"\n  {name} " in shown
+
+
+def test_help_and_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--help"]) == 0
+    shown = capsys.readouterr()
+    assert shown.out.startswith("usage: phenofit COMMAND")
+    assert shown.err == ""
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("phenofit ")
+
+
+def test_module_and_pipe() -> None:
+    # Reading only the first byte closes the pipe early, as `phenofit --help | head -1` does.
+    with subprocess.Popen([sys.executable, "-m", "phenofit", "--help"], stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stdout.read(5) == b"usage"
+        process.stdout.close()
+        assert process.wait(30) == 0

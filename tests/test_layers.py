@@ -1,0 +1,208 @@
+"""The shape of the code: imports point downwards, files stay short, start-up stays light."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "phenofit"
+
+# From the top down; rooms on one line are neighbours and do not import each other.
+LAYERS: tuple[tuple[str, ...], ...] = (
+    ("__main__",),
+    ("cli",),
+    ("run",),
+    ("report",),
+    ("study",),
+    ("simulate",),
+    ("maps",),
+    ("validate",),
+    ("forecast",),
+    ("flight",),
+    ("traps", "weather"),
+    ("heat",),
+    ("tables", "bundled"),
+    ("seasons", "files", "units"),
+    ("errors",),
+)
+LEVEL = {room: len(LAYERS) - i for i, rooms in enumerate(LAYERS) for room in rooms}
+HARD_LIMIT = 500
+AIM = 400
+ALLOWED_TOP = {
+    "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml",
+    "phenofit", "notebooks", "tests", "datasets", "reports",
+}  # fmt: skip
+# Drawing and the optional or slow packages: never pulled in by `import phenofit` or by the help.
+HEAVY = (
+    "matplotlib",
+    "numba",
+    "pandas",
+    "xarray",
+    "scipy",
+    "meteostat",
+    "statsmodels",
+    "pydantic",
+    "dask",
+    "gstools",
+)
+
+
+def _modules() -> list[Path]:
+    return sorted(PACKAGE.rglob("*.py"))
+
+
+def _room(path: Path) -> str:
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    return parts[0]
+
+
+def _is_type_checking(test: ast.expr) -> bool:
+    return "TYPE_CHECKING" in ast.dump(test)
+
+
+def _imports(tree: ast.AST) -> list[str]:
+    """Dotted phenofit modules that a file imports at run time, inside functions too."""
+    found: list[str] = []
+    for node in ast.iter_child_nodes(tree):
+        if isinstance(node, ast.If) and _is_type_checking(node.test):
+            found += [name for branch in node.orelse for name in _imports(branch)]
+            continue
+        if isinstance(node, ast.Import):
+            found += [a.name for a in node.names if a.name.split(".")[0] == "phenofit"]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"relative import on line {node.lineno}; write the whole name"
+            module = node.module or ""
+            if module == "phenofit":
+                found += [f"phenofit.{a.name}" for a in node.names]
+            elif module.startswith("phenofit."):
+                found.append(module)
+        found += _imports(node)
+    return found
+
+
+def _module_name(path: Path) -> str:
+    parts = list(path.relative_to(ROOT).with_suffix("").parts)
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_point_downwards(path: Path) -> None:
+    room = _room(path)
+    if room == "__init__":  # the door: it names every room, and imports one only when asked
+        assert not [m for m in _imports(ast.parse(path.read_text("utf-8"))) if m != "phenofit.files"]
+        return
+    assert room in LEVEL, (
+        f"'{room}' has no place in the layers; give it one in this test and in DEVELOPERS.md"
+    )
+    wrong = []
+    for name in _imports(ast.parse(path.read_text("utf-8"))):
+        other = name.split(".")[1]
+        if other == room:
+            continue
+        assert other in LEVEL, f"imports {name}, which has no place in the layers"
+        if LEVEL[other] >= LEVEL[room]:
+            wrong.append(name)
+    assert not wrong, f"imports upwards or sideways: {wrong}"
+
+
+def test_no_import_cycles() -> None:
+    # Only imports at module top count here: one inside a function runs when both modules are ready.
+    graph: dict[str, set[str]] = {}
+    names = {_module_name(p) for p in _modules()}
+    for path in _modules():
+        tree = ast.parse(path.read_text("utf-8"))
+        wanted: set[str] = set()
+        for node in tree.body:
+            if isinstance(node, ast.Import):
+                wanted |= {a.name for a in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                wanted.add(node.module)
+                wanted |= {f"{node.module}.{a.name}" for a in node.names}
+        graph[_module_name(path)] = (wanted & names) - {"phenofit", _module_name(path)}
+    cycle = _find_cycle(graph)
+    assert cycle is None, " -> ".join(cycle or [])
+
+
+def _find_cycle(graph: dict[str, set[str]]) -> list[str] | None:
+    done: set[str] = set()
+
+    def walk(node: str, trail: list[str]) -> list[str] | None:
+        if node in trail:
+            return [*trail[trail.index(node) :], node]
+        if node in done:
+            return None
+        for following in sorted(graph.get(node, ())):
+            found = walk(following, [*trail, node])
+            if found:
+                return found
+        done.add(node)
+        return None
+
+    for start in sorted(graph):
+        found = walk(start, [])
+        if found:
+            return found
+    return None
+
+
+def test_the_cycle_finder_finds_one() -> None:
+    assert _find_cycle({"a": {"b"}, "b": {"c"}, "c": {"b"}}) == ["b", "c", "b"]
+    assert _find_cycle({"a": {"b", "c"}, "b": {"c"}, "c": set()}) is None
+
+
+@pytest.mark.parametrize(
+    "path", sorted([*_modules(), *(ROOT / "tests").rglob("*.py")]), ids=lambda p: str(p.relative_to(ROOT))
+)
+def test_files_stay_short(path: Path) -> None:
+    lines = len(path.read_text("utf-8").splitlines())
+    assert lines <= HARD_LIMIT, f"{lines} lines: split it by idea (aim at {AIM} or fewer)"
+
+
+@pytest.mark.parametrize(
+    "path",
+    [p for p in _modules() if p.name == "__init__.py" and p.parent != PACKAGE],
+    ids=lambda p: p.parent.name,
+)
+def test_rooms_open_with_imports_only(path: Path) -> None:
+    for node in ast.parse(path.read_text("utf-8")).body:
+        doc = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+        exports = isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__"
+        assert doc or exports or isinstance(node, ast.Import | ast.ImportFrom), ast.unparse(node)
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_drawing_is_imported_by_drawing_modules_only(path: Path) -> None:
+    tree = ast.parse(path.read_text("utf-8"))
+    top = [n for n in tree.body if isinstance(n, ast.Import | ast.ImportFrom)]
+    drawn = [ast.unparse(n) for n in top if "matplotlib" in ast.unparse(n)]
+    if _room(path) not in {"report", "maps"}:
+        assert not drawn
+
+
+def _loaded(code: str) -> set[str]:
+    script = f"{code}\nimport sys; print('\\n'.join(sorted({{m.split('.')[0] for m in sys.modules}})))"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    return set(done.stdout.split())
+
+
+def test_import_is_light() -> None:
+    assert not _loaded("import phenofit").intersection(HEAVY)
+
+
+def test_help_is_light() -> None:
+    code = "import io, contextlib, phenofit.cli\nwith contextlib.redirect_stdout(io.StringIO()): phenofit.cli.main(['--help'])"
+    assert not _loaded(code).intersection(HEAVY)
+
+
+def test_top_level_holds_what_it_should() -> None:
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
+    if listed.returncode != 0:
+        pytest.skip("not a git checkout: the top level is not checked here")
+    top = {line.split("/")[0] for line in listed.stdout.splitlines()}
+    extra = {name for name in top if not name.startswith(".")} - ALLOWED_TOP
+    assert not extra

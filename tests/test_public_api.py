@@ -1,0 +1,75 @@
+"""The public names: pinned, importable, documented, and the same in every place that lists them."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import phenofit
+from phenofit.cli.commands import COMMANDS
+
+ROOT = Path(__file__).resolve().parents[1]
+
+PINNED = [
+    "DataError", "FetchError", "FitError", "FlightFit", "HeatSettings", "MissingExtraError", "ModelError",
+    "MonthDay", "PhenofitError", "PhenofitWarning", "Problem", "PublishedThreshold", "Season", "TrapYears",
+    "UnitError", "accumulate", "build_trap_years", "check_study", "compare_published", "cross_validate",
+    "degree_days", "error_map", "fetch_weather", "fit_flights", "forecast", "link_stations", "load_study",
+    "plan_network", "read_catches", "read_traps", "read_weather", "run_study", "simulate_network",
+    "simulate_weather",
+]  # fmt: skip
+
+
+def test_the_list_is_pinned() -> None:
+    assert list(phenofit.__all__) == PINNED
+
+
+@pytest.mark.parametrize("name", PINNED)
+def test_each_name_can_be_had_and_says_what_it_is(name: str) -> None:
+    thing = getattr(phenofit, name)
+    assert not inspect.ismodule(thing)
+    assert inspect.getdoc(thing)
+    assert name in dir(phenofit)
+
+
+@pytest.mark.parametrize("name", [n for n in PINNED if n[0].islower()])
+def test_functions_state_parameters_and_returns(name: str) -> None:
+    doc = inspect.getdoc(getattr(phenofit, name)) or ""
+    assert "Parameters\n----------" in doc
+    assert "Returns\n-------" in doc
+
+
+def test_type_checkers_see_the_same_names() -> None:
+    tree = ast.parse((ROOT / "phenofit" / "__init__.py").read_text("utf-8"))
+    blocks = [n for n in tree.body if isinstance(n, ast.If)]
+    seen = {a.name for n in ast.walk(blocks[0]) if isinstance(n, ast.ImportFrom) for a in n.names}
+    assert seen == set(PINNED)
+
+
+def test_unknown_names_are_refused() -> None:
+    with pytest.raises(AttributeError, match="no attribute 'fit_moths'"):
+        phenofit.fit_moths  # noqa: B018
+
+
+def test_forecast_is_the_function_whatever_was_imported_before() -> None:
+    code = (
+        "import phenofit.forecast, phenofit\n"
+        "from phenofit.forecast import forecast\n"
+        "assert phenofit.forecast is forecast and callable(forecast)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_command_has_its_help(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    from phenofit.cli import main
+
+    assert main([name, "--help"]) == 0
+    shown = capsys.readouterr().out
+    assert shown.startswith(f"usage: phenofit {name}")
+    assert "--traceback" in shown
