@@ -27,6 +27,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("traps", "weather"),
     ("heat",),
     ("tables", "bundled"),
+    ("table_cells",),
     ("seasons", "files", "units"),
     ("errors",),
 )
