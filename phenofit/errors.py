@@ -97,6 +97,10 @@ class DataError(PhenofitError, ValueError):
         self.problems: tuple[Problem, ...] = tuple(problems)
         super().__init__(_as_text(self.problems))
 
+    def __reduce__(self) -> tuple[type[DataError], tuple[tuple[Problem, ...]]]:
+        """Let the error come back from another process with its problems, not only their text."""
+        return type(self), (self.problems,)
+
 
 class UnitError(PhenofitError, ValueError):
     """A unit is absent, unknown or of the wrong kind."""
@@ -130,10 +134,15 @@ class MissingExtraError(PhenofitError, ImportError):
     def __init__(self, package: str, extra: str, purpose: str) -> None:
         self.package = package
         self.extra = extra
+        self.purpose = purpose
         super().__init__(
             f"{purpose} needs the package '{package}', which is not installed: "
             f'pip install "phenofit-toolkit[{extra}]"'
         )
+
+    def __reduce__(self) -> tuple[type[MissingExtraError], tuple[str, str, str]]:
+        """Let the error come back whole from another process."""
+        return type(self), (self.package, self.extra, self.purpose)
 
 
 def _as_text(problems: Sequence[Problem]) -> str:
