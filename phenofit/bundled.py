@@ -1,0 +1,46 @@
+"""Find the data sets that come with phenofit, in an installed package as in a checkout."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+from phenofit.errors import DataError, Problem
+
+__all__ = ["bundled_path"]
+
+
+def bundled_path(name: str) -> Path:
+    """Return where a bundled data set lies.
+
+    Parameters
+    ----------
+    name : str
+        Name below the ``datasets`` folder, such as ``"published_thresholds.csv"`` or ``"demo"``.
+
+    Returns
+    -------
+    Path
+        A file or a folder.
+
+    Raises
+    ------
+    DataError
+        If there is none of that name.
+
+    Examples
+    --------
+    >>> bundled_path("published_thresholds.csv").name
+    'published_thresholds.csv'
+    """
+    package = Path(str(resources.files("phenofit")))
+    # A built wheel carries the folder inside the package; a checkout has it beside the package.
+    for folder in (package / "data" / "datasets", package.parent / "datasets"):
+        if (folder / name).exists():
+            return folder / name
+    raise DataError(
+        Problem(
+            f"phenofit has no data set '{name}'.",
+            "The installation is not complete; install phenofit again.",
+        )
+    )

@@ -1,0 +1,478 @@
+"""Published thresholds: one row of the table, read, checked and told in words.
+
+A published threshold is a triple: base, heat sum and start, summed by one method. None of the three means
+anything alone, so rows that lack one are kept, but say why they cannot be tested.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+from phenofit.bundled import bundled_path
+from phenofit.errors import DataError, ModelError, Problem, UnitError
+from phenofit.forecast.events import EVENTS, event_words
+from phenofit.heat.settings import HeatSettings
+from phenofit.seasons import MonthDay
+from phenofit.tables import nearest, read_table
+from phenofit.units import convert_degree_days, degree_day_unit, parse_temperature
+
+__all__ = [
+    "PUBLISHED_COLUMNS",
+    "PublishedThreshold",
+    "find_published",
+    "load_published",
+    "read_published",
+    "threshold_from_record",
+]
+
+_OTHER_EVENTS = ("egg_laying", "egg_hatch", "egg_hatch_50", "other")
+_KNOWN = ("read", "from memory")
+_DOUBTS = ("", "amount", "base", "start")
+_REQUIRED = ("species", "event", "amount")
+
+
+@dataclass(frozen=True)
+class PublishedThreshold:
+    """One published threshold.
+
+    Parameters
+    ----------
+    id : str
+        Name of the row.
+    species : str
+        Species as the source calls it.
+    event : str
+        One of the flight events, or an event of another stage, which catches cannot test.
+    flight : int
+        Which flight of the season, from 1; 0 where the source names none.
+    amount : float
+        Heat sum [`unit`].
+    unit : str or None
+        ``"degC d"`` or ``"degF d"``; ``None`` where the source does not tell.
+    amount_high : float or None
+        Upper end where a range is printed [`unit`].
+    base, upper : float or None
+        Base and upper threshold [degC].
+    cutoff, method : str or None
+        How the day's heat is computed; ``None`` where the source does not tell.
+    start : str or None
+        Month-day such as ``"03-01"``, or ``"biofix"``; ``None`` where the source does not tell.
+    region, source, known, notes, scientific_name, url, doubt, fault
+        Where it is from; ``"read"`` or ``"from memory"``; which term is in doubt and what is wrong in print.
+
+    Examples
+    --------
+    >>> row = PublishedThreshold(id="x", species="example borer", event="flight_50", flight=1, amount=900.0,
+    ...                          unit="degF d", base=10.0, method="single sine", start="01-01")
+    >>> row.amount_degc_d, row.unusable
+    (500.0, None)
+    >>> row.words
+    '500 °C-days (900 °F-days) above 10.0 °C (50.0 °F), single sine, no upper threshold, from 01-01'
+    """
+
+    id: str
+    species: str
+    event: str
+    flight: int
+    amount: float
+    unit: str | None = None
+    amount_high: float | None = None
+    base: float | None = None
+    upper: float | None = None
+    cutoff: str | None = None
+    method: str | None = None
+    start: str | None = None
+    region: str = ""
+    source: str = ""
+    known: str = "read"
+    notes: str = ""
+    scientific_name: str = ""
+    url: str = ""
+    doubt: str = ""
+    fault: str = ""
+
+    @property
+    def amount_degc_d(self) -> float:
+        """Heat sum [degC d]; the middle where a range is printed.
+
+        Raises
+        ------
+        UnitError
+            If the source gives no unit.
+        """
+        low, high = self.range_degc_d
+        return 0.5 * (low + high)
+
+    @property
+    def range_degc_d(self) -> tuple[float, float]:
+        """Printed range [degC d]; both ends are the amount where no range is printed.
+
+        Raises
+        ------
+        UnitError
+            If the source gives no unit.
+        """
+        if self.unit is None:
+            raise UnitError(f"the published threshold '{self.id}' has no degree-day unit.")
+        high = self.amount if self.amount_high is None else self.amount_high
+        return (
+            convert_degree_days(self.amount, self.unit, "degC d"),
+            convert_degree_days(high, self.unit, "degC d"),
+        )
+
+    @property
+    def unusable(self) -> str | None:
+        """Why catches cannot test this row; ``None`` if they can."""
+        lacking = [
+            name
+            for name, value in (("degree-day unit", self.unit), ("base", self.base), ("start", self.start))
+            if value is None
+        ]
+        if self.event not in EVENTS:
+            return f"the event '{self.event}' is none that trap catches show"
+        if self.flight < 1:
+            return "the source names no flight"
+        if lacking:
+            return f"the source gives no {' and no '.join(lacking)}"
+        if self.doubt in ("amount", "start"):
+            return f"the printed {self.doubt} is in doubt: {self.fault}"
+        return None
+
+    @property
+    def words(self) -> str:
+        """The threshold with unit, base, method and start in one line."""
+        base = "an unknown base"
+        if self.base is not None:
+            base = f"{self.base:.1f} °C ({self.base * 1.8 + 32.0:.1f} °F)"
+        upper = "no upper threshold"
+        if self.upper is not None:
+            cut = "" if self.cutoff is None else f", {self.cutoff} cut-off"
+            upper = f"upper threshold {self.upper:.1f} °C ({self.upper * 1.8 + 32.0:.1f} °F){cut}"
+        method = self.method or "method not stated"
+        start = "start not stated" if self.start is None else f"from {self.start}"
+        return f"{self._amount_words()} above {base}, {method}, {upper}, {start}"
+
+    @property
+    def assumed(self) -> tuple[str, ...]:
+        """What a test has to assume because the source does not tell."""
+        found = []
+        if self.method is None:
+            found.append("the method (single sine taken)")
+        if self.upper is not None and self.cutoff is None:
+            found.append("the cut-off at the upper threshold (horizontal taken)")
+        return tuple(found)
+
+    def heat_settings(self, default: HeatSettings | None = None) -> HeatSettings:
+        """Return the daily method on which this threshold was made.
+
+        Parameters
+        ----------
+        default : HeatSettings, optional
+            Gives the method and the cut-off where the source does not tell; without it single sine and a
+            horizontal cut-off are taken. The upper threshold is always the published one, or none.
+
+        Returns
+        -------
+        HeatSettings
+        """
+        other = HeatSettings() if default is None else default
+        return HeatSettings(
+            method=self.method or other.method, cutoff=self.cutoff or "horizontal", upper=self.upper
+        )
+
+    def _amount_words(self) -> str:
+        high = "" if self.amount_high is None else f" to {self.amount_high:g}"
+        if self.unit is None:
+            return f"{self.amount:g}{high} degree-days of unknown unit"
+        low_c, high_c = self.range_degc_d
+        celsius = f"{low_c:.0f}" + ("" if self.amount_high is None else f" to {high_c:.0f}") + " °C-days"
+        return celsius if self.unit == "degC d" else f"{celsius} ({self.amount:g}{high} °F-days)"
+
+
+PUBLISHED_COLUMNS = (
+    "id",
+    "species",
+    "scientific_name",
+    "event",
+    "flight",
+    "amount",
+    "amount_high",
+    "unit",
+    "base",
+    "upper",
+    "cutoff",
+    "method",
+    "start",
+    "region",
+    "source",
+    "url",
+    "known",
+    "doubt",
+    "fault",
+    "notes",
+)
+"""Columns of the table, in order; only species, event and amount must be there."""
+
+
+def load_published() -> tuple[PublishedThreshold, ...]:
+    """Return the thresholds that come with phenofit.
+
+    Returns
+    -------
+    tuple of PublishedThreshold
+
+    Examples
+    --------
+    >>> rows = load_published()
+    >>> len(rows) > 200, sum(row.unusable is None for row in rows) > 50
+    (True, True)
+    """
+    return read_published(bundled_path("published_thresholds.csv"))
+
+
+def read_published(path: str | os.PathLike[str]) -> tuple[PublishedThreshold, ...]:
+    """Read a table of published thresholds.
+
+    Parameters
+    ----------
+    path : path-like
+        Delimited text with the columns of ``PUBLISHED_COLUMNS``; base and upper with their unit, such as
+        ``50 degF``.
+
+    Returns
+    -------
+    tuple of PublishedThreshold
+
+    Raises
+    ------
+    DataError
+        If a row cannot be read; carries every problem found.
+    """
+    table = read_table(
+        path,
+        required=_REQUIRED,
+        optional=[name for name in PUBLISHED_COLUMNS if name not in _REQUIRED],
+    )
+    found: list[PublishedThreshold] = []
+    problems: list[Problem] = []
+    seen: dict[str, int] = {}
+    for at, record in enumerate(table.frame.to_dict("records")):
+        row = int(table.rows[at])
+        record.setdefault("id", "")
+        record["id"] = record["id"] or f"row-{row}"
+        try:
+            threshold = threshold_from_record({str(k): v for k, v in record.items()}, file=table.file, row=row)
+        except DataError as error:
+            problems.extend(error.problems)
+            continue
+        if threshold.id in seen:
+            problems.append(
+                Problem(
+                    f"the id '{threshold.id}' stands already in row {seen[threshold.id]}.",
+                    "Give every row its own id.",
+                    table.file,
+                    row,
+                    "id",
+                )
+            )
+        seen.setdefault(threshold.id, row)
+        found.append(threshold)
+    if problems:
+        raise DataError(problems)
+    return tuple(found)
+
+
+def find_published(
+    thresholds: tuple[PublishedThreshold, ...] | None = None,
+    *,
+    id: str | None = None,
+    species: str | None = None,
+    event: str | None = None,
+    usable: bool = False,
+) -> tuple[PublishedThreshold, ...]:
+    """Pick thresholds.
+
+    Parameters
+    ----------
+    thresholds : tuple of PublishedThreshold, optional
+        Where to look; without it, the table that comes with phenofit.
+    id : str, optional
+        Exact id.
+    species : str, optional
+        Part of the common or scientific name, in any case.
+    event : str, optional
+        Event.
+    usable : bool
+        Only rows that catches can test.
+
+    Returns
+    -------
+    tuple of PublishedThreshold
+
+    Raises
+    ------
+    ModelError
+        If an id or an event is asked for that is not there.
+
+    Examples
+    --------
+    >>> {row.base for row in find_published(species="Striacosta", event="flight_50")}
+    {10.0, 3.333333333333333}
+    """
+    rows = load_published() if thresholds is None else thresholds
+    if id is not None:
+        ids = [row.id for row in rows]
+        if id not in ids:
+            raise ModelError(f"there is no published threshold '{id}'.{nearest(id, ids)}")
+    if event is not None and event not in (*EVENTS, *_OTHER_EVENTS):
+        raise ModelError(f"there is no event '{event}'; known are {', '.join((*EVENTS, *_OTHER_EVENTS))}.")
+    wanted = (species or "").casefold()
+    return tuple(
+        row
+        for row in rows
+        if (id is None or row.id == id)
+        and (wanted in row.species.casefold() or wanted in row.scientific_name.casefold())
+        and (event is None or row.event == event)
+        and not (usable and row.unusable is not None)
+    )
+
+
+def threshold_from_record(
+    record: Mapping[str, Any], *, file: str = "", row: int | None = None
+) -> PublishedThreshold:
+    """Make a threshold from named values, as a table row or a study file gives them.
+
+    Parameters
+    ----------
+    record : mapping
+        Values by the names of ``PUBLISHED_COLUMNS``, texts or numbers; blank and absent are the same.
+        A `base` or `upper` without a unit is in degrees Celsius.
+    file, row : str, int or None
+        Where the record stands, for messages.
+
+    Returns
+    -------
+    PublishedThreshold
+
+    Raises
+    ------
+    DataError
+        If values are lacking or cannot be read; carries every problem.
+
+    Examples
+    --------
+    >>> threshold_from_record({"species": "s", "event": "peak", "amount": 900, "unit": "degF d",
+    ...                        "base": "50 degF", "start": "03-01"}).base
+    10.0
+    """
+    reader = _RecordReader(record, file, row)
+    names = [f.name for f in fields(PublishedThreshold)]
+    for key in record:
+        if key not in names:
+            reader.fault(key, f"'{key}' is not known.", f"Accepted are {', '.join(names)}.{nearest(key, names)}")
+    values: dict[str, Any] = {
+        name: reader.text(name)
+        for name in ("region", "source", "notes", "scientific_name", "url", "fault")
+    }
+    values["species"] = reader.text("species", required=True)
+    values["event"] = reader.choice("event", (*EVENTS, *_OTHER_EVENTS), required=True)
+    values["id"] = reader.text("id") or f"{values['species']} {values['event']}".replace(" ", "-")
+    values["flight"] = reader.flight()
+    values["amount"] = reader.number("amount", required=True)
+    values["amount_high"] = reader.number("amount_high")
+    values["unit"] = reader.converted("unit", degree_day_unit)
+    values["base"] = reader.converted("base", _temperature)
+    values["upper"] = reader.converted("upper", _temperature)
+    values["cutoff"], values["method"] = reader.heat()
+    values["start"] = reader.converted("start", _start)
+    values["known"] = reader.choice("known", _KNOWN) or "read"
+    values["doubt"] = reader.choice("doubt", _DOUBTS)
+    reader.check_order(values)
+    if reader.problems:
+        raise DataError(reader.problems)
+    return PublishedThreshold(**values)
+
+
+def _temperature(text: str) -> float:
+    # A bare number from a study file is in degrees Celsius; `parse_temperature` refuses bare numbers as text.
+    return parse_temperature(float(text) if re.fullmatch(r"[-+]?\d+(\.\d*)?", text) else text)
+
+
+def _start(text: str) -> str:
+    return "biofix" if text == "biofix" else str(MonthDay.parse(text))
+
+
+class _RecordReader:
+    """Reads the values of one record and collects what is wrong with them."""
+
+    def __init__(self, record: Mapping[str, Any], file: str, row: int | None) -> None:
+        self.record, self.file, self.row = record, file, row
+        self.problems: list[Problem] = []
+
+    def fault(self, column: str, finding: str, remedy: str) -> None:
+        self.problems.append(Problem(finding, remedy, self.file, self.row, column))
+
+    def text(self, name: str, *, required: bool = False) -> str:
+        value = self.record.get(name)
+        text = "" if value is None else str(value).strip()
+        if required and not text:
+            self.fault(name, f"'{name}' has no value.", "Fill it in.")
+        return text
+
+    def choice(self, name: str, known: tuple[str, ...], *, required: bool = False) -> str:
+        text = self.text(name, required=required)
+        if text and text not in known:
+            self.fault(name, f"'{text}' is not known.", f"Accepted are {', '.join(known)}.{nearest(text, known)}")
+        return text
+
+    def number(self, name: str, *, required: bool = False) -> float | None:
+        text = self.text(name, required=required)
+        if not text:
+            return None
+        try:
+            value = float(text)
+        except ValueError:
+            value = float("nan")
+        if not 0.0 < value < 1e5:
+            self.fault(name, f"'{text}' is not a heat sum.", "Write a positive number with a decimal point.")
+            return None
+        return value
+
+    def flight(self) -> int:
+        text = self.text("flight") or "1"
+        if not re.fullmatch(r"\d", text):
+            self.fault("flight", f"'{text}' is not a flight.", "Write 1 for the first flight of the season.")
+            return 1
+        return int(text)
+
+    def converted(self, name: str, convert: Any) -> Any:
+        text = self.text(name)
+        if not text:
+            return None
+        try:
+            return convert(text)
+        except (UnitError, ModelError) as error:
+            self.fault(name, str(error), "")
+            return None
+
+    def heat(self) -> tuple[str | None, str | None]:
+        cutoff, method = self.text("cutoff") or None, self.text("method") or None
+        for name, value in (("method", method), ("cutoff", cutoff)):
+            try:
+                if value is not None:
+                    HeatSettings(**{name: value})
+            except ModelError as error:
+                self.fault(name, str(error), "")
+        return cutoff, method
+
+    def check_order(self, values: Mapping[str, Any]) -> None:
+        amount, high = values["amount"], values["amount_high"]
+        if amount is not None and high is not None and high <= amount:
+            self.fault("amount_high", f"{high:g} is not above the amount {amount:g}.", "Swap the two.")
+        base, upper = values["base"], values["upper"]
+        if base is not None and upper is not None and upper <= base:
+            self.fault("upper", f"{upper:.1f} °C is not above the base {base:.1f} °C.", "Check both.")
