@@ -1,0 +1,21 @@
+"""Trap and catch tables, the intervals between checks, and the trap-years made of them."""
+
+from phenofit.traps.catch_table import CATCH_COLUMNS, read_catches
+from phenofit.traps.counts import BLANK_MEANINGS, CountWords
+from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
+from phenofit.traps.trap_table import TRAP_COLUMNS, read_traps
+from phenofit.traps.years import TrapYears, build_trap_years, unknown_trap_problems
+
+__all__ = [
+    "BLANK_MEANINGS",
+    "CATCH_COLUMNS",
+    "LEFT_OUT_REASONS",
+    "TRAP_COLUMNS",
+    "CountWords",
+    "TrapYears",
+    "build_trap_years",
+    "check_intervals",
+    "read_catches",
+    "read_traps",
+    "unknown_trap_problems",
+]

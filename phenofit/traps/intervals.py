@@ -1,0 +1,134 @@
+"""From checks to intervals: when each catch could have been made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from phenofit.seasons import Season
+
+__all__ = ["LEFT_OUT_REASONS", "check_intervals"]
+
+LEFT_OUT_REASONS = {
+    "not checked": "not checked; where the trap stood, the next catch covers the longer interval",
+    "lost": "trap lost or catch spoilt; the interval is left out",
+    "no start": "first check of the season; the start of its interval is unknown",
+    "outside": "check outside the season",
+    "before": "the interval begins before the season",
+    "too long": "the interval is longer than the longest accepted",
+    "moved": "the trap was moved within the interval",
+    "single": "only one interval in the season; a total holds no timing",
+}
+"""Why a record does not enter the trap-years, in words."""
+
+
+@dataclass(frozen=True)
+class _Rules:
+    season: Season
+    first_interval: np.timedelta64 | None
+    longest: np.timedelta64 | None
+
+
+def check_intervals(
+    catches: pd.DataFrame,
+    season: Season,
+    *,
+    first_interval_days: float | None = None,
+    longest_interval_days: float | None = None,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Turn checks into the intervals that their catches cover.
+
+    Parameters
+    ----------
+    catches : pandas.DataFrame
+        A catch table of :func:`phenofit.traps.read_catches`, one species.
+    season : Season
+        The season; an interval must lie inside one.
+    first_interval_days : float, optional
+        Length given to the first interval of a trap in a season where its start is unknown [d]. Without it
+        that check is left out.
+    longest_interval_days : float, optional
+        Longer intervals are left out [d].
+
+    Returns
+    -------
+    intervals : pandas.DataFrame
+        Columns ``trap, year, start, end, count, status, effort, row``.
+    left_out : pandas.DataFrame
+        Columns ``trap, year, reason, row``; ``year`` is -1 outside every season, ``reason`` a key of
+        :data:`LEFT_OUT_REASONS`.
+
+    Notes
+    -----
+    An interval starts at the row's own ``set`` date, else at the previous check of the trap. A check that was
+    not made leaves the trap standing, so that the next catch reaches back to the check before it. A lost trap
+    is taken as replaced at the check that found it lost, unless the next row says otherwise in ``set``.
+    """
+    rules = _Rules(season, _days(first_interval_days), _days(longest_interval_days))
+    ordered = catches.sort_values(["trap", "check", "row"], kind="stable")
+    years = season.year_of(ordered["check"].to_numpy())
+    kept: list[tuple[object, ...]] = []
+    dropped: list[tuple[object, ...]] = []
+    columns = (ordered[name].tolist() for name in ("trap", "status", "count", "effort", "row"))
+    stamps = (ordered[name].to_numpy().astype("datetime64[ns]") for name in ("set", "check"))
+    trap_before, standing_since = None, np.datetime64("NaT", "ns")
+    for trap, status, count, effort, row, set_, check, year in zip(*columns, *stamps, years, strict=True):
+        if trap != trap_before:
+            trap_before, standing_since = trap, np.datetime64("NaT", "ns")
+        start = standing_since if np.isnat(set_) else set_
+        if status == "missing":
+            dropped.append((trap, int(year), "not checked", row))
+            standing_since = start
+            continue
+        standing_since = check
+        reason, start = _place(status, start, check, int(year), np.isnat(set_), rules)
+        if reason:
+            dropped.append((trap, int(year), reason, row))
+        else:
+            kept.append((trap, int(year), start, check, int(count), status, effort, row))
+    return _frames(kept, dropped)
+
+
+def _days(days: float | None) -> np.timedelta64 | None:
+    return None if days is None else np.timedelta64(round(days * 86400), "s")
+
+
+def _place(
+    status: str, start: np.datetime64, check: np.datetime64, year: int, by_row_before: bool, rules: _Rules
+) -> tuple[str, np.datetime64]:
+    """Return the reason to leave the interval out (empty: keep it) and its start."""
+    if year < 0:
+        return "outside", start
+    if status == "lost":
+        return "lost", start
+    opens = rules.season.first_day(year).astype("datetime64[ns]")
+    if np.isnat(start) or (by_row_before and start < opens):
+        if rules.first_interval is None:
+            return "no start", start
+        start = check - rules.first_interval
+    if start < opens:
+        return "before", start
+    if rules.longest is not None and check - start > rules.longest:
+        return "too long", start
+    return "", start
+
+
+def _frames(
+    kept: list[tuple[object, ...]], dropped: list[tuple[object, ...]]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    intervals = pd.DataFrame(
+        kept, columns=["trap", "year", "start", "end", "count", "status", "effort", "row"]
+    ).astype(
+        {
+            "year": "int64",
+            "start": "datetime64[ns]",
+            "end": "datetime64[ns]",
+            "count": "int64",
+            "effort": "float64",
+            "row": "int64",
+        }
+    )
+    left_out = pd.DataFrame(dropped, columns=["trap", "year", "reason", "row"])
+    return intervals, left_out.astype({"year": "int64", "row": "int64"})

@@ -1,0 +1,130 @@
+"""Checks of one trap in order: repeated dates, intervals that end before they start, intervals that overlap."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import Problem
+
+__all__ = ["sequence_problems", "sum_duplicates"]
+
+
+def series_keys(catches: pd.DataFrame) -> list[str]:
+    """Return the columns that tell one series of checks from another."""
+    return ["trap", "species"] if "species" in catches else ["trap"]
+
+
+def sequence_problems(catches: pd.DataFrame, *, file: str, names: Mapping[str, str]) -> list[Problem]:
+    """Look for dates that cannot be the checks of one trap.
+
+    Parameters
+    ----------
+    catches : pandas.DataFrame
+        Typed catch table, sorted by trap and check.
+    file : str
+        Name of the file.
+    names : mapping
+        Our column names to those of the file.
+
+    Returns
+    -------
+    list of Problem
+        Duplicates (the repeated date named), set after check, and overlapping intervals.
+    """
+    problems: list[Problem] = []
+    date, set_ = names.get("date", "date"), names.get("set", "set")
+    for _, group in catches.dropna(subset="check").groupby(series_keys(catches), sort=False):
+        checks, sets = group["check"].to_numpy(), group["set"].to_numpy()
+        rows, trap = group["row"].to_numpy(), str(group["trap"].iloc[0])
+        repeated = np.flatnonzero(checks[1:] == checks[:-1]) + 1
+        for i in repeated:
+            problems.append(
+                Problem(
+                    f"trap '{trap}' is checked twice on {_day(checks[i])} (also row {rows[i - 1]}).",
+                    "Keep one row, or say that such rows are to be added up.",
+                    file,
+                    int(rows[i]),
+                    date,
+                )
+            )
+        for i in np.flatnonzero(sets >= checks):
+            problems.append(
+                Problem(
+                    f"trap '{trap}' was set on {_day(sets[i])}, not before its check on {_day(checks[i])}.",
+                    "The start of an interval lies before its end.",
+                    file,
+                    int(rows[i]),
+                    set_,
+                )
+            )
+        earlier = np.flatnonzero((sets[1:] < checks[:-1]) & (sets[1:] < checks[1:])) + 1
+        for i in np.setdiff1d(earlier, repeated):
+            problems.append(
+                Problem(
+                    f"trap '{trap}': the interval from {_day(sets[i])} overlaps the one that ends on "
+                    f"{_day(checks[i - 1])} (row {rows[i - 1]}).",
+                    "Each interval starts where the one before ends, or later.",
+                    file,
+                    int(rows[i]),
+                    set_,
+                )
+            )
+    return problems
+
+
+def _day(stamp: np.datetime64) -> str:
+    return str(stamp.astype("datetime64[D]"))
+
+
+def sum_duplicates(catches: pd.DataFrame) -> tuple[pd.DataFrame, list[int]]:
+    """Add up rows of one trap (and species) with the same check.
+
+    Parameters
+    ----------
+    catches : pandas.DataFrame
+        Typed catch table, sorted by trap and check.
+
+    Returns
+    -------
+    catches : pandas.DataFrame
+        One row per trap and check: counts and effort added; ``lost`` if one of them is, else ``missing`` if one
+        of them is (a part of the catch is unknown), else ``at least`` if one is not an exact count.
+    added : list of int
+        File rows that went into another one.
+    """
+    keys = [*series_keys(catches), "check"]
+    again = catches.duplicated(keys, keep=False) & catches["check"].notna()
+    if not again.any():
+        return catches, []
+    merged, added = [], []
+    for _, group in catches[again].groupby(keys, sort=False):
+        first = group.iloc[0].copy()
+        first["status"] = joint_status(group["status"])
+        known = first["status"] not in ("lost", "missing")
+        first["count"] = group["count"].sum() if known else np.nan
+        first["effort"] = group["effort"].sum()
+        first["set"] = group["set"].min()
+        merged.append(first)
+        added += [int(row) for row in group["row"].iloc[1:]]
+    whole = pd.concat([catches[~again], pd.DataFrame(merged).astype(catches.dtypes.to_dict())])
+    return whole.sort_values(["trap", "check", "row"], kind="stable", ignore_index=True), sorted(added)
+
+
+def joint_status(statuses: Iterable[str]) -> str:
+    """Return the status of a sum of counts.
+
+    Examples
+    --------
+    >>> joint_status(["counted", "present"])
+    'at least'
+    """
+    found = set(statuses)
+    for status in ("lost", "missing"):
+        if status in found:
+            return status
+    if found in ({"counted"}, {"present"}):
+        return found.pop()
+    return "at least"

@@ -1,0 +1,202 @@
+"""The trap table: where each trap stands."""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError, PhenofitWarning, Problem
+from phenofit.tables import Table, parse_dates, parse_numbers, read_table
+from phenofit.traps.cells import covariate_columns, fill_down, full_years, row_text
+from phenofit.traps.positions import distance_km, position_problems
+
+__all__ = ["TRAP_COLUMNS", "read_traps"]
+
+TRAP_COLUMNS = ("trap", "site", "latitude", "longitude", "elevation_m", "station")
+"""Columns that every trap table has after reading; covariates follow."""
+
+_SAME_PLACE_KM = 0.05
+"""Two positions nearer than this [km] are one place: the digits of a hand-held receiver."""
+
+
+def read_traps(
+    path: str | os.PathLike[str],
+    *,
+    columns: Mapping[str, str] | None = None,
+    dates: str = "year-first",
+    fill: Sequence[str] = (),
+) -> pd.DataFrame:
+    r"""Read a trap table.
+
+    Parameters
+    ----------
+    path : path-like
+        Delimited text with the columns ``trap, latitude, longitude`` and optionally ``elevation_m`` (may be
+        blank), ``site``, ``station`` (the weather station to use) and ``valid_from`` (the day on which the
+        trap of this name came to this place). All further columns are kept as covariates.
+    columns : mapping, optional
+        Our column names to those of the file.
+    dates : {"year-first", "month-first", "day-first"}
+        Order of the dates in ``valid_from``.
+    fill : sequence of str
+        Columns (``trap``, ``site``) whose blank cells take the value above, as in sheets with merged cells.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``trap`` (unique), ``site`` (the trap where not given), ``latitude``, ``longitude`` [degrees],
+        ``elevation_m`` [m] (NaN where unknown), ``station`` (NA unless given), the covariates, and ``row``
+        (line of the file). With ``valid_from`` there are also ``device`` (the name in the catch table) and
+        ``valid_from`` (datetime64[ns], NaT: from the beginning); a device that moved is one trap per place,
+        named ``device@date``. ``attrs["notes"]`` holds one sentence for each thing skipped, filled or split.
+
+    Raises
+    ------
+    DataError
+        With every problem found: unreadable or implausible coordinates, repeated traps, one trap at two
+        places without a date.
+
+    Warns
+    -----
+    PhenofitWarning
+        If a device moved and became two series.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "traps.csv"
+    >>> _ = path.write_text("PlotID,latitude,longitude,elevation_m\nA1,44.10,-98.20,410\n")
+    >>> read_traps(path, columns={"trap": "PlotID"})[["trap", "site", "elevation_m"]].values.tolist()
+    [['A1', 'A1', 410.0]]
+    """
+    table = read_table(
+        path,
+        columns=columns,
+        required=("trap", "latitude", "longitude"),
+        optional=("elevation_m", "site", "station", "valid_from"),
+        keep_others=True,
+    )
+    table = fill_down(table, fill)
+    frame, problems = _typed(table, dates)
+    moved: list[str] = []
+    if "valid_from" in table.frame:
+        moved = _split_moved(frame, table, problems)
+    else:
+        problems += _repeated(frame, table)
+    problems += position_problems(
+        frame["trap"].tolist(),
+        frame["latitude"].to_numpy(),
+        frame["longitude"].to_numpy(),
+        rows=table.rows.tolist(),
+        file=table.file,
+        latitude_column=table.names["latitude"],
+        longitude_column=table.names["longitude"],
+    )
+    if problems:
+        raise DataError(sorted(problems, key=lambda p: p.row or 0))
+    notes = list(table.notes)
+    if moved:
+        text = (
+            f"{table.file}: {len(moved)} moved traps are separate series at each place: {', '.join(moved)}."
+        )
+        warnings.warn(text, PhenofitWarning, stacklevel=2)
+        notes.append(text)
+    frame.attrs = {"notes": tuple(notes), "file": table.file}
+    return frame
+
+
+def _typed(table: Table, dates: str) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return the table with typed columns, and the cells that could not be read."""
+    cells = table.frame
+    if cells.empty:
+        return _empty(), [Problem("the table has no row.", "List one trap per row.", table.file)]
+    latitude, problems = parse_numbers(table, "latitude", required=True, what="decimal degrees")
+    longitude, more = parse_numbers(table, "longitude", required=True, what="decimal degrees")
+    problems += more
+    elevation = np.full(len(cells), np.nan)
+    if "elevation_m" in cells:
+        elevation, more = parse_numbers(
+            table, "elevation_m", low=-430.0, high=8849.0, what="metres above sea level"
+        )
+        problems += more
+    problems += [
+        table.problem(int(i), "trap", "the trap has no name.", "Name every trap.")
+        for i in np.flatnonzero(cells["trap"] == "")
+    ]
+    site = cells["site"].where(cells["site"] != "", cells["trap"]) if "site" in cells else cells["trap"]
+    station = cells["station"].mask(cells["station"] == "") if "station" in cells else pd.NA
+    frame = pd.DataFrame(
+        {
+            "trap": cells["trap"],
+            "site": site,
+            "latitude": latitude,
+            "longitude": longitude,
+            "elevation_m": elevation,
+            "station": pd.Series(station, index=cells.index, dtype="string"),
+            **covariate_columns(table, (*TRAP_COLUMNS, "valid_from")),
+            "row": table.rows,
+        }
+    )
+    if "valid_from" in cells:
+        table = full_years(table, ["valid_from"], dates)
+        valid_from, more = parse_dates(table, "valid_from", dates, required=False)
+        problems += more
+        frame["device"], frame["valid_from"] = cells["trap"], valid_from
+    return frame, problems
+
+
+def _empty() -> pd.DataFrame:
+    frame = pd.DataFrame({name: pd.Series(dtype=float) for name in (*TRAP_COLUMNS, "row")})
+    return frame.astype({"trap": str, "site": str, "station": "string", "row": int})
+
+
+def _repeated(frame: pd.DataFrame, table: Table) -> list[Problem]:
+    problems = []
+    for trap, group in frame.groupby("trap", sort=False):
+        if len(group) < 2 or trap == "":
+            continue
+        first = group.iloc[0]
+        apart = distance_km(
+            first["latitude"], first["longitude"], group["latitude"].to_numpy(), group["longitude"].to_numpy()
+        )
+        for at, km in zip(group.index[1:], apart[1:], strict=True):
+            where = f"{km:.1f} km apart" if km > _SAME_PLACE_KM else "at the same place"
+            problems.append(
+                table.problem(
+                    int(at),
+                    "trap",
+                    f"trap '{trap}' stands in rows {row_text(group['row'])}, {where}.",
+                    "Keep one row per trap; if it was moved, add a column 'valid_from' with the day of the move.",
+                )
+            )
+    return problems
+
+
+def _split_moved(frame: pd.DataFrame, table: Table, problems: list[Problem]) -> list[str]:
+    """Give every place of a moved device its own trap name; return the names made."""
+    made: list[str] = []
+    for device, group in frame.groupby("device", sort=False):
+        if len(group) < 2 or device == "":
+            continue
+        stamps = group["valid_from"]
+        for at in group.index[stamps.duplicated()]:
+            problems.append(
+                table.problem(
+                    int(at),
+                    "valid_from",
+                    f"trap '{device}' stands in rows {row_text(group['row'])} without a date that tells them apart.",
+                    "Give each place of the trap the day from which it holds.",
+                )
+            )
+        own_site = group["site"] == group["trap"]
+        for at in group.index[stamps.notna()]:
+            name = f"{device}@{stamps[at]:%Y-%m-%d}"
+            frame.loc[at, "trap"] = name
+            made.append(name)
+            if own_site[at]:
+                frame.loc[at, "site"] = name
+    return made

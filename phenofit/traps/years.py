@@ -1,0 +1,336 @@
+"""Trap-years: one trap in one season, as the fit sees it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from phenofit.errors import DataError, ModelError, Problem
+from phenofit.seasons import Season
+from phenofit.tables import nearest
+from phenofit.traps.cells import row_text
+from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
+from phenofit.traps.pooling import pool_intervals
+
+__all__ = ["TrapYears", "build_trap_years", "unknown_trap_problems"]
+
+_INTERVAL_COLUMNS = [
+    "trap_year",
+    "trap",
+    "site",
+    "season",
+    "year",
+    "start",
+    "end",
+    "count",
+    "status",
+    "effort",
+    "row",
+]
+_YEAR_COLUMNS = [
+    "trap_year",
+    "trap",
+    "site",
+    "season",
+    "year",
+    "total",
+    "checks",
+    "latitude",
+    "longitude",
+    "elevation_m",
+]
+_NO_COVARIATE = {*_YEAR_COLUMNS, "station", "device", "valid_from", "row"}
+
+
+@dataclass(frozen=True)
+class TrapYears:
+    """Catches by interval, season by season, with everything that was left out.
+
+    Attributes
+    ----------
+    intervals : pandas.DataFrame
+        One row per check used: ``trap_year`` (0 to n-1), ``trap, site, season`` (label), ``year`` (in which the
+        season starts), ``start, end`` (datetime64[ns]), ``count``, ``status`` (``counted``, ``at least``,
+        ``present``), ``effort``, ``row`` (line of the catch table).
+    years : pandas.DataFrame
+        One row per trap-year: ``trap_year, trap, site, season, year, total`` (moths), ``checks, latitude,
+        longitude`` [degrees], ``elevation_m`` [m] and the covariates of the trap table.
+    left_out : pandas.DataFrame
+        ``trap, season, reason, rows`` (lines of the catch table, as text), ``records`` (how many).
+    notes : tuple of str
+        What else is to be known, one sentence each.
+    """
+
+    intervals: pd.DataFrame
+    years: pd.DataFrame
+    left_out: pd.DataFrame
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        """Return the number of trap-years."""
+        return len(self.years)
+
+    def select(self, keep: ArrayLike) -> TrapYears:
+        """Return some of the trap-years, numbered anew from 0.
+
+        Parameters
+        ----------
+        keep : array_like of bool, shape (trap-years,)
+            Which ones, in the order of ``years``.
+
+        Returns
+        -------
+        TrapYears
+            ``left_out`` and ``notes`` unchanged: they tell of the table, not of the selection.
+
+        Raises
+        ------
+        ModelError
+            If the length differs from the number of trap-years.
+        """
+        wanted = np.asarray(keep, dtype=bool)
+        if wanted.shape != (len(self),):
+            raise ModelError(f"the selection has shape {wanted.shape}; there are {len(self)} trap-years.")
+        number = np.cumsum(wanted) - 1
+        years = self.years[wanted].reset_index(drop=True)
+        inside = wanted[self.intervals["trap_year"].to_numpy()]
+        intervals = self.intervals[inside].reset_index(drop=True)
+        return replace(
+            self,
+            years=years.assign(trap_year=np.arange(len(years))),
+            intervals=intervals.assign(trap_year=number[intervals["trap_year"].to_numpy()]),
+        )
+
+
+def unknown_trap_problems(traps: pd.DataFrame, catches: pd.DataFrame) -> list[Problem]:
+    """Name the traps of a catch table that the trap table does not have.
+
+    Parameters
+    ----------
+    traps, catches : pandas.DataFrame
+        Tables of :func:`phenofit.traps.read_traps` and :func:`phenofit.traps.read_catches`.
+
+    Returns
+    -------
+    list of Problem
+        One for each such trap, at its first row.
+    """
+    known = set(_devices(traps))
+    file = str(catches.attrs.get("file", "catch table"))
+    problems = []
+    for trap, rows in catches.groupby("trap", sort=False)["row"]:
+        if trap in known or trap == "":
+            continue
+        problems.append(
+            Problem(
+                f"trap '{trap}' is not in the trap table ({len(rows)} rows: {row_text(rows)}).",
+                f"Add it to the trap table with its position, or correct its name.{nearest(str(trap), known)}",
+                file,
+                int(rows.min()),
+                "trap",
+            )
+        )
+    return problems
+
+
+def build_trap_years(
+    traps: pd.DataFrame,
+    catches: pd.DataFrame,
+    season: Season,
+    *,
+    first_interval_days: float | None = None,
+    longest_interval_days: float | None = None,
+    pool: str = "trap",
+) -> TrapYears:
+    """Cut catch records into trap-years.
+
+    Parameters
+    ----------
+    traps : pandas.DataFrame
+        Trap table of :func:`phenofit.traps.read_traps`.
+    catches : pandas.DataFrame
+        Catch table of :func:`phenofit.traps.read_catches`, one species.
+    season : Season
+        The season; may cross New Year.
+    first_interval_days : float, optional
+        Length of a trap's first interval in a season where its start is unknown [d].
+    longest_interval_days : float, optional
+        Longer intervals are left out [d].
+    pool : {"trap", "site"}
+        Keep traps apart, or add up the traps of a site where their intervals fit together.
+
+    Returns
+    -------
+    TrapYears
+
+    Raises
+    ------
+    DataError
+        If a trap is unknown, or nothing usable remains (with the reasons counted).
+    ModelError
+        If `pool` is another word, a length is not above 0, or the table holds several species.
+
+    Examples
+    --------
+    >>> traps = pd.DataFrame({"trap": ["A"], "site": ["A"], "latitude": [44.0], "longitude": [-98.0],
+    ...                       "elevation_m": [400.0], "station": [None]})
+    >>> catches = pd.DataFrame({"trap": "A", "set": pd.NaT, "count": [0, np.nan, 5, 2], "effort": 1.0,
+    ...     "check": pd.to_datetime(["2024-06-01", "2024-06-08", "2024-06-15", "2024-06-22"]),
+    ...     "status": ["counted", "missing", "counted", "counted"], "row": [2, 3, 4, 5]})
+    >>> found = build_trap_years(traps, catches, Season.parse("01-01", "10-31"))
+    >>> found.intervals[["start", "end", "count"]].astype(str).values.tolist()
+    [['2024-06-01', '2024-06-15', '5'], ['2024-06-15', '2024-06-22', '2']]
+    >>> found.left_out["rows"].tolist()
+    ['2', '3']
+    """
+    _check_call(catches, pool, first_interval_days, longest_interval_days)
+    problems = unknown_trap_problems(traps, catches)
+    if problems:
+        raise DataError(problems)
+    intervals, left_out = check_intervals(
+        catches,
+        season,
+        first_interval_days=first_interval_days,
+        longest_interval_days=longest_interval_days,
+    )
+    intervals, left_out = _to_places(traps, intervals, left_out)
+    notes: tuple[str, ...] = ()
+    places = traps.set_index("trap")
+    if pool == "site":
+        intervals, apart = pool_intervals(intervals, dict(zip(traps["trap"], traps["site"], strict=True)))
+        places = _with_sites(traps)
+        notes = tuple(
+            f"{name}: the check intervals of its traps do not fit together; kept apart." for name in apart
+        )
+    intervals, left_out = _without_single(intervals, left_out)
+    summary = _left_out_table(left_out, season)
+    if intervals.empty:
+        raise DataError(_nothing_left(catches, summary))
+    return _assemble(intervals, places, season, summary, notes)
+
+
+def _check_call(
+    catches: pd.DataFrame, pool: str, first_days: float | None, longest_days: float | None
+) -> None:
+    if pool not in ("trap", "site"):
+        raise ModelError(f"pool = '{pool}' is not accepted; write 'trap' or 'site'.")
+    for name, days in (("first_interval_days", first_days), ("longest_interval_days", longest_days)):
+        if days is not None and not days > 0:
+            raise ModelError(f"{name} = {days} is not a number of days above 0.")
+    if "species" in catches and catches["species"].nunique() > 1:
+        names = ", ".join(f"'{s}'" for s in sorted(catches["species"].unique())[:6])
+        raise ModelError(f"the catch table holds several species ({names}); choose one.")
+
+
+def _devices(traps: pd.DataFrame) -> pd.Series:
+    return traps["device"] if "device" in traps else traps["trap"]
+
+
+def _to_places(
+    traps: pd.DataFrame, intervals: pd.DataFrame, left_out: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Give the intervals of a device that moved to the place it stood at."""
+    if "device" not in traps:
+        return intervals, left_out
+    since = traps["valid_from"].fillna(pd.Timestamp.min).to_numpy().astype("datetime64[D]")
+    own = {d: g.index.to_numpy() for d, g in traps.reset_index(drop=True).groupby("device", sort=False)}
+    names = traps["trap"].to_numpy()
+    trap, moved = [], []
+    days = zip(
+        intervals["trap"],
+        intervals["start"].to_numpy().astype("datetime64[D]"),
+        intervals["end"].to_numpy().astype("datetime64[D]"),
+        strict=True,
+    )
+    for device, start, end in days:
+        at = own[device]
+        # On the day of a move the check empties the trap at its old place, and the next interval starts at the new.
+        before, after = at[since[at] <= start], at[since[at] < end]
+        first = before[np.argmax(since[before])] if before.size else -1
+        last = after[np.argmax(since[after])] if after.size else -1
+        trap.append(names[first] if first >= 0 else device)
+        moved.append(first != last or first < 0)
+    gone = np.array(moved, dtype=bool)
+    intervals = intervals.assign(trap=trap)
+    dropped = intervals.loc[gone, ["trap", "year", "row"]].assign(reason="moved")
+    return intervals[~gone].reset_index(drop=True), pd.concat([left_out, dropped], ignore_index=True)
+
+
+def _with_sites(traps: pd.DataFrame) -> pd.DataFrame:
+    """Return the trap table by name with a row for each site: mean position, covariates that all traps share."""
+    by_trap = traps.set_index("trap")
+    rows = {}
+    for site, group in traps.groupby("site", sort=False):
+        if site in by_trap.index:
+            continue
+        row: dict[str, object] = {}
+        for column in by_trap.columns:
+            values = group[column]
+            if column in ("latitude", "longitude", "elevation_m"):
+                row[column] = values.mean()
+            else:
+                row[column] = values.iloc[0] if values.nunique(dropna=False) == 1 else None
+        rows[site] = row
+    if not rows:
+        return by_trap
+    sites = pd.DataFrame.from_dict(rows, orient="index").reindex(columns=by_trap.columns)
+    return pd.concat([by_trap.astype(object), sites.astype(object)]).infer_objects()
+
+
+def _without_single(intervals: pd.DataFrame, left_out: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Leave out trap-years with one interval, unless it says only that the moth was there."""
+    size = intervals.groupby(["trap", "year"])["row"].transform("size")
+    single = (size == 1) & (intervals["status"] != "present")
+    dropped = intervals.loc[single, ["trap", "year", "row"]].assign(reason="single")
+    return intervals[~single], pd.concat([left_out, dropped], ignore_index=True)
+
+
+def _left_out_table(left_out: pd.DataFrame, season: Season) -> pd.DataFrame:
+    rows = []
+    for (trap, _, reason), group in left_out.groupby(["trap", "year", "reason"], sort=True):
+        year = int(group["year"].iloc[0])
+        label = season.label(year) if year >= 0 else ""
+        rows.append((trap, label, LEFT_OUT_REASONS[str(reason)], row_text(group["row"]), len(group)))
+    return pd.DataFrame(rows, columns=["trap", "season", "reason", "rows", "records"])
+
+
+def _nothing_left(catches: pd.DataFrame, summary: pd.DataFrame) -> Problem:
+    counted = summary.groupby("reason")["records"].sum()
+    reasons = "; ".join(f"{n} {reason}" for reason, n in counted.items())
+    return Problem(
+        f"no interval of {len(catches)} records can be used ({reasons or 'the table is empty'}).",
+        "Check the season, the 'set' dates and the date order.",
+        str(catches.attrs.get("file", "catch table")),
+    )
+
+
+def _assemble(
+    intervals: pd.DataFrame,
+    places: pd.DataFrame,
+    season: Season,
+    left_out: pd.DataFrame,
+    notes: tuple[str, ...],
+) -> TrapYears:
+    ordered = intervals.sort_values(["trap", "year", "start"], kind="stable", ignore_index=True)
+    ordered["trap_year"] = ordered.groupby(["trap", "year"], sort=False).ngroup()
+    ordered["site"] = ordered["trap"].map(places["site"].to_dict())
+    ordered["season"] = [season.label(int(year)) for year in ordered["year"]]
+    years = ordered.groupby("trap_year", sort=True).agg(
+        trap=("trap", "first"),
+        site=("site", "first"),
+        season=("season", "first"),
+        year=("year", "first"),
+        total=("count", "sum"),
+        checks=("count", "size"),
+    )
+    years = years.reset_index()
+    at = places.loc[years["trap"]].reset_index(drop=True)
+    for column in ("latitude", "longitude", "elevation_m"):
+        years[column] = at[column].astype(float)
+    for column in at.columns:
+        if column not in _NO_COVARIATE:
+            years[column] = at[column]
+    return TrapYears(ordered[_INTERVAL_COLUMNS], years, left_out, notes)
