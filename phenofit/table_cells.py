@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -167,7 +168,7 @@ def two_digit_year_note(table: Table, column: str) -> str | None:
         return None
     name = table.names.get(column, column)
     return (
-        f"{table.file}, column '{name}': {count} dates have a year of two digits, read as "
+        f"{Path(table.file).name}, column '{name}': {count} dates have a year of two digits, read as "
         f"{1900 + _CENTURY_PIVOT} to {1999 + _CENTURY_PIVOT}."
     )
 

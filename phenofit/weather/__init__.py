@@ -1,0 +1,28 @@
+"""Station weather: files, links to traps, checks, filling; one dataset (station, time) with provenance."""
+
+from phenofit.weather.links import link_stations
+from phenofit.weather.read import read_weather
+from phenofit.weather.schema import (
+    add_notes,
+    findings,
+    has_flag,
+    mark_forecast,
+    new_dataset,
+    notes,
+    station_table,
+)
+from phenofit.weather.stations import distance_km, read_stations
+
+__all__ = [
+    "add_notes",
+    "distance_km",
+    "findings",
+    "has_flag",
+    "link_stations",
+    "mark_forecast",
+    "new_dataset",
+    "notes",
+    "read_stations",
+    "read_weather",
+    "station_table",
+]

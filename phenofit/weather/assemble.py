@@ -1,0 +1,347 @@
+"""From day rows of any file to the house dataset: calendar, duplicates, impossible values."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from phenofit.errors import DataError, ModelError, Problem
+from phenofit.weather.schema import FLAGS, RECORD_HIGH, RECORD_LOW, new_dataset
+
+__all__ = ["DUPLICATES", "DayRows", "assemble", "implausible"]
+
+DUPLICATES = ("missing", "first", "last")
+"""What becomes of a date that a station has twice with different values."""
+
+HOTTEST_MONTH = 50.0
+"""No place has a month whose median daily maximum is above this [degC] (common practice, no source)."""
+COLDEST_SUMMER = 0.0
+"""Where even the warmest month stays below this no moth flies, so the unit is wrong [degC] (no source)."""
+_MANY = 10  # examples that one sentence lists
+
+
+@dataclass
+class DayRows:
+    """Day rows as read from one or more files, in degrees Celsius; one entry per file row.
+
+    Attributes
+    ----------
+    station : ndarray of str
+        Station ids.
+    date : ndarray of datetime64[D]
+        Days.
+    tmin, tmax : ndarray of float
+        Temperatures [degC], NaN where missing.
+    file : ndarray of str
+        File of each row.
+    row : ndarray of int
+        Line of the file, or 0 where the format has none.
+    flag, source : ndarray of int
+        Bits and codes set by the reader.
+    notes : list of str
+        Remarks of the reader.
+    found : list of DataFrame
+        Values that the reader set aside.
+    """
+
+    station: np.ndarray
+    date: np.ndarray
+    tmin: np.ndarray
+    tmax: np.ndarray
+    file: np.ndarray
+    row: np.ndarray
+    flag: np.ndarray
+    source: np.ndarray
+    notes: list[str] = field(default_factory=list)
+    found: list[pd.DataFrame] = field(default_factory=list)
+
+    @classmethod
+    def joined(cls, parts: Sequence[DayRows]) -> DayRows:
+        """Return the rows of all parts, in order."""
+        names = ("station", "date", "tmin", "tmax", "file", "row", "flag", "source")
+        arrays = {n: np.concatenate([getattr(p, n) for p in parts]) for n in names}
+        return cls(
+            **arrays, notes=[n for p in parts for n in p.notes], found=[f for p in parts for f in p.found]
+        )
+
+
+def assemble(
+    rows: DayRows,
+    stations: pd.DataFrame | None,
+    *,
+    duplicates: str = "missing",
+    files: dict[str, str] | None = None,
+    origin: str = "",
+    plausibility: bool = True,
+) -> xr.Dataset:
+    """Bring day rows onto a complete calendar.
+
+    Parameters
+    ----------
+    rows : DayRows
+        The rows.
+    stations : pandas.DataFrame or None
+        The station table; None where positions are unknown.
+    duplicates : {"missing", "first", "last"}
+        Rule for a date with differing values: none is used, or the first or the last in the order of the files.
+    files : dict, optional
+        Input file to SHA-256.
+    origin : str
+        What kind of input this is.
+    plausibility : bool
+        Stop where a station's temperatures look like another unit.
+
+    Returns
+    -------
+    xarray.Dataset
+        In the house form.
+
+    Raises
+    ------
+    DataError
+        If there is no row, a station is not in the station table, or the unit cannot be right.
+    ModelError
+        If `duplicates` is not one of the three.
+    """
+    if duplicates not in DUPLICATES:
+        raise ModelError(f"duplicates = '{duplicates}' is not known; accepted are {', '.join(DUPLICATES)}.")
+    file_text = ", ".join(dict.fromkeys(rows.file.tolist())) or ", ".join(files or {})
+    if not len(rows.station):
+        raise DataError(Problem("there is no day in it.", "Give a file with at least one day.", file_text))
+    table = _stations_of(rows, stations, file_text)
+    ids = table["station"].to_numpy()
+    at = pd.Index(ids).get_indexer(pd.Index(rows.station))
+    days = rows.date.astype("datetime64[D]")
+    calendar = np.arange(days.min(), days.max() + np.timedelta64(1, "D"))
+    day = (days - calendar[0]).astype(np.int64)
+    shape = (len(ids), len(calendar))
+    tmin, tmax = np.full(shape, np.nan), np.full(shape, np.nan)
+    flag = np.zeros(shape, dtype=np.int16)
+    source = np.zeros(shape, dtype=np.int8)
+    remarks, found = list(rows.notes), list(rows.found)
+    key = at * shape[1] + day
+    keep, doubled = _resolve(rows, key, duplicates, remarks, found)
+    tmin.flat[key[keep]], tmax.flat[key[keep]] = rows.tmin[keep], rows.tmax[keep]
+    source.flat[key[keep]] = rows.source[keep]
+    np.bitwise_or.at(flag.reshape(-1), key, rows.flag.astype(np.int16))
+    flag.flat[doubled] |= FLAGS["duplicate_date"]
+    if plausibility:
+        problems = implausible(ids, calendar, tmin, tmax, file_text)
+        if problems:
+            raise DataError(problems)
+    for name, bad in _impossible(tmin, tmax).items():
+        if bad.any():
+            found.append(_records(rows, key, ids, calendar, tmin, tmax, bad, name))
+            remarks.append(_count_note(ids, calendar, bad, name))
+            flag[bad] |= FLAGS[name]
+            tmin[bad], tmax[bad] = np.nan, np.nan
+    absent = _absent_note(ids, calendar, key, shape)
+    return new_dataset(
+        table,
+        calendar,
+        tmin,
+        tmax,
+        source=source,
+        flag=flag,
+        files=files,
+        origin=origin,
+        remarks=[*remarks, *absent],
+        found=pd.concat(found, ignore_index=True) if found else None,
+    )
+
+
+def _stations_of(rows: DayRows, stations: pd.DataFrame | None, file: str) -> pd.DataFrame:
+    ids = pd.unique(pd.Series(rows.station, dtype=object))
+    if stations is None:
+        return pd.DataFrame({"station": ids})
+    unknown = [s for s in ids if s not in set(stations["station"])]
+    if unknown:
+        raise DataError(
+            Problem(
+                f"station '{s}' is not in the station table.",
+                f"The table has {', '.join(stations['station'][:_MANY])}{' …' if len(stations) > _MANY else ''}. "
+                "Add it there or correct its id.",
+                file,
+            )
+            for s in unknown
+        )
+    chosen: pd.DataFrame = stations[stations["station"].isin(ids)].reset_index(drop=True)
+    return chosen
+
+
+def _resolve(
+    rows: DayRows, key: np.ndarray, rule: str, remarks: list[str], found: list[pd.DataFrame]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the rows to use and the (flat) days that stood twice; rows that agree or complete each other join."""
+    order = np.argsort(key, kind="stable")
+    first = np.ones(len(key), dtype=bool)
+    first[1:] = key[order][1:] != key[order][:-1]
+    if first.all():
+        return order, np.zeros(0, dtype=np.int64)
+    groups = np.split(order, np.flatnonzero(first)[1:])
+    keep: list[int] = []
+    conflicts: list[np.ndarray] = []
+    agreeing = 0
+    for group in groups:
+        if len(group) == 1:
+            keep.append(int(group[0]))
+            continue
+        low, high = rows.tmin[group], rows.tmax[group]
+        if _agree(low) and _agree(high):
+            rows.tmin[group], rows.tmax[group] = _only(low), _only(high)
+            keep.append(int(group[0]))
+            agreeing += 1
+        else:
+            conflicts.append(group)
+            if rule != "missing":
+                keep.append(int(group[0 if rule == "first" else -1]))
+    if agreeing:
+        remarks.append(f"{agreeing} days stood twice with the same values; one of each was used.")
+    if conflicts:
+        places = "; ".join(
+            f"{rows.station[g[0]]} {rows.date[g[0]].astype('datetime64[D]')}"
+            f" (rows {', '.join(str(r) for r in rows.row[g])})"
+            for g in conflicts[:_MANY]
+        )
+        used = {"missing": "none", "first": "the first", "last": "the last"}[rule]
+        remarks.append(
+            f"{len(conflicts)} days stood more than once with different values, {used} was used: {places}"
+            f"{' …' if len(conflicts) > _MANY else ''}."
+        )
+        flat = np.concatenate(conflicts)
+        found.append(
+            pd.DataFrame(
+                {
+                    "station": rows.station[flat],
+                    "date": rows.date[flat],
+                    "flag": "duplicate_date",
+                    "tmin": rows.tmin[flat],
+                    "tmax": rows.tmax[flat],
+                    "where": [f"{f}, row {r}" for f, r in zip(rows.file[flat], rows.row[flat], strict=True)],
+                }
+            )
+        )
+    doubled = np.array([key[g[0]] for g in conflicts], dtype=np.int64)
+    return np.array(keep, dtype=np.int64), doubled
+
+
+def _agree(values: np.ndarray) -> bool:
+    given = values[~np.isnan(values)]
+    return len(given) < 2 or bool((given == given[0]).all())
+
+
+def _only(values: np.ndarray) -> float:
+    given = values[~np.isnan(values)]
+    return float(given[0]) if len(given) else np.nan
+
+
+def _impossible(tmin: np.ndarray, tmax: np.ndarray) -> dict[str, np.ndarray]:
+    with np.errstate(invalid="ignore"):
+        beyond = (tmin < RECORD_LOW) | (tmin > RECORD_HIGH) | (tmax < RECORD_LOW) | (tmax > RECORD_HIGH)
+        return {"out_of_range": beyond, "minimum_above_maximum": (tmin > tmax) & ~beyond}
+
+
+def _records(
+    rows: DayRows,
+    key: np.ndarray,
+    ids: np.ndarray,
+    calendar: np.ndarray,
+    tmin: np.ndarray,
+    tmax: np.ndarray,
+    bad: np.ndarray,
+    name: str,
+) -> pd.DataFrame:
+    """Return the findings of one kind, with the file and row of each."""
+    place = dict(zip(key.tolist(), range(len(key)), strict=True))
+    at, day = np.nonzero(bad)
+    rows_of = [place[int(k)] for k in at * bad.shape[1] + day]
+    return pd.DataFrame(
+        {
+            "station": ids[at],
+            "date": calendar[day],
+            "flag": name,
+            "tmin": tmin[bad],
+            "tmax": tmax[bad],
+            "where": [f"{rows.file[i]}, row {rows.row[i]}" if rows.row[i] else rows.file[i] for i in rows_of],
+        }
+    )
+
+
+def _count_note(ids: np.ndarray, calendar: np.ndarray, bad: np.ndarray, name: str) -> str:
+    at, day = np.nonzero(bad)
+    examples = ", ".join(f"{ids[a]} {calendar[d]}" for a, d in list(zip(at, day, strict=True))[:_MANY])
+    what = {
+        "out_of_range": f"beyond {RECORD_LOW:g} to {RECORD_HIGH:g} °C",
+        "minimum_above_maximum": "with the minimum above the maximum",
+    }[name]
+    more = " …" if len(at) > _MANY else ""
+    return f"{len(at)} days {what} were set to missing: {examples}{more}."
+
+
+def _absent_note(ids: np.ndarray, calendar: np.ndarray, key: np.ndarray, shape: tuple[int, int]) -> list[str]:
+    """Return one sentence per station with calendar days that no row names, within its own first and last."""
+    present = np.zeros(shape[0] * shape[1], dtype=bool)
+    present[key] = True
+    sentences = []
+    for name, there in zip(ids, present.reshape(shape), strict=True):
+        days = np.flatnonzero(there)
+        inside = np.arange(days[0], days[-1] + 1)
+        gaps = inside[~there[inside]]
+        if len(gaps):
+            examples = ", ".join(str(calendar[d]) for d in gaps[:_MANY])
+            more = " …" if len(gaps) > _MANY else ""
+            sentences.append(
+                f"Station {name}: {len(gaps)} calendar days between its first and last have no row and are "
+                f"missing: {examples}{more}."
+            )
+    return sentences
+
+
+def implausible(
+    ids: np.ndarray, calendar: np.ndarray, tmin: np.ndarray, tmax: np.ndarray, file: str
+) -> list[Problem]:
+    """Tell the stations whose temperatures can only be in another unit than declared.
+
+    Parameters
+    ----------
+    ids : array of str, shape (stations,)
+        Station ids.
+    calendar : array of datetime64[D], shape (days,)
+        Days.
+    tmin, tmax : array, shape (stations, days)
+        Temperatures after conversion [degC].
+    file : str
+        Named in the message.
+
+    Returns
+    -------
+    list of Problem
+    """
+    month = calendar.astype("datetime64[M]").astype(np.int64) % 12
+    problems = []
+    for name, low, high in zip(ids, tmin, tmax, strict=True):
+        medians = {
+            m: float(np.median(v)) for m in range(12) if len(v := high[(month == m) & ~np.isnan(high)]) >= 5
+        }
+        everything = np.concatenate([low[~np.isnan(low)], high[~np.isnan(high)]])
+        if len(everything) < 5 or not medians:
+            continue
+        warmest = max(medians.values())
+        if warmest > HOTTEST_MONTH:
+            seen = f"the median daily maximum of its warmest month is {warmest:.0f} °C"
+        elif float(np.median(everything)) < RECORD_LOW or (len(medians) == 12 and warmest < COLDEST_SUMMER):
+            seen = f"its warmest month has a median daily maximum of only {warmest:.0f} °C"
+        else:
+            continue
+        problems.append(
+            Problem(
+                f"station {name}: {seen}, in the declared unit.",
+                "Declare the right unit (degC, degF or kelvin); archives often store tenths of a degree.",
+                file,
+            )
+        )
+    return problems

@@ -1,0 +1,147 @@
+"""Which station's weather a trap gets: the nearest that has data, or the one its owner named."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from phenofit.errors import DataError, ModelError, Problem
+from phenofit.tables import nearest
+from phenofit.weather.schema import station_table
+from phenofit.weather.stations import distance_km
+
+__all__ = ["LINK_COLUMNS", "link_stations"]
+
+LINK_COLUMNS = ("trap", "station", "distance_km", "height_difference_m", "how", "station_name")
+TOO_FAR = ("refuse", "leave out")
+
+
+def link_stations(
+    traps: pd.DataFrame, weather: xr.Dataset, *, max_distance_km: float = 40.0, too_far: str = "refuse"
+) -> pd.DataFrame:
+    """Link each trap to one weather station.
+
+    Parameters
+    ----------
+    traps : pandas.DataFrame
+        ``trap, latitude, longitude`` [degrees], and optionally ``elevation_m`` [m] and ``station`` (given).
+    weather : xarray.Dataset
+        Station weather in the house form; stations without any complete day are passed over.
+    max_distance_km : float
+        Largest distance at which a station may stand for a trap [km]; a given station may be farther.
+    too_far : {"refuse", "leave out"}
+        What becomes of a trap without a station in reach: an error, or a row with no station
+        (``how`` = "none").
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per trap: ``trap, station, distance_km, height_difference_m`` (trap minus station, NaN where
+        a height is unknown), ``how`` ("nearest", "given" or "none"), ``station_name``.
+
+    Raises
+    ------
+    DataError
+        If a given station is not in the weather, or no station is in reach; tells every such trap.
+    ModelError
+        If `too_far` or the distance is not acceptable.
+
+    Examples
+    --------
+    >>> from phenofit.weather.schema import new_dataset
+    >>> where = pd.DataFrame({"station": ["A", "B"], "latitude": [45.0, 45.5], "longitude": [9.0, 9.0]})
+    >>> days = np.array(["2024-05-01"], dtype="datetime64[D]")
+    >>> weather = new_dataset(where, days, [[8.0], [9.0]], [[20.0], [21.0]])
+    >>> traps = pd.DataFrame({"trap": ["T1"], "latitude": [45.4], "longitude": [9.0]})
+    >>> link_stations(traps, weather)[["trap", "station", "how"]].values.tolist()
+    [['T1', 'B', 'nearest']]
+    """
+    if too_far not in TOO_FAR:
+        raise ModelError(f"too_far = '{too_far}' is not known; accepted are {', '.join(TOO_FAR)}.")
+    if not max_distance_km > 0:
+        raise ModelError(f"max_distance_km = {max_distance_km} must be above 0.")
+    stations = station_table(weather)
+    has_data = (weather["tmin"].notnull() & weather["tmax"].notnull()).any("time").values
+    distances = distance_km(
+        traps["latitude"].to_numpy(dtype=float)[:, None],
+        traps["longitude"].to_numpy(dtype=float)[:, None],
+        stations["latitude"].to_numpy()[None, :],
+        stations["longitude"].to_numpy()[None, :],
+    )
+    usable = np.where(has_data[None, :], distances, np.nan)
+    rows, problems = [], []
+    for i, trap in enumerate(traps.itertuples(index=False)):
+        at, how, problem = _choose(trap, usable[i], stations, max_distance_km)
+        if problem is not None and (how == "given" or too_far == "refuse"):
+            problems.append(problem)
+        elif at is None:
+            rows.append((str(trap.trap), None, np.nan, np.nan, "none", ""))
+        else:
+            height = float(getattr(trap, "elevation_m", np.nan)) - float(stations["elevation_m"].iloc[at])
+            name = stations["name"].iloc[at]
+            rows.append(
+                (str(trap.trap), stations["station"].iloc[at], float(distances[i, at]), height, how, name)
+            )
+    if problems:
+        raise DataError(problems)
+    return pd.DataFrame(rows, columns=list(LINK_COLUMNS))
+
+
+def _choose(
+    trap: object, distances: np.ndarray, stations: pd.DataFrame, limit: float
+) -> tuple[int | None, str, Problem | None]:
+    """Return the position of the station, how it was chosen, and what is wrong."""
+    name = getattr(trap, "trap", "")
+    given = getattr(trap, "station", None)
+    if given is not None and not pd.isna(given) and str(given) != "":
+        ids = stations["station"].tolist()
+        if str(given) in ids:
+            return ids.index(str(given)), "given", None
+        return (
+            None,
+            "given",
+            Problem(
+                f"trap {name}: its station '{given}' is not in the weather.",
+                f"Name one of the {len(ids)} stations of the weather, or leave the cell blank.{nearest(str(given), ids)}",
+                column="station",
+            ),
+        )
+    if np.isnan(distances).all():
+        return (
+            None,
+            "none",
+            Problem(
+                f"trap {name}: no station has both a position and data.",
+                "Give a station table with latitude and longitude, or name the station of each trap.",
+            ),
+        )
+    at = int(np.nanargmin(distances))
+    if distances[at] <= limit:
+        return at, "nearest", None
+    return (
+        None,
+        "none",
+        Problem(
+            f"trap {name}: the nearest station, {stations['station'].iloc[at]} ({stations['name'].iloc[at]}), is "
+            f"{distances[at]:.0f} km away; the limit is {limit:g} km.{_flip_hint(trap, stations, limit)}",
+            "Set max_distance_km, name a station for the trap, or correct the positions.",
+        ),
+    )
+
+
+def _flip_hint(trap: object, stations: pd.DataFrame, limit: float) -> str:
+    """Return a hint where a changed sign, or latitude and longitude exchanged, brings a station into reach."""
+    latitude, longitude = float(trap.latitude), float(trap.longitude)  # type: ignore[attr-defined]
+    readings = {
+        f"longitude {-longitude:g}": (latitude, -longitude),
+        f"latitude {-latitude:g}": (-latitude, longitude),
+        "latitude and longitude exchanged": (longitude, latitude),
+    }
+    for words, (lat, lon) in readings.items():
+        if abs(lat) > 90:
+            continue
+        reach = distance_km(lat, lon, stations["latitude"].to_numpy(), stations["longitude"].to_numpy())
+        if np.nanmin(reach) <= limit:
+            return f" Did you mean {words}?"
+    return ""
