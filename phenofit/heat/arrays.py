@@ -1,0 +1,173 @@
+"""Degree-days of whole arrays of days: the exact kernels cell by cell, or the fast sine for float32."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from phenofit.errors import DataError, Problem
+from phenofit.heat.compiling import compiled
+from phenofit.heat.fast_sine import FAST_CUTOFFS, fast_sine_days
+from phenofit.heat.kernels import METHOD_CODES, day_heat
+from phenofit.heat.threads import split_work
+
+__all__ = ["Floats", "heat_of_days", "slopes_of_days"]
+
+Floats = npt.NDArray[np.floating]
+
+_SINGLE_SINE = METHOD_CODES["single sine"]
+_DOUBLE = (METHOD_CODES["double sine"], METHOD_CODES["double triangle"])
+
+
+@compiled
+def _exact_days(
+    tmin: Floats,
+    tmax: Floats,
+    following: Floats,
+    out: Floats,
+    method: int,
+    cutoff: int,
+    base: float,
+    upper: float,
+) -> int:
+    """Fill `out` and return the number of days with the minimum above the maximum."""
+    inverted = 0
+    for i in range(out.size):
+        low, high = float(tmin[i]), float(tmax[i])
+        if low > high:
+            inverted += 1
+        out[i] = day_heat(method, cutoff, low, high, float(following[i]), base, upper)[0]
+    return inverted
+
+
+@compiled
+def _exact_slopes(
+    tmin: Floats,
+    tmax: Floats,
+    following: Floats,
+    out: Floats,
+    d_base: Floats,
+    d_upper: Floats,
+    method: int,
+    cutoff: int,
+    base: float,
+    upper: float,
+) -> int:
+    inverted = 0
+    for i in range(out.size):
+        low, high = float(tmin[i]), float(tmax[i])
+        if low > high:
+            inverted += 1
+        out[i], d_base[i], d_upper[i] = day_heat(method, cutoff, low, high, float(following[i]), base, upper)
+    return inverted
+
+
+def heat_of_days(
+    tmin: Floats,
+    tmax: Floats,
+    following: Floats | None,
+    *,
+    codes: tuple[int, int],
+    base: float,
+    upper: float,
+    threads: int | None = None,
+    out: Floats | None = None,
+) -> Floats:
+    """Return the degree-days of every day of an array.
+
+    Parameters
+    ----------
+    tmin, tmax : array
+        Minima and maxima [degC], the same shape, both float64 or both float32.
+    following : array or None
+        Minima of the next days, for the double methods.
+    codes : tuple of int
+        Method and cut-off.
+    base, upper : float
+        Thresholds [degC]; infinite where there is no upper one.
+    threads : int or None
+        See :func:`phenofit.heat.threads.split_work`.
+    out : array or None
+        Where to write to, of the same type and shape.
+
+    Returns
+    -------
+    array
+        Degree-days [degC d] in the type of the inputs.
+
+    Raises
+    ------
+    DataError
+        If a minimum is above its maximum.
+
+    Notes
+    -----
+    Single-sine days in float32 use :mod:`phenofit.heat.fast_sine` (off by less than 1e-5 degC d; not with the
+    vertical cut-off); everything else is worked out in float64.
+    """
+    low, high = _flat(tmin), _flat(tmax)
+    result = np.empty(tmax.shape, dtype=tmax.dtype) if out is None else out
+    flat = result.reshape(-1)
+    if codes[0] == _SINGLE_SINE and codes[1] in FAST_CUTOFFS and low.dtype == np.float32:
+
+        def work(first: int, last: int) -> int:
+            return fast_sine_days(
+                low[first:last],
+                high[first:last],
+                flat[first:last],
+                codes[1],
+                np.float32(base),
+                np.float32(upper),
+            )
+    else:
+        then = _flat(following) if following is not None and codes[0] in _DOUBLE else low
+
+        def work(first: int, last: int) -> int:
+            part = slice(first, last)
+            return _exact_days(low[part], high[part], then[part], flat[part], *codes, base, upper)
+
+    inverted = split_work(flat.size, work, threads=threads)
+    if inverted:
+        raise _inverted(low, high, tmax.shape, inverted)
+    return result
+
+
+def slopes_of_days(
+    tmin: Floats, tmax: Floats, following: Floats | None, *, codes: tuple[int, int], base: float, upper: float
+) -> tuple[Floats, Floats, Floats]:
+    """Return degree-days and their slopes in base and upper threshold; the arguments of `heat_of_days`."""
+    low, high = _flat(tmin), _flat(tmax)
+    then = _flat(following) if following is not None else low
+    heat, d_base, d_upper = (np.empty(low.size, dtype=np.float64) for _ in range(3))
+
+    def work(first: int, last: int) -> int:
+        part = slice(first, last)
+        return _exact_slopes(
+            low[part], high[part], then[part], heat[part], d_base[part], d_upper[part], *codes, base, upper
+        )
+
+    inverted = split_work(low.size, work)
+    if inverted:
+        raise _inverted(low, high, tmax.shape, inverted)
+    shape = tmax.shape
+    return heat.reshape(shape), d_base.reshape(shape), d_upper.reshape(shape)
+
+
+def _flat(values: Floats) -> Floats:
+    return np.ascontiguousarray(values).reshape(-1)
+
+
+def _inverted(low: Floats, high: Floats, shape: tuple[int, ...], count: int) -> DataError:
+    first = int(np.argmax(low > high))
+    place = ", ".join(str(int(k)) for k in np.unravel_index(first, shape)) if shape else ""
+    where = f" at index [{place}]" if math.prod(shape) > 1 else ""
+    days = "1 day has" if count == 1 else f"{count} days have"
+    return DataError(
+        Problem(
+            f"{days} a minimum above the maximum (first{where}: {float(low[first]):g} above "
+            f"{float(high[first]):g}).",
+            "Mend them, or set both temperatures of such a day to missing; they are never exchanged unasked.",
+        )
+    )
