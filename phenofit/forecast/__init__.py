@@ -1,0 +1,19 @@
+"""Dates of flight events, as distributions."""
+
+from phenofit.forecast.dates import LEVELS, event_dates, fixed_date
+from phenofit.forecast.distribution import DateDistribution
+from phenofit.forecast.events import EVENTS, FORECAST_EVENTS, event_share, event_words
+from phenofit.forecast.levels import HeatDraws, draw_heat
+
+__all__ = [
+    "EVENTS",
+    "FORECAST_EVENTS",
+    "LEVELS",
+    "DateDistribution",
+    "HeatDraws",
+    "draw_heat",
+    "event_dates",
+    "event_share",
+    "event_words",
+    "fixed_date",
+]

@@ -1,0 +1,47 @@
+"""Published thresholds and validation on data that the fit has not seen."""
+
+from phenofit.validate.cross import cross_validate
+from phenofit.validate.observed import Observed, observed_events, split_heat
+from phenofit.validate.published import (
+    PUBLISHED_COLUMNS,
+    PublishedThreshold,
+    find_published,
+    load_published,
+    read_published,
+    threshold_from_record,
+)
+from phenofit.validate.rows import VALIDATION_COLUMNS
+from phenofit.validate.schemes import SCHEMES, Fold, make_folds
+from phenofit.validate.scores import (
+    SCORE_COLUMNS,
+    crps_draws,
+    crps_normal,
+    interval_log_score,
+    paired_difference,
+    score_forecasts,
+    skill,
+)
+
+__all__ = [
+    "PUBLISHED_COLUMNS",
+    "SCHEMES",
+    "SCORE_COLUMNS",
+    "VALIDATION_COLUMNS",
+    "Fold",
+    "Observed",
+    "PublishedThreshold",
+    "crps_draws",
+    "crps_normal",
+    "cross_validate",
+    "find_published",
+    "interval_log_score",
+    "load_published",
+    "make_folds",
+    "observed_events",
+    "paired_difference",
+    "read_published",
+    "score_forecasts",
+    "skill",
+    "split_heat",
+    "threshold_from_record",
+]

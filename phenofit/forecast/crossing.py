@@ -1,0 +1,86 @@
+"""When a heat sum reaches an amount: many draws of base and amount over an ensemble of seasons (compiled)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from phenofit.heat.compiling import compiled
+from phenofit.heat.kernels import day_heat
+
+__all__ = ["crossing_days"]
+
+
+@compiled
+def crossing_days(
+    tmin: npt.NDArray[np.float64],
+    tmax: npt.NDArray[np.float64],
+    member: npt.NDArray[np.int64],
+    base: npt.NDArray[np.float64],
+    amount: npt.NDArray[np.float64],
+    upper: float,
+    method_code: int,
+    cutoff_code: int,
+) -> npt.NDArray[np.float64]:
+    """Return the day on which the heat of a draw reaches each of its amounts.
+
+    Parameters
+    ----------
+    tmin, tmax : array, shape (members, days)
+        Daily minima and maxima of the seasons from the day on which sums begin [degC]; NaN where missing.
+    member : array of int, shape (draws,)
+        The season of each draw.
+    base : array, shape (draws,)
+        Base temperature [degC].
+    amount : array, shape (draws, events)
+        Heat sums to reach [degC d].
+    upper : float
+        Upper threshold [degC].
+    method_code, cutoff_code : int
+        From :mod:`phenofit.heat.kernels`.
+
+    Returns
+    -------
+    array, shape (draws, events)
+        Days from the midnight that begins the sums, with the fraction of the day; 0 for an amount not above
+        0, infinite where the amount is not reached, NaN where a missing day comes before that is known.
+
+    Examples
+    --------
+    >>> warm = np.full((1, 5), 20.0)
+    >>> crossing_days(warm, warm, np.zeros(1, int), np.array([10.0]), np.array([[25.0, 60.0]]), 99.0, 3, 0)
+    array([[2.5, inf]])
+    """
+    draws, events = amount.shape
+    days = tmax.shape[1]
+    result = np.full((draws, events), math.inf)
+    for k in range(draws):
+        m = member[k]
+        heat = 0.0
+        left = 0
+        for e in range(events):
+            if amount[k, e] <= 0.0:
+                result[k, e] = 0.0
+            elif math.isnan(amount[k, e]):
+                result[k, e] = math.nan
+            else:
+                left += 1
+        d = 0
+        while left > 0 and d < days:
+            following = tmin[m, d + 1] if d + 1 < tmin.shape[1] else math.nan
+            value, _, _ = day_heat(method_code, cutoff_code, tmin[m, d], tmax[m, d], following, base[k], upper)
+            if math.isnan(value):
+                for e in range(events):
+                    if math.isinf(result[k, e]):
+                        result[k, e] = math.nan
+                break
+            if value > 0.0:
+                for e in range(events):
+                    if math.isinf(result[k, e]) and heat + value >= amount[k, e]:
+                        result[k, e] = d + (amount[k, e] - heat) / value
+                        left -= 1
+            heat += value
+            d += 1
+    return result

@@ -1,0 +1,75 @@
+"""A distribution of dates, kept as equally likely draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phenofit.errors import ModelError
+
+__all__ = ["DateDistribution", "add_days"]
+
+_DAY_IN_MINUTES = 24 * 60
+
+
+def add_days(start: np.datetime64, days: npt.ArrayLike) -> npt.NDArray[np.datetime64]:
+    """Return `start` plus days with their fractions, to the minute; NaT where not finite (datetime64[ns])."""
+    offsets = np.asarray(days, dtype=np.float64)
+    finite = np.isfinite(offsets)
+    minutes = np.round(np.where(finite, offsets, 0.0) * _DAY_IN_MINUTES).astype("timedelta64[m]")
+    dates = np.asarray(np.datetime64(start, "m") + minutes).astype("datetime64[ns]")
+    return np.where(finite, dates, np.datetime64("NaT", "ns"))
+
+
+@dataclass(frozen=True)
+class DateDistribution:
+    """When an event happens in one season, as equally likely draws.
+
+    Parameters
+    ----------
+    start : numpy.datetime64
+        Midnight from which the draws count.
+    days : array, shape (draws,)
+        Days from `start`, with fractions; infinite where the event does not come in this season.
+
+    Examples
+    --------
+    >>> dates = DateDistribution(np.datetime64("2024-01-01"), np.array([10.0, 11.0, 12.0, np.inf]))
+    >>> str(dates.quantile(0.25))[:10], dates.chance_by(np.datetime64("2024-01-12T12:00"))
+    ('2024-01-11', 0.5)
+    """
+
+    start: np.datetime64
+    days: npt.NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        if self.days.ndim != 1 or self.days.size == 0:
+            raise ModelError("a distribution of dates needs a row of draws.")
+        if np.isnan(self.days).any():
+            raise ModelError("a distribution of dates cannot be made from unknown draws (missing weather).")
+
+    def quantile_days(self, share: float) -> float:
+        """Return the quantile in days from `start`; infinite where it lies beyond the season."""
+        # Interpolating between a finite and an infinite draw would give a NaN, so an order statistic is taken.
+        return float(np.quantile(self.days, share, method="inverted_cdf"))
+
+    def quantile(self, share: float) -> np.datetime64:
+        """Return the date by which the event has come with chance `share` (NaT: not in this season)."""
+        found: np.datetime64 = add_days(self.start, self.quantile_days(share))[()]
+        return found
+
+    def interval(self, level: float) -> tuple[np.datetime64, np.datetime64]:
+        """Return the central interval of dates at `level`."""
+        return self.quantile(0.5 * (1.0 - level)), self.quantile(0.5 * (1.0 + level))
+
+    def chance_by(self, date: np.datetime64) -> float:
+        """Return the chance that the event has come by a moment."""
+        limit = (np.datetime64(date, "m") - np.datetime64(self.start, "m")) / np.timedelta64(1, "D")
+        return float(np.mean(self.days <= limit))
+
+    @property
+    def chance_not_this_season(self) -> float:
+        """Chance that the event does not come before the season ends."""
+        return float(np.mean(np.isinf(self.days)))

@@ -1,0 +1,274 @@
+"""The heat at which an event happens in a trap-year, drawn with every uncertainty that a forecast carries."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtri
+
+from phenofit.errors import ModelError
+from phenofit.flight.curves import curve_code
+from phenofit.forecast.events import event_share
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from phenofit.flight import FlightFit
+
+__all__ = ["HeatDraws", "curve_quantile", "draw_heat", "event_shares", "flight_shares", "place_shift"]
+
+_SHIFT_PARTS = ("shift_sd_year", "shift_sd_site", "shift_sd")
+
+
+@dataclass(frozen=True)
+class HeatDraws:
+    """Equally likely values of the base and of the heat at each event.
+
+    Parameters
+    ----------
+    base : array, shape (draws,)
+        Base temperature [degC].
+    amount : array, shape (draws, events)
+        Heat at the events [degC d].
+    events : tuple of str
+        Names of the events.
+    """
+
+    base: npt.NDArray[np.float64]
+    amount: npt.NDArray[np.float64]
+    events: tuple[str, ...]
+
+
+def curve_quantile(
+    curve: str,
+    share: npt.ArrayLike,
+    median: npt.ArrayLike,
+    requirement: npt.ArrayLike,
+    spread: npt.ArrayLike,
+) -> npt.NDArray[np.float64]:
+    """Return the heat at which a share of a flight has flown.
+
+    Parameters
+    ----------
+    curve : str
+        Flight curve.
+    share : array_like
+        Shares between 0 and 1.
+    median : array_like
+        Heat at half of the flight, the shift of the trap-year included [degC d].
+    requirement : array_like
+        The same without the shift [degC d]; the log-heat curves take their relative spread from it.
+    spread : array_like
+        Spread [degC d].
+
+    Returns
+    -------
+    array of float64
+        Heat [degC d]; the inverse of :func:`phenofit.flight.curves.share_flown`.
+
+    Raises
+    ------
+    ModelError
+        If there is no such curve.
+
+    Examples
+    --------
+    >>> float(curve_quantile("normal", 0.5, 480.0, 500.0, 60.0))
+    480.0
+    """
+    code = curve_code(curve)
+    p, mid, m, s = np.broadcast_arrays(
+        *(np.asarray(v, dtype=np.float64) for v in (share, median, requirement, spread))
+    )
+    p = np.clip(p, 1e-12, 1.0 - 1e-12)
+    if code in (0, 2):
+        z = ndtri(p)
+    elif code in (1, 3):
+        z = np.log(p / (1.0 - p)) * math.sqrt(3.0) / math.pi
+    else:
+        z = np.log(-np.log1p(-p) / math.log(2.0)) * math.sqrt(6.0) / math.pi
+    if code in (0, 1):
+        return np.asarray(mid + s * z)
+    return np.asarray(np.maximum(mid, 0.0) * np.exp(z * s / m))
+
+
+def event_shares(
+    events: Sequence[str],
+    draws: int,
+    generator: np.random.Generator,
+    *,
+    moths: float | npt.NDArray[np.float64] | None,
+    concentration: npt.NDArray[np.float64] | float = math.inf,
+) -> npt.NDArray[np.float64]:
+    """Draw the share of the flight that has flown when an event is seen.
+
+    Parameters
+    ----------
+    events : sequence of str
+        Events.
+    draws : int
+        Number of draws.
+    generator : numpy.random.Generator
+        Source of chance.
+    moths : float, array of shape (draws,) or None
+        Moths of the flight that a trap catches in a season; ``None`` stands for the whole population, whose
+        event has no sampling error (and whose first and last moth have no date).
+    concentration : float or array
+        Concentration of the counts; swarms make few moths of many.
+
+    Returns
+    -------
+    array, shape (draws, events)
+
+    Raises
+    ------
+    ModelError
+        If a first or last catch is asked for without `moths`, or an event has no forecast.
+
+    Notes
+    -----
+    Of n moths that share one flight the q-quantile lies at a share that is Beta(n q, n (1 - q)); the first of n
+    at Beta(1, n) and the last at Beta(n, 1), as for order statistics. Swarming catches carry the information of
+    ``n (1 + c) / (n + c)`` moths at concentration c, by the variance of the Dirichlet-multinomial.
+    """
+    size = None
+    if moths is not None:
+        phi = np.asarray(concentration, dtype=np.float64)
+        number = np.asarray(moths, dtype=np.float64)
+        with np.errstate(invalid="ignore"):
+            swarm = number * (1.0 + phi) / (number + phi)
+        size = np.maximum(np.broadcast_to(np.where(np.isinf(phi), number, swarm), (draws,)), 1.0)
+    columns = []
+    for event in events:
+        share = event_share(event)
+        if share is not None:
+            columns.append(
+                np.full(draws, share) if size is None else generator.beta(size * share, size * (1.0 - share))
+            )
+        elif event == "peak":
+            # Only holds the place: the peak is no share, `draw_heat` puts in the heat of the steepest point.
+            columns.append(np.full(draws, 0.5))
+        elif size is None:
+            raise ModelError(
+                f"the date of the {event.replace('_', ' ')} depends on how many moths a trap catches; "
+                "give that number."
+            )
+        elif event in ("first_catch", "first_sustained_catch"):
+            columns.append(generator.beta(1.0 if event == "first_catch" else 2.0, size))
+        else:
+            columns.append(generator.beta(size, 1.0))
+    return np.column_stack(columns)
+
+
+def draw_heat(
+    fit: FlightFit,
+    events: Sequence[str],
+    *,
+    flight: int = 1,
+    draws: int = 400,
+    seed: int = 1,
+    moths: float | npt.NDArray[np.float64] | None = None,
+    shift: tuple[float, float] | None = None,
+) -> HeatDraws:
+    """Draw base and event heat from a fit: its uncertainty, the shifts between trap-years, the sampling of moths.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    events : sequence of str
+        Events.
+    flight : int
+        Which flight.
+    draws : int
+        Number of draws.
+    seed : int
+        Seed of the draws; the same seed gives the same draws.
+    moths : float, array of shape (draws,) or None
+        Moths of the flight that a trap catches in a season, see :func:`event_shares`.
+    shift : tuple of two float, optional
+        Mean and SD of what is known of this place's own shift [degC d]; its variance replaces the site part.
+
+    Returns
+    -------
+    HeatDraws
+
+    Raises
+    ------
+    ModelError
+        If the fit has no such flight, or an event cannot be forecast.
+    """
+    if not 1 <= flight <= fit.settings.flights:
+        raise ModelError(f"the fit has no flight {flight}, only {fit.settings.flights}.")
+    table = fit.draws(draws, seed=seed)
+    generator = np.random.default_rng([seed, flight, 20])
+
+    def column(name: str) -> npt.NDArray[np.float64]:
+        if name in table.columns:
+            return table[name].to_numpy(dtype=np.float64)
+        return np.full(draws, float(fit.parameters.get(name, np.nan)))
+
+    base = column("base")
+    requirement, spread = column(f"requirement_{flight}"), column(f"spread_{flight}")
+    parts = [name for name in _SHIFT_PARTS if shift is None or name != "shift_sd_site"]
+    variance = np.sum([np.nan_to_num(column(name)) ** 2 for name in parts], axis=0)
+    mean, own = (0.0, 0.0) if shift is None else shift
+    median = requirement + mean + np.sqrt(variance + own**2) * generator.standard_normal(draws)
+    concentration = column("concentration")
+    shares = event_shares(
+        events,
+        draws,
+        generator,
+        moths=moths,
+        concentration=np.where(np.isfinite(concentration), concentration, math.inf),
+    )
+    amount = curve_quantile(
+        fit.settings.curve, shares, median[:, np.newaxis], requirement[:, np.newaxis], spread[:, np.newaxis]
+    )
+    if "peak" in events:
+        # The steepest point of a log-heat curve lies off its middle, in proportion to the heat.
+        at = fit.event_amount("peak", flight) / fit.requirement(flight)
+        amount[:, list(events).index("peak")] = median * at
+    return HeatDraws(base, amount, tuple(events))
+
+
+def flight_shares(fit: FlightFit) -> npt.NDArray[np.float64]:
+    """Return the share of the season's moths that belongs to each flight, at the middle of the trap-years.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+
+    Returns
+    -------
+    array, shape (flights,)
+        Adds up to 1.
+    """
+    logs = np.array([0.0, *(fit.parameters[f"size_{g}"] for g in range(2, fit.settings.flights + 1))])
+    sizes = np.exp(logs - logs.max())
+    return np.asarray(sizes / sizes.sum())
+
+
+def place_shift(fit: FlightFit, site: str) -> tuple[float, float] | None:
+    """Return what a fit knows of the shift of one site: mean and SD [degC d]; ``None`` where it knows nothing.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        A fit; only one with a site part knows sites.
+    site : str
+        Name of the site.
+
+    Returns
+    -------
+    tuple of float or None
+    """
+    if fit.settings.group != "site":
+        return None
+    row = fit.shifts[fit.shifts["group"].astype(str) == site]
+    return None if row.empty else (float(row["mean"].iloc[0]), float(row["sd"].iloc[0]))

@@ -1,0 +1,302 @@
+"""The forecasters that are held side by side: what each learns from the training years, and what it foretells."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.stats import t as student_t
+
+from phenofit.errors import ModelError
+from phenofit.forecast.dates import event_dates
+from phenofit.forecast.distribution import DateDistribution
+from phenofit.forecast.levels import HeatDraws, draw_heat, flight_shares, place_shift
+from phenofit.forecast.weather_years import StationSeries
+from phenofit.heat.settings import HeatSettings
+from phenofit.seasons import MonthDay, Season
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.flight import FlightFit
+    from phenofit.traps import TrapYears
+    from phenofit.validate.published import PublishedThreshold
+
+__all__ = [
+    "CALENDAR",
+    "FITTED",
+    "REFITTED",
+    "Calendar",
+    "Fitted",
+    "Forecaster",
+    "Published",
+    "Setting",
+    "Target",
+    "typical_moths",
+    "season_from",
+]
+
+FITTED, REFITTED, CALENDAR = "fitted", "published base, refitted", "calendar mean"
+_LEAST_SITE_YEARS = 3
+Dates = Mapping[str, DateDistribution]
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What all forecasters of a validation share.
+
+    Parameters
+    ----------
+    weather : xarray.Dataset
+        Daily temperatures.
+    links : pandas.DataFrame
+        Station of each trap.
+    season : Season
+        The season of the study.
+    heat : HeatSettings
+        The study's way of summing heat.
+    fit_options : mapping
+        Further options of the fit (flights, curve, base, shifts, ...).
+    starts : mapping, optional
+        Biofix of each (site, year).
+    draws : int
+        Draws behind each forecast.
+    seed : int
+        Their seed.
+    min_moths : int
+        Fewest moths for which an event is scored.
+    """
+
+    weather: xr.Dataset
+    links: pd.DataFrame
+    season: Season
+    heat: HeatSettings
+    fit_options: Mapping[str, Any] = field(default_factory=dict)
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None
+    draws: int = 400
+    seed: int = 1
+    min_moths: int = 5
+
+
+@dataclass(frozen=True)
+class Target:
+    """One place and season to be forecast, with the weather that the forecaster may see.
+
+    Parameters
+    ----------
+    site : str
+        Site.
+    series : StationSeries
+        Its station.
+    year : int
+        Year in which the season starts.
+    issued : numpy.datetime64 or None
+        Day of issue: days before it are known, the rest is continued from `years`. ``None``: all is known.
+    years : tuple of int
+        Seasons that may continue the present one.
+    """
+
+    site: str
+    series: StationSeries
+    year: int
+    issued: np.datetime64 | None = None
+    years: tuple[int, ...] = ()
+
+    def rows(
+        self, season: Season, start: np.datetime64
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """Return the equally likely temperatures from `start` on, shape (members, days) each."""
+        if self.issued is None:
+            return self.series.season_rows(season, self.year, start=start)
+        ahead = self.series.continued(season, self.year, before=self.issued, years=self.years, start=start)
+        return ahead.tmin, ahead.tmax
+
+
+class Forecaster(Protocol):
+    """A trained forecaster."""
+
+    def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
+        """Return the dates of events, or ``None`` where missing weather leaves them unknown."""
+
+
+def typical_moths(
+    totals: npt.NDArray[np.float64], share: float, draws: int, seed: int, least: int
+) -> npt.NDArray[np.float64]:
+    """Draw how many moths of a flight a trap catches, from the training trap-years that would be scored.
+
+    Parameters
+    ----------
+    totals : array
+        Moths of each training trap-year.
+    share : float
+        Share of the flight.
+    draws, seed : int
+        Number and seed of the draws.
+    least : int
+        Fewest moths that are scored.
+
+    Returns
+    -------
+    array, shape (draws,)
+    """
+    catches = totals * share
+    enough = catches[catches >= least]
+    if enough.size == 0:
+        enough = np.array([float(max(least, 1))])
+    return np.random.default_rng([seed, 77]).choice(enough, size=draws)
+
+
+class Fitted:
+    """Base and requirement fitted to the training catches, or with the base held."""
+
+    def __init__(
+        self,
+        train: TrapYears,
+        setting: Setting,
+        *,
+        season: Season | None = None,
+        heat: HeatSettings | None = None,
+        base: float | None = None,
+    ) -> None:
+        from phenofit.flight.fit import fit_flights
+
+        self.setting = setting
+        self.season = season or setting.season
+        options = dict(setting.fit_options)
+        if base is not None:
+            options["base"] = base
+        self.fit: FlightFit = fit_flights(
+            train,
+            setting.weather,
+            setting.links,
+            season=self.season,
+            heat=heat or setting.heat,
+            starts=setting.starts,
+            profiles=False,
+            **options,
+        )
+        self.totals = self.fit.data["total"].to_numpy(dtype=np.float64)
+        self._draws: dict[tuple[int, tuple[str, ...], tuple[float, float] | None], HeatDraws] = {}
+
+    def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
+        """Return the dates of events with the fit's error, the shifts and the sampling of moths in them."""
+        start = start_of(self.setting, self.season, target)
+        if start is None:
+            return None
+        shift = place_shift(self.fit, target.site)
+        key = (flight, events, shift)
+        if key not in self._draws:
+            s = self.setting
+            moths = typical_moths(self.totals, float(flight_shares(self.fit)[flight - 1]), s.draws, s.seed, s.min_moths)
+            self._draws[key] = draw_heat(
+                self.fit, events, flight=flight, draws=s.draws, seed=s.seed, moths=moths, shift=shift
+            )
+        tmin, tmax = target.rows(self.season, start)
+        return event_dates(self._draws[key], tmin, tmax, start=start, heat=self.fit.settings.heat)
+
+
+class Published:
+    """A published threshold on its own terms: its base, sum, method and start. It states no error, so has none."""
+
+    def __init__(self, threshold: PublishedThreshold, setting: Setting) -> None:
+        if threshold.unusable is not None or threshold.base is None:
+            raise ModelError(f"'{threshold.id}' cannot forecast: {threshold.unusable}.")
+        self.setting, self.threshold, self.base = setting, threshold, threshold.base
+        self.season = season_from(threshold.start, setting)
+        self.heat = threshold.heat_settings(setting.heat)
+
+    def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
+        """Return the one date on which the sum is reached (in each continuation of the weather)."""
+        wanted = self.threshold
+        if flight != wanted.flight or wanted.event not in events:
+            return {}
+        start = start_of(self.setting, self.season, target)
+        if start is None:
+            return None
+        tmin, tmax = target.rows(self.season, start)
+        members = tmin.shape[0]
+        draws = HeatDraws(
+            np.full(members, self.base), np.full((members, 1), wanted.amount_degc_d), (wanted.event,)
+        )
+        return event_dates(draws, tmin, tmax, start=start, heat=self.heat)
+
+
+class Calendar:
+    """The mean calendar date of the training years: of the site where it has three of them, else of all sites."""
+
+    def __init__(self, train: TrapYears, observed: pd.DataFrame, setting: Setting) -> None:
+        self.setting = setting
+        merged = observed.merge(train.years[["trap_year", "site", "year"]], on="trap_year")
+        first = np.array([setting.season.first_day(int(y)) for y in merged["year"]], dtype="datetime64[ns]")
+        merged["days"] = (merged["observed"].to_numpy() - first) / np.timedelta64(1, "D")
+        self.table = merged
+
+    def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
+        """Return dates spread as the training years were, by Student's t for their small number."""
+        found: dict[str, DateDistribution] = {}
+        start = self.setting.season.first_day(target.year)
+        for event in events:
+            rows = self.table[(self.table["flight"] == flight) & (self.table["event"] == event)]
+            own = rows[rows["site"] == target.site]
+            own_years = own.groupby("year")["days"].mean()
+            # One number a year: the traps of a late year are late together, and are no independent evidence.
+            years = own_years if len(own_years) >= _LEAST_SITE_YEARS else rows.groupby("year")["days"].mean()
+            if len(years) < 2:
+                continue
+            variance = float(years.var(ddof=1)) * (1.0 + 1.0 / len(years))
+            if len(own_years) < _LEAST_SITE_YEARS:
+                within = rows["days"] - rows.groupby("year")["days"].transform("mean")
+                variance += float(np.mean(within**2))
+            levels = (np.arange(self.setting.draws) + 0.5) / self.setting.draws
+            days = years.mean() + np.sqrt(variance) * student_t.ppf(levels, len(years) - 1)
+            found[event] = DateDistribution(start, days)
+        return found
+
+
+def start_of(setting: Setting, season: Season, target: Target) -> np.datetime64 | None:
+    """Return the day on which sums begin at a target, or ``None`` where its biofix is not known."""
+    if setting.starts is None:
+        return season.first_day(target.year)
+    given = setting.starts.get((target.site, target.year))
+    return None if given is None or np.isnat(given) else np.datetime64(given, "D")
+
+
+def season_from(start: str | None, setting: Setting) -> Season:
+    """Return the study's season with sums from a published start.
+
+    Parameters
+    ----------
+    start : str or None
+        Month-day or ``"biofix"``.
+    setting : Setting
+        The study's terms.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    ModelError
+        If the study cannot reproduce that start.
+    """
+    if start is None:
+        raise ModelError("a threshold without a start cannot be summed.")
+    season = setting.season
+    if (start == "biofix") != (setting.starts is not None):
+        raise ModelError(
+            "the threshold counts from a biofix, the study from a date."
+            if start == "biofix"
+            else "the threshold counts from a date, the study from a biofix."
+        )
+    if start == "biofix":
+        return season
+    day = MonthDay.parse(start)
+    # In a season across New Year a start in the new year would belong to another year's label.
+    if season.crosses_new_year and day <= season.end:
+        raise ModelError(f"the threshold counts from {start}, after New Year in a season that begins {season.start}.")
+    return Season(day, season.end)

@@ -1,0 +1,132 @@
+"""Which trap-years are held out together, and which the forecaster may learn from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from phenofit.errors import ModelError
+from phenofit.tables import nearest
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from phenofit.traps import TrapYears
+
+__all__ = ["SCHEMES", "Fold", "make_folds"]
+
+SCHEMES = {
+    "year": "leave a year out",
+    "site": "leave a site out",
+    "past": "past years only",
+    "block": "leave a block of neighbouring sites out",
+    "year and block": "leave a year and a block of neighbouring sites out",
+}
+"""Ways to hold data out, in words."""
+
+_EARTH_KM = 6371.0
+
+
+@dataclass(frozen=True)
+class Fold:
+    """One split of the trap-years.
+
+    Parameters
+    ----------
+    name : str
+        What is held out.
+    train, test : array of bool, shape (trap-years,)
+        Which trap-years are learnt from, and which are forecast.
+    """
+
+    name: str
+    train: npt.NDArray[np.bool_]
+    test: npt.NDArray[np.bool_]
+
+
+def make_folds(
+    trap_years: TrapYears, scheme: str = "year", *, blocks: int = 4, first_years: int = 3
+) -> tuple[Fold, ...]:
+    """Split trap-years into folds.
+
+    Parameters
+    ----------
+    trap_years : TrapYears
+        The records.
+    scheme : str
+        One of ``SCHEMES``.
+    blocks : int
+        Number of blocks of neighbouring sites.
+    first_years : int
+        With past years only: the fewest years to learn from.
+
+    Returns
+    -------
+    tuple of Fold
+        In order of their names; a trap-year is in the test part of at most one.
+
+    Raises
+    ------
+    ModelError
+        If there is no such scheme, or the records do not allow a single fold.
+
+    Notes
+    -----
+    Blocks are cut along the direction in which the sites are spread widest, so that neighbours fall together and
+    each block has about as many sites as the others.
+    """
+    if scheme not in SCHEMES:
+        raise ModelError(
+            f"'{scheme}' is not a way to hold data out; accepted are {', '.join(SCHEMES)}.{nearest(scheme, SCHEMES)}"
+        )
+    years = trap_years.years
+    season, site = years["year"].to_numpy(dtype=np.int64), years["site"].astype(str).to_numpy()
+    found: list[Fold] = []
+    if scheme == "past":
+        for year in np.unique(season)[first_years:]:
+            found.append(Fold(str(_label(years, year)), season < year, season == year))
+    elif scheme == "year":
+        found = [Fold(str(_label(years, y)), season != y, season == y) for y in np.unique(season)]
+    elif scheme == "site":
+        found = [Fold(str(s), site != s, site == s) for s in np.unique(site)]
+    else:
+        block = _blocks(years, blocks)
+        for b in np.unique(block):
+            if scheme == "block":
+                found.append(Fold(f"block {b + 1}", block != b, block == b))
+                continue
+            for y in np.unique(season):
+                held = (block == b) & (season == y)
+                found.append(Fold(f"{_label(years, y)}, block {b + 1}", (block != b) & (season != y), held))
+    found = [fold for fold in found if fold.train.any() and fold.test.any()]
+    if not found:
+        raise ModelError(
+            f"the records do not allow to {SCHEMES[scheme] if scheme != 'past' else 'learn from past years only'}: "
+            f"there are {np.unique(season).size} years and {np.unique(site).size} sites."
+        )
+    return tuple(found)
+
+
+def _label(years: pd.DataFrame, year: int) -> str:
+    return str(years.loc[years["year"] == year, "season"].iloc[0])
+
+
+def _blocks(years: pd.DataFrame, blocks: int) -> npt.NDArray[np.int64]:
+    """Return the block of every trap-year."""
+    places = years.groupby("site", sort=True)[["latitude", "longitude"]].mean()
+    if len(places) < 2 or blocks < 2:
+        raise ModelError(f"blocks need two sites and two blocks; there are {len(places)} sites and {blocks}.")
+    latitude = np.radians(places["latitude"].to_numpy(dtype=np.float64))
+    longitude = np.radians(places["longitude"].to_numpy(dtype=np.float64))
+    plane = _EARTH_KM * np.column_stack([longitude * np.cos(latitude.mean()), latitude])
+    plane -= plane.mean(axis=0)
+    _, _, axes = np.linalg.svd(plane, full_matrices=False)
+    # The sign of an axis is arbitrary; eastward (or northward) keeps the numbers of the blocks the same.
+    axis = axes[0] * (1.0 if axes[0][np.argmax(np.abs(axes[0]))] > 0 else -1.0)
+    rank = np.argsort(np.argsort(plane @ axis, kind="stable"), kind="stable")
+    count = min(blocks, len(places))
+    number = dict(zip(places.index.astype(str), rank * count // len(places), strict=True))
+    return np.array([number[str(s)] for s in years["site"]], dtype=np.int64)

@@ -1,0 +1,131 @@
+"""Forecast the held-out trap-years of one fold with one trained forecaster."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError
+from phenofit.forecast.weather_years import StationSeries
+from phenofit.validate.forecasters import Dates, Forecaster, Target
+from phenofit.validate.rows import VALIDATION_COLUMNS, forecast_row
+
+__all__ = ["forecast_fold"]
+
+_SEASON_DAYS = 366
+
+
+def forecast_fold(
+    forecaster: Forecaster,
+    targets: pd.DataFrame,
+    wanted: pd.DataFrame,
+    *,
+    series: Mapping[str, StationSeries],
+    links: pd.DataFrame,
+    lead_days: tuple[int, ...],
+    scheme: str,
+) -> tuple[pd.DataFrame, str | None]:
+    """Forecast events and say what each forecast was worth.
+
+    Parameters
+    ----------
+    forecaster : Forecaster
+        Trained without the held-out part.
+    targets : pandas.DataFrame
+        Held-out trap-years: ``trap_year, trap, site, year``.
+    wanted : pandas.DataFrame
+        Their observed events.
+    series : mapping
+        Station series by id.
+    links : pandas.DataFrame
+        ``trap, station``.
+    lead_days : tuple of int
+        Lead times beside the forecast with all weather known [d].
+    scheme : str
+        With ``"past"`` only past years may continue the weather.
+
+    Returns
+    -------
+    rows : pandas.DataFrame
+        Rows of the validation table.
+    fault : str or None
+        Why forecasts are lacking.
+    """
+    station = dict(zip(links["trap"].astype(str), links["station"], strict=True))
+    by_year = {int(k): g for k, g in wanted.groupby("trap_year", sort=True)}
+    known: dict[tuple[Any, ...], Dates | None] = {}
+    rows: list[dict[str, Any]] = []
+    faults: dict[str, int] = {}
+    for record in targets.sort_values("trap_year").to_dict("records"):
+        name = station.get(str(record["trap"]))
+        if name not in series:
+            faults["no weather station"] = faults.get("no weather station", 0) + 1
+            continue
+        for flight, group in by_year[int(record["trap_year"])].groupby("flight", sort=True):
+            for lead in (None, *lead_days):
+                found, fault = _forecast(
+                    forecaster, record, series[str(name)], int(str(flight)), group, lead, scheme, known
+                )
+                rows.extend(found)
+                if fault is not None:
+                    faults[fault] = faults.get(fault, 0) + 1
+    told = "; ".join(f"{reason} ({count} times)" for reason, count in sorted(faults.items())) or None
+    table = pd.DataFrame(rows) if rows else pd.DataFrame(columns=list(VALIDATION_COLUMNS))
+    return table, told
+
+
+def _forecast(
+    forecaster: Forecaster,
+    record: Mapping[Any, Any],
+    series: StationSeries,
+    flight: int,
+    group: pd.DataFrame,
+    lead: int | None,
+    scheme: str,
+    known: dict[tuple[Any, ...], Dates | None],
+) -> tuple[list[dict[str, Any]], str | None]:
+    """Return the rows of one flight of one trap-year at one lead."""
+    events = tuple(group["event"])
+    year, site = int(record["year"]), str(record["site"])
+    rows = []
+    for event in group.to_dict("records"):
+        issued = None if lead is None else _issue_day(event["observed"], lead)
+        asked = events if lead is None else (str(event["event"]),)
+        key = (series.station, year, site, flight, asked, issued)
+        if key not in known:
+            target = Target(site, series, year, issued, () if lead is None else _other_years(series, year, scheme))
+            try:
+                known[key] = forecaster.dates(target, flight, asked)
+            except DataError as error:
+                return rows, "; ".join(p.finding for p in error.problems)
+        dates = known[key]
+        if dates is None:
+            return rows, "the heat sum is unknown (missing temperatures or biofix)"
+        forecast = dates.get(str(event["event"]))
+        if forecast is None:
+            continue
+        row = forecast_row(forecast, {str(k): v for k, v in event.items()}, season_days=_SEASON_DAYS)
+        rows.append(
+            {
+                "trap_year": int(record["trap_year"]),
+                "flight": flight,
+                "event": event["event"],
+                "lead_days": np.nan if lead is None else float(lead),
+                **{name: event[name] for name in ("observed_from", "observed_to", "observed")},
+                **row,
+            }
+        )
+    return rows, None
+
+
+def _issue_day(observed: Any, lead: int) -> np.datetime64:
+    day: np.datetime64 = np.datetime64(pd.Timestamp(observed).normalize(), "D") - np.timedelta64(lead, "D")
+    return day
+
+
+def _other_years(series: StationSeries, year: int, scheme: str) -> tuple[int, ...]:
+    first, last = (int(str(np.datetime64(d, "Y"))) for d in (series.first, series.last))
+    return tuple(y for y in range(first, last + 1) if (y < year if scheme == "past" else y != year))
