@@ -43,8 +43,8 @@ def test_size_of_the_network_and_its_faults() -> None:
     }
     assert catches["moths"].isna().sum() > 50, "checks that were not made"
     assert (catches["moths"] == "lost").sum() > 10, "traps found gone"
-    steps = checked.groupby([catches["trap"], checked.dt.year]).diff().dt.days
-    assert {3, 4, 7} <= set(steps.dropna().astype(int)), "weekly and twice a week"
+    steps = set(checked.groupby([catches["trap"], checked.dt.year]).diff().dropna())
+    assert {pd.Timedelta(days=days) for days in (3, 4, 7)} <= steps, "weekly and twice a week"
 
 
 def test_station_gaps_are_absent_lines_and_told_in_the_truth() -> None:

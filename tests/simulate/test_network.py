@@ -196,9 +196,9 @@ def test_set_stands_where_a_trap_was_newly_set_and_only_there() -> None:
         status, is_set = rows["status"].tolist(), rows["set"].notna().tolist()
         assert is_set[0]
         assert is_set[1:] == [state == "lost" for state in status[:-1]]
-        for before, after in pairwise(rows.itertuples()):
-            if pd.notna(after.set):
-                assert after.set == before.check
+        for before, after in pairwise(rows.to_dict("records")):
+            if not pd.isna(after["set"]):
+                assert after["set"] == before["check"]
 
 
 def test_every_check_is_a_midday_and_comes_in_its_turn() -> None:

@@ -58,11 +58,8 @@ def test_no_day_has_its_minimum_above_its_maximum_and_values_are_tenths() -> Non
 
 def test_same_seed_same_values_other_seed_other_values() -> None:
     def draw(seed: int) -> bytes:
-        return (
-            simulate_weather(STATIONS, first="2020-01-01", last="2020-12-31", seed=seed)
-            .tmin.to_numpy()
-            .tobytes()
-        )
+        weather = simulate_weather(STATIONS, first="2020-01-01", last="2020-12-31", seed=seed)
+        return bytes(weather.tmin.to_numpy().tobytes())
 
     assert draw(1) == draw(1)
     assert draw(1) != draw(2)
