@@ -1,0 +1,100 @@
+"""``phenofit map``: draw where the forecast runs early or late, from a validation table."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+__all__ = ["configure", "run"]
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument(
+        "source",
+        type=Path,
+        metavar="STUDY|VALIDATION.csv",
+        help="a study file, whose validation.csv stands in the output folder, or a validation table",
+    )
+    parser.add_argument("--out", type=Path, default=Path("reports"), metavar="DIR", help="output folder")
+    parser.add_argument("--species", help="which species, where the table holds several")
+    parser.add_argument("--forecaster", default="fitted", help="whose errors (default: fitted)")
+    parser.add_argument("--flight", type=int, default=1, help="which flight (default: 1)")
+    parser.add_argument("--event", default="flight_50", help="which event (default: flight_50)")
+    parser.add_argument("--scheme", help="which held-out scheme, where the table holds several")
+    parser.add_argument(
+        "--lead-days", type=float, help="days between issue and event (default: weather known)"
+    )
+    parser.add_argument("--cell-km", type=float, help="side of a cell [km]")
+    parser.add_argument("--margin-km", type=float, help="how far the map goes beyond the sites [km]")
+    parser.add_argument("--drift", nargs="+", default=[], metavar="NAME", help="latitude, elevation")
+    parser.add_argument("--elevation", type=Path, help="NetCDF of heights [m] on latitude and longitude")
+    parser.add_argument("--region", type=Path, help="GeoJSON of the area to map")
+    parser.add_argument("--outlines", type=Path, help="GeoJSON of borders in place of the bundled ones")
+    parser.add_argument("--invented", action="store_true", help="mark the maps as made from invented data")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the maps and say where they are."""
+    import warnings
+
+    from phenofit.errors import PhenofitWarning
+    from phenofit.maps.files import read_elevation, write_map_files
+    from phenofit.maps.select import read_validation
+    from phenofit.maps.surface import error_map
+
+    validation = read_validation(_table(args))
+    invented = args.invented or _says_invented(validation)
+    with warnings.catch_warnings():
+        warnings.simplefilter("always", PhenofitWarning)
+        result = error_map(
+            validation,
+            forecaster=args.forecaster,
+            flight=args.flight,
+            event=args.event,
+            species=args.species,
+            scheme=args.scheme,
+            lead_days=args.lead_days,
+            cell_km=args.cell_km,
+            margin_km=args.margin_km,
+            region=args.region,
+            drift=args.drift,
+            elevation=None if args.elevation is None else read_elevation(args.elevation),
+            invented=invented,
+            progress=print,
+        )
+        written = write_map_files(result, args.out, outlines=args.outlines)
+    if result.attrs["notes"]:
+        print(f"note: {result.attrs['notes']}")
+    for path in written:
+        print(f"written: {path}")
+    return 0
+
+
+def _table(args: argparse.Namespace) -> Path:
+    from phenofit.errors import DataError, Problem
+
+    source: Path = args.source
+    if source.suffix.lower() != ".toml":
+        return source
+    from phenofit.study import load_study
+
+    study = load_study(source)
+    settings = getattr(study, "map", None)
+    if args.cell_km is None and settings is not None:
+        args.cell_km = getattr(settings, "cell_km", None)
+    table: Path = args.out / "validation.csv"
+    if not table.exists():
+        raise DataError(
+            Problem(
+                "the validation table of the study is not there.",
+                f"Make it with: phenofit validate {source} --out {args.out}",
+                str(table),
+            )
+        )
+    return table
+
+
+def _says_invented(validation: object) -> bool:
+    column = getattr(validation, "get", lambda _: None)("invented")
+    return column is not None and bool(column.astype(str).str.lower().isin(["true", "1", "yes"]).any())

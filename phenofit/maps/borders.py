@@ -1,0 +1,185 @@
+"""Coasts and borders for the maps: bundled ones, or a GeoJSON of the user's own. Nothing is ever downloaded."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from phenofit.errors import DataError, Problem
+from phenofit.maps.topology import unpack_lines
+
+__all__ = ["SOURCE", "bundled_lines", "read_lines", "read_rings"]
+
+SOURCE = "outlines: Natural Earth and U.S. Census Bureau (public domain)"
+_FILES = ("world.npz", "us.npz")
+
+
+@lru_cache(maxsize=1)
+def _all_lines() -> tuple[list[np.ndarray], np.ndarray, np.ndarray, np.ndarray]:
+    lines, levels, lows, highs = [], [], [], []
+    folder = resources.files("phenofit.maps") / "outlines"
+    for name in _FILES:
+        with resources.as_file(folder / name) as path:
+            for level, line in unpack_lines(path):
+                lines.append(line)
+                levels.append(level)
+                lows.append(line.min(axis=0))
+                highs.append(line.max(axis=0))
+    return lines, np.array(levels), np.array(lows), np.array(highs)
+
+
+def bundled_lines(
+    west: float, south: float, east: float, north: float, *, finest: int = 2
+) -> list[tuple[int, np.ndarray]]:
+    """Return the bundled lines that come near a box.
+
+    Parameters
+    ----------
+    west, south, east, north : float
+        The box [degrees]; `east` below `west` means: across 180 degrees.
+    finest : int
+        Finest level wanted: 0 coasts, 1 countries and states, 2 counties (United States only).
+
+    Returns
+    -------
+    list of (int, array of shape (k, 2))
+        Level, and longitudes and latitudes [degrees, -180 to 180].
+
+    Examples
+    --------
+    >>> len(bundled_lines(-100.2, 40.0, -99.0, 41.0, finest=2)) > 0
+    True
+    """
+    lines, levels, low, high = _all_lines()
+    hit = (levels <= finest) & (low[:, 1] <= north) & (high[:, 1] >= south)
+    if east < west:
+        hit &= (high[:, 0] >= west) | (low[:, 0] <= east)
+    else:
+        hit &= (high[:, 0] >= west) & (low[:, 0] <= east)
+    return [(int(levels[k]), lines[k]) for k in np.flatnonzero(hit)]
+
+
+def read_lines(source: str | Path | Mapping[str, Any]) -> list[np.ndarray]:
+    """Read every line and ring of a GeoJSON.
+
+    Parameters
+    ----------
+    source : path-like or mapping
+        A file, or a GeoJSON object already read.
+
+    Returns
+    -------
+    list of array, shape (k, 2)
+        Longitudes and latitudes [degrees].
+
+    Raises
+    ------
+    DataError
+        If it is not GeoJSON, or a position is impossible.
+    """
+    name, content = _content(source)
+    return [_positions(part, name) for kind, part in _parts(content, name) if kind in {"line", "ring"}]
+
+
+def read_rings(source: str | Path | Mapping[str, Any]) -> list[np.ndarray]:
+    """Read the rings of the areas of a GeoJSON (holes are rings as well).
+
+    Parameters
+    ----------
+    source : path-like or mapping
+        A file, or a GeoJSON object already read.
+
+    Returns
+    -------
+    list of array, shape (k, 2)
+        Longitudes and latitudes [degrees].
+
+    Raises
+    ------
+    DataError
+        If it is not GeoJSON, holds no area, or a position is impossible.
+
+    Examples
+    --------
+    >>> square = [[0, 0], [1, 0], [1, 1], [0, 1], [0, 0]]
+    >>> read_rings({"type": "Polygon", "coordinates": [square]})[0].shape
+    (5, 2)
+    """
+    name, content = _content(source)
+    rings = [_positions(part, name) for kind, part in _parts(content, name) if kind == "ring"]
+    if not rings:
+        raise DataError(Problem("there is no area in it.", "Give a Polygon or MultiPolygon.", name))
+    return rings
+
+
+def _content(source: str | Path | Mapping[str, Any]) -> tuple[str, Mapping[str, Any]]:
+    if isinstance(source, Mapping):
+        return "region", source
+    try:
+        content = json.loads(Path(source).read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise DataError(Problem("there is no such file.", "Give a GeoJSON file.", str(source))) from None
+    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+        raise DataError(
+            Problem(f"this is not JSON ({error}).", "Give a GeoJSON file.", str(source))
+        ) from None
+    if not isinstance(content, dict):
+        raise DataError(Problem("this is not a GeoJSON object.", "Give a GeoJSON file.", str(source)))
+    return str(source), content
+
+
+def _parts(content: Mapping[str, Any], name: str) -> Iterator[tuple[str, Any]]:
+    kind = content.get("type")
+    if kind == "FeatureCollection":
+        for feature in content.get("features", []):
+            yield from _parts(feature, name)
+    elif kind == "Feature":
+        if content.get("geometry") is not None:
+            yield from _parts(content["geometry"], name)
+    elif kind == "GeometryCollection":
+        for geometry in content.get("geometries", []):
+            yield from _parts(geometry, name)
+    elif kind in {"LineString", "MultiLineString", "Polygon", "MultiPolygon"}:
+        coordinates = content.get("coordinates", [])
+        if kind == "LineString":
+            yield "line", coordinates
+        elif kind == "MultiLineString":
+            yield from (("line", part) for part in coordinates)
+        elif kind == "Polygon":
+            yield from (("ring", part) for part in coordinates)
+        else:
+            yield from (("ring", part) for polygon in coordinates for part in polygon)
+    elif kind not in {"Point", "MultiPoint"}:
+        raise DataError(
+            Problem(
+                f"'{kind}' is no GeoJSON type.", "Areas and lines in longitude and latitude are read.", name
+            )
+        )
+
+
+def _positions(part: Any, name: str) -> np.ndarray:
+    try:
+        places = np.array([[float(p[0]), float(p[1])] for p in part]).reshape(-1, 2)
+    except (TypeError, ValueError, IndexError):
+        raise DataError(
+            Problem(
+                "a line has positions that are not pairs of numbers.", "Write [longitude, latitude].", name
+            )
+        ) from None
+    if len(places) < 2 or not np.isfinite(places).all():
+        raise DataError(Problem("a line has fewer than two positions.", "Write at least two.", name))
+    if np.abs(places[:, 1]).max() > 90 or np.abs(places[:, 0]).max() > 360:
+        raise DataError(
+            Problem(
+                f"position {places[np.argmax(np.abs(places).max(axis=1))].tolist()} is not in degrees.",
+                "GeoJSON holds longitude and latitude in degrees (WGS 84).",
+                name,
+            )
+        )
+    return places

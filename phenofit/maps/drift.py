@@ -1,0 +1,103 @@
+"""Columns of a mean error that changes with latitude or elevation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from phenofit.errors import ModelError
+from phenofit.maps.projection import Plane
+
+__all__ = ["DRIFTS", "drift_design"]
+
+DRIFTS = ("latitude", "elevation")
+
+
+def drift_design(
+    names: tuple[str, ...],
+    table: pd.DataFrame,
+    plane: Plane,
+    cells: np.ndarray,
+    *,
+    elevation: xr.DataArray | None,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[str, ...]]:
+    """Return the columns of the mean at sites and cells.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Of :data:`DRIFTS`.
+    table : DataFrame
+        Sites with ``latitude`` [degrees] and ``elevation_m`` [m].
+    plane : Plane
+        The projection of the cells.
+    cells : array, shape (m, 2)
+        Cell centres [m].
+    elevation : DataArray or None
+        Heights [m] on 1-D ``latitude`` and ``longitude`` [degrees].
+
+    Returns
+    -------
+    design : array, shape (n, 1 + len(names))
+        Ones, then columns centred on the sites (latitude [degrees], elevation [km]).
+    cell_design : array, shape (m, 1 + len(names))
+    used : array of bool, shape (n,)
+        Sites with all columns known.
+    notes : tuple of str
+        Sites left out, and cells beyond the heights of the sites.
+
+    Raises
+    ------
+    ModelError
+        If a name is not known, or heights of cells are needed and not there.
+    """
+    columns, cell_columns, notes = [np.ones(len(table))], [np.ones(len(cells))], []
+    used = np.ones(len(table), dtype=bool)
+    for name in names:
+        if name not in DRIFTS:
+            raise ModelError(f"'{name}' is no drift; accepted are {', '.join(DRIFTS)}.")
+        longitude, latitude = plane.to_earth(cells[:, 0], cells[:, 1])
+        if name == "latitude":
+            at_sites, at_cells = table["latitude"].to_numpy(float), latitude
+        else:
+            at_sites = table["elevation_m"].to_numpy(float) / 1000.0
+            at_cells = _heights(elevation, longitude, latitude) / 1000.0
+            unknown = ~np.isfinite(at_sites)
+            if unknown.any():
+                absent = ", ".join(table["site"].to_numpy()[unknown])
+                notes.append(f"Sites without an elevation do not enter the surface: {absent}.")
+                used &= ~unknown
+            if used.any():
+                beyond = (at_cells < at_sites[used].min()) | (at_cells > at_sites[used].max())
+                if beyond.any():
+                    notes.append(
+                        f"{beyond.mean():.0%} of the cells lie higher or lower than every site; "
+                        "the drift is extended to them."
+                    )
+        middle = float(at_sites[used].mean()) if used.any() else 0.0
+        columns.append(np.where(np.isfinite(at_sites), at_sites - middle, 0.0))
+        cell_columns.append(at_cells - middle)
+    return np.column_stack(columns), np.column_stack(cell_columns), used, tuple(notes)
+
+
+def _heights(elevation: xr.DataArray | None, longitude: np.ndarray, latitude: np.ndarray) -> np.ndarray:
+    if elevation is None:
+        raise ModelError("a drift on elevation needs the heights of the cells: give an elevation grid.")
+    absent = [c for c in ("latitude", "longitude") if c not in elevation.dims]
+    if absent:
+        raise ModelError(
+            f"the elevation grid has the dimensions {', '.join(map(str, elevation.dims))}; "
+            "it must have latitude and longitude."
+        )
+    field = elevation.sortby("latitude").sortby("longitude")
+    west = float(field["longitude"].min())
+    wrapped = (longitude - west) % 360.0 + west
+    heights = field.interp(
+        latitude=xr.DataArray(latitude, dims="cell"), longitude=xr.DataArray(wrapped, dims="cell")
+    ).to_numpy()
+    if not np.isfinite(heights).all():
+        raise ModelError(
+            f"the elevation grid does not cover {int((~np.isfinite(heights)).sum())} of {len(heights)} cells of the map."
+        )
+    return np.asarray(heights, float)

@@ -1,0 +1,178 @@
+"""Maps as files for other programs: CF NetCDF, GeoTIFF, GeoJSON."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from phenofit.errors import MissingExtraError, ModelError
+from phenofit.files import write_text, writing
+from phenofit.maps.projection import Plane, need_pyproj
+
+__all__ = ["open_error_map", "plane_of", "write_error_map", "write_geotiff", "write_sites_geojson"]
+
+_BANDS = ("mean_error", "mean_error_se", "expected_rmse", "information", "supported", "next_trap_gain")
+
+
+def plane_of(dataset: xr.Dataset) -> Plane:
+    """Return the projection of a map from its grid mapping.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        A map with the variable ``crs``.
+
+    Returns
+    -------
+    Plane
+
+    Raises
+    ------
+    MissingExtraError
+        If pyproj is not installed.
+    ModelError
+        If the dataset has no grid mapping.
+    """
+    pyproj = need_pyproj()
+    if "crs" not in dataset or "crs_wkt" not in dataset["crs"].attrs:
+        raise ModelError("this dataset is not a map: it has no grid mapping 'crs'.")
+    system = pyproj.CRS.from_wkt(dataset["crs"].attrs["crs_wkt"])
+    return Plane(system, pyproj.Transformer.from_crs("EPSG:4326", system, always_xy=True))
+
+
+def write_error_map(dataset: xr.Dataset, path: str | Path) -> None:
+    """Write a map as NetCDF.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        A map of this package.
+    path : path-like
+        The ``.nc`` file; it is written whole or not at all.
+    """
+    encoding: dict[str, dict[str, Any]] = {
+        str(name): {"zlib": True, "complevel": 4}
+        for name, variable in dataset.variables.items()
+        if variable.dims[-2:] == ("y", "x") and variable.dtype.kind in "fi"
+    }
+    with writing(path) as temporary:
+        dataset.to_netcdf(temporary, format="NETCDF4", engine="netcdf4", encoding=encoding)
+
+
+def open_error_map(path: str | Path) -> xr.Dataset:
+    """Read a map that :func:`write_error_map` wrote, into memory.
+
+    Parameters
+    ----------
+    path : path-like
+        The ``.nc`` file.
+
+    Returns
+    -------
+    Dataset
+    """
+    with xr.open_dataset(path, engine="netcdf4", decode_timedelta=False) as dataset:
+        return dataset.load()
+
+
+def write_geotiff(dataset: xr.Dataset, path: str | Path) -> None:
+    """Write the cells of a map as a GeoTIFF, a band per variable.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        A map of this package.
+    path : path-like
+        The ``.tif`` file; bands carry name, unit and long name, cells outside the map are NaN.
+
+    Raises
+    ------
+    MissingExtraError
+        If rasterio is not installed.
+    ModelError
+        If the dataset has no cells.
+    """
+    try:
+        import rasterio  # type: ignore[import-untyped]
+        from rasterio.transform import Affine  # type: ignore[import-untyped]
+    except ImportError:
+        raise MissingExtraError("rasterio", "maps", "writing a GeoTIFF") from None
+    bands = [name for name in _BANDS if name in dataset]
+    if not bands:
+        bands = [str(n) for n, v in dataset.data_vars.items() if v.dims == ("y", "x") and v.dtype.kind == "f"]
+    if not bands:
+        raise ModelError("this dataset has no cells to write.")
+    west, width, _, north, _, height = map(float, dataset["crs"].attrs["GeoTransform"].split())
+    profile: dict[str, Any] = {
+        "driver": "GTiff",
+        "dtype": "float32",
+        "nodata": float("nan"),
+        "count": len(bands),
+        "height": dataset.sizes["y"],
+        "width": dataset.sizes["x"],
+        "crs": rasterio.crs.CRS.from_wkt(dataset["crs"].attrs["crs_wkt"]),
+        "transform": Affine(width, 0.0, west, 0.0, height, north),
+        "compress": "deflate",
+    }
+    with writing(path) as temporary, rasterio.open(temporary, "w", **profile) as file:
+        for number, name in enumerate(bands, start=1):
+            file.write(dataset[name].to_numpy().astype(np.float32), number)
+            file.set_band_description(number, name)
+            file.set_band_unit(number, str(dataset[name].attrs.get("units", "1")))
+            file.update_tags(number, long_name=str(dataset[name].attrs.get("long_name", "")))
+        texts = ("title", "source", "comment", "surface_note", "invented_data")
+        file.update_tags(**{key: str(dataset.attrs[key]) for key in texts if key in dataset.attrs})
+
+
+def write_sites_geojson(dataset: xr.Dataset, path: str | Path) -> None:
+    """Write the sites of a map with their numbers as GeoJSON (RFC 7946, WGS 84).
+
+    Parameters
+    ----------
+    dataset : Dataset
+        A map of this package.
+    path : path-like
+        The ``.geojson`` file; missing numbers are ``null``, lengths of time are in days.
+    """
+    columns = [
+        str(name)
+        for name, variable in dataset.data_vars.items()
+        if variable.dims == ("site",) and name not in {"site_longitude", "site_latitude", "site_x", "site_y"}
+    ]
+    values = {name: dataset[name].to_numpy() for name in columns}
+    features = [
+        {
+            "type": "Feature",
+            "geometry": {
+                "type": "Point",
+                "coordinates": [
+                    round(float(dataset["site_longitude"][k]), 6),
+                    round(float(dataset["site_latitude"][k]), 6),
+                ],
+            },
+            "properties": {
+                "site": str(name),
+                **{column.removeprefix("site_"): _plain(values[column][k]) for column in columns},
+            },
+        }
+        for k, name in enumerate(dataset["site"].to_numpy())
+    ]
+    collection = {
+        "type": "FeatureCollection",
+        "title": str(dataset.attrs.get("title", "")),
+        "comment": str(dataset.attrs.get("comment", "")),
+        "invented_data": str(dataset.attrs.get("invented_data", "no")),
+        "features": features,
+    }
+    write_text(path, json.dumps(collection, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+
+
+def _plain(value: Any) -> float | int | None:
+    if isinstance(value, np.integer):
+        return int(value)
+    number = float(value)
+    return round(number, 4) if np.isfinite(number) else None

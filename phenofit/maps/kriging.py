@@ -1,0 +1,273 @@
+"""Kriging of site values that carry their own standard errors.
+
+A site value is ``y_i = f_i' beta + Z(x_i) + m_i + e_i``: a mean that may drift, a smooth field ``Z`` with a
+covariance that falls with distance, a local part ``m_i`` that belongs to the site alone (the nugget), and a
+sampling error ``e_i`` of known variance. What is mapped is ``f' beta + Z``, the smooth part; the local part of a
+place without a trap cannot be known and goes into the error of a single place.
+
+The covariance functions come from gstools; the equations are solved in blocks with LAPACK.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.linalg import cholesky, solve_triangular
+from scipy.spatial import cKDTree
+from scipy.spatial.distance import cdist
+
+from phenofit.errors import MissingExtraError, ModelError
+
+__all__ = ["COVARIANCES", "Kriging", "SiteData", "correlation"]
+
+COVARIANCES = {"exponential": "Exponential", "spherical": "Spherical", "gaussian": "Gaussian"}
+# Up to this many sites every cell sees every site; beyond it a tile of cells sees its nearest ones.
+_ALL_SITES = 400
+_NEIGHBOURS = 200
+_CHUNK = 8192
+
+
+@dataclass(frozen=True)
+class SiteData:
+    """What the kriging is told about the sites.
+
+    Parameters
+    ----------
+    points : array, shape (n, 2)
+        Places [m].
+    values : array, shape (n,)
+        Mean errors [days].
+    variances : array, shape (n,)
+        Sampling variances of the values [days²].
+    design : array, shape (n, p)
+        Columns of the mean: ones, then drift columns.
+    """
+
+    points: np.ndarray
+    values: np.ndarray
+    variances: np.ndarray
+    design: np.ndarray
+
+    def subset(self, index: np.ndarray) -> SiteData:
+        """Return the data of some of the sites."""
+        return SiteData(self.points[index], self.values[index], self.variances[index], self.design[index])
+
+
+def correlation(name: str, length: float) -> Any:
+    """Return the correlation as a function of distance [m].
+
+    Parameters
+    ----------
+    name : str
+        One of :data:`COVARIANCES`.
+    length : float
+        Length scale [m]; for the exponential form the distance at which the correlation is 1/e.
+
+    Returns
+    -------
+    callable
+        From distances [m] to correlations [1].
+
+    Raises
+    ------
+    MissingExtraError
+        If gstools is not installed.
+    ModelError
+        If the name is not known.
+    """
+    if name not in COVARIANCES:
+        raise ModelError(f"'{name}' is no covariance; accepted are {', '.join(COVARIANCES)}.")
+    try:
+        import gstools  # type: ignore[import-untyped]
+    except ImportError:
+        raise MissingExtraError("gstools", "maps", "a kriged surface") from None
+    return getattr(gstools, COVARIANCES[name])(dim=2, var=1.0, len_scale=length).correlation
+
+
+@dataclass(frozen=True)
+class Kriging:
+    """A spatial model with its parameters, ready to predict.
+
+    Parameters
+    ----------
+    data : SiteData
+        The sites.
+    covariance : str
+        Name of the covariance.
+    length : float
+        Length scale [m].
+    sill : float
+        Variance of the smooth field [days²].
+    nugget : float
+        Variance of the local part [days²].
+    """
+
+    data: SiteData
+    covariance: str
+    length: float
+    sill: float
+    nugget: float
+
+    def predict(self, points: np.ndarray, design: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Predict the smooth part and its variance.
+
+        Parameters
+        ----------
+        points : array, shape (m, 2)
+            Places [m].
+        design : array, shape (m, p)
+            Columns of the mean at these places.
+
+        Returns
+        -------
+        mean : array, shape (m,)
+            [days]
+        variance : array, shape (m,)
+            Kriging variance of the smooth part [days²], the uncertainty of the mean included.
+
+        Notes
+        -----
+        With more than 400 sites a tile of cells sees the 200 sites nearest to its middle, while the mean
+        comes from all of them, so that memory and time stay bounded.
+        """
+        mean, variance = np.empty(len(points)), np.empty(len(points))
+        if len(self.data.values) <= _ALL_SITES:
+            solver = self.solver()
+            for begin in range(0, len(points), _CHUNK):
+                part = slice(begin, begin + _CHUNK)
+                mean[part], variance[part] = solver.predict(points[part], design[part])
+            return mean, variance
+        beta, beta_covariance = self.mean_coefficients()
+        tree = cKDTree(self.data.points)
+        for tile in tiles(points, 512):
+            _, near = tree.query(points[tile].mean(axis=0), k=_NEIGHBOURS)
+            local = Solver(self, self.data.subset(np.sort(near)), beta, beta_covariance)
+            mean[tile], variance[tile] = local.predict(points[tile], design[tile])
+        return mean, variance
+
+    def solver(self) -> Solver:
+        """Return the solved system of all sites."""
+        return Solver(self, self.data)
+
+    def mean_coefficients(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return the mean's coefficients and their covariance from blocks of neighbouring sites."""
+        p = self.data.design.shape[1]
+        information, score = np.zeros((p, p)), np.zeros(p)
+        for index in tiles(self.data.points, _ALL_SITES):
+            block = Solver(self, self.data.subset(index))
+            information += block.whitened_design.T @ block.whitened_design
+            score += block.whitened_design.T @ block.whitened_values
+        covariance = np.linalg.inv(information)
+        return covariance @ score, covariance
+
+    def left_out(self) -> tuple[np.ndarray, np.ndarray]:
+        """Predict every site from the others, the parameters held.
+
+        Returns
+        -------
+        mean : array, shape (n,)
+            Prediction of the site's value [days].
+        variance : array, shape (n,)
+            Variance of value minus prediction [days²].
+
+        References
+        ----------
+        Dubrule (1983), Mathematical Geology 15, 687-699 (all leave-one-out predictions from one inverse);
+        from memory.
+        """
+        mean, variance = np.empty(len(self.data.values)), np.empty(len(self.data.values))
+        for index in tiles(self.data.points, _ALL_SITES):
+            block = self.data.subset(index)
+            n, p = block.design.shape
+            system = np.zeros((n + p, n + p))
+            system[:n, :n] = self.site_covariance(block)
+            system[:n, n:], system[n:, :n] = block.design, block.design.T
+            inverse = np.linalg.inv(system)[:n, :n]
+            variance[index] = 1.0 / np.diag(inverse)
+            mean[index] = block.values - (inverse @ block.values) * variance[index]
+        return mean, variance
+
+    def site_covariance(self, data: SiteData) -> np.ndarray:
+        """Return the covariance matrix of the site values [days²]."""
+        smooth = self.sill * correlation(self.covariance, self.length)(cdist(data.points, data.points))
+        return np.asarray(smooth + np.diag(data.variances + self.nugget))
+
+
+class Solver:
+    """The kriging equations of one set of sites, factored once.
+
+    Parameters
+    ----------
+    model : Kriging
+        Parameters.
+    data : SiteData
+        The sites that are seen.
+    beta, beta_covariance : array, optional
+        Coefficients of the mean, where they come from more sites than these.
+    """
+
+    def __init__(
+        self,
+        model: Kriging,
+        data: SiteData,
+        beta: np.ndarray | None = None,
+        beta_covariance: np.ndarray | None = None,
+    ) -> None:
+        self.model, self.data = model, data
+        self.correlation = correlation(model.covariance, model.length)
+        self.factor = cholesky(model.site_covariance(data), lower=True)
+        self.whitened_design = solve_triangular(self.factor, data.design, lower=True)
+        self.whitened_values = solve_triangular(self.factor, data.values, lower=True)
+        if beta is None or beta_covariance is None:
+            beta_covariance = np.linalg.inv(self.whitened_design.T @ self.whitened_design)
+            beta = beta_covariance @ self.whitened_design.T @ self.whitened_values
+        self.beta, self.beta_covariance = beta, beta_covariance
+        self.weights = self.whitened_values - self.whitened_design @ beta
+
+    def cross(self, points: np.ndarray) -> np.ndarray:
+        """Return the covariance of the smooth part between sites and places [days²]."""
+        return np.asarray(self.model.sill * self.correlation(cdist(self.data.points, points)))
+
+    def predict(self, points: np.ndarray, design: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Predict the smooth part [days] and its variance [days²] at places."""
+        whitened, rest = self._whitened(points, design)
+        mean = design @ self.beta + whitened.T @ self.weights
+        variance = (
+            self.model.sill
+            - np.einsum("ij,ij->j", whitened, whitened)
+            + np.einsum("ij,jk,ik->i", rest, self.beta_covariance, rest)
+        )
+        return mean, np.maximum(variance, 0.0)
+
+    def posterior(self, points: np.ndarray, design: np.ndarray) -> np.ndarray:
+        """Return the covariance of the prediction errors between places, shape (m, m) [days²]."""
+        return self.cross_posterior(points, design, points, design)
+
+    def cross_posterior(
+        self, points: np.ndarray, design: np.ndarray, others: np.ndarray, other_design: np.ndarray
+    ) -> np.ndarray:
+        """Return the covariance of the prediction errors of places and other places, shape (m, k) [days²]."""
+        prior = self.model.sill * self.correlation(cdist(points, others))
+        whitened, rest = self._whitened(points, design)
+        other_whitened, other_rest = self._whitened(others, other_design)
+        return np.asarray(prior - whitened.T @ other_whitened + rest @ self.beta_covariance @ other_rest.T)
+
+    def _whitened(self, points: np.ndarray, design: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        whitened = solve_triangular(self.factor, self.cross(points), lower=True, check_finite=False)
+        return whitened, design - whitened.T @ self.whitened_design
+
+
+def tiles(points: np.ndarray, size: int) -> list[np.ndarray]:
+    """Cut points into compact groups of at most `size`, halving the longer side each time."""
+    waiting, done = [np.arange(len(points))], []
+    while waiting:
+        index = waiting.pop()
+        if len(index) <= size:
+            done.append(np.sort(index))
+            continue
+        axis = int(np.argmax(np.ptp(points[index], axis=0)))
+        order = index[np.argsort(points[index, axis], kind="stable")]
+        waiting += [order[: len(order) // 2], order[len(order) // 2 :]]
+    return done
