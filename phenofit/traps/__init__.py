@@ -1,10 +1,11 @@
 """Trap and catch tables, the intervals between checks, and the trap-years made of them."""
 
+from phenofit.traps.biofix import biofix_starts, read_biofix
 from phenofit.traps.catch_table import CATCH_COLUMNS, read_catches
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords
 from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
 from phenofit.traps.trap_table import TRAP_COLUMNS, read_traps
-from phenofit.traps.years import TrapYears, build_trap_years, unknown_trap_problems
+from phenofit.traps.years import TrapYears, build_trap_years, trap_places, unknown_trap_problems
 
 __all__ = [
     "BLANK_MEANINGS",
@@ -13,9 +14,12 @@ __all__ = [
     "TRAP_COLUMNS",
     "CountWords",
     "TrapYears",
+    "biofix_starts",
     "build_trap_years",
     "check_intervals",
+    "read_biofix",
     "read_catches",
     "read_traps",
+    "trap_places",
     "unknown_trap_problems",
 ]

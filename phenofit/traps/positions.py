@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from phenofit.errors import Problem
 
-__all__ = ["distance_km", "position_problems", "sign_hint"]
+__all__ = ["distance_km", "position_problems"]
 
 EARTH_RADIUS_KM = 6371.0088
 """Mean radius of the WGS 84 ellipsoid [km]."""
@@ -168,37 +168,3 @@ def _mended(
         finding = f"latitude {lat:g} and longitude {lon:g} of trap '{place.trap}' look swapped"
         return [Problem(finding, others, file, place.row, lat_column)]
     return []
-
-
-def sign_hint(
-    latitude: float, longitude: float, near_latitude: float, near_longitude: float, *, within_km: float
-) -> str:
-    """Return a proposal where a change of sign brings one place within reach of another, else an empty text.
-
-    Parameters
-    ----------
-    latitude, longitude : float
-        The doubtful place [degrees].
-    near_latitude, near_longitude : float
-        Where it should be near to [degrees].
-    within_km : float
-        What counts as near [km].
-
-    Returns
-    -------
-    str
-        Such as ``"did you mean longitude -119.6?"``.
-
-    Examples
-    --------
-    >>> sign_hint(36.1, 119.6, 36.2, -119.7, within_km=40.0)
-    'did you mean longitude -119.6?'
-    """
-    for lat, lon, text in (
-        (latitude, -longitude, f"did you mean longitude {-longitude:g}?"),
-        (-latitude, longitude, f"did you mean latitude {-latitude:g}?"),
-        (longitude, latitude, "are latitude and longitude swapped?"),
-    ):
-        if abs(lat) <= 90 and float(distance_km(lat, lon, near_latitude, near_longitude)) <= within_km:
-            return text
-    return ""

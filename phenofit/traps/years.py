@@ -15,7 +15,7 @@ from phenofit.traps.cells import row_text
 from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
 from phenofit.traps.pooling import pool_intervals
 
-__all__ = ["TrapYears", "build_trap_years", "unknown_trap_problems"]
+__all__ = ["TrapYears", "build_trap_years", "trap_places", "unknown_trap_problems"]
 
 _INTERVAL_COLUMNS = [
     "trap_year",
@@ -59,7 +59,7 @@ class TrapYears:
         One row per trap-year: ``trap_year, trap, site, season, year, total`` (moths), ``checks, latitude,
         longitude`` [degrees], ``elevation_m`` [m] and the covariates of the trap table.
     left_out : pandas.DataFrame
-        ``trap, season, reason, rows`` (lines of the catch table, as text), ``records`` (how many).
+        ``trap, season, reason, rows`` (how many), ``lines`` (which lines of the catch table, as text).
     notes : tuple of str
         What else is to be known, one sentence each.
     """
@@ -183,7 +183,7 @@ def build_trap_years(
     >>> found = build_trap_years(traps, catches, Season.parse("01-01", "10-31"))
     >>> found.intervals[["start", "end", "count"]].astype(str).values.tolist()
     [['2024-06-01', '2024-06-15', '5'], ['2024-06-15', '2024-06-22', '2']]
-    >>> found.left_out["rows"].tolist()
+    >>> found.left_out["lines"].tolist()
     ['2', '3']
     """
     _check_call(catches, pool, first_interval_days, longest_interval_days)
@@ -198,10 +198,9 @@ def build_trap_years(
     )
     intervals, left_out = _to_places(traps, intervals, left_out)
     notes: tuple[str, ...] = ()
-    places = traps.set_index("trap")
+    places = trap_places(traps, pool=pool).set_index("trap")
     if pool == "site":
         intervals, apart = pool_intervals(intervals, dict(zip(traps["trap"], traps["site"], strict=True)))
-        places = _with_sites(traps)
         notes = tuple(
             f"{name}: the check intervals of its traps do not fit together; kept apart." for name in apart
         )
@@ -259,25 +258,41 @@ def _to_places(
     return intervals[~gone].reset_index(drop=True), pd.concat([left_out, dropped], ignore_index=True)
 
 
-def _with_sites(traps: pd.DataFrame) -> pd.DataFrame:
-    """Return the trap table by name with a row for each site: mean position, covariates that all traps share."""
-    by_trap = traps.set_index("trap")
-    rows = {}
+def trap_places(traps: pd.DataFrame, *, pool: str = "trap") -> pd.DataFrame:
+    """Return the places that trap-years may bear the name of.
+
+    Parameters
+    ----------
+    traps : pandas.DataFrame
+        Trap table of :func:`phenofit.traps.read_traps`.
+    pool : {"trap", "site"}
+        With ``"site"`` there is a row for each site besides those of its traps.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of the trap table. A site lies at the mean position of its traps and keeps those covariates
+        that all of them share.
+    """
+    if pool != "site":
+        return traps
+    known = set(traps["trap"])
+    rows = []
     for site, group in traps.groupby("site", sort=False):
-        if site in by_trap.index:
+        if site in known:
             continue
         row: dict[str, object] = {}
-        for column in by_trap.columns:
+        for column in traps.columns:
             values = group[column]
             if column in ("latitude", "longitude", "elevation_m"):
-                row[column] = values.mean()
+                row[str(column)] = values.mean()
             else:
-                row[column] = values.iloc[0] if values.nunique(dropna=False) == 1 else None
-        rows[site] = row
+                row[str(column)] = values.iloc[0] if values.nunique(dropna=False) == 1 else None
+        rows.append({**row, "trap": site})
     if not rows:
-        return by_trap
-    sites = pd.DataFrame.from_dict(rows, orient="index").reindex(columns=by_trap.columns)
-    return pd.concat([by_trap.astype(object), sites.astype(object)]).infer_objects()
+        return traps
+    sites = pd.DataFrame(rows, columns=traps.columns)
+    return pd.concat([traps.astype(object), sites.astype(object)], ignore_index=True).infer_objects()
 
 
 def _without_single(intervals: pd.DataFrame, left_out: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -293,12 +308,12 @@ def _left_out_table(left_out: pd.DataFrame, season: Season) -> pd.DataFrame:
     for (trap, _, reason), group in left_out.groupby(["trap", "year", "reason"], sort=True):
         year = int(group["year"].iloc[0])
         label = season.label(year) if year >= 0 else ""
-        rows.append((trap, label, LEFT_OUT_REASONS[str(reason)], row_text(group["row"]), len(group)))
-    return pd.DataFrame(rows, columns=["trap", "season", "reason", "rows", "records"])
+        rows.append((trap, label, LEFT_OUT_REASONS[str(reason)], len(group), row_text(group["row"])))
+    return pd.DataFrame(rows, columns=["trap", "season", "reason", "rows", "lines"])
 
 
 def _nothing_left(catches: pd.DataFrame, summary: pd.DataFrame) -> Problem:
-    counted = summary.groupby("reason")["records"].sum()
+    counted = summary.groupby("reason")["rows"].sum()
     reasons = "; ".join(f"{n} {reason}" for reason, n in counted.items())
     return Problem(
         f"no interval of {len(catches)} records can be used ({reasons or 'the table is empty'}).",

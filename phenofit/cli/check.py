@@ -1,0 +1,62 @@
+"""``phenofit check STUDY``: read a study's inputs, list every problem, compute nothing."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["configure", "run"]
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of ``phenofit check``."""
+    parser.add_argument("study", metavar="STUDY", type=Path, help="study file (TOML)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """List the problems (exit code 2), or say what was read (exit code 0)."""
+    from phenofit.study import survey_study
+
+    survey = survey_study(args.study)
+    for line in survey.lines:
+        print(line)
+    if survey.links is not None:
+        print("weather station of each trap:")
+        print(_link_table(survey.links))
+    for note in survey.notes:
+        print(f"note: {note}")
+    if survey.problems:
+        sys.stdout.flush()
+        count = len(survey.problems)
+        print(f"{args.study}: {count} problem{'s' if count > 1 else ''}", file=sys.stderr)
+        for problem in survey.problems:
+            print(f"  {problem}", file=sys.stderr)
+        return 2
+    print(f"{args.study}: no problems")
+    return 0
+
+
+def _link_table(links: pd.DataFrame) -> str:
+    """Return the links as text columns; a height that is not known is a dash."""
+    rows = [("trap", "station", "distance [km]", "trap above station [m]", "how")]
+    for link in links.to_dict("records"):
+        height, distance = link["height_difference_m"], link["distance_km"]
+        rows.append(
+            (
+                str(link["trap"]),
+                str(link["station"]),
+                f"{distance:.1f}" if math.isfinite(distance) else "-",
+                f"{height:+.0f}" if math.isfinite(height) else "-",
+                str(link["how"]),
+            )
+        )
+    widths = [max(len(row[i]) for row in rows) for i in range(5)]
+    return "\n".join(
+        "  " + "  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows
+    )

@@ -1,0 +1,175 @@
+"""Look through a study's inputs and report: every problem, or what was read."""
+
+from __future__ import annotations
+
+import os
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from phenofit.errors import DataError, PhenofitWarning, Problem
+from phenofit.study.inputs import Gathered, gather, species_trap_years
+from phenofit.study.load import load_study
+from phenofit.study.model import Study
+
+__all__ = ["StudySurvey", "check_study", "survey_study"]
+
+
+@dataclass(frozen=True)
+class StudySurvey:
+    """What a look through the inputs gave.
+
+    Attributes
+    ----------
+    problems : tuple of Problem
+        Everything that must be mended; empty if the study can be run.
+    lines : tuple of str
+        What was read, in words.
+    notes : tuple of str
+        What was skipped, filled or set aside.
+    links : pandas.DataFrame or None
+        Station of each trap: ``trap, station, distance_km, height_difference_m, how``.
+    """
+
+    problems: tuple[Problem, ...]
+    lines: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    links: pd.DataFrame | None = None
+
+
+def check_study(path: str | os.PathLike[str]) -> tuple[Problem, ...]:
+    """Read everything that a study names and return every problem; nothing is fitted or written.
+
+    Parameters
+    ----------
+    path : path-like
+        The study file.
+
+    Returns
+    -------
+    tuple of Problem
+        Empty if the study can be run.
+    """
+    return survey_study(path).problems
+
+
+def survey_study(path: str | os.PathLike[str]) -> StudySurvey:
+    """Read everything that a study names; return the problems, and what was read.
+
+    Parameters
+    ----------
+    path : path-like
+        The study file.
+
+    Returns
+    -------
+    StudySurvey
+        The station service is not asked: a study on it is checked without its weather, which the lines say.
+    """
+    try:
+        study = load_study(path)
+    except DataError as fault:
+        return StudySurvey(fault.problems)
+    with warnings.catch_warnings():
+        # What the readers warn of stands in their notes as well, and is told from there.
+        warnings.simplefilter("ignore", PhenofitWarning)
+        found = gather(study, fetch=False)
+    lines: list[str] = []
+    if found.traps is not None:
+        sites = found.traps["site"].nunique()
+        lines.append(f"{study.shown(study.traps.file)}: {len(found.traps)} traps at {sites} sites")
+    if found.catches is not None:
+        lines += _catch_lines(study, found.catches)
+    usable = found.traps is not None and found.catches is not None and not found.problems
+    if usable:
+        lines += _trap_year_lines(study, found)
+    if found.weather is not None:
+        lines += _weather_lines(found.weather)
+        _check_overlap(study, found)
+    elif not study.weather.files:
+        lines.append("weather: from the station service; not asked by a check")
+    return StudySurvey(tuple(found.problems), tuple(lines), tuple(found.notes), found.links)
+
+
+def _catch_lines(study: Study, catches: pd.DataFrame) -> list[str]:
+    status = catches["status"].value_counts()
+    zeros = int(((catches["status"] == "counted") & (catches["count"] == 0)).sum())
+    counted = int(status.get("counted", 0))
+    parts = [f"{counted} counted (of these {zeros} held none)"]
+    words = {
+        "missing": "not checked",
+        "lost": "lost",
+        "at least": "at least",
+        "present": "present, not counted",
+    }
+    parts += [f"{int(status[key])} {word}" for key, word in words.items() if key in status]
+    span = f"{_day(catches['check'].min())} to {_day(catches['check'].max())}"
+    return [f"{study.shown(study.catches.file)}: {len(catches)} checks, {span}: {', '.join(parts)}"]
+
+
+def _trap_year_lines(study: Study, found: Gathered) -> list[str]:
+    lines = []
+    assert found.traps is not None
+    assert found.catches is not None
+    for species in study.species:
+        try:
+            years = species_trap_years(study, found.traps, found.catches, species)
+        except DataError as fault:
+            found.problems += [Problem(f"{species}: {p.finding}", p.remedy, p.file) for p in fault.problems]
+            continue
+        moths, checks = int(years.years["total"].sum()), len(years.intervals)
+        seasons = years.years["season"].unique()
+        lines.append(
+            f"{species}: {len(years)} trap-years in {len(seasons)} seasons ({min(seasons)} to {max(seasons)}), "
+            f"{checks} intervals, {moths} moths"
+        )
+        out = years.left_out.groupby("reason")["rows"].sum()
+        lines += [f"  left out: {count} ({reason})" for reason, count in out.items()]
+        found.notes += [f"{species}: {note}" for note in years.notes]
+    return lines
+
+
+def _weather_lines(weather: xr.Dataset) -> list[str]:
+    days = weather["time"].to_numpy()
+    complete = (weather["tmin"].notnull() & weather["tmax"].notnull()).sum("time").to_numpy()
+    missing = int((len(days) - complete).sum())
+    span = f"{_day(days[0])} to {_day(days[-1])}"
+    gaps = f"{missing} of {len(days) * len(complete)} station-days without both temperatures"
+    return [f"weather: {weather.sizes['station']} stations, {span}, {gaps}"]
+
+
+def _check_overlap(study: Study, found: Gathered) -> None:
+    """Refuse weather that covers no year of the catches, and note the seasons it does not reach."""
+    if found.weather is None or found.catches is None or found.weather.sizes["time"] == 0:
+        return
+    season = study.season_window()
+    checks = found.catches["check"].dropna().to_numpy()
+    years = np.unique(season.year_of(checks))
+    years = years[years >= 0]
+    days = found.weather["time"].to_numpy().astype("datetime64[D]")
+    without = [
+        int(y) for y in years if season.first_day(int(y)) < days[0] or season.first_day(int(y)) > days[-1]
+    ]
+    if years.size and len(without) == years.size:
+        found.problems.append(
+            Problem(
+                f"the weather ({days[0]} to {days[-1]}) reaches back to the start of no season with catches "
+                f"({season.label(int(years[0]))} to {season.label(int(years[-1]))}, from {season.start}).",
+                "Give weather from the start of each season, or correct the dates.",
+                study.path.name,
+                None,
+                "weather",
+            )
+        )
+    elif without:
+        labels = ", ".join(season.label(y) for y in without)
+        found.notes.append(
+            f"no weather from the start of the seasons {labels}: their catches cannot be used."
+        )
+
+
+def _day(stamp: object) -> str:
+    return str(np.datetime64(stamp, "D"))  # type: ignore[call-overload]

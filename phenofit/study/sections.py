@@ -1,0 +1,262 @@
+"""The tables of a study file, one class each."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from phenofit.flight.curves import CURVE_CODES
+from phenofit.heat.settings import CUTOFFS, METHODS
+from phenofit.study.fields import (
+    Columns,
+    Count,
+    DateOrder,
+    Day,
+    FilePath,
+    Flag,
+    MonthDayText,
+    Number,
+    PositiveNumber,
+    Temperature,
+    TemperatureUnit,
+    Text,
+    Texts,
+    choice,
+    month_day,
+    refuse,
+    temperature,
+    texts,
+)
+from phenofit.traps.counts import BLANK_MEANINGS, CountWords
+
+__all__ = [
+    "CatchesPart",
+    "FlightsPart",
+    "ForecastPart",
+    "HeadPart",
+    "HeatPart",
+    "MapPart",
+    "Part",
+    "SeasonPart",
+    "SpeciesFlights",
+    "TrapsPart",
+    "ValidationPart",
+    "WeatherPart",
+]
+
+SHIFTS = ("year", "site", "trap-year")
+LEAVE_OUT = ("year", "site", "block", "year and site", "later years")
+
+Curve = Annotated[str, BeforeValidator(choice(*CURVE_CODES))]
+
+
+class Part(BaseModel):
+    """A table of the study file: frozen, no unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", validate_default=False)
+
+
+class HeadPart(Part):
+    """``[study]``: what it is about."""
+
+    title: Text = "Flight calibration"
+    species: Annotated[Texts, Field(min_length=1)]
+    invented: Flag = False
+    truth: FilePath | None = None
+    seed: Count = 1
+
+    @model_validator(mode="after")
+    def _distinct(self) -> HeadPart:
+        names = [name.casefold() for name in self.species]
+        if not all(names) or len(set(names)) < len(names):
+            raise refuse("a species is named twice or is blank.", "Name each species once.")
+        return self
+
+
+def _season_start(value: Any) -> Any:
+    return value if value == "biofix" else month_day(value)
+
+
+class SeasonPart(Part):
+    """``[season]``: when heat sums begin, and when trapping ends."""
+
+    start: Annotated[str, BeforeValidator(_season_start)] = "01-01"
+    end: MonthDayText = "12-31"
+    biofix: FilePath | None = None
+    dates: DateOrder | None = None
+    columns: Columns = {}
+    opens: MonthDayText = "01-01"
+
+    @model_validator(mode="after")
+    def _biofix_given(self) -> SeasonPart:
+        if self.start == "biofix" and (self.biofix is None or self.dates is None):
+            raise refuse(
+                "the season starts at a biofix, but its table or its date order is not given.",
+                'Write biofix = "biofix.csv" (columns site, date) and dates = "year-first".',
+            )
+        if self.start != "biofix" and self.biofix is not None:
+            raise refuse(
+                "a biofix table is given but not used.", 'Write start = "biofix", or leave the table away.'
+            )
+        return self
+
+
+class TrapsPart(Part):
+    """``[traps]``: the trap table."""
+
+    file: FilePath
+    columns: Columns = {}
+    dates: DateOrder = "year-first"
+    fill_down: Texts = ()
+
+
+class CatchesPart(Part):
+    """``[catches]``: the catch table and what its cells mean."""
+
+    file: FilePath
+    dates: DateOrder
+    blank: Annotated[str, BeforeValidator(choice(*BLANK_MEANINGS))]
+    columns: Columns = {}
+    hour: Annotated[Number, Field(ge=0, lt=24)] = 12.0
+    fill_down: Texts = ()
+    duplicates: Annotated[str, BeforeValidator(choice("refuse", "sum"))] = "refuse"
+    pool: Annotated[str, BeforeValidator(choice("trap", "site"))] = "trap"
+    first_interval_days: PositiveNumber | None = None
+    longest_interval_days: PositiveNumber | None = None
+    present: Texts = CountWords().present
+    lost: Texts = CountWords().lost
+    not_checked: Texts = CountWords().not_checked
+    zero: Texts = CountWords().zero
+    counted: Texts = CountWords().counted
+
+    @property
+    def words(self) -> CountWords:
+        """The declared words of the count and status cells."""
+        return CountWords(self.present, self.lost, self.not_checked, self.zero, self.counted)
+
+    @model_validator(mode="after")
+    def _one_meaning(self) -> CatchesPart:
+        twice = self.words.contradictions()
+        if twice:
+            raise refuse(
+                f"the word '{twice[0]}' is declared with two meanings.", "Give each word one meaning."
+            )
+        return self
+
+
+def _years(value: Any) -> tuple[int, int]:
+    fits = isinstance(value, list | tuple) and len(value) == 2 and all(type(year) is int for year in value)
+    if not fits or not 1750 <= value[0] <= value[1] <= 2200:
+        raise refuse(f"{value!r} is not a span of years.", "Write first and last year, such as [2016, 2024].")
+    return int(value[0]), int(value[1])
+
+
+def _files(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
+
+
+class WeatherPart(Part):
+    """``[weather]``: files of station weather, or the station service."""
+
+    files: Annotated[tuple[FilePath, ...], BeforeValidator(_files)] = ()
+    service: Annotated[str, BeforeValidator(choice("meteostat"))] | None = None
+    years: Annotated[tuple[int, int], BeforeValidator(_years)] | None = None
+    stations: FilePath | None = None
+    unit: TemperatureUnit | None = None
+    dates: DateOrder = "year-first"
+    columns: Columns = {}
+    station_columns: Columns = {}
+    missing_codes: tuple[Number, ...] | None = None
+    duplicates: Annotated[str, BeforeValidator(choice("missing", "first", "last"))] = "missing"
+    max_distance_km: PositiveNumber = 40.0
+    cache: FilePath | None = None
+    modelled: Flag = False
+
+    @model_validator(mode="after")
+    def _one_origin(self) -> WeatherPart:
+        if bool(self.files) == (self.service is not None):
+            raise refuse(
+                "the weather needs either files or a service.",
+                'Write files = ["weather.csv"], or service = "meteostat" and years = [2016, 2024].',
+            )
+        if self.service is not None and self.years is None:
+            raise refuse("the station service needs the years.", "Write for example years = [2016, 2024].")
+        texts = [path for path in self.files if path.suffix.lower() not in (".nc", ".nc4", ".cdf")]
+        if texts and self.unit is None:
+            raise refuse(
+                f"the temperature unit of '{texts[0].name}' is not declared.",
+                'Write unit = "degC", "degF" or "kelvin"; it is never guessed.',
+            )
+        return self
+
+
+class HeatPart(Part):
+    """``[heat]``: how degree-days are summed."""
+
+    method: Annotated[str, BeforeValidator(choice(*METHODS))] = "single sine"
+    cutoff: Annotated[str, BeforeValidator(choice(*CUTOFFS))] = "horizontal"
+    upper: Temperature | None = None
+
+
+def _base(value: Any) -> Any:
+    return value if value == "fit" else temperature(value)
+
+
+def _shifts(value: Any) -> tuple[str, ...]:
+    parts = texts(value)
+    check = choice(*SHIFTS)
+    return tuple(check(part) for part in parts)
+
+
+Base = Annotated[str | float, BeforeValidator(_base)]
+Shifts = Annotated[tuple[str, ...], BeforeValidator(_shifts)]
+Share = Annotated[Number, Field(ge=0, lt=0.5)]
+
+
+class SpeciesFlights(Part):
+    """``[[flights.species]]``: what differs for one species; absent keys keep the values of ``[flights]``."""
+
+    name: Text
+    count: Annotated[Count, Field(le=6)] | None = None
+    curve: Curve | None = None
+    base: Base | None = None
+    shifts: Shifts | None = None
+    stray: Share | None = None
+
+
+class FlightsPart(Part):
+    """``[flights]``: the model of the flights."""
+
+    count: Annotated[Count, Field(le=6)] = 1
+    curve: Curve = "normal"
+    base: Base = "fit"
+    shifts: Shifts = ("year", "trap-year")
+    stray: Share = 0.001
+    level: Annotated[Number, Field(gt=0.5, lt=1)] = 0.95
+    covariates: Texts = ()
+    species: tuple[SpeciesFlights, ...] = ()
+
+
+def _leave_out(value: Any) -> tuple[str, ...]:
+    check = choice(*LEAVE_OUT)
+    return tuple(check(part) for part in texts(value))
+
+
+class ValidationPart(Part):
+    """``[validation]``: how forecasts are tested on data that the fit has not seen."""
+
+    leave_out: Annotated[tuple[str, ...], BeforeValidator(_leave_out)] = ("year",)
+    minimum_catch: Count = 5
+
+
+class MapPart(Part):
+    """``[map]``: the grid of the error map."""
+
+    cell_km: PositiveNumber | None = None
+
+
+class ForecastPart(Part):
+    """``[forecast]``: the day on which the season forecast is made; without it, the day after the last observation."""
+
+    today: Day | None = None
