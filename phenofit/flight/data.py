@@ -1,0 +1,321 @@
+"""From trap-years and weather to the flat arrays that the compiled likelihood reads."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError, Problem
+from phenofit.heat.settings import HeatSettings
+from phenofit.heat.kernels import CUTOFF_CODES, METHOD_CODES, running_heat
+from phenofit.seasons import Season
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.traps import TrapYears
+
+__all__ = ["FlightData", "assemble"]
+
+_DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
+
+
+@dataclass(frozen=True)
+class FlightData:
+    """Counts and the temperatures behind them, ready for the likelihood.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row per trap-year used: ``trap, site, season, year, station, total`` and the covariates.
+    tmin, tmax : array, shape (series, days)
+        Daily extremes [degC] from the season's start on, one row per station and start.
+    edge_of, edge_series, edge_day, edge_part, edge_weight : arrays
+        Check times at which the curve is needed: where each trap-year's begin, the temperature row, the day and
+        the part of the day passed, and the weight in the sum of all chances.
+    catch_of, catch_left, catch_right, catch_count, catch_effort, catch_share : arrays
+        Intervals with at least one moth: edges, count, effort and share of the observed time.
+    left_out : DataFrame
+        ``trap, season, reason, rows``: what did not enter, and why.
+    constant : float
+        Sum of the logs of the multinomial coefficients; does not depend on any parameter.
+    """
+
+    table: pd.DataFrame
+    tmin: np.ndarray
+    tmax: np.ndarray
+    edge_of: np.ndarray
+    edge_series: np.ndarray
+    edge_day: np.ndarray
+    edge_part: np.ndarray
+    edge_weight: np.ndarray
+    catch_of: np.ndarray
+    catch_left: np.ndarray
+    catch_right: np.ndarray
+    catch_count: np.ndarray
+    catch_effort: np.ndarray
+    catch_share: np.ndarray
+    left_out: pd.DataFrame
+    constant: float
+
+    @property
+    def trap_years(self) -> int:
+        """Number of trap-years."""
+        return len(self.table)
+
+    @property
+    def totals(self) -> np.ndarray:
+        """Moths of each trap-year."""
+        return self.table["total"].to_numpy(dtype=np.int64)
+
+    def heat_at_edges(self, base: float, heat: HeatSettings) -> tuple[np.ndarray, np.ndarray]:
+        """Return the heat at every edge and its slope in the base.
+
+        Parameters
+        ----------
+        base : float
+            Base temperature [degC].
+        heat : HeatSettings
+            Method, cut-off and upper threshold.
+
+        Returns
+        -------
+        tuple of array
+            Heat since the start [degC d], and its slope in the base [d].
+        """
+        upper = np.inf if heat.upper is None else float(heat.upper)
+        total, slope, _ = running_heat(
+            self.tmin, self.tmax, float(base), upper, METHOD_CODES[heat.method], CUTOFF_CODES[heat.cutoff]
+        )
+        at, day, part = self.edge_series, self.edge_day, self.edge_part
+        before, after = total[at, day], total[at, day + 1]
+        slope_before, slope_after = slope[at, day], slope[at, day + 1]
+        return before + part * (after - before), slope_before + part * (slope_after - slope_before)
+
+
+def assemble(
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    season: Season,
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+) -> FlightData:
+    """Bring trap-years and weather together.
+
+    Parameters
+    ----------
+    trap_years : TrapYears
+        Checked records.
+    weather : Dataset
+        Daily ``tmin`` and ``tmax`` [degC] on (station, time).
+    links : DataFrame
+        ``trap, station``: the station of each trap.
+    season : Season
+        Where heat sums begin.
+    starts : mapping, optional
+        Biofix date of each (site, year); without it sums begin on the season's first day.
+
+    Returns
+    -------
+    FlightData
+        Trap-years without a moth, a station, a start or temperatures are in ``left_out``.
+
+    Raises
+    ------
+    DataError
+        If nothing is left to fit.
+    """
+    builder = _Builder(weather, links, season, starts)
+    intervals = trap_years.intervals
+    by_year = {int(key): frame for key, frame in intervals.groupby("trap_year", sort=True)}
+    for row in trap_years.years.sort_values("trap_year").to_dict("records"):
+        frame = by_year.get(int(row["trap_year"]))
+        if frame is not None:
+            builder.add(row, frame)
+    return builder.finish()
+
+
+class _Builder:
+    """Collects trap-years one by one."""
+
+    def __init__(
+        self,
+        weather: xr.Dataset,
+        links: pd.DataFrame,
+        season: Season,
+        starts: Mapping[tuple[str, int], np.datetime64] | None,
+    ) -> None:
+        self.season = season
+        self.starts = starts
+        self.time = weather["time"].to_numpy().astype("datetime64[D]")
+        self.stations = {str(s): k for k, s in enumerate(weather["station"].to_numpy())}
+        self.tmin_all = weather["tmin"].transpose("station", "time").to_numpy()
+        self.tmax_all = weather["tmax"].transpose("station", "time").to_numpy()
+        self.link = {
+            str(t): str(s) for t, s in zip(links["trap"], links["station"], strict=True) if not pd.isna(s)
+        }
+        self.series: dict[tuple[str, np.datetime64], int] = {}
+        self.tmin_rows: list[np.ndarray] = []
+        self.tmax_rows: list[np.ndarray] = []
+        self.first_missing: list[int] = []
+        self.rows: list[dict[str, object]] = []
+        self.left: list[dict[str, object]] = []
+        self.edges: list[tuple[np.ndarray, ...]] = []
+        self.catches: list[tuple[np.ndarray, ...]] = []
+        self.constant = 0.0
+
+    def leave_out(self, row: Mapping[object, object], reason: str, rows: int) -> None:
+        self.left.append({"trap": row["trap"], "season": row["season"], "reason": reason, "rows": rows})
+
+    def add(self, row: Mapping[object, object], frame: pd.DataFrame) -> None:
+        counted = frame["status"].to_numpy() == "counted"
+        if not counted.all():
+            self.leave_out(
+                row, "caught, but not counted: no number for the likelihood", int((~counted).sum())
+            )
+            frame = frame[counted]
+        year = int(str(row["year"]))
+        station = self.link.get(str(row["trap"]))
+        if station is None or station not in self.stations:
+            self.leave_out(row, "no weather station within reach", len(frame))
+            return
+        start = self.season.first_day(year)
+        if self.starts is not None:
+            given = self.starts.get((str(row["site"]), year))
+            if given is None or np.isnat(given):
+                self.leave_out(row, "no biofix date for this site and season", len(frame))
+                return
+            start = given.astype("datetime64[D]")
+        series = self._series(station, start, year)
+        left, right = self._day_part(frame["start"], start), self._day_part(frame["end"], start)
+        covered = right[0] < self.first_missing[series]
+        if not covered.all():
+            self.leave_out(
+                row,
+                f"no heat sum: station {station} has no temperature on "
+                f"{start + np.timedelta64(self.first_missing[series], 'D')}",
+                int((~covered).sum()),
+            )
+        count = frame["count"].to_numpy(dtype=np.float64)[covered].astype(np.int64)
+        if count.sum() == 0:
+            if covered.any():
+                self.leave_out(row, "no moth caught: no timing in it", int(covered.sum()))
+            return
+        if len(count) == 1:
+            self.leave_out(row, "a single check interval: no timing in it", 1)
+            return
+        effort = frame["effort"].to_numpy(dtype=np.float64)[covered]
+        self._store(series, left[:, covered], right[:, covered], count, effort)
+        self.rows.append(
+            {**{str(k): v for k, v in row.items()}, "station": station, "total": int(count.sum())}
+        )
+        from scipy.special import gammaln
+
+        self.constant += float(gammaln(count.sum() + 1) - gammaln(count + 1.0).sum())
+
+    def _series(self, station: str, start: np.datetime64, year: int) -> int:
+        key = (station, start)
+        if key not in self.series:
+            days = np.arange(start, self.season.last_day(year) + np.timedelta64(1, "D"))
+            offset = (days - self.time[0]).astype(np.int64)
+            inside = (offset >= 0) & (offset < len(self.time))
+            low, high = np.full(len(days), np.nan), np.full(len(days), np.nan)
+            k = self.stations[station]
+            low[inside] = self.tmin_all[k, offset[inside]]
+            high[inside] = self.tmax_all[k, offset[inside]]
+            missing = np.flatnonzero(~(np.isfinite(low) & np.isfinite(high)))
+            self.first_missing.append(int(missing[0]) if missing.size else len(days))
+            self.series[key] = len(self.tmin_rows)
+            self.tmin_rows.append(low)
+            self.tmax_rows.append(high)
+        return self.series[key]
+
+    @staticmethod
+    def _day_part(when: pd.Series, start: np.datetime64) -> np.ndarray:
+        # Days since the start and the part of that day passed, as two rows; before the start no heat is summed.
+        moment = when.to_numpy().astype("datetime64[ns]") - start.astype("datetime64[ns]")
+        days = np.maximum(moment / _DAY, 0.0)
+        whole = np.floor(days)
+        return np.vstack([whole, days - whole])
+
+    def _store(
+        self, series: int, left: np.ndarray, right: np.ndarray, count: np.ndarray, effort: np.ndarray
+    ) -> None:
+        places = np.unique(np.concatenate([left.T, right.T]), axis=0)
+        index = {(float(a), float(b)): k for k, (a, b) in enumerate(places)}
+        at_left = np.array([index[(float(a), float(b))] for a, b in left.T])
+        at_right = np.array([index[(float(a), float(b))] for a, b in right.T])
+        weight = np.zeros(len(places))
+        np.add.at(weight, at_right, effort)
+        np.add.at(weight, at_left, -effort)
+        caught = count > 0
+        needed = weight != 0.0
+        needed[at_left[caught]] = True
+        needed[at_right[caught]] = True
+        renumber = np.cumsum(needed) - 1
+        duration = (right.sum(axis=0) - left.sum(axis=0)) * effort
+        share = duration / duration.sum()
+        self.edges.append(
+            (
+                np.full(int(needed.sum()), series),
+                places[needed, 0].astype(np.int64),
+                places[needed, 1],
+                weight[needed],
+            )
+        )
+        self.catches.append(
+            (
+                renumber[at_left[caught]],
+                renumber[at_right[caught]],
+                count[caught],
+                effort[caught],
+                share[caught],
+            )
+        )
+
+    def finish(self) -> FlightData:
+        left_out = pd.DataFrame(self.left, columns=["trap", "season", "reason", "rows"])
+        if not self.rows:
+            reasons = "; ".join(sorted({str(r) for r in left_out["reason"]})) or "there are no records"
+            raise DataError(
+                Problem(
+                    f"no trap-year is left to fit ({reasons}).",
+                    "Check the species name, the season, the stations and the years of the weather.",
+                )
+            )
+        width = max(len(r) for r in self.tmin_rows)
+
+        def padded(rows: list[np.ndarray]) -> np.ndarray:
+            out = np.full((len(rows), width), np.nan)
+            for k, r in enumerate(rows):
+                out[k, : len(r)] = r
+            return out
+
+        edge_of = np.concatenate([[0], np.cumsum([len(e[0]) for e in self.edges])]).astype(np.int64)
+        catch_of = np.concatenate([[0], np.cumsum([len(c[0]) for c in self.catches])]).astype(np.int64)
+        shifted = [(c[0] + edge_of[k], c[1] + edge_of[k], *c[2:]) for k, c in enumerate(self.catches)]
+        edges = [np.concatenate(column) for column in zip(*self.edges, strict=True)]
+        catches = [np.concatenate(column) for column in zip(*shifted, strict=True)]
+        return FlightData(
+            table=pd.DataFrame(self.rows).reset_index(drop=True),
+            tmin=padded(self.tmin_rows),
+            tmax=padded(self.tmax_rows),
+            edge_of=edge_of,
+            edge_series=edges[0].astype(np.int64),
+            edge_day=edges[1],
+            edge_part=edges[2],
+            edge_weight=edges[3],
+            catch_of=catch_of,
+            catch_left=catches[0].astype(np.int64),
+            catch_right=catches[1].astype(np.int64),
+            catch_count=catches[2].astype(np.int64),
+            catch_effort=catches[3],
+            catch_share=catches[4],
+            left_out=left_out,
+            constant=self.constant,
+        )

@@ -1,0 +1,267 @@
+"""The fit file: JSON with a schema version, checked key by key when it is read. No pickle, no code."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import pandas as pd
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from phenofit.errors import DataError, PhenofitError, Problem
+from phenofit.flight.profile import Profile
+from phenofit.flight.settings import FitSettings
+from phenofit.heat.settings import HeatSettings
+from phenofit.seasons import MonthDay, Season
+
+if TYPE_CHECKING:
+    from phenofit.flight.result import FlightFit
+
+__all__ = ["SCHEMA", "read_file", "to_text"]
+
+SCHEMA = "phenofit flight fit 1"
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class _Heat(_Part):
+    method: str
+    cutoff: str
+    upper_degC: float | None
+
+
+class _Settings(_Part):
+    species: str
+    season_start: str
+    season_end: str
+    heat: _Heat
+    curve: str
+    flights: int
+    base_held_degC: float | None
+    held: dict[str, float]
+    base_range_degC: tuple[float, float]
+    shifts: tuple[str, ...]
+    counts: str
+    stray: float
+    covariates: tuple[str, ...]
+    biofix: bool
+    level: float
+
+
+class _Profile(_Part):
+    estimate: float
+    values: list[float]
+    deviance: list[float]
+    logarithmic: bool
+    low_bound: float | None
+    high_bound: float | None
+    degrees: float | None
+    path: list[list[float]]
+
+
+class _Document(_Part):
+    schema_: Literal["phenofit flight fit 1"] = Field(alias="schema")
+    settings: _Settings
+    parameters: dict[str, float]
+    units: dict[str, str]
+    covariance_names: list[str]
+    covariance: list[list[float]]
+    profiles: dict[str, _Profile]
+    log_likelihood: float
+    fitted: int
+    converged: bool
+    problems: list[str]
+    data: list[dict[str, Any]]
+    shifts: list[dict[str, Any]]
+    left_out: list[dict[str, Any]]
+    provenance: dict[str, Any]
+
+
+def to_text(fit: FlightFit) -> str:
+    """Return a fit as JSON text; the same fit gives the same text.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The result.
+
+    Returns
+    -------
+    str
+        Indented JSON, keys in a fixed order, a line break at the end.
+    """
+    s = fit.settings
+    content = {
+        "schema": SCHEMA,
+        "settings": {
+            "species": s.species,
+            "season_start": str(s.season.start),
+            "season_end": str(s.season.end),
+            "heat": {"method": s.heat.method, "cutoff": s.heat.cutoff, "upper_degC": s.heat.upper},
+            "curve": s.curve,
+            "flights": s.flights,
+            "base_held_degC": s.base_held,
+            "held": s.held,
+            "base_range_degC": s.base_range,
+            "shifts": s.shifts,
+            "counts": s.counts,
+            "stray": s.stray,
+            "covariates": s.covariates,
+            "biofix": s.biofix,
+            "level": s.level,
+        },
+        "parameters": fit.parameters,
+        "units": {str(r["parameter"]): str(r["unit"]) for r in fit.estimates.to_dict("records")},
+        "covariance_names": list(fit.covariance.columns),
+        "covariance": fit.covariance.to_numpy().tolist(),
+        "profiles": {
+            name: {
+                "estimate": p.estimate,
+                "values": p.values.tolist(),
+                "deviance": p.deviance.tolist(),
+                "logarithmic": p.logarithmic,
+                "low_bound": _finite(p.low_bound),
+                "high_bound": _finite(p.high_bound),
+                "degrees": _finite(p.degrees),
+                "path": p.path.tolist(),
+            }
+            for name, p in fit.profiles.items()
+        },
+        "log_likelihood": fit.log_likelihood,
+        "fitted": fit.fitted,
+        "converged": fit.converged,
+        "problems": list(fit.problems),
+        "data": _records(fit.data),
+        "shifts": _records(fit.shifts),
+        "left_out": _records(fit.left_out),
+        "provenance": fit.provenance,
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def read_file(path: str | os.PathLike[str]) -> FlightFit:
+    """Read a fit file.
+
+    Parameters
+    ----------
+    path : path-like
+        A file written by :meth:`FlightFit.to_json`.
+
+    Returns
+    -------
+    FlightFit
+        The same result.
+
+    Raises
+    ------
+    DataError
+        If the file is missing, is no JSON, or a key is absent, unknown or of the wrong kind.
+    """
+    from phenofit.flight.result import FlightFit
+
+    name = str(path)
+    try:
+        content = json.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise DataError(Problem(f"cannot be read ({error.strerror}).", "Name a fit file.", name)) from None
+    except ValueError as error:
+        raise DataError(
+            Problem(f"is not JSON ({error}).", "Name a file that a fit has written.", name)
+        ) from None
+    try:
+        document = _Document.model_validate(content)
+        settings = _settings(document.settings)
+    except ValidationError as error:
+        raise DataError(
+            [
+                Problem(
+                    f"{entry['msg'].lower()}.",
+                    f"A fit file holds the keys of '{SCHEMA}'; write it again with this version.",
+                    name,
+                    column=".".join(str(part) for part in entry["loc"]),
+                )
+                for entry in error.errors()
+            ]
+        ) from None
+    except PhenofitError as error:
+        raise DataError(Problem(str(error), "", name, column="settings")) from None
+    return FlightFit(
+        settings=settings,
+        parameters=document.parameters,
+        covariance=pd.DataFrame(
+            np.array(document.covariance, dtype=np.float64).reshape(len(document.covariance_names), -1),
+            index=document.covariance_names,
+            columns=document.covariance_names,
+        ),
+        profiles={key: _profile(key, p) for key, p in document.profiles.items()},
+        log_likelihood=document.log_likelihood,
+        fitted=document.fitted,
+        converged=document.converged,
+        problems=tuple(document.problems),
+        data=pd.DataFrame(document.data),
+        shifts=pd.DataFrame(document.shifts, columns=["group", "mean", "sd"]),
+        left_out=pd.DataFrame(document.left_out, columns=["trap", "season", "reason", "rows"]),
+        provenance=document.provenance,
+    )
+
+
+def _settings(part: _Settings) -> FitSettings:
+    return FitSettings(
+        season=Season(MonthDay.parse(part.season_start), MonthDay.parse(part.season_end)),
+        heat=HeatSettings(method=part.heat.method, cutoff=part.heat.cutoff, upper=part.heat.upper_degC),
+        species=part.species,
+        curve=part.curve,
+        flights=part.flights,
+        base_held=part.base_held_degC,
+        held=part.held,
+        base_range=part.base_range_degC,
+        shifts=part.shifts,
+        counts=part.counts,
+        stray=part.stray,
+        covariates=part.covariates,
+        biofix=part.biofix,
+        level=part.level,
+    )
+
+
+def _profile(name: str, part: _Profile) -> Profile:
+    return Profile(
+        name=name,
+        estimate=part.estimate,
+        values=np.array(part.values),
+        deviance=np.array(part.deviance),
+        logarithmic=part.logarithmic,
+        low_bound=-math.inf if part.low_bound is None else part.low_bound,
+        high_bound=math.inf if part.high_bound is None else part.high_bound,
+        degrees=math.inf if part.degrees is None else part.degrees,
+        path=np.array(part.path),
+    )
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    out = []
+    for row in table.to_dict("records"):
+        clean: dict[str, Any] = {}
+        for key, value in row.items():
+            if value is None or (not isinstance(value, str) and pd.isna(value)):
+                clean[str(key)] = None
+            elif isinstance(value, (bool, np.bool_)):
+                clean[str(key)] = bool(value)
+            elif isinstance(value, (int, np.integer)):
+                clean[str(key)] = int(value)
+            elif isinstance(value, (float, np.floating)):
+                clean[str(key)] = float(value)
+            else:
+                clean[str(key)] = str(value)
+        out.append(clean)
+    return out

@@ -1,0 +1,446 @@
+"""Fitting a flight model: start, climb, check the quadrature, profile, and say what the data do not fix."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import FitError, ModelError
+from phenofit.files import versions
+from phenofit.flight.data import FlightData, assemble
+from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.maximise import Box, Maximum, curvature, maximise
+from phenofit.flight.problems import find_problems
+from phenofit.flight.profile import Profile, profile_entry
+from phenofit.flight.result import FlightFit
+from phenofit.flight.settings import FitSettings
+from phenofit.flight.start import first_scale, starting_points
+from phenofit.heat.settings import HeatSettings
+from phenofit.seasons import Season
+from phenofit.units import parse_temperature
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.traps import TrapYears
+
+__all__ = ["fit_data", "fit_flights"]
+
+Progress = Callable[[str], None]
+_SEARCH_NODES = (7, 5)
+_NODES = ((9, 7), (15, 11), (25, 15), (41, 25))
+_QUADRATURE_TOLERANCE = 1e-4
+
+
+def fit_flights(
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    season: Season,
+    heat: HeatSettings | None = None,
+    species: str = "",
+    flights: int = 1,
+    curve: str = "normal",
+    base: str | float = "fit",
+    base_range: tuple[float, float] = (-5.0, 20.0),
+    hold: Mapping[str, float] | None = None,
+    shifts: tuple[str, ...] = ("year", "trap-year"),
+    counts: str = "dirichlet-multinomial",
+    stray: float = 0.001,
+    covariates: tuple[str, ...] = (),
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    level: float = 0.95,
+    profiles: bool = True,
+    provenance: Mapping[str, Any] | None = None,
+    progress: Progress | None = None,
+) -> FlightFit:
+    """Fit base temperature and degree-day requirements of moth flights to trap catches.
+
+    Parameters
+    ----------
+    trap_years : TrapYears
+        Checked catch records.
+    weather : Dataset
+        Daily ``tmin`` and ``tmax`` [degC] on (station, time).
+    links : DataFrame
+        ``trap, station``.
+    season : Season
+        Where heat sums begin and end.
+    heat : HeatSettings, optional
+        Method, cut-off and upper threshold; single sine without an upper threshold by default.
+    species : str
+        Label.
+    flights : int
+        Flights a season, 1 to 3.
+    curve : str
+        Flight curve.
+    base : "fit", float or str
+        Fitted, or held at a temperature [degC] or ``"50 degF"``.
+    base_range : tuple of float
+        Where the base is looked for [degC].
+    hold : mapping of str to float, optional
+        Other parameters to hold, by their names in the result, such as ``{"requirement_1": 500.0}``.
+    shifts : tuple of str
+        Parts of the trap-years' shift: ``"year"`` or ``"site"``, and ``"trap-year"``.
+    counts : str
+        ``"dirichlet-multinomial"``, or ``"multinomial"`` for moths that come independently.
+    stray : float
+        Share of the catch taken to be strays.
+    covariates : tuple of str
+        Columns of the trap table whose effect on the log requirement is fitted.
+    starts : mapping, optional
+        Biofix of each (site, year), instead of the season's first day.
+    level : float
+        Confidence level.
+    profiles : bool
+        Whether intervals are wanted; without them a fit is several times faster.
+    provenance : mapping, optional
+        Facts to keep with the result, such as hashes of the input files.
+    progress : callable, optional
+        Told in words how far the fit is.
+
+    Returns
+    -------
+    FlightFit
+        Estimates, intervals, and in ``problems`` what the data leave open.
+
+    Raises
+    ------
+    ModelError
+        If a setting is outside what the model defines.
+    DataError
+        If no trap-year is left to fit.
+    FitError
+        If the likelihood is not finite anywhere the search looked.
+
+    Notes
+    -----
+    The model: by heat H a share G((H - m - u) / s) of a flight has flown, m the requirement, s the spread and u the
+    shift of the trap-year, a sum of normal parts. The counts of a trap-year's checks, given their total, are
+    Dirichlet-multinomial. All shifts are integrated out by adaptive quadrature. Intervals hold the parameter
+    values that the profile likelihood does not exclude, with Student's t on (years - 1) degrees of freedom in
+    place of the normal where a year (or site) shift is fitted: few years tell little about how much years vary.
+    """
+    settings = FitSettings(
+        season=season,
+        heat=heat or HeatSettings(),
+        species=species,
+        curve=curve,
+        flights=flights,
+        base_held=None if base == "fit" else parse_temperature(base),
+        held=dict(hold or {}),
+        base_range=base_range,
+        shifts=tuple(shifts),
+        counts=counts,
+        stray=stray,
+        covariates=tuple(covariates),
+        biofix=starts is not None,
+        level=level,
+    )
+    data = assemble(trap_years, weather, links, season=season, starts=starts)
+    return fit_data(data, settings, profiles=profiles, provenance=provenance, progress=progress)
+
+
+def fit_data(
+    data: FlightData,
+    settings: FitSettings,
+    *,
+    profiles: bool = True,
+    provenance: Mapping[str, Any] | None = None,
+    progress: Progress | None = None,
+) -> FlightFit:
+    """Fit assembled data; see :func:`fit_flights`.
+
+    Parameters
+    ----------
+    data : FlightData
+        Counts and temperatures.
+    settings : FitSettings
+        Model.
+    profiles : bool
+        Whether intervals are wanted.
+    provenance : mapping, optional
+        Facts to keep.
+    progress : callable, optional
+        Told in words how far the fit is.
+
+    Returns
+    -------
+    FlightFit
+        The result.
+
+    Raises
+    ------
+    ModelError
+        If a held parameter has no such name.
+    FitError
+        If the likelihood is not finite at any start.
+    """
+    say = progress or (lambda _text: None)
+    settings, simplified = _simplify(data, settings)
+    likelihood = _likelihood(data, settings)
+    box, template = _box(likelihood, settings)
+    say("looking for the maximum")
+    top = _climb(likelihood, box, template)
+    likelihood.nodes = _enough_nodes(likelihood, top.theta)
+    step = np.full(likelihood.layout.size, 0.02)
+    step[1 : settings.flights + 1] = 0.5
+    covariance, interior = _covariance(likelihood, top, box, step)
+    found: dict[str, Profile] = {}
+    if profiles:
+        for attempt in range(3):
+            found, best = _profiles(likelihood, top, box, covariance, settings, say)
+            if best.value <= top.value + 0.005 or attempt == 2:
+                break
+            # A profile climbed above the maximum: begin again from there.
+            scale = _factor(covariance)
+            top = maximise(likelihood, best.theta, box, scale)
+            covariance, interior = _covariance(likelihood, top, box, step)
+        converged = top.success and best.value <= top.value + 0.005
+    else:
+        converged = top.success
+    parameters = _natural(likelihood, settings, top.theta)
+    free = np.flatnonzero(box.free)
+    names = [_public(likelihood, settings, k) for k in free[interior]]
+    table = pd.DataFrame(covariance[np.ix_(interior, interior)], index=names, columns=names)
+    _, _, shifts = likelihood.by_group(top.theta, False)
+    group = settings.group
+    frame = pd.DataFrame(
+        {"group": likelihood.group_labels, "mean": shifts[:, 0], "sd": shifts[:, 1]}
+        if group
+        else {"group": [], "mean": [], "sd": []}
+    )
+    if group == "site":
+        frame["group"] = pd.unique(data.table["site"])[frame["group"].to_numpy(dtype=int)]
+    fit = FlightFit(
+        settings=settings,
+        parameters=parameters,
+        covariance=table,
+        profiles=found,
+        log_likelihood=top.value,
+        fitted=int(box.free.sum()),
+        converged=converged,
+        problems=(),
+        data=data.table,
+        shifts=frame,
+        left_out=data.left_out,
+        provenance={"versions": versions(), **dict(provenance or {})},
+    )
+    return replace(fit, problems=(*simplified, *find_problems(fit, top)))
+
+
+def _simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tuple[str, ...]]:
+    """Drop shift parts that a single group or trap-year cannot show, and say so."""
+    said = []
+    shifts = settings.shifts
+    for part, column in (("year", "year"), ("site", "site")):
+        if part in shifts and data.table[column].nunique() < 2:
+            shifts = tuple(s for s in shifts if s != part)
+            said.append(
+                f"All records are from one {part}: how much {part}s differ cannot be seen, so the intervals "
+                f"hold for this {part} only."
+            )
+    if "trap-year" in shifts and data.trap_years < 2:
+        shifts = tuple(s for s in shifts if s != "trap-year")
+        said.append(
+            "There is one trap-year only: how much trap-years differ cannot be seen, so the intervals hold for "
+            "this trap-year only."
+        )
+    elif "trap-year" in shifts:
+        shared = settings.group if settings.group in shifts else None
+        if shared and data.trap_years == data.table[shared].nunique():
+            # One trap-year in each group: the shared and the own shift are the same thing.
+            shifts = tuple(s for s in shifts if s != shared)
+            said.append(
+                f"Each {shared} has one trap-year: the {shared} part of the shift cannot be told from the "
+                "trap-year part, and one of the two is fitted."
+            )
+    return replace(settings, shifts=shifts), tuple(said)
+
+
+def _likelihood(data: FlightData, settings: FitSettings) -> Likelihood:
+    if settings.group == "year":
+        groups = data.table["year"].to_numpy(dtype=np.int64)
+    elif settings.group == "site":
+        groups = pd.factorize(data.table["site"])[0].astype(np.int64)
+    else:
+        groups = np.full(data.trap_years, -1, dtype=np.int64)
+    columns = []
+    for name in settings.covariates:
+        if name not in data.table.columns:
+            raise ModelError(
+                f"the trap table has no column '{name}' to be a covariate; it has "
+                f"{', '.join(str(c) for c in data.table.columns)}."
+            )
+        value = pd.to_numeric(data.table[name], errors="coerce").to_numpy(dtype=np.float64)
+        if not np.isfinite(value).all():
+            raise ModelError(f"the covariate '{name}' is missing or not a number for some traps.")
+        if np.ptp(value) == 0:
+            raise ModelError(f"the covariate '{name}' is the same for all traps: its effect cannot be seen.")
+        columns.append((value - value.mean()) / value.std())
+    return Likelihood(
+        data,
+        settings.heat,
+        settings.curve,
+        settings.flights,
+        groups,
+        own_shift="trap-year" in settings.shifts,
+        counts=settings.counts,
+        covariates=np.column_stack(columns) if columns else None,
+        covariate_names=settings.covariates,
+        nodes=_SEARCH_NODES,
+    )
+
+
+def _box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.ndarray]:
+    layout = likelihood.layout
+    warm, _ = likelihood.data.heat_at_edges(settings.base_range[0], settings.heat)
+    box = Box.of(layout, settings.base_range, max(2.0 * float(np.nanmax(warm)), 100.0))
+    template = np.zeros(layout.size)
+    template[layout.index("logit stray")] = math.log(settings.stray / (1.0 - settings.stray))
+    hold = [layout.index("logit stray")]
+    if settings.base_held is not None:
+        template[0] = settings.base_held
+        box.low[0] = min(box.low[0], settings.base_held)
+        box.high[0] = max(box.high[0], settings.base_held)
+        hold.append(0)
+    if settings.group is None:
+        hold.append(layout.index("log group_sd"))
+    if "trap-year" not in settings.shifts:
+        hold.append(layout.index("log shift_sd"))
+    if settings.counts == "multinomial":
+        hold.append(layout.index("log concentration"))
+    public = {_public(likelihood, settings, k): k for k in range(layout.size)}
+    for name, value in settings.held.items():
+        if name in public:
+            place, inner = public[name], float(value)
+        elif f"log {name}" in public:
+            place, inner = public[f"log {name}"], math.log(value) if value > 0 else -math.inf
+        else:
+            known = ", ".join(n.removeprefix("log ") for n in public)
+            raise ModelError(f"there is no parameter '{name}' to hold; there are {known}.")
+        inner = max(inner, float(box.low[place])) if "_sd" in name else inner
+        template[place] = inner
+        box.low[place], box.high[place] = min(box.low[place], inner), max(box.high[place], inner)
+        hold.append(place)
+    for place in hold:
+        box = box.hold(place)
+    return box, template
+
+
+def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
+    """Climb from the likeliest start, and from the next to see that they meet."""
+    starts = starting_points(likelihood, box, template)
+    best: Maximum | None = None
+    for start in starts[:2]:
+        likelihood.forget()
+        if not np.isfinite(likelihood(start, False)[0]):
+            continue
+        found = maximise(likelihood, start, box, first_scale(likelihood, start, box))
+        if best is None or found.value > best.value:
+            best = found
+    if best is None:
+        raise FitError(
+            "the likelihood is not finite at any start: look at the heat sums (is the base range far too warm?) "
+            "and at the counts."
+        )
+    return best
+
+
+def _enough_nodes(likelihood: Likelihood, theta: np.ndarray) -> tuple[int, int]:
+    """Return the fewest nodes whose doubling moves the log-likelihood by less than the tolerance."""
+    choice = _NODES if likelihood.flights == 1 else _NODES[:3]
+    for nodes in choice[:-1]:
+        likelihood.nodes = nodes
+        value = likelihood(theta, False)[0]
+        likelihood.nodes = (2 * nodes[0], 2 * nodes[1])
+        if abs(likelihood(theta, False)[0] - value) < _QUADRATURE_TOLERANCE:
+            return nodes
+    return choice[-1]
+
+
+def _covariance(
+    likelihood: Likelihood, top: Maximum, box: Box, step: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the inverse curvature over the free entries, and which of them are not at a bound."""
+    free = np.flatnonzero(box.free)
+    matrix = curvature(likelihood, top.theta, box, step)
+    interior = ~box.at_edge(top.theta)[free]
+    # An entry that the data do not see (an SD near nought) has no curvature; it gets a wide, separate scale.
+    seen = interior & (np.diag(matrix) > 1e-3)
+    scale = np.where(seen, np.sqrt(np.maximum(np.diag(matrix), 1e-12)), 1.0)
+    unit = matrix / np.outer(scale, scale)
+    unit[~seen, :] = 0.0
+    unit[:, ~seen] = 0.0
+    unit[~seen, ~seen] = 1.0
+    values, vectors = np.linalg.eigh(0.5 * (unit + unit.T))
+    inverse = (vectors / np.maximum(values, 1e-8)) @ vectors.T
+    return inverse / np.outer(scale, scale), seen
+
+
+def _factor(covariance: np.ndarray) -> np.ndarray:
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 1e-10)))
+
+
+def _profiles(
+    likelihood: Likelihood,
+    top: Maximum,
+    box: Box,
+    covariance: np.ndarray,
+    settings: FitSettings,
+    say: Progress,
+) -> tuple[dict[str, Profile], Maximum]:
+    groups = len(likelihood.group_labels) if settings.group else math.inf
+    found: dict[str, Profile] = {}
+    best = top
+    for place in np.flatnonzero(box.free):
+        public = _public(likelihood, settings, int(place))
+        name = public.removeprefix("log ")
+        say(f"interval of {name.replace('_', ' ')}")
+        found[name], highest = profile_entry(
+            likelihood,
+            top,
+            box,
+            covariance,
+            int(place),
+            name=name,
+            logarithmic=public.startswith("log "),
+            level=settings.level,
+            degrees=max(groups - 1, 1),
+        )
+        if highest.value > best.value:
+            best = highest
+    return found, best
+
+
+def _public(likelihood: Likelihood, settings: FitSettings, place: int) -> str:
+    name = likelihood.layout.names[place]
+    if name == "log group_sd":
+        return f"log shift_sd_{settings.group or 'year'}"
+    return "logit stray_share" if name == "logit stray" else name
+
+
+def _natural(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> dict[str, float]:
+    out: dict[str, float] = {}
+    for place, value in enumerate(theta):
+        name = _public(likelihood, settings, place)
+        if name == "logit stray_share":
+            out["stray_share"] = 1.0 / (1.0 + math.exp(-float(value)))
+        elif name.startswith("log "):
+            out[name[4:]] = math.exp(float(value))
+        else:
+            out[name] = float(value)
+    if settings.group is None:
+        out.pop("shift_sd_year")
+    if "trap-year" not in settings.shifts:
+        out.pop("shift_sd")
+    if settings.counts == "multinomial":
+        out.pop("concentration")
+    return out

@@ -1,0 +1,384 @@
+"""Shifts and flight sizes integrated out by adaptive Gauss-Hermite quadrature, nested: trap-years within groups.
+
+A group is a year (or a site): all its trap-years share one shift. Within a group each trap-year has its own shift
+and, with several flights, its own log sizes. Both levels are centred on their mode and scaled by their curvature
+before the nodes are laid (adaptive quadrature: Pinheiro and Bates 1995, J. Comput. Graph. Stat. 4:12-35, from
+memory), so that few nodes do. Every latent value is measured in its own standard deviation; a standard deviation
+that goes to zero then leaves a plain product and no division by it.
+
+Slopes of the log-likelihood are means of the slopes of the log chance under the posterior of the latent values
+(Fisher's identity), taken at the same nodes.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from phenofit.flight.counts import trap_year_chance
+
+__all__ = ["group_likelihood"]
+
+_HALF_LOG_2PI = 0.5 * math.log(2.0 * math.pi)
+
+
+@njit(cache=True)
+def _cholesky(matrix: np.ndarray, factor: np.ndarray) -> None:
+    n = matrix.shape[0]
+    for a in range(n):
+        for b in range(a + 1):
+            total = matrix[a, b]
+            for c in range(b):
+                total -= factor[a, c] * factor[b, c]
+            if a == b:
+                factor[a, a] = math.sqrt(max(total, 1e-12))
+            else:
+                factor[a, b] = total / factor[b, b]
+
+
+@njit(cache=True)
+def _solve(factor: np.ndarray, right: np.ndarray, out: np.ndarray) -> None:
+    # Solve L L' out = right.
+    n = factor.shape[0]
+    for a in range(n):
+        total = right[a]
+        for b in range(a):
+            total -= factor[a, b] * out[b]
+        out[a] = total / factor[a, a]
+    for a in range(n - 1, -1, -1):
+        total = out[a]
+        for b in range(a + 1, n):
+            total -= factor[b, a] * out[b]
+        out[a] = total / factor[a, a]
+
+
+@njit(cache=True)
+def _log_integrand(i, x, centre, want, args, scales, work, latent, information, gradient, log_size):  # type: ignore[no-untyped-def]
+    """Log chance of trap-year `i` at latent `x` (in SDs) plus the log of their standard normal density."""
+    curve, requirement, spread, concentration, stray, mean_size, factors, covariates = args[:8]
+    flights = requirement.shape[0]
+    square = x[0] * x[0]
+    for g in range(1, flights):
+        log_size[g] = mean_size[g - 1] + scales[g] * x[g]
+        square += x[g] * x[g]
+    value = trap_year_chance(
+        i,
+        centre + scales[0] * x[0],
+        log_size,
+        want,
+        curve,
+        requirement,
+        spread,
+        concentration,
+        stray,
+        factors[i],
+        covariates[i],
+        args[8],
+        args[9],
+        args[10],
+        args[11],
+        args[12],
+        args[13],
+        args[14],
+        args[15],
+        args[16],
+        args[17],
+        args[18][i],
+        work,
+        latent,
+        information,
+        gradient,
+    )
+    return value - 0.5 * square - flights * _HALF_LOG_2PI
+
+
+@njit(cache=True)
+def _trap_year_integral(  # type: ignore[no-untyped-def]
+    i, centre, want, args, scales, nodes, weights, mode, room
+):
+    """Integrate the latent values of trap-year `i` with the group's shift at `centre`.
+
+    Returns the log integral, its slope in `centre` and minus its (expected-type) curvature there; fills
+    ``room.gradient`` with the slopes in the parameters when `want`. `mode` holds the last mode and is renewed.
+    """
+    (
+        work,
+        latent,
+        information,
+        gradient,
+        mean_gradient,
+        log_size,
+        trial,
+        direction,
+        factor,
+        matrix,
+        terms,
+        slopes,
+        grads,
+    ) = room
+    flights = mode.shape[0]
+    value = _log_integrand(
+        i, mode, centre, False, args, scales, work, latent, information, gradient, log_size
+    )
+    for _ in range(30):
+        for a in range(flights):
+            direction[a] = scales[a] * latent[a] - mode[a]
+            for b in range(flights):
+                matrix[a, b] = scales[a] * scales[b] * information[a, b]
+            matrix[a, a] += 1.0
+        _cholesky(matrix, factor)
+        _solve(factor, direction, trial)
+        length = 0.0
+        for a in range(flights):
+            direction[a] = trial[a]
+            # Distance in posterior standard deviations.
+            length = max(length, abs(direction[a]) * factor[a, a])
+        if length < 1e-3:
+            break
+        step = min(1.0, 4.0 / length)
+        moved = False
+        for _half in range(12):
+            for a in range(flights):
+                trial[a] = mode[a] + step * direction[a]
+            new = _log_integrand(
+                i, trial, centre, False, args, scales, work, latent, information, gradient, log_size
+            )
+            if new >= value - 1e-10:
+                moved = True
+                break
+            step *= 0.5
+        if not moved:
+            # The slopes now belong to the last trial; restore those of the mode.
+            value = _log_integrand(
+                i, mode, centre, False, args, scales, work, latent, information, gradient, log_size
+            )
+            break
+        gain = new - value
+        value = new
+        for a in range(flights):
+            mode[a] = trial[a]
+        if length < 0.1 and gain < 1e-7:
+            for a in range(flights):
+                for b in range(flights):
+                    matrix[a, b] = scales[a] * scales[b] * information[a, b]
+                matrix[a, a] += 1.0
+            _cholesky(matrix, factor)
+            break
+
+    # Curvature of the log integral in the centre: the information left when the own shift and sizes give way.
+    for a in range(flights):
+        direction[a] = scales[a] * information[a, 0]
+    _solve(factor, direction, trial)
+    curvature = information[0, 0]
+    for a in range(flights):
+        curvature -= direction[a] * trial[a]
+    curvature = max(curvature, 0.0)
+
+    log_det = 0.0
+    for a in range(flights):
+        log_det += math.log(factor[a, a])
+    count = nodes.shape[0]
+    everything = count**flights
+    highest = -1e300
+    size = mean_gradient.shape[0]
+    for q in range(everything):
+        rest = q
+        weight = 0.0
+        for a in range(flights):
+            k = rest % count
+            rest //= count
+            direction[a] = nodes[k]
+            weight += weights[k]
+        # x = mode + L'^-1 t: back substitution with the transposed factor.
+        for a in range(flights - 1, -1, -1):
+            total = direction[a]
+            for b in range(a + 1, flights):
+                total -= factor[b, a] * trial[b]
+            trial[a] = total / factor[a, a]
+        for a in range(flights):
+            trial[a] += mode[a]
+        terms[q] = weight + _log_integrand(
+            i, trial, centre, want, args, scales, work, latent, information, gradient, log_size
+        )
+        highest = max(highest, terms[q])
+        for a in range(flights):
+            slopes[q, a] = latent[a]
+            slopes[q, flights + a] = trial[a]
+        if want:
+            for p in range(size):
+                grads[q, p] = gradient[p]
+    total_weight = 0.0
+    for q in range(everything):
+        terms[q] = math.exp(terms[q] - highest)
+        total_weight += terms[q]
+    slope = 0.0
+    if want:
+        mean_gradient[:] = 0.0
+    for q in range(everything):
+        share = terms[q] / total_weight
+        slope += share * slopes[q, 0]
+        if want:
+            for p in range(size):
+                mean_gradient[p] += share * grads[q, p]
+            mean_gradient[2 * flights + 3] += share * scales[0] * slopes[q, flights] * slopes[q, 0]
+            for g in range(1, flights):
+                mean_gradient[2 * flights + 3 + g] += share * slopes[q, g]
+                mean_gradient[3 * flights + 2 + g] += (
+                    share * scales[g] * slopes[q, flights + g] * slopes[q, g]
+                )
+    return highest + math.log(total_weight) - log_det, slope, curvature
+
+
+@njit(cache=True, nogil=True)
+def group_likelihood(  # type: ignore[no-untyped-def]
+    group_of,
+    members,
+    group_sd,
+    scales,
+    args,
+    inner_nodes,
+    inner_weights,
+    outer_nodes,
+    outer_weights,
+    group_mode,
+    modes,
+    want,
+    values,
+    gradients,
+    group_mean,
+):
+    """Fill the log-likelihood of each group and its slopes.
+
+    Parameters
+    ----------
+    group_of : array of int, shape (groups + 1,)
+        Where each group's members begin in `members`.
+    members : array of int
+        Trap-years by group.
+    group_sd : float
+        SD of the shift that a group's trap-years share [degC d]; 0 for none.
+    scales : array, shape (flights,)
+        SD of the trap-year shift [degC d], then of the log sizes of flights 2, 3, ….
+    args : tuple
+        Curve, parameters and data of :func:`phenofit.flight.counts.trap_year_chance`, in its order.
+    inner_nodes, outer_nodes : array
+        Gauss-Hermite nodes for the weight exp(-t^2 / 2).
+    inner_weights, outer_weights : array
+        Logarithms of the weights times exp(t^2 / 2).
+    group_mode : array, shape (groups,)
+        In and out: mode of the group shift in SDs, where the search begins.
+    modes : array, shape (trap-years, flights)
+        In and out: modes of the latent values in SDs.
+    want : bool
+        Whether slopes are wanted.
+    values : array, shape (groups,)
+        Out: log-likelihoods.
+    gradients : array, shape (groups, gradient_size)
+        Out: slopes.
+    group_mean : array, shape (groups, 2)
+        Out: posterior mean and SD of the group shift [degC d].
+    """
+    flights = scales.shape[0]
+    size = gradients.shape[1]
+    inner = inner_nodes.shape[0] ** flights
+    outer = outer_nodes.shape[0]
+    edge_of = args[8]
+    widest = 0
+    for i in range(edge_of.shape[0] - 1):
+        widest = max(widest, edge_of[i + 1] - edge_of[i])
+    room = (
+        np.empty((5, flights, widest)),
+        np.empty(flights),
+        np.empty((flights, flights)),
+        np.zeros(size),
+        np.zeros(size),
+        np.zeros(flights),
+        np.empty(flights),
+        np.empty(flights),
+        np.zeros((flights, flights)),
+        np.zeros((flights, flights)),
+        np.empty(inner),
+        np.empty((inner, 2 * flights)),
+        np.zeros((inner, size)),
+    )
+    own = np.empty(flights)
+    terms = np.empty(outer)
+    places = np.empty(outer)
+    sums = np.empty((outer, size))
+    for y in range(group_of.shape[0] - 1):
+        first, last = group_of[y], group_of[y + 1]
+        if group_sd <= 0.0:
+            total = 0.0
+            if want:
+                gradients[y, :] = 0.0
+            for k in range(first, last):
+                i = members[k]
+                value, slope, curvature = _trap_year_integral(
+                    i, 0.0, want, args, scales, inner_nodes, inner_weights, modes[i], room
+                )
+                total += value
+                if want:
+                    gradients[y, :] += room[4]
+            values[y] = total
+            group_mean[y, 0] = 0.0
+            group_mean[y, 1] = 0.0
+            continue
+        # Mode of the group's shift by Newton steps.
+        r = group_mode[y]
+        value = 0.0
+        steepness = 1.0
+        for attempt in range(25):
+            slope_sum = 0.0
+            curve_sum = 0.0
+            for k in range(first, last):
+                i = members[k]
+                _value, slope, curvature = _trap_year_integral(
+                    i, group_sd * r, False, args, scales, inner_nodes, inner_weights, modes[i], room
+                )
+                slope_sum += slope
+                curve_sum += curvature
+            steepness = 1.0 + group_sd * group_sd * curve_sum
+            step = (group_sd * slope_sum - r) / steepness
+            limit = 3.0 / (1.0 + 0.5 * attempt)
+            r += max(-limit, min(limit, step))
+            if abs(step) * math.sqrt(steepness) < 0.02:
+                break
+        group_mode[y] = r
+        scale = 1.0 / math.sqrt(steepness)
+        highest = -1e300
+        for o in range(outer):
+            places[o] = r + scale * outer_nodes[o]
+            total = -0.5 * places[o] * places[o] - _HALF_LOG_2PI + outer_weights[o]
+            if want:
+                sums[o, :] = 0.0
+            for k in range(first, last):
+                i = members[k]
+                own[:] = modes[i]
+                value, slope, curvature = _trap_year_integral(
+                    i, group_sd * places[o], want, args, scales, inner_nodes, inner_weights, own, room
+                )
+                total += value
+                if want:
+                    sums[o, :] += room[4]
+                    sums[o, 2 * flights + 2] += group_sd * places[o] * slope
+            terms[o] = total
+            highest = max(highest, total)
+        weight = 0.0
+        for o in range(outer):
+            terms[o] = math.exp(terms[o] - highest)
+            weight += terms[o]
+        values[y] = highest + math.log(weight) + math.log(scale)
+        mean = 0.0
+        square = 0.0
+        if want:
+            gradients[y, :] = 0.0
+        for o in range(outer):
+            share = terms[o] / weight
+            mean += share * places[o]
+            square += share * places[o] * places[o]
+            if want:
+                gradients[y, :] += share * sums[o, :]
+        group_mean[y, 0] = group_sd * mean
+        group_mean[y, 1] = group_sd * math.sqrt(max(square - mean * mean, 0.0))

@@ -1,0 +1,115 @@
+"""What stands against reading a fit's numbers as they are, in plain sentences."""
+
+from __future__ import annotations
+
+import math
+
+from phenofit.flight.maximise import LARGEST_CONCENTRATION, SMALLEST_SD, Maximum
+from phenofit.flight.result import FlightFit
+
+__all__ = ["find_problems"]
+
+
+def find_problems(fit: FlightFit, top: Maximum) -> list[str]:
+    """Return the problems of a fit.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit, its profiles in place.
+    top : Maximum
+        How the search ended.
+
+    Returns
+    -------
+    list of str
+        Sentences; empty where nothing stands against the fit.
+    """
+    said: list[str] = []
+    if not fit.converged:
+        said.append(
+            f"The search did not end on a flat top ({top.message}); hold the base at a published value, or fit "
+            "fewer flights."
+        )
+    said.extend(_open_ends(fit))
+    said.extend(_boundaries(fit))
+    said.extend(_few(fit))
+    said.extend(_overlap(fit))
+    return said
+
+
+def _open_ends(fit: FlightFit) -> list[str]:
+    said = []
+    percent = f"{100 * fit.settings.level:g} %"
+    for name in fit.profiles:
+        if not name.startswith(("base", "requirement", "spread")):
+            continue
+        low, high = fit.interval(name)
+        words = name.replace("_", ", flight ")
+        unit = "°C" if name == "base" else "°C-days"
+        bounds = fit.profiles[name]
+        if low is None and high is None:
+            said.append(f"These data do not fix the {words}: its {percent} interval is open on both sides.")
+        elif low is None:
+            said.append(
+                f"These data do not fix the {words} from below: its {percent} interval is open down to the end "
+                f"of the search at {bounds.low_bound:g} {unit}."
+            )
+        elif high is None:
+            said.append(
+                f"These data do not fix the {words} from above: its {percent} interval is open up to the end "
+                f"of the search at {bounds.high_bound:g} {unit}."
+            )
+    if "base" in fit.profiles and fit.interval("base") != (None, None):
+        low, high = fit.interval("base")
+        if low is not None and high is not None and high - low > 8.0:
+            said.append(
+                f"The base is loosely fixed ({low:.1f} to {high:.1f} °C): read base and requirement as a pair, "
+                "or hold the base at a published value."
+            )
+    return said
+
+
+def _boundaries(fit: FlightFit) -> list[str]:
+    said = []
+    for name, value in fit.parameters.items():
+        if name not in fit.profiles and name not in ("shift_sd", "concentration", "shift_sd_year"):
+            continue
+        if name.startswith("shift_sd") and value < 1.1 * SMALLEST_SD:
+            part = {"shift_sd": "trap-year", "shift_sd_year": "year", "shift_sd_site": "site"}[name]
+            said.append(f"The {part} shift cannot be told from nought in these data.")
+        if name == "concentration" and value > 0.9 * LARGEST_CONCENTRATION:
+            said.append("The counts vary no more than independent moths would (concentration at its bound).")
+    if "base" in fit.profiles:
+        low, high = fit.settings.base_range
+        if min(fit.base - low, high - fit.base) < 0.02 * (high - low):
+            said.append(
+                f"The best base lies at the end of the search range ({low:g} to {high:g} °C): the records do "
+                "not contain it, or another start date or upper threshold is needed."
+            )
+    return said
+
+
+def _few(fit: FlightFit) -> list[str]:
+    said = []
+    years = int(fit.data["year"].nunique())
+    if 1 < years < 4 and fit.settings.group == "year":
+        said.append(
+            f"There are {years} seasons only: how much seasons differ is hardly known, and the intervals are "
+            "wide because of it."
+        )
+    if fit.moths < 30 * fit.settings.flights:
+        said.append(f"Only {fit.moths} moths carry the timing of {fit.settings.flights} flight(s).")
+    return said
+
+
+def _overlap(fit: FlightFit) -> list[str]:
+    said = []
+    for g in range(1, fit.settings.flights):
+        gap = fit.requirement(g + 1) - fit.requirement(g)
+        if gap < 0.5 * math.hypot(fit.spread(g), fit.spread(g + 1)):
+            said.append(
+                f"Flights {g} and {g + 1} overlap so far that these data hardly tell them apart; compare with "
+                "a fit of fewer flights."
+            )
+    return said

@@ -1,0 +1,230 @@
+"""Profile likelihood: one parameter moved, all others refitted, until the likelihood has fallen to the cut."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+from phenofit.errors import ModelError
+from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.maximise import Box, Maximum, maximise
+
+__all__ = ["Profile", "cut_root", "profile_entry"]
+
+
+@dataclass(frozen=True)
+class Profile:
+    """The profile of one parameter on its natural scale.
+
+    Attributes
+    ----------
+    name : str
+        Parameter, such as ``"base"`` or ``"requirement_1"``.
+    estimate : float
+        Where the likelihood is highest.
+    values : array
+        Parameter values, rising.
+    deviance : array
+        Twice the fall of the log-likelihood below its maximum at each.
+    logarithmic : bool
+        Whether interpolation goes by the logarithm of the value.
+    low_bound, high_bound : float
+        Search range.
+    degrees : float
+        Degrees of freedom of the reference; infinite for the chi-squared cut.
+    path : array, shape (values, parameters)
+        The refitted parameter vector at each value.
+    """
+
+    name: str
+    estimate: float
+    values: np.ndarray
+    deviance: np.ndarray
+    logarithmic: bool
+    low_bound: float
+    high_bound: float
+    degrees: float
+    path: np.ndarray
+
+    def interval(self, level: float) -> tuple[float | None, float | None]:
+        """Return the ends of the interval; ``None`` for an end that the data leave open.
+
+        Parameters
+        ----------
+        level : float
+            Confidence level.
+
+        Returns
+        -------
+        tuple of float or None
+            Low and high end.
+
+        Raises
+        ------
+        ModelError
+            If the profile was not followed far enough for this level.
+        """
+        cut = cut_root(level, self.degrees)
+        scale = np.log if self.logarithmic else np.asarray
+        root = np.sqrt(np.maximum(self.deviance, 0.0))
+        ends: list[float | None] = []
+        for side in (-1, 1):
+            keep = self.values <= self.estimate if side < 0 else self.values >= self.estimate
+            x, r = scale(self.values[keep]), root[keep]
+            if side < 0:
+                x, r = x[::-1], r[::-1]
+            bound = self.low_bound if side < 0 else self.high_bound
+            if r[-1] < cut:
+                last = self.values[keep][0 if side < 0 else -1]
+                if not math.isclose(last, bound, rel_tol=1e-6, abs_tol=1e-6):
+                    raise ModelError(
+                        f"the profile of {self.name} was followed to the level of the fit; "
+                        f"refit with level={level} for a wider interval."
+                    )
+                ends.append(None)
+                continue
+            # The root of the deviance is near to straight; made monotone so that it can be inverted.
+            rising = np.maximum.accumulate(r) + 1e-12 * np.arange(len(r))
+            end = float(PchipInterpolator(rising, x)(cut))
+            ends.append(math.exp(end) if self.logarithmic else end)
+        return ends[0], ends[1]
+
+
+def cut_root(level: float, degrees: float) -> float:
+    """Return the root of the deviance at which an interval ends.
+
+    Parameters
+    ----------
+    level : float
+        Confidence level.
+    degrees : float
+        Degrees of freedom of Student's t; infinite for the normal, whose square is the chi-squared cut.
+
+    Returns
+    -------
+    float
+        Two-sided quantile.
+    """
+    from scipy.stats import norm, t
+
+    tail = 0.5 + 0.5 * level
+    return float(norm.ppf(tail)) if math.isinf(degrees) else float(t.ppf(tail, degrees))
+
+
+def _conditional(covariance: np.ndarray, place: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return how the others follow one entry, and the factor of their covariance with it held."""
+    others = np.delete(np.arange(len(covariance)), place)
+    follow = covariance[others, place] / covariance[place, place]
+    rest = covariance[np.ix_(others, others)] - np.outer(follow, covariance[others, place])
+    values, vectors = np.linalg.eigh(0.5 * (rest + rest.T))
+    root = vectors * np.sqrt(np.maximum(values, 1e-10))
+    # Any square root serves as a scale; a triangular one is not needed.
+    return follow, root
+
+
+def profile_entry(
+    likelihood: Likelihood,
+    top: Maximum,
+    box: Box,
+    covariance: np.ndarray,
+    place: int,
+    *,
+    name: str,
+    logarithmic: bool,
+    level: float,
+    degrees: float,
+    transform: Callable[[float], float] | None = None,
+) -> tuple[Profile, Maximum]:
+    """Follow the profile of one entry to both sides.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+        The model.
+    top : Maximum
+        Its maximum.
+    box : Box
+        Bounds and free entries.
+    covariance : array, shape (free, free)
+        Inverse curvature at the top; sets steps and directions.
+    place : int
+        Entry of the vector.
+    name : str
+        Name on the natural scale.
+    logarithmic : bool
+        Whether the entry is the logarithm of the natural value.
+    level : float
+        Level whose cut the profile must pass.
+    degrees : float
+        Degrees of freedom of the reference.
+    transform : callable, optional
+        From the entry to the natural value, where it is neither itself nor its exponential.
+
+    Returns
+    -------
+    tuple of Profile and Maximum
+        The profile, and the highest point met on it (above `top` if the search had missed the maximum).
+    """
+    free = np.flatnonzero(box.free)
+    at = int(np.flatnonzero(free == place)[0])
+    follow, root = _conditional(covariance, at)
+    others = np.delete(free, at)
+    inner = box.hold(place)
+    error = math.sqrt(max(covariance[at, at], 1e-10))
+    cut = cut_root(level, degrees)
+    points: dict[float, tuple[float, np.ndarray]] = {float(top.theta[place]): (0.0, top.theta)}
+    best = top
+
+    def at_value(value: float, near: np.ndarray) -> float:
+        nonlocal best
+        theta = near.copy()
+        theta[others] += follow * (value - near[place])
+        theta[place] = value
+        found = maximise(likelihood, inner.inside(theta), inner, root, limit=60)
+        if found.value > best.value:
+            best = found
+        deviance = 2.0 * (top.value - found.value)
+        points[value] = (deviance, found.theta)
+        return math.sqrt(max(deviance, 0.0))
+
+    for side in (-1.0, 1.0):
+        bound = float(box.low[place] if side < 0 else box.high[place])
+        here, near, reached = float(top.theta[place]), top.theta, 0.0
+        step = min(error * cut / 2.0, max(abs(bound - here), 1e-9))
+        for _ in range(25):
+            if abs(here - bound) < 1e-9:
+                break
+            target = here + side * step
+            if (bound - target) * side <= 0.05 * step:
+                target = bound
+            r = at_value(target, near)
+            slope = (r - reached) / abs(target - here)
+            here, near, reached = target, points[target][1], r
+            if r >= 1.04 * cut:
+                break
+            # Aim a little beyond the cut once the slope is known; never more than double the stride.
+            wanted = (1.1 * cut - r) / slope if slope > 1e-12 else 2.0 * step
+            step = min(max(wanted, 0.25 * step), 2.0 * step, 3.0 * error * cut)
+            if r < 0.5 * cut:
+                step = min(step, max(0.6 * wanted, 0.25 * step))
+
+    entry = np.array(sorted(points))
+    back = transform or (math.exp if logarithmic else float)
+    return (
+        Profile(
+            name=name,
+            estimate=back(float(top.theta[place])),
+            values=np.array([back(float(v)) for v in entry]),
+            deviance=np.array([points[float(v)][0] for v in entry]),
+            logarithmic=logarithmic,
+            low_bound=back(float(box.low[place])),
+            high_bound=back(float(box.high[place])),
+            degrees=degrees,
+            path=np.array([points[float(v)][1] for v in entry]),
+        ),
+        best,
+    )

@@ -1,0 +1,373 @@
+"""The result of a flight fit: estimates with honest intervals, what stands against them, and where they come from."""
+
+from __future__ import annotations
+
+import html
+import math
+import os
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import ModelError
+from phenofit.flight.curves import heat_at_share, peak_heat
+from phenofit.flight.profile import Profile
+from phenofit.flight.settings import FitSettings
+
+__all__ = ["EVENT_SHARES", "FlightFit"]
+
+EVENT_SHARES = {
+    "flight_5": 0.05,
+    "flight_25": 0.25,
+    "flight_50": 0.50,
+    "flight_75": 0.75,
+    "flight_95": 0.95,
+}
+"""Events that are a share of a flight."""
+
+
+@dataclass(frozen=True)
+class FlightFit:
+    """A calibrated flight model. Made by :func:`phenofit.fit_flights`; never changes.
+
+    Attributes
+    ----------
+    settings : FitSettings
+        What was asked.
+    parameters : dict of str to float
+        Every parameter by name: ``base`` [degC]; ``requirement_1``, ``spread_1``, … [degC d];
+        ``shift_sd_year`` or ``shift_sd_site``, ``shift_sd`` [degC d]; ``concentration``; ``size_2``, ``size_sd_2``
+        (log size of flight 2 against flight 1 over trap-years: mean and SD); ``stray_share``; ``effect …``.
+    covariance : DataFrame
+        Of the fitted parameters that are not at a bound, on the scale of the search: positive parameters by their
+        logarithm, named ``log …``.
+    profiles : dict of str to Profile
+        Profile likelihood of each fitted parameter.
+    log_likelihood : float
+        At the maximum, multinomial coefficients included.
+    fitted : int
+        Number of fitted parameters.
+    converged : bool
+        Whether the search ended on a flat top, and no profile found a higher one.
+    problems : tuple of str
+        What stands against reading the numbers as they are, in plain sentences.
+    data : DataFrame
+        One row per trap-year used.
+    shifts : DataFrame
+        ``group, mean, sd``: posterior shift of each year (or site) [degC d].
+    left_out : DataFrame
+        ``trap, season, reason, rows``: records that did not enter.
+    provenance : dict
+        Versions, and hashes of the inputs where they came from files.
+    """
+
+    settings: FitSettings
+    parameters: dict[str, float]
+    covariance: pd.DataFrame
+    profiles: dict[str, Profile]
+    log_likelihood: float
+    fitted: int
+    converged: bool
+    problems: tuple[str, ...]
+    data: pd.DataFrame
+    shifts: pd.DataFrame
+    left_out: pd.DataFrame
+    provenance: dict[str, Any]
+
+    @property
+    def base(self) -> float:
+        """Base temperature [degC]."""
+        return self.parameters["base"]
+
+    @property
+    def aic(self) -> float:
+        """Akaike's information criterion."""
+        return 2.0 * self.fitted - 2.0 * self.log_likelihood
+
+    @property
+    def moths(self) -> int:
+        """Moths that entered the fit."""
+        return int(self.data["total"].sum())
+
+    def requirement(self, flight: int = 1) -> float:
+        """Return the heat at which half of a flight has flown [degC d]."""
+        return self._of("requirement", flight)
+
+    def spread(self, flight: int = 1) -> float:
+        """Return the spread of a flight [degC d]."""
+        return self._of("spread", flight)
+
+    @property
+    def shift_sd(self) -> float:
+        """SD of the whole shift of a trap-year never seen before, all parts together [degC d]."""
+        parts = [v for k, v in self.parameters.items() if k.startswith("shift_sd")]
+        return math.sqrt(sum(v * v for v in parts))
+
+    def _of(self, name: str, flight: int) -> float:
+        try:
+            return self.parameters[f"{name}_{flight}"]
+        except KeyError:
+            raise ModelError(
+                f"this fit has {self.settings.flights} flight(s) a season; there is no flight {flight}."
+            ) from None
+
+    def event_amount(self, event: str, flight: int = 1) -> float:
+        """Return the heat at which an event of a flight happens.
+
+        Parameters
+        ----------
+        event : str
+            ``"flight_5"``, ``"flight_25"``, ``"flight_50"``, ``"flight_75"``, ``"flight_95"`` or ``"peak"``.
+        flight : int
+            Which flight.
+
+        Returns
+        -------
+        float
+            Heat since the start [degC d].
+
+        Raises
+        ------
+        ModelError
+            If the flight is not in the fit, or the event is not fixed by the flight curve alone: the first catch
+            and the end depend on how many moths there are and how often traps are checked.
+        """
+        requirement, spread = self.requirement(flight), self.spread(flight)
+        if event == "peak":
+            return peak_heat(self.settings.curve, requirement, spread)
+        if event not in EVENT_SHARES:
+            raise ModelError(
+                f"the heat of '{event}' is not fixed by a flight curve; known are "
+                f"{', '.join(EVENT_SHARES)} and peak."
+            )
+        return heat_at_share(self.settings.curve, EVENT_SHARES[event], requirement, spread)
+
+    def profile(self, name: str) -> Profile:
+        """Return the profile likelihood of a parameter.
+
+        Raises
+        ------
+        ModelError
+            If the parameter was held, or there is none of that name.
+        """
+        try:
+            return self.profiles[name]
+        except KeyError:
+            raise ModelError(
+                f"there is no profile of '{name}'; there are {', '.join(self.profiles) or 'none'}."
+            ) from None
+
+    def interval(
+        self, name: str, level: float | None = None, *, flight: int | None = None
+    ) -> tuple[float | None, float | None]:
+        """Return the profile-likelihood interval of a parameter.
+
+        Parameters
+        ----------
+        name : str
+            Such as ``"base"``, ``"requirement"`` with a flight, or ``"requirement_1"``.
+        level : float, optional
+            Confidence level; that of the fit by default.
+        flight : int, optional
+            Flight, where the parameter belongs to one.
+
+        Returns
+        -------
+        tuple of float or None
+            Low and high end; ``None`` for an end the data leave open. The low end of a shift SD that cannot be
+            told from nought is 0.
+
+        Raises
+        ------
+        ModelError
+            If the parameter was held, or the level is wider than the profile was followed.
+        """
+        key = name if flight is None else f"{name}_{flight}"
+        if key not in self.profiles and f"{key}_1" in self.profiles:
+            key = f"{key}_1"
+        low, high = self.profile(key).interval(self.settings.level if level is None else level)
+        if low is None and ("_sd" in key):
+            low = 0.0
+        return low, high
+
+    @property
+    def estimates(self) -> pd.DataFrame:
+        """Table of ``parameter, flight, estimate, low, high, unit, note``; an open end is missing."""
+        rows = []
+        for key, value in self.parameters.items():
+            name, flight = _split(key)
+            low: float | None = None
+            high: float | None = None
+            note = "held"
+            if key in self.profiles:
+                low, high = self.interval(key)
+                ends = [word for word, end in (("low", low), ("high", high)) if end is None]
+                note = f"{' and '.join(ends)} end open" if ends else ""
+            rows.append(
+                {
+                    "parameter": name,
+                    "flight": flight,
+                    "estimate": value,
+                    "low": low,
+                    "high": high,
+                    "unit": _unit(key),
+                    "note": note,
+                }
+            )
+        table = pd.DataFrame(rows)
+        table["flight"] = table["flight"].astype("Int64")
+        return table.astype({"low": float, "high": float})
+
+    def draws(self, count: int = 400, *, seed: int = 0) -> pd.DataFrame:
+        """Draw parameters that the data leave possible, for carrying the fit's error into a forecast.
+
+        Parameters
+        ----------
+        count : int
+            Number of draws.
+        seed : int
+            Seed of the generator.
+
+        Returns
+        -------
+        DataFrame
+            One column per parameter, natural scale. Drawn from the normal approximation on the scale of the
+            search; parameters held or at a bound stay at their value, the base stays in its search range.
+        """
+        values = {k: np.full(count, v) for k, v in self.parameters.items()}
+        names = list(self.covariance.columns)
+        if names:
+            centre = np.array(
+                [
+                    math.log(self.parameters[n[4:]]) if n.startswith("log ") else self.parameters[n]
+                    for n in names
+                ]
+            )
+            scale, vectors = np.linalg.eigh(self.covariance.to_numpy())
+            root = vectors * np.sqrt(np.maximum(scale, 0.0))
+            normal = np.random.default_rng(seed).standard_normal((count, len(names)))
+            drawn = centre + normal @ root.T
+            for k, name in enumerate(names):
+                if name.startswith("log "):
+                    values[name[4:]] = np.exp(drawn[:, k])
+                else:
+                    values[name] = drawn[:, k]
+            low, high = self.settings.base_range
+            if "base" in names:
+                values["base"] = np.clip(values["base"], low, high)
+        return pd.DataFrame(values)
+
+    def _headline(self) -> list[str]:
+        s = self.settings
+        years = self.data["year"].nunique()
+        sites = self.data["site"].nunique()
+        return [
+            f"{s.species or 'Flight'}: {s.flights} flight{'s' if s.flights > 1 else ''} a season, {s.curve} curve",
+            f"{self.moths} moths, {len(self.data)} trap-years, {sites} sites, {years} seasons",
+            f"heat: {s.heat.describe(self.base)}, from {s.start_words}; "
+            f"{100 * s.level:g} % intervals by profile likelihood",
+        ]
+
+    def summary(self) -> str:
+        """Return the result as text: estimates, intervals, and the problems in full sentences."""
+        lines = self._headline()
+        table = self.estimates
+        lines.append("")
+        lines.append(f"{'parameter':<22}{'estimate':>12}{'low':>12}{'high':>12}  unit")
+        for row in table.to_dict("records"):
+            name = _label(row["parameter"], row["flight"])
+            low = _number(row["low"]) if row["note"] == "" or "low" not in row["note"] else "open"
+            high = _number(row["high"]) if row["note"] == "" or "high" not in row["note"] else "open"
+            if row["note"] == "held":
+                low, high = "held", ""
+            lines.append(f"{name:<22}{_number(row['estimate']):>12}{low:>12}{high:>12}  {row['unit']}")
+        lines.append("")
+        lines.append(
+            f"log-likelihood {self.log_likelihood:.3f}, AIC {self.aic:.2f}, {self.fitted} parameters"
+        )
+        if not self.converged:
+            lines.append("The search did not converge; do not use these numbers.")
+        if len(self.left_out):
+            lines.append(f"{int(self.left_out['rows'].sum())} check intervals left out, see .left_out")
+        lines.extend(f"! {p}" for p in self.problems)
+        return "\n".join(lines)
+
+    def __str__(self) -> str:
+        """Return :meth:`summary`."""
+        return self.summary()
+
+    def _repr_html_(self) -> str:
+        rows = []
+        for row in self.estimates.to_dict("records"):
+            cells = [
+                _label(row["parameter"], row["flight"]),
+                _number(row["estimate"]),
+                "open" if "low" in row["note"] else _number(row["low"]),
+                "open" if "high" in row["note"] else _number(row["high"]),
+                row["unit"],
+                row["note"],
+            ]
+            rows.append("<tr>" + "".join(f"<td>{html.escape(str(c))}</td>" for c in cells) + "</tr>")
+        head = "".join(f"<th>{h}</th>" for h in ("parameter", "estimate", "low", "high", "unit", "note"))
+        words = "".join(f"<p>{html.escape(line)}</p>" for line in self._headline())
+        bad = "".join(f"<li>{html.escape(p)}</li>" for p in self.problems)
+        return f"<div>{words}<table><tr>{head}</tr>{''.join(rows)}</table><ul>{bad}</ul></div>"
+
+    def to_json(self, path: str | os.PathLike[str] | None = None) -> str:
+        """Write the fit as JSON; the same fit gives the same bytes.
+
+        Parameters
+        ----------
+        path : path-like, optional
+            File to write, whole or not at all.
+
+        Returns
+        -------
+        str
+            The text.
+        """
+        from phenofit.flight.document import to_text
+        from phenofit.files import write_text
+
+        text = to_text(self)
+        if path is not None:
+            write_text(path, text)
+        return text
+
+    @classmethod
+    def from_json(cls, path: str | os.PathLike[str]) -> FlightFit:
+        """Read a fit file.
+
+        Raises
+        ------
+        DataError
+            If the file is not a fit file of a known version, with the keys that are wrong.
+        """
+        from phenofit.flight.document import read_file
+
+        return read_file(path)
+
+
+_UNITS = {"base": "degC", "requirement": "degC d", "spread": "degC d", "shift_sd": "degC d"}
+
+
+def _split(key: str) -> tuple[str, int | None]:
+    head, _, tail = key.rpartition("_")
+    return (head, int(tail)) if tail.isdigit() else (key, None)
+
+
+def _unit(key: str) -> str:
+    name = _split(key)[0]
+    return _UNITS["shift_sd"] if name.startswith("shift_sd") else _UNITS.get(name, "1")
+
+
+def _label(parameter: str, flight: Any) -> str:
+    return parameter if pd.isna(flight) else f"{parameter}, flight {flight}"
+
+
+def _number(value: Any) -> str:
+    if value is None or pd.isna(value):
+        return ""
+    return f"{value:.4g}" if abs(value) < 1000 else f"{value:.1f}"
