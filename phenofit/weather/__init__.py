@@ -1,5 +1,7 @@
 """Station weather: files, links to traps, checks, filling; one dataset (station, time) with provenance."""
 
+from phenofit.weather.fetch import fetch_weather
+from phenofit.weather.fetch_report import fetch_report
 from phenofit.weather.links import link_stations
 from phenofit.weather.read import read_weather
 from phenofit.weather.schema import (
@@ -16,6 +18,8 @@ from phenofit.weather.stations import distance_km, read_stations
 __all__ = [
     "add_notes",
     "distance_km",
+    "fetch_report",
+    "fetch_weather",
     "findings",
     "has_flag",
     "link_stations",

@@ -12,7 +12,7 @@ import xarray as xr
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.weather.schema import FLAGS, RECORD_HIGH, RECORD_LOW, new_dataset
 
-__all__ = ["DUPLICATES", "DayRows", "assemble", "implausible"]
+__all__ = ["DUPLICATES", "DayRows", "assemble", "implausible", "impossible"]
 
 DUPLICATES = ("missing", "first", "last")
 """What becomes of a date that a station has twice with different values."""
@@ -133,7 +133,7 @@ def assemble(
         problems = implausible(ids, calendar, tmin, tmax, file_text)
         if problems:
             raise DataError(problems)
-    for name, bad in _impossible(tmin, tmax).items():
+    for name, bad in impossible(tmin, tmax).items():
         if bad.any():
             found.append(_records(rows, key, ids, calendar, tmin, tmax, bad, name))
             remarks.append(_count_note(ids, calendar, bad, name))
@@ -239,7 +239,8 @@ def _only(values: np.ndarray) -> float:
     return float(given[0]) if len(given) else np.nan
 
 
-def _impossible(tmin: np.ndarray, tmax: np.ndarray) -> dict[str, np.ndarray]:
+def impossible(tmin: np.ndarray, tmax: np.ndarray) -> dict[str, np.ndarray]:
+    """Return, by flag name, the days that cannot be: beyond any record, or the minimum above the maximum."""
     with np.errstate(invalid="ignore"):
         beyond = (tmin < RECORD_LOW) | (tmin > RECORD_HIGH) | (tmax < RECORD_LOW) | (tmax > RECORD_HIGH)
         return {"out_of_range": beyond, "minimum_above_maximum": (tmin > tmax) & ~beyond}
