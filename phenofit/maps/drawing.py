@@ -18,15 +18,15 @@ from matplotlib.patches import Patch
 
 from phenofit.errors import ModelError, PhenofitWarning
 from phenofit.files import writing
-from phenofit.maps.borders import SOURCE
-from phenofit.maps.export import plane_of
-from phenofit.maps.furniture import Frame, draw_graticule, draw_outlines, draw_scale_and_north
-from phenofit.maps.scales import QUANTITIES, Quantity, limits
+from phenofit.maps.captions import map_caption, map_title
+from phenofit.maps.furniture import Frame, draw_graticule, draw_outlines, draw_scale_and_north, frame_of
+from phenofit.maps.raster import cell_colours, hatch_mask
+from phenofit.maps.scales import QUANTITIES, Quantity, limits, season_classes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["caption", "draw_error_map", "save_figure", "season_classes"]
+__all__ = ["draw_error_map", "printable", "save_figure"]
 
 _INK = "#2f2f2f"
 _WIDTH_IN = 6.7  # 170 mm, a text width
@@ -74,13 +74,13 @@ def draw_error_map(
     low, high, ticks = limits(dataset, shown)
     colours = LinearSegmentedColormap.from_list(shown.name, shown.colours)
     norm = Normalize(low, high)
-    _draw_cells(axes, dataset, shown, colours, norm, ticks)
+    _draw_cells(axes, dataset, shown, ticks)
     draw_outlines(axes, frame, outlines)
     draw_graticule(axes, frame)
     handles = _draw_sites(axes, dataset, shown, colours, norm)
     if shown.name == "next trap":
         handles += _draw_best_place(axes, dataset)
-    if _has_unsupported(dataset, shown):
+    if hatch_mask(dataset, shown) is not None:
         handles.append(
             Patch(
                 facecolor="white",
@@ -92,7 +92,9 @@ def draw_error_map(
         )
     axes.set_xlim(frame.west / 1000.0, frame.east / 1000.0)
     axes.set_ylim(frame.south / 1000.0, frame.north / 1000.0)
-    axes.set_title(printable(_title(dataset, shown)), fontsize=10, loc="left", color=_INK, parse_math=False)
+    axes.set_title(
+        printable(map_title(dataset, shown)), fontsize=10, loc="left", color=_INK, parse_math=False
+    )
     scalar = matplotlib.cm.ScalarMappable(norm=norm, cmap=colours)
     colour_bar = figure.colorbar(scalar, cax=bar, orientation="horizontal", ticks=ticks)
     colour_bar.ax.set_xticklabels([shown.tick(float(round(t, 6))) for t in ticks], fontsize=7, color=_INK)
@@ -102,7 +104,7 @@ def draw_error_map(
     if handles:
         foot.legend(handles=handles, loc="upper left", ncols=3, fontsize=7, frameon=False, borderaxespad=0.0)
     rows = -(-len(handles) // 3)
-    text = textwrap.fill(printable(caption(dataset, shown, outlines)), 118)
+    text = textwrap.fill(printable(map_caption(dataset, outlines, shown=shown)), 118)
     foot.text(
         0.0, 0.97 - 0.19 * rows, text, fontsize=6.8, va="top", color=_INK, linespacing=1.3, parse_math=False
     )
@@ -133,43 +135,6 @@ def save_figure(figure: Figure, path: str | Path, *, dpi: int = 200) -> None:
         figure.savefig(temporary, dpi=dpi, metadata=undated.get(temporary.suffix.lower()))
 
 
-def season_classes(seasons: np.ndarray) -> np.ndarray:
-    """Return the class of symbol of each number of seasons: 0 (one season) to 3 (seven or more)."""
-    return np.searchsorted(np.array([2, 4, 7]), np.asarray(seasons), side="right")
-
-
-def frame_of(dataset: xr.Dataset) -> Frame:
-    """Return the frame of a map: its grid, widened where it is much longer than wide."""
-    half = float(dataset.attrs["cell_m"]) / 2.0
-    x, y = dataset["x"].to_numpy(), dataset["y"].to_numpy()
-    west, east = float(x.min()) - half, float(x.max()) + half
-    south, north = float(y.min()) - half, float(y.max()) + half
-    width, height = east - west, north - south
-    spare_x, spare_y = max(0.0, height / 1.3 - width) / 2, max(0.0, width / 2.2 - height) / 2
-    return Frame(plane_of(dataset), west - spare_x, south - spare_y, east + spare_x, north + spare_y)
-
-
-def caption(dataset: xr.Dataset, shown: Quantity, outlines: str | Path | None = None) -> str:
-    """Say in words what a map is made from."""
-    attributes = dataset.attrs
-    years = [int(y) for y in np.atleast_1d(attributes["held_out_years"])]
-    span = f"{years[0]}-{years[-1]}" if len(years) > 1 else f"{years[0]}"
-    parts = ["Invented data."] if attributes.get("invented_data") == "yes" else []
-    weather = attributes["lead_days"]
-    when = "weather known" if isinstance(weather, str) else f"issued {weather:g} days before"
-    parts.append(
-        f"Forecaster: {attributes['forecaster']} ({when}); {attributes['sites']} sites, "
-        f"{len(years)} held-out {'years' if len(years) > 1 else 'year'} {span}."
-    )
-    if shown.centred:
-        parts.append("Late: the forecast date came after the event; early: before it.")
-    parts.append(str(attributes["surface_note"]) if shown.field else "Sites only; the scale has no surface.")
-    if attributes["surface"] == "kriged" and shown.field and shown.name != "next trap":
-        parts.append("Pale and hatched: less known from the traps around.")
-    parts.append(f"Source: {attributes['source']}; {'outlines: the file given' if outlines else SOURCE}.")
-    return " ".join(parts)
-
-
 def printable(text: str) -> str:
     """Replace characters that the figure's font cannot show by ``?``, with a warning that names them."""
     font = get_font(findfont(FontProperties(family="DejaVu Sans")))
@@ -181,18 +146,6 @@ def printable(text: str) -> str:
             stacklevel=2,
         )
     return "".join("?" if c in absent else c for c in text)
-
-
-def _title(dataset: xr.Dataset, shown: Quantity) -> str:
-    attributes = dataset.attrs
-    event = str(attributes["event"])
-    words = (
-        f"{event.removeprefix('flight_')} % of the flight"
-        if event.startswith("flight_")
-        else event.replace("_", " ")
-    )
-    what = f"{shown.heading}, {words} (flight {attributes['flight']})"
-    return f"{attributes['species']}: {what}" if attributes["species"] else what
 
 
 def _layout(frame: Frame) -> tuple[Figure, Axes, Axes, Axes, Axes]:
@@ -221,21 +174,13 @@ def _layout(frame: Frame) -> tuple[Figure, Axes, Axes, Axes, Axes]:
     )
 
 
-def _draw_cells(
-    axes: Axes, dataset: xr.Dataset, shown: Quantity, colours: Any, norm: Normalize, ticks: np.ndarray
-) -> None:
-    if shown.field is None or not np.isfinite(dataset[shown.field]).any():
+def _draw_cells(axes: Axes, dataset: xr.Dataset, shown: Quantity, ticks: np.ndarray) -> None:
+    image = cell_colours(dataset, shown, float(ticks[0]), float(ticks[-1]))
+    if image is None or shown.field is None:
         return
     values = dataset[shown.field].to_numpy().astype(float)
     half = float(dataset.attrs["cell_m"]) / 2000.0
     x, y = dataset["x"].to_numpy() / 1000.0, dataset["y"].to_numpy() / 1000.0
-    image = colours(norm(values))
-    if shown.name != "next trap":
-        # Pale by what is known: full colour where traps tell everything, nearly white where they tell nothing.
-        known = np.nan_to_num(dataset["information"].to_numpy().astype(float))
-        share = 0.25 + 0.75 * np.sqrt(np.clip(known, 0.0, 1.0))[..., None]
-        image[..., :3] = share * image[..., :3] + (1.0 - share)
-    image[~np.isfinite(values)] = (1.0, 1.0, 1.0, 0.0)
     axes.imshow(
         image,
         extent=(x[0] - half, x[-1] + half, y[-1] - half, y[0] + half),
@@ -244,15 +189,12 @@ def _draw_cells(
     )
     if min(values.shape) < 2:
         return
-    if _has_unsupported(dataset, shown):
-        outside = np.where(np.isfinite(values), 1.0 - dataset["supported"].to_numpy(), 0.0)
+    mask = hatch_mask(dataset, shown)
+    if mask is not None:
+        outside = mask.astype(float)
         with matplotlib.rc_context({"hatch.linewidth": 0.35, "hatch.color": "#8a8a8a"}):
             axes.contourf(x, y, outside, levels=[0.5, 1.5], colors="none", hatches=["////"], zorder=1.5)
-    inner = (
-        ticks[(ticks > norm.vmin) & (ticks < norm.vmax)]
-        if norm.vmin is not None and norm.vmax is not None
-        else ticks
-    )
+    inner = ticks[1:-1]
     inner = inner[(inner > np.nanmin(values)) & (inner < np.nanmax(values))]
     if len(inner):
         lines = axes.contour(
@@ -266,13 +208,6 @@ def _draw_cells(
             linestyles=["dashed" if t < 0 else "solid" for t in inner],
         )
         axes.clabel(lines, fmt=lambda v: shown.tick(float(round(v, 6))), fontsize=6)
-
-
-def _has_unsupported(dataset: xr.Dataset, shown: Quantity) -> bool:
-    if shown.field is None or shown.name == "next trap":
-        return False
-    inside = np.isfinite(dataset[shown.field].to_numpy())
-    return bool((inside & (dataset["supported"].to_numpy() == 0)).any())
 
 
 def _draw_sites(axes: Axes, dataset: xr.Dataset, shown: Quantity, colours: Any, norm: Normalize) -> list[Any]:

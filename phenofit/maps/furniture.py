@@ -6,15 +6,25 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+import xarray as xr
 
 from phenofit.maps.borders import bundled_lines, read_lines
+from phenofit.maps.export import plane_of
 from phenofit.maps.projection import Plane
 from phenofit.maps.scales import nice_step
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Frame", "degree_label", "degree_step", "graticule_lines", "outline_lines", "scale_length"]
+__all__ = [
+    "Frame",
+    "degree_label",
+    "degree_step",
+    "frame_of",
+    "graticule_lines",
+    "outline_lines",
+    "scale_length",
+]
 
 _INK = "#2f2f2f"
 _COUNTY_EXTENT_KM = 700.0
@@ -46,6 +56,17 @@ class Frame:
     def extent_km(self) -> float:
         """The longer side [km]."""
         return max(self.east - self.west, self.north - self.south) / 1000.0
+
+
+def frame_of(dataset: xr.Dataset) -> Frame:
+    """Return the frame of a map: its grid, widened where it is much longer than wide."""
+    half = float(dataset.attrs["cell_m"]) / 2.0
+    x, y = dataset["x"].to_numpy(), dataset["y"].to_numpy()
+    west, east = float(x.min()) - half, float(x.max()) + half
+    south, north = float(y.min()) - half, float(y.max()) + half
+    width, height = east - west, north - south
+    spare_x, spare_y = max(0.0, height / 1.3 - width) / 2, max(0.0, width / 2.2 - height) / 2
+    return Frame(plane_of(dataset), west - spare_x, south - spare_y, east + spare_x, north + spare_y)
 
 
 def outline_lines(frame: Frame, own: str | Path | None = None) -> list[tuple[int, np.ndarray]]:

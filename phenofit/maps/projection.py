@@ -217,7 +217,7 @@ def _near_hull(centres: np.ndarray, points: np.ndarray, margin: float) -> np.nda
         )
         gap = centres - start - share[:, None] * along
         near |= np.einsum("ij,ij->i", gap, gap) <= margin**2
-    return near | in_rings(centres, [hull])
+    return np.asarray(near | in_rings(centres, [hull]))
 
 
 def hull_ring(points: np.ndarray) -> np.ndarray:

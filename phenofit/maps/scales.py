@@ -11,7 +11,7 @@ import numpy as np
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["QUANTITIES", "Quantity", "early_late", "limits", "mix", "nice_step", "ramp"]
+__all__ = ["QUANTITIES", "Quantity", "early_late", "limits", "mix", "nice_step", "ramp", "season_classes"]
 
 # Blue to brown through a warm white: told apart by people with any common colour blindness, and both ends dark,
 # so that in grey the size shows; the sign is then read from the contours (early dashed, late drawn through).
@@ -155,6 +155,11 @@ def limits(dataset: xr.Dataset, quantity: Quantity) -> tuple[float, float, np.nd
     step = nice_step(max(float(values.max()), 1e-9) / 4.0)
     high = float(np.ceil(values.max() / step) * step) or 1.0
     return 0.0, high, np.arange(0.0, high + step / 2, step)
+
+
+def season_classes(seasons: np.ndarray) -> np.ndarray:
+    """Return the class of symbol of each number of seasons: 0 (one), 1 (2-3), 2 (4-6), 3 (7 or more)."""
+    return np.searchsorted(np.array([2, 4, 7]), np.asarray(seasons), side="right")
 
 
 def nice_step(raw: float) -> float:
