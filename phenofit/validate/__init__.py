@@ -1,5 +1,6 @@
 """Published thresholds and validation on data that the fit has not seen."""
 
+from phenofit.validate.compare import PublishedComparison, compare_published
 from phenofit.validate.cross import cross_validate
 from phenofit.validate.observed import Observed, observed_events, split_heat
 from phenofit.validate.published import (
@@ -29,7 +30,9 @@ __all__ = [
     "VALIDATION_COLUMNS",
     "Fold",
     "Observed",
+    "PublishedComparison",
     "PublishedThreshold",
+    "compare_published",
     "crps_draws",
     "crps_normal",
     "cross_validate",

@@ -161,7 +161,7 @@ class PublishedThreshold:
         """What a test has to assume because the source does not tell."""
         found = []
         if self.method is None:
-            found.append("the method (single sine taken)")
+            found.append("the daily method (that of the study is taken)")
         if self.upper is not None and self.cutoff is None:
             found.append("the cut-off at the upper threshold (horizontal taken)")
         return tuple(found)

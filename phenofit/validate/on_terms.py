@@ -1,0 +1,156 @@
+"""The catches refitted on the terms of a published threshold: its base, method and start."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.optimize import minimize_scalar
+from scipy.stats import t as student_t
+
+from phenofit.errors import ModelError
+from phenofit.flight.curves import share_flown
+from phenofit.flight.fit import fit_flights
+from phenofit.forecast.events import event_share
+from phenofit.forecast.levels import curve_quantile, flight_shares
+from phenofit.validate.forecasters import Setting, season_from
+from phenofit.validate.published import PublishedThreshold
+
+if TYPE_CHECKING:
+    from phenofit.flight import FlightFit
+    from phenofit.traps import TrapYears
+
+__all__ = ["PublishedTerms"]
+
+
+class PublishedTerms:
+    """Fits on published terms: with the base fitted, and with the base held at the published one.
+
+    Parameters
+    ----------
+    trap_years : TrapYears
+        All records.
+    threshold : PublishedThreshold
+        Gives base, method, upper threshold and start.
+    setting : Setting
+        Weather, links, season and options of the fit.
+
+    Attributes
+    ----------
+    free, held : FlightFit
+        The two fits.
+    share : float
+        Share of the flight at which the event happens, for a trap of typical catch.
+    """
+
+    def __init__(self, trap_years: TrapYears, threshold: PublishedThreshold, setting: Setting) -> None:
+        if threshold.base is None:
+            raise ModelError("a threshold without a base has no terms to fit on.")
+        self.threshold = threshold
+        self._options: dict[str, Any] = {k: v for k, v in setting.fit_options.items() if k != "base"}
+        self._call = (trap_years, setting.weather, setting.links)
+        self._keywords: dict[str, Any] = {
+            "season": season_from(threshold.start, setting),
+            "heat": threshold.heat_settings(setting.heat),
+            "starts": setting.starts,
+        }
+        self.free = self._fit(profiles=False)
+        self.held = self._fit(base=threshold.base, profiles=True)
+        self.share = self._event_share()
+
+    def _fit(self, **more: Any) -> FlightFit:
+        return fit_flights(*self._call, **self._keywords, **self._options, **more)
+
+    @property
+    def years(self) -> int:
+        """Number of years behind the fit."""
+        return int(self.held.data["year"].nunique())
+
+    @property
+    def moths(self) -> float:
+        """Moths of the flight that a trap typically catches in a season."""
+        share = float(flight_shares(self.held)[self.threshold.flight - 1])
+        return float(np.median(self.held.data["total"].to_numpy(dtype=np.float64))) * share
+
+    def _event_share(self) -> float:
+        event, flight = self.threshold.event, self.threshold.flight
+        share = event_share(event)
+        if share is not None:
+            return share
+        if event == "peak":
+            m, s = self.held.requirement(flight), self.held.spread(flight)
+            return share_flown(self.held.settings.curve, self.held.event_amount("peak", flight), m, s)
+        n = max(self.moths, 1.0)
+        phi = self.held.parameters.get("concentration", math.inf)
+        size = n if math.isinf(phi) else max(n * (1.0 + phi) / (n + phi), 1.0)
+        # Medians of the first and last of `size` moths; the first of a sustained catch is taken as the second moth.
+        if event == "end":
+            return float(0.5 ** (1.0 / size))
+        first = 1.0 - 0.5 ** (1.0 / size)
+        return float(first if event == "first_catch" else min(2.4 * first, 0.5))
+
+    def amount_at(self, requirement: float, spread: float) -> float:
+        """Return the heat of the event for a requirement and a spread [degC d]."""
+        return float(curve_quantile(self.held.settings.curve, self.share, requirement, requirement, spread))
+
+    def amount_interval(self, level: float) -> tuple[float, float | None, float | None]:
+        """Return the refitted heat of the event and its interval, the published base held [degC d].
+
+        Half of the flight has a profile-likelihood interval; for other shares the error of requirement and spread
+        is carried through to first order, with t on one less than the number of years.
+        """
+        flight = self.threshold.flight
+        requirement, spread = self.held.requirement(flight), self.held.spread(flight)
+        amount = self.amount_at(requirement, spread)
+        if self.share == 0.5:
+            low, high = self.held.interval("requirement", level, flight=flight)
+            return amount, low, high
+        step_m, step_s = 1e-4 * requirement, 1e-4
+        slope = np.array(
+            [
+                (self.amount_at(requirement + step_m, spread) - amount) / step_m,
+                (self.amount_at(requirement, spread * math.exp(step_s)) - amount) / step_s,
+            ]
+        )
+        names = [f"requirement_{flight}", f"log spread_{flight}"]
+        known = [n in self.held.covariance.columns for n in names]
+        part = self.held.covariance.reindex(index=names, columns=names).fillna(0.0).to_numpy()
+        if not known[0]:
+            return amount, None, None
+        reach = float(student_t.ppf(0.5 * (1.0 + level), max(self.years - 1, 1)))
+        half = reach * math.sqrt(float(slope @ part @ slope))
+        return amount, amount - half, amount + half
+
+    def log_likelihood_at(self, amount: float) -> float:
+        """Return the log-likelihood with base and event heat held at published values, all else refitted."""
+        flight = self.threshold.flight
+        base = self.threshold.base
+        if self.share == 0.5:
+            return self._fit(base=base, hold={f"requirement_{flight}": amount}, profiles=False).log_likelihood
+
+        def fall(log_spread: float) -> float:
+            spread = math.exp(log_spread)
+            # The requirement that puts the event at the published amount, for this spread.
+            hold = {f"requirement_{flight}": self._requirement_for(amount, spread), f"spread_{flight}": spread}
+            if hold[f"requirement_{flight}"] <= 0:
+                return 1e9
+            return -self._fit(base=base, hold=hold, profiles=False).log_likelihood
+
+        centre = math.log(self.held.spread(flight))
+        found = minimize_scalar(
+            fall, bounds=(centre - 1.2, centre + 1.2), method="bounded", options={"xatol": 0.01, "maxiter": 25}
+        )
+        return -float(found.fun)
+
+    def _requirement_for(self, amount: float, spread: float) -> float:
+        if self.held.settings.curve in ("normal", "logistic"):
+            return amount - (self.amount_at(0.0, spread))
+        low, high = 1e-3, 20.0 * max(amount, 1.0)
+        for _ in range(80):
+            middle = 0.5 * (low + high)
+            if self.amount_at(middle, spread) < amount:
+                low = middle
+            else:
+                high = middle
+        return 0.5 * (low + high)
