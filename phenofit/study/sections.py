@@ -29,6 +29,7 @@ from phenofit.study.fields import (
     texts,
 )
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords
+from phenofit.validate.schemes import SCHEMES
 
 __all__ = [
     "CatchesPart",
@@ -46,7 +47,6 @@ __all__ = [
 ]
 
 SHIFTS = ("year", "site", "trap-year")
-LEAVE_OUT = ("year", "site", "block", "year and site", "later years")
 
 Curve = Annotated[str, BeforeValidator(choice(*CURVE_CODES))]
 
@@ -239,7 +239,7 @@ class FlightsPart(Part):
 
 
 def _leave_out(value: Any) -> tuple[str, ...]:
-    check = choice(*LEAVE_OUT)
+    check = choice(*SCHEMES)
     return tuple(check(part) for part in texts(value))
 
 
@@ -247,7 +247,9 @@ class ValidationPart(Part):
     """``[validation]``: how forecasts are tested on data that the fit has not seen."""
 
     leave_out: Annotated[tuple[str, ...], BeforeValidator(_leave_out)] = ("year",)
-    minimum_catch: Count = 5
+    min_moths: Count = 5
+    blocks: Annotated[Count, Field(ge=2)] = 4
+    first_years: Annotated[Count, Field(ge=2)] = 3
 
 
 class MapPart(Part):

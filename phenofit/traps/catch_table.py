@@ -13,6 +13,7 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.tables import DATE_ORDERS, Table, parse_dates, parse_numbers, read_table
 from phenofit.traps.cells import fill_down, full_years, row_text
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords, UnreadableCount, read_count
+from phenofit.traps.date_order import date_order_problems
 from phenofit.traps.sequence import sequence_problems, sum_duplicates
 
 __all__ = ["CATCH_COLUMNS", "read_catches"]
@@ -160,7 +161,7 @@ def _read(path: str | os.PathLike[str], columns: Mapping[str, str | Sequence[str
 
 
 def _lacks_date(problem: Problem) -> bool:
-    return problem.column == "date"
+    return problem.finding.startswith("there is no column 'date'")
 
 
 def _totals_hint(problem: Problem) -> Problem:
@@ -186,7 +187,7 @@ def _typed(
     dated = full_years(table, [c for c in ("date", "set") if c in cells], dates)
     notes += dated.notes
     check, more = parse_dates(dated, "date", dates, default_hour=hour)
-    problems += _season_totals(table) or more
+    problems += _season_totals(table) or more or date_order_problems(dated, "date", dates, check)
     set_ = np.full(len(cells), np.datetime64("NaT", "ns"))
     if "set" in cells:
         set_, more = parse_dates(dated, "set", dates, default_hour=hour, required=False)

@@ -53,7 +53,7 @@ def pool_intervals(
             pieces.append(pooled)
     if not pieces:
         return intervals, ()
-    whole = pd.concat(pieces, ignore_index=True).drop(columns="site")
+    whole = pd.concat(pieces, ignore_index=True)
     return whole[intervals.columns].astype(intervals.dtypes.to_dict()), tuple(apart)
 
 

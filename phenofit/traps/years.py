@@ -42,6 +42,7 @@ _YEAR_COLUMNS = [
     "longitude",
     "elevation_m",
 ]
+_LONG_AGO = pd.Timestamp("1700-01-01")
 _NO_COVARIATE = {*_YEAR_COLUMNS, "station", "device", "valid_from", "row"}
 
 
@@ -234,7 +235,7 @@ def _to_places(
     """Give the intervals of a device that moved to the place it stood at."""
     if "device" not in traps:
         return intervals, left_out
-    since = traps["valid_from"].fillna(pd.Timestamp.min).to_numpy().astype("datetime64[D]")
+    since = traps["valid_from"].fillna(_LONG_AGO).to_numpy().astype("datetime64[D]")
     own = {d: g.index.to_numpy() for d, g in traps.reset_index(drop=True).groupby("device", sort=False)}
     names = traps["trap"].to_numpy()
     trap, moved = [], []

@@ -1,0 +1,75 @@
+"""The count cell. The forms are those of real field sheets (pitfalls P37 and P38), common practice, no source."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from phenofit.traps.counts import CountWords, UnreadableCount, read_count
+
+
+@pytest.mark.parametrize(
+    ("text", "count", "status"),
+    [
+        ("0", 0, "counted"),
+        (" 12 ", 12, "counted"),
+        ("7\xa0", 7, "counted"),
+        ("12.0", 12, "counted"),  # as spreadsheets write whole numbers
+        (">100", 100, "at least"),
+        ("99+", 99, "at least"),
+        ("≥ 40", 40, "at least"),
+        (">= 40", 40, "at least"),
+        ("T", 1, "present"),
+        ("x", 1, "present"),
+        ("present", 1, "present"),
+    ],
+)
+def test_forms_of_a_count(text: str, count: float, status: str) -> None:
+    assert read_count(text, blank="not checked") == (count, status)
+
+
+@pytest.mark.parametrize("text", ["lost", "Stolen", "not checked"])
+def test_words_that_leave_no_count(text: str) -> None:
+    count, status = read_count(text, blank="zero")
+    assert math.isnan(count)
+    assert status == ("missing" if text == "not checked" else "lost")
+
+
+def test_blank_means_what_was_declared() -> None:
+    assert read_count("", blank="zero") == (0.0, "counted")
+    count, status = read_count("  ", blank="not checked")
+    assert math.isnan(count)
+    assert status == "missing"
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("-", "not a count"),
+        ("NA", "not a count"),
+        ("<5", "upper bound"),
+        ("-3", "negative"),
+        ("3.5", "not a whole number"),
+        ("1,300", "not a whole number"),
+        ("12 moths", "not a count"),
+        ("3/4", "not a count"),
+        ("1e3", "not a count"),
+    ],
+)
+def test_other_cells_are_refused_with_a_remedy(text: str, says: str) -> None:
+    with pytest.raises(UnreadableCount, match=says) as caught:
+        read_count(text, blank="not checked")
+    assert text in caught.value.finding
+    assert caught.value.remedy.endswith(".")
+
+
+def test_a_dash_has_the_meaning_its_user_declares() -> None:
+    assert read_count("-", blank="not checked", words=CountWords(zero=("-",))) == (0.0, "counted")
+    _, status = read_count("-", blank="zero", words=CountWords(not_checked=("-",)))
+    assert status == "missing"
+
+
+def test_a_word_cannot_have_two_meanings() -> None:
+    assert CountWords(lost=("gone", "T")).contradictions() == ("t",)
+    assert CountWords().contradictions() == ()
