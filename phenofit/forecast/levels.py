@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri
+from scipy.special import betainc, ndtri
 
 from phenofit.errors import ModelError
 from phenofit.flight.curves import curve_code
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 __all__ = ["HeatDraws", "curve_quantile", "draw_heat", "event_shares", "flight_shares", "place_shift"]
 
+_NO_SWARMS = 1e5  # from this concentration on moths come independently
+_HALVINGS = 26
 _SHIFT_PARTS = ("shift_sd_year", "shift_sd_site", "shift_sd")
 
 
@@ -131,37 +133,58 @@ def event_shares(
 
     Notes
     -----
-    Of n moths that share one flight the q-quantile lies at a share that is Beta(n q, n (1 - q)); the first of n
-    at Beta(1, n) and the last at Beta(n, 1), as for order statistics. Swarming catches carry the information of
-    ``n (1 + c) / (n + c)`` moths at concentration c, by the variance of the Dirichlet-multinomial.
+    Of n moths that share one flight the q-quantile lies at a share that is Beta(n q + 1/2, n (1 - q) + 1/2) (order
+    statistics, interpolated between moths); the first lies at Beta(1, n), the last at Beta(n, 1). Swarms make the
+    flown share itself a random process: by the time at which a share F of the flight is expected, the flown share
+    is Beta(c F, c (1 - F)) at concentration c, as in the Dirichlet-multinomial. A share p is therefore passed before
+    F with the chance that this Beta exceeds p, which is inverted to draw F.
     """
-    size = None
-    if moths is not None:
-        phi = np.asarray(concentration, dtype=np.float64)
-        number = np.asarray(moths, dtype=np.float64)
-        with np.errstate(invalid="ignore"):
-            swarm = number * (1.0 + phi) / (number + phi)
-        size = np.maximum(np.broadcast_to(np.where(np.isinf(phi), number, swarm), (draws,)), 1.0)
+    number = None if moths is None else np.maximum(np.broadcast_to(np.asarray(moths, np.float64), (draws,)), 1.0)
     columns = []
     for event in events:
         share = event_share(event)
-        if share is not None:
-            columns.append(
-                np.full(draws, share) if size is None else generator.beta(size * share, size * (1.0 - share))
-            )
-        elif event == "peak":
+        if event == "peak":
             # Only holds the place: the peak is no share, `draw_heat` puts in the heat of the steepest point.
             columns.append(np.full(draws, 0.5))
-        elif size is None:
-            raise ModelError(
-                f"the date of the {event.replace('_', ' ')} depends on how many moths a trap catches; "
-                "give that number."
-            )
-        elif event in ("first_catch", "first_sustained_catch"):
-            columns.append(generator.beta(1.0 if event == "first_catch" else 2.0, size))
+        elif number is None:
+            if share is None:
+                raise ModelError(
+                    f"the date of the {event.replace('_', ' ')} depends on how many moths a trap catches; "
+                    "give that number."
+                )
+            columns.append(np.full(draws, share))
         else:
-            columns.append(generator.beta(size, 1.0))
+            passed = _order_share(event, share, number, generator)
+            columns.append(_swarm_share(passed, concentration, generator))
     return np.column_stack(columns)
+
+
+def _order_share(
+    event: str, share: float | None, number: npt.NDArray[np.float64], generator: np.random.Generator
+) -> npt.NDArray[np.float64]:
+    if share is not None:
+        return generator.beta(number * share + 0.5, number * (1.0 - share) + 0.5)
+    if event == "first_catch":
+        return generator.beta(1.0, number)
+    if event == "first_sustained_catch":
+        return generator.beta(2.0, np.maximum(number - 1.0, 1.0))
+    return generator.beta(number, 1.0)
+
+
+def _swarm_share(
+    passed: npt.NDArray[np.float64],
+    concentration: npt.NDArray[np.float64] | float,
+    generator: np.random.Generator,
+) -> npt.NDArray[np.float64]:
+    """Draw the expected share at which a swarming flight passes the shares `passed`."""
+    level = generator.random(passed.size)
+    c = np.minimum(np.broadcast_to(np.asarray(concentration, dtype=np.float64), passed.shape), _NO_SWARMS)
+    low, high = np.zeros_like(passed), np.ones_like(passed)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        below = 1.0 - betainc(c * middle, c * (1.0 - middle), passed) < level
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return np.where(c >= _NO_SWARMS, passed, 0.5 * (low + high))
 
 
 def draw_heat(
@@ -214,8 +237,13 @@ def draw_heat(
 
     base = column("base")
     requirement, spread = column(f"requirement_{flight}"), column(f"spread_{flight}")
-    parts = [name for name in _SHIFT_PARTS if shift is None or name != "shift_sd_site"]
-    variance = np.sum([np.nan_to_num(column(name)) ** 2 for name in parts], axis=0)
+    parts = [n for n in _SHIFT_PARTS if n in fit.parameters and (shift is None or n != "shift_sd_site")]
+    variance = np.zeros(draws)
+    for name in parts:
+        # A deviate on the log scale is carried over to the plain scale: an SD that cannot be told from nought is
+        # not known on the log scale at all, and its exponential would run away.
+        estimate = max(fit.parameters[name], 1e-9)
+        variance += (estimate * np.abs(1.0 + np.log(np.maximum(column(name), 1e-9) / estimate))) ** 2
     mean, own = (0.0, 0.0) if shift is None else shift
     median = requirement + mean + np.sqrt(variance + own**2) * generator.standard_normal(draws)
     concentration = column("concentration")

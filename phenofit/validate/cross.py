@@ -265,7 +265,19 @@ def _run(job: _Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
         if fault is not None:
             faults.append((name, fault))
     filled = [part for part in parts if len(part)]
-    return (pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()), faults
+    merged = _merged(faults, len(_forecasters(job.thresholds)) - 1)
+    return (pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()), merged
+
+
+def _merged(faults: list[tuple[str, str]], others: int) -> list[tuple[str, str]]:
+    """Tell a reason that several forecasters share once; `others` counts all but the calendar."""
+    names: dict[str, list[str]] = {}
+    for name, reason in faults:
+        names.setdefault(reason, []).append(name)
+    return [
+        (f"all but {CALENDAR}" if len(found) == others > 1 and CALENDAR not in found else ", ".join(found), reason)
+        for reason, found in names.items()
+    ]
 
 
 def _forecasters(

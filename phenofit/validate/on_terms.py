@@ -13,7 +13,7 @@ from phenofit.errors import ModelError
 from phenofit.flight.curves import share_flown
 from phenofit.flight.fit import fit_flights
 from phenofit.forecast.events import event_share
-from phenofit.forecast.levels import curve_quantile, flight_shares
+from phenofit.forecast.levels import curve_quantile, event_shares, flight_shares
 from phenofit.validate.forecasters import Setting, season_from
 from phenofit.validate.published import PublishedThreshold
 
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from phenofit.traps import TrapYears
 
 __all__ = ["PublishedTerms"]
+
+
+_SHARE_DRAWS = 4001
 
 
 class PublishedTerms:
@@ -81,14 +84,14 @@ class PublishedTerms:
         if event == "peak":
             m, s = self.held.requirement(flight), self.held.spread(flight)
             return share_flown(self.held.settings.curve, self.held.event_amount("peak", flight), m, s)
-        n = max(self.moths, 1.0)
-        phi = self.held.parameters.get("concentration", math.inf)
-        size = n if math.isinf(phi) else max(n * (1.0 + phi) / (n + phi), 1.0)
-        # Medians of the first and last of `size` moths; the first of a sustained catch is taken as the second moth.
-        if event == "end":
-            return float(0.5 ** (1.0 / size))
-        first = 1.0 - 0.5 ** (1.0 / size)
-        return float(first if event == "first_catch" else min(2.4 * first, 0.5))
+        drawn = event_shares(
+            [event],
+            _SHARE_DRAWS,
+            np.random.default_rng(1),
+            moths=self.moths,
+            concentration=self.held.parameters.get("concentration", math.inf),
+        )
+        return float(np.median(drawn))
 
     def amount_at(self, requirement: float, spread: float) -> float:
         """Return the heat of the event for a requirement and a spread [degC d]."""

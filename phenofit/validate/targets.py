@@ -15,7 +15,7 @@ from phenofit.validate.rows import VALIDATION_COLUMNS, forecast_row
 
 __all__ = ["forecast_fold"]
 
-_SEASON_DAYS = 366
+_SEASON_DAYS = 366  # a date that never comes is scored as the end of the year
 
 
 def forecast_fold(
