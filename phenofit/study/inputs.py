@@ -139,13 +139,16 @@ class Gathered:
     problems: list[Problem] = field(default_factory=list)
 
 
-def read_inputs(study: Study, *, progress: Progress | None = None) -> StudyInputs:
+def read_inputs(study: Study, *, today: str | None = None, progress: Progress | None = None) -> StudyInputs:
     """Read the tables and the weather of a study.
 
     Parameters
     ----------
     study : Study
         From :func:`phenofit.study.load_study`.
+    today : str, optional
+        Run date ``year-month-day`` for the station service; days after it are no observations. Without it the
+        study's own, or the clock's.
     progress : callable, optional
         Gets a sentence at each step.
 
@@ -160,7 +163,7 @@ def read_inputs(study: Study, *, progress: Progress | None = None) -> StudyInput
     FetchError
         If the station service is asked and gives nothing.
     """
-    found = gather(study, progress=progress)
+    found = gather(study, today=today, progress=progress)
     if found.problems:
         raise DataError(found.problems)
     assert found.traps is not None
@@ -181,13 +184,17 @@ def read_inputs(study: Study, *, progress: Progress | None = None) -> StudyInput
     )
 
 
-def gather(study: Study, *, progress: Progress | None = None, fetch: bool = True) -> Gathered:
+def gather(
+    study: Study, *, today: str | None = None, progress: Progress | None = None, fetch: bool = True
+) -> Gathered:
     """Read what can be read and collect every problem.
 
     Parameters
     ----------
     study : Study
         The study.
+    today : str, optional
+        Run date for the station service.
     progress : callable, optional
         Gets a sentence at each step.
     fetch : bool
@@ -231,7 +238,7 @@ def gather(study: Study, *, progress: Progress | None = None, fetch: bool = True
     _look_at_tables(found, study)
     if study.weather.files or fetch:
         tell("reading the weather")
-        found.weather = _attempt(found, study, lambda: _read_weather(study, found.traps, progress))
+        found.weather = _attempt(found, study, lambda: _read_weather(study, found.traps, today, progress))
     _link(found, study)
     for table, file in ((found.traps, study.traps.file), (found.catches, part.file)):
         if table is not None:
@@ -282,7 +289,9 @@ def _read_biofix(study: Study) -> pd.DataFrame:
     )
 
 
-def _read_weather(study: Study, traps: pd.DataFrame | None, progress: Progress | None) -> xr.Dataset | None:
+def _read_weather(
+    study: Study, traps: pd.DataFrame | None, today: str | None, progress: Progress | None
+) -> xr.Dataset | None:
     part = study.weather
     if part.files:
         from phenofit.weather import read_weather
@@ -301,11 +310,13 @@ def _read_weather(study: Study, traps: pd.DataFrame | None, progress: Progress |
         return None  # without positions there is nothing to ask for; the trap table's own problems are told
     from phenofit.weather import fetch_weather
 
+    own = study.forecast.today
     return fetch_weather(
         traps,
         years=part.years,
         cache=study.weather_cache,
         max_distance_km=part.max_distance_km,
+        today=today or (None if own is None else own.isoformat()),
         observations_only=not part.modelled,
         progress=progress,
     )

@@ -1,0 +1,83 @@
+"""A small study on disk for the tests; every figure in it is made up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+STUDY = """\
+[study]
+title = "Leaf feeder, Harrow valley"
+species = "example leaf feeder"
+invented = true
+
+[season]
+start = "01-01"
+end = "10-31"
+
+[traps]
+file = "traps.csv"
+
+[catches]
+file = "catches.csv"
+dates = "year-first"
+blank = "not checked"
+
+[weather]
+files = ["weather.csv"]
+stations = "stations.csv"
+unit = "degC"
+max_distance_km = 40
+
+[heat]
+method = "single sine"
+upper = "88 degF"
+
+[flights]
+count = 1
+curve = "normal"
+base = "50 degF"
+
+[[published]]
+id = "leaflet"
+event = "flight_50"
+flight = 1
+amount = 480.0
+unit = "degC d"
+base = "10 degC"
+method = "single sine"
+start = "01-01"
+source = "invented"
+
+[validation]
+leave_out = "year"
+
+[map]
+cell_km = 2
+"""
+
+TRAPS = "trap,latitude,longitude,elevation_m\nA,44.10,-98.20,400\nB,44.20,-98.10,\nC,44.15,-98.15,420\n"
+
+CATCHES = "trap,date,count\n" + "".join(
+    f"{trap},2024-06-{day:02d},{count}\n"
+    for trap in "ABC"
+    for day, count in [(1, 0), (8, 3), (15, 9), (22, 2)]
+)
+
+STATIONS = "station,latitude,longitude,elevation_m\nS1,44.12,-98.18,390\nS2,44.22,-98.05,405\n"
+
+WEATHER = "station,date,tmin,tmax\n" + "".join(
+    f"{station},2024-{month:02d}-{day:02d},{5 + month},{15 + month}\n"
+    for station in ("S1", "S2")
+    for month in range(1, 8)
+    for day in range(1, 29)
+)
+
+
+def write_study(folder: Path, *, study: str = STUDY, **tables: str) -> Path:
+    """Write a study and its tables; a table given by name replaces the sound one."""
+    texts = {"traps": TRAPS, "catches": CATCHES, "stations": STATIONS, "weather": WEATHER, **tables}
+    for name, text in texts.items():
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8")
+    path = folder / "study.toml"
+    path.write_text(study, encoding="utf-8")
+    return path
