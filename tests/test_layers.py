@@ -17,6 +17,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("__main__",),
     ("cli",),
     ("run",),
+    ("outputs",),
+    ("thresholds_table",),
     ("report",),
     ("study",),
     ("simulate",),

@@ -1,0 +1,192 @@
+"""The tables of a study, written to their fixed names.
+
+========================= ==========================================================================
+``flights.csv``           estimates of every species with their intervals
+``fit-SPECIES.json``      one fit, to be read again
+``thresholds.csv``        fitted and published thresholds, one table
+``validation.csv``        one row per fold, flight and forecaster
+``error_map.nc``          forecast error on a grid
+========================= ==========================================================================
+
+:func:`write_tables` writes them all. What goes into ``thresholds.csv`` is put together in
+:mod:`phenofit.thresholds_table`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from phenofit.files import write_csv, writing
+from phenofit.thresholds_table import THRESHOLD_COLUMNS
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+    from phenofit.flight import FlightFit
+    from phenofit.study import StudyResult
+
+__all__ = [
+    "FLIGHT_COLUMNS",
+    "species_slug",
+    "write_fit",
+    "write_flights",
+    "write_maps",
+    "write_tables",
+    "write_thresholds",
+    "write_validation",
+]
+
+FLIGHT_COLUMNS = ("parameter", "flight", "estimate", "low", "high", "unit", "species", "note")
+
+
+def species_slug(species: str) -> str:
+    """Return a species label as part of a file name.
+
+    Parameters
+    ----------
+    species : str
+        Label as the user wrote it.
+
+    Returns
+    -------
+    str
+        Lower case, everything but letters and digits as single hyphens; ``"species"`` if nothing is left.
+
+    Examples
+    --------
+    >>> species_slug("Example leaf feeder (2nd)")
+    'example-leaf-feeder-2nd'
+    """
+    return re.sub(r"[\W_]+", "-", species.lower()).strip("-") or "species"
+
+
+def write_flights(path: Path, fits: Mapping[str, FlightFit]) -> None:
+    """Write the estimates of one or more fits.
+
+    Parameters
+    ----------
+    path : Path
+        The file, such as ``flights.csv``.
+    fits : mapping of str to FlightFit
+        Fits by species label.
+    """
+    rows = [{**row, "species": species} for species, fit in fits.items() for row in _records(fit.estimates)]
+    write_csv(path, FLIGHT_COLUMNS, (_rounded(r) for r in rows))
+
+
+def write_fit(folder: Path, species: str, fit: FlightFit) -> Path:
+    """Write one fit as ``fit-SPECIES.json`` and return where.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to.
+    species : str
+        Species label.
+    fit : FlightFit
+        The fit.
+
+    Returns
+    -------
+    Path
+        The file.
+    """
+    target = folder / f"fit-{species_slug(species)}.json"
+    fit.to_json(target)
+    return target
+
+
+def write_thresholds(path: Path, tables: Iterable[pd.DataFrame]) -> None:
+    """Write the thresholds tables of all species as one.
+
+    Parameters
+    ----------
+    path : Path
+        The file, such as ``thresholds.csv``.
+    tables : iterable of DataFrame
+        Tables with the columns of ``THRESHOLD_COLUMNS``.
+    """
+    rows = [row for table in tables for row in _records(table)]
+    write_csv(path, THRESHOLD_COLUMNS, (_rounded(r) for r in rows))
+
+
+def write_validation(path: Path, tables: Sequence[pd.DataFrame]) -> None:
+    """Write the validation tables of all species as one.
+
+    Parameters
+    ----------
+    path : Path
+        The file, such as ``validation.csv``.
+    tables : sequence of DataFrame
+        Tables with the same columns.
+    """
+    columns = [str(c) for c in tables[0].columns] if tables else []
+    rows = [row for table in tables for row in _records(_dates_to_the_minute(table))]
+    write_csv(path, columns, (_rounded(r) for r in rows))
+
+
+def write_maps(folder: Path, maps: Mapping[str, xr.Dataset]) -> list[Path]:
+    """Write the error maps: one file per species, and the first also as ``error_map.nc``.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to.
+    maps : mapping of str to Dataset
+        Maps by species label.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    names = [folder / f"error_map-{species_slug(s)}.nc" for s in maps] if len(maps) > 1 else []
+    targets = list(zip(names, maps.values(), strict=False))
+    if maps:
+        targets.insert(0, (folder / "error_map.nc", next(iter(maps.values()))))
+    for target, dataset in targets:
+        with writing(target) as temporary:
+            dataset.to_netcdf(temporary, engine="netcdf4")
+    return [target for target, _ in targets]
+
+
+def write_tables(result: StudyResult, out: Path) -> list[Path]:
+    """Write every table, fit file and map of a study result.
+
+    Parameters
+    ----------
+    result : StudyResult
+        The result.
+    out : Path
+        Folder for the files.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    written = [out / "flights.csv", out / "thresholds.csv", out / "validation.csv"]
+    write_flights(written[0], {s.species: s.fit for s in result.species})
+    write_thresholds(written[1], [s.thresholds for s in result.species])
+    write_validation(written[2], [s.validation for s in result.species])
+    written += [write_fit(out, s.species, s.fit) for s in result.species]
+    maps = {s.species: s.error_map for s in result.species if s.error_map is not None}
+    return written + write_maps(out, maps)
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
+
+
+def _rounded(row: Mapping[str, Any]) -> dict[str, Any]:
+    # Ten digits: more than anyone uses, few enough that the last bits of a sum do not show.
+    return {k: float(f"{v:.10g}") if isinstance(v, float) else v for k, v in row.items()}
+
+
+def _dates_to_the_minute(table: pd.DataFrame) -> pd.DataFrame:
+    dated = table.select_dtypes("datetime").columns
+    return table.assign(**{str(c): table[c].dt.strftime("%Y-%m-%dT%H:%M") for c in dated})

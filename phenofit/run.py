@@ -1,0 +1,280 @@
+"""A whole study from its file: read, fit, compare, validate, forecast, map, write."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
+from phenofit.files import versions
+from phenofit.flight import fit_flights
+from phenofit.maps import error_map
+from phenofit.outputs import write_tables
+from phenofit.report import render_report
+from phenofit.study import SpeciesResult, Study, StudyInputs, StudyResult, load_study, read_inputs
+from phenofit.thresholds_table import thresholds_table
+from phenofit.validate import VALIDATION_COLUMNS, compare_published, cross_validate, score_forecasts
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.flight import FlightFit
+    from phenofit.traps import TrapYears
+    from phenofit.validate import PublishedComparison
+
+__all__ = ["run_study"]
+
+Progress = Callable[[str], None]
+
+
+def run_study(
+    path: str | os.PathLike[str],
+    *,
+    out: str | os.PathLike[str],
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> StudyResult:
+    """Run a study from its file and write everything that comes of it.
+
+    Parameters
+    ----------
+    path : path-like
+        Study file (TOML).
+    out : path-like
+        Folder for ``report.html``, ``flights.csv``, ``fit-SPECIES.json``, ``thresholds.csv``, ``validation.csv``,
+        ``error_map.nc`` and ``figures/``; files of these names are replaced, each as a whole.
+    workers : int, optional
+        Threads that share the fits; by default as many as there are processors. The results do not depend on it.
+    progress : callable, optional
+        Told in words what is being done.
+
+    Returns
+    -------
+    StudyResult
+        All that was written, as objects.
+
+    Raises
+    ------
+    DataError
+        If the study file or a table is wrong; carries every problem.
+    FitError, ModelError
+        If a flight cannot be fitted.
+    FetchError
+        If station series have to be fetched and cannot be.
+
+    Notes
+    -----
+    What needs more than the inputs give (a validation without a second year, a map without enough sites or without
+    the extra ``maps``) is left away, and the notes of the species say so.
+    """
+    say = progress or (lambda _text: None)
+    study = load_study(path)
+    inputs = read_inputs(study, progress=progress)
+    inputs.weather.load()  # threads share it: nothing must be read lazily from a file
+    count = (
+        workers or len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    )
+    # The compiled likelihood lets go of the interpreter's lock, so threads do; nothing is copied.
+    with ThreadPoolExecutor(count) as executor, ThreadPoolExecutor(len(study.species)) as heads:
+        tasks = [_Task(study, inputs, name, executor, _named(say, name, study)) for name in study.species]
+        species = tuple(heads.map(_Task.result, tasks))
+    result = StudyResult(
+        study=study,
+        inputs=inputs,
+        species=species,
+        truth=_truth(study),
+        provenance=_provenance(study, inputs),
+    )
+    target = Path(out)
+    say("writing the tables")
+    write_tables(result, target)
+    say("drawing the page")
+    render_report(result, target)
+    return result
+
+
+@dataclass(frozen=True)
+class _Task:
+    """One species of a study."""
+
+    study: Study
+    inputs: StudyInputs
+    species: str
+    executor: Executor
+    say: Progress
+
+    def result(self) -> SpeciesResult:
+        """Do everything for the species, in the order in which one thing needs another."""
+        trap_years = self.inputs.trap_years(self.species)
+        self.say("fitting the flights")
+        fit = self._fit(trap_years)
+        notes: list[str] = []
+        self.say("forecasting held-out trap-years")
+        validation = self._validate(trap_years, fit, notes)
+        self.say("testing published thresholds")
+        comparisons = self._compare(trap_years, fit, validation)
+        self.say("mapping the forecast error")
+        return SpeciesResult(
+            species=self.species,
+            fit=fit,
+            trap_years=trap_years,
+            thresholds=thresholds_table(
+                self.species,
+                fit,
+                self.study.published_for(self.species),
+                verdicts={c.threshold.id: c.verdict for c in comparisons},
+                seed=self.study.head.seed,
+            ),
+            comparisons=comparisons,
+            validation=validation,
+            scores=score_forecasts(validation, seed=self.study.head.seed)
+            if len(validation)
+            else pd.DataFrame(),
+            forecast=None,
+            error_map=self._map(validation, notes),
+            notes=tuple(notes),
+        )
+
+    @property
+    def _model(self) -> dict[str, Any]:
+        """What every fit of the species is made with."""
+        asked = self.study.flight_settings(self.species)
+        return {
+            "season": self.inputs.season,
+            "heat": self.inputs.heat,
+            "species": self.species,
+            "flights": asked.count,
+            "curve": asked.curve,
+            "starts": self.inputs.starts,
+        }
+
+    @property
+    def _options(self) -> dict[str, Any]:
+        asked = self.study.flight_settings(self.species)
+        return {
+            "shifts": asked.shifts,
+            "stray": asked.stray,
+            "covariates": asked.covariates,
+            "level": asked.level,
+        }
+
+    def _fit(self, trap_years: TrapYears) -> FlightFit:
+        return fit_flights(
+            trap_years,
+            self.inputs.weather,
+            self.inputs.links,
+            **self._model,
+            **self._options,
+            base=self.study.flight_settings(self.species).base,
+            provenance={"inputs": dict(self.inputs.hashes)},
+            progress=self.say,
+        )
+
+    def _validate(self, trap_years: TrapYears, fit: FlightFit, notes: list[str]) -> pd.DataFrame:
+        asked = self.study.validation
+        tables = []
+        for scheme in asked.leave_out:
+            try:
+                table = cross_validate(
+                    trap_years,
+                    self.inputs.weather,
+                    self.inputs.links,
+                    **self._model,
+                    base=self.study.flight_settings(self.species).base,
+                    fit_options=self._options,
+                    thresholds=self.study.published_for(self.species),
+                    leave_out=scheme,
+                    min_moths=asked.minimum_catch,
+                    fit=fit,
+                    seed=self.study.head.seed,
+                    executor=self.executor,
+                    progress=self.say,
+                )
+            except ModelError as error:
+                notes.append(f"No validation by leaving out a {scheme}: {error}")
+                continue
+            notes += [
+                f"The forecaster '{name}' could not forecast {'any fold' if fold == 'all' else fold}: {reason}"
+                for name, fold, reason in table.attrs["failed"]
+            ]
+            tables.append(table)
+        if not tables:
+            return pd.DataFrame(columns=list(VALIDATION_COLUMNS))
+        return tables[0] if len(tables) == 1 else pd.concat(tables, ignore_index=True)
+
+    def _compare(
+        self, trap_years: TrapYears, fit: FlightFit, validation: pd.DataFrame
+    ) -> tuple[PublishedComparison, ...]:
+        def compare(row: Any) -> PublishedComparison:
+            return compare_published(
+                trap_years,
+                self.inputs.weather,
+                self.inputs.links,
+                row,
+                **self._model,
+                fit_options=self._options,
+                validation=validation if len(validation) else None,
+                level=fit.settings.level,
+                seed=self.study.head.seed,
+            )
+
+        return tuple(self.executor.map(compare, self.study.published_for(self.species)))
+
+    def _map(self, validation: pd.DataFrame, notes: list[str]) -> xr.Dataset | None:
+        if validation.empty:
+            return None
+        try:
+            return error_map(
+                validation,
+                species=self.species,
+                scheme=str(validation["scheme"].iloc[0]),
+                cell_km=self.study.map.cell_km,
+                invented=self.study.invented,
+            )
+        except (MissingExtraError, ModelError, DataError) as error:
+            notes.append(f"No map of the forecast error: {error}")
+            self.say(notes[-1])
+            return None
+
+
+def _processors() -> int:
+    """Return how many processors this process may use; a container may have fewer than the machine."""
+    affinity = getattr(os, "sched_getaffinity", None)
+    return len(affinity(0)) if affinity is not None else os.cpu_count() or 1
+
+
+def _named(say: Progress, species: str, study: Study) -> Progress:
+    return (lambda text: say(f"{species}: {text}")) if len(study.species) > 1 else say
+
+
+def _truth(study: Study) -> dict[str, Any] | None:
+    """Read the true values behind invented data."""
+    if study.head.truth is None:
+        return None
+    try:
+        found = json.loads(study.head.truth.read_text(encoding="utf-8"))
+    except ValueError as error:
+        raise DataError(
+            Problem(
+                f"not a JSON file: {error}.",
+                "Write the true values as JSON.",
+                file=study.shown(study.head.truth),
+            )
+        ) from None
+    return dict(found)
+
+
+def _provenance(study: Study, inputs: StudyInputs) -> Mapping[str, Any]:
+    return {
+        "versions": versions(),
+        "inputs": dict(inputs.hashes),
+        "weather": {str(k): str(v) for k, v in inputs.weather.attrs.items()},
+        "seed": study.head.seed,
+    }

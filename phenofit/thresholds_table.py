@@ -1,0 +1,150 @@
+"""Fitted and published thresholds with the same columns, so that they can be read and used alike."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from phenofit.flight.result import EVENT_SHARES
+from phenofit.forecast.levels import curve_quantile
+
+if TYPE_CHECKING:
+    from phenofit.flight import FlightFit
+    from phenofit.validate import PublishedThreshold
+
+__all__ = ["THRESHOLD_COLUMNS", "thresholds_table"]
+
+THRESHOLD_COLUMNS = (
+    "species",
+    "flight",
+    "event",
+    "kind",
+    "amount",
+    "amount_low",
+    "amount_high",
+    "unit",
+    "base",
+    "base_low",
+    "base_high",
+    "base_unit",
+    "upper",
+    "cutoff",
+    "method",
+    "start",
+    "source",
+    "known",
+    "id",
+    "verdict",
+)
+_DRAWS = 2000
+
+
+def thresholds_table(
+    species: str,
+    fit: FlightFit,
+    published: Sequence[PublishedThreshold] = (),
+    *,
+    verdicts: Mapping[str, str] | None = None,
+    seed: int = 0,
+) -> pd.DataFrame:
+    """Put the thresholds of a fit and published ones into one table.
+
+    Parameters
+    ----------
+    species : str
+        Label of the species in the study.
+    fit : FlightFit
+        The fit.
+    published : sequence of PublishedThreshold
+        Published thresholds; those that catches cannot test are rows too, and say why.
+    verdicts : mapping of str to str, optional
+        What the catches say about each published threshold, by its id.
+    seed : int
+        Seed of the draws behind the intervals of events other than half of the flight.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``THRESHOLD_COLUMNS``; ``kind`` is ``fitted`` or ``published``. Amounts are in °C-days and bases in
+        °C, whatever the source printed; an amount printed without a unit keeps its number and has no unit. The
+        interval of half of the flight is the profile-likelihood interval of the requirement, those of the other
+        events come from draws of the fit. An open end is missing.
+    """
+    rows = _fitted_rows(species, fit, seed)
+    rows += [_published_row(species, row, (verdicts or {}).get(row.id, "")) for row in published]
+    return pd.DataFrame(rows, columns=list(THRESHOLD_COLUMNS))
+
+
+def _fitted_rows(species: str, fit: FlightFit, seed: int) -> list[dict[str, Any]]:
+    settings = fit.settings
+    draws = fit.draws(_DRAWS, seed=seed)
+    tails = 50.0 * (1.0 - settings.level), 50.0 * (1.0 + settings.level)
+    base_low, base_high = fit.interval("base") if "base" in fit.profiles else (None, None)
+    terms = {
+        "species": species,
+        "kind": "fitted",
+        "unit": "degC d",
+        "base": fit.base,
+        "base_low": base_low,
+        "base_high": base_high,
+        "base_unit": "degC",
+        "upper": settings.heat.upper,
+        "cutoff": settings.heat.cutoff if settings.heat.upper is not None else None,
+        "method": settings.heat.method,
+        "start": settings.start_words,
+        "source": f"this study: {fit.moths} moths, {len(fit.data)} trap-years",
+        "known": "fitted",
+    }
+    rows = []
+    for flight in range(1, settings.flights + 1):
+        middle, spread = draws[f"requirement_{flight}"], draws[f"spread_{flight}"]
+        for event, share in EVENT_SHARES.items():
+            key = f"requirement_{flight}"
+            if event == "flight_50" and key in fit.profiles:
+                low, high = fit.interval(key)
+            else:
+                heat = curve_quantile(settings.curve, share, middle, middle, spread)
+                low, high = (float(v) for v in np.percentile(heat, tails))
+            amount = fit.event_amount(event, flight)
+            rows.append(
+                {
+                    **terms,
+                    "flight": flight,
+                    "event": event,
+                    "amount": amount,
+                    "amount_low": low,
+                    "amount_high": high,
+                }
+            )
+    return rows
+
+
+def _published_row(species: str, row: PublishedThreshold, verdict: str) -> dict[str, Any]:
+    # An amount that is printed without a unit keeps its number; the verdict says that it cannot be used.
+    amount, low, high = row.amount, None, row.amount_high
+    if row.unit is not None:
+        amount = row.amount_degc_d
+        low, high = row.range_degc_d if row.amount_high is not None else (None, None)
+    return {
+        "species": species,
+        "flight": row.flight,
+        "event": row.event,
+        "kind": "published",
+        "amount": amount,
+        "amount_low": low,
+        "amount_high": high,
+        "unit": "degC d" if row.unit is not None else None,
+        "base": row.base,
+        "base_unit": "degC" if row.base is not None else None,
+        "upper": row.upper,
+        "cutoff": row.cutoff,
+        "method": row.method,
+        "start": row.start,
+        "source": row.source,
+        "known": row.known,
+        "id": row.id,
+        "verdict": verdict or (f"cannot be tested: {row.unusable}" if row.unusable else ""),
+    }
