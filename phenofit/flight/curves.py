@@ -35,6 +35,8 @@ _INV_SQRT_2PI = 1.0 / math.sqrt(2.0 * math.pi)
 _LOGISTIC = math.pi / math.sqrt(3.0)
 _GUMBEL = math.pi / math.sqrt(6.0)
 _LN2 = math.log(2.0)
+# Beyond this many standard deviations a normal share is 0 or 1 to the last digit of a double.
+_FAR = 8.3
 
 
 def curve_code(name: str) -> int:
@@ -87,6 +89,8 @@ def curve_point(
     """
     if code == 0:
         z = (h - median) / s
+        if abs(z) > _FAR:
+            return (1.0 if z > 0.0 else 0.0), 0.0, 0.0, 0.0, 0.0
         share = 0.5 * math.erfc(-z * _SQRT_HALF)
         bell = _INV_SQRT_2PI * math.exp(-0.5 * z * z)
         return share, bell / s, -bell / s, 0.0, -z * bell
@@ -196,8 +200,8 @@ def heat_at_share(curve: str, share: float, requirement: float, spread: float) -
     else:
         z = math.log(-math.log1p(-share) / _LN2) / _GUMBEL
     if code <= 1:
-        return requirement + spread * z
-    return requirement * math.exp(spread / requirement * z)
+        return float(requirement + spread * z)
+    return float(requirement * math.exp(spread / requirement * z))
 
 
 def peak_heat(curve: str, requirement: float, spread: float) -> float:

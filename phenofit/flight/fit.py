@@ -413,7 +413,7 @@ def _profiles(
             name=name,
             logarithmic=public.startswith("log "),
             level=settings.level,
-            degrees=max(groups - 1, 1),
+            degrees=float(max(groups - 1, 1)),
         )
         if highest.value > best.value:
             best = highest

@@ -96,7 +96,7 @@ def _log_integrand(i, x, centre, want, args, scales, work, latent, information, 
 
 @njit(cache=True)
 def _trap_year_integral(  # type: ignore[no-untyped-def]
-    i, centre, want, args, scales, nodes, weights, mode, room
+    i, centre, want, args, scales, grid, weights, mode, room
 ):
     """Integrate the latent values of trap-year `i` with the group's shift at `centre`.
 
@@ -179,27 +179,19 @@ def _trap_year_integral(  # type: ignore[no-untyped-def]
     log_det = 0.0
     for a in range(flights):
         log_det += math.log(factor[a, a])
-    count = nodes.shape[0]
-    everything = count**flights
+    everything = grid.shape[0]
     highest = -1e300
     size = mean_gradient.shape[0]
     for q in range(everything):
-        rest = q
-        weight = 0.0
-        for a in range(flights):
-            k = rest % count
-            rest //= count
-            direction[a] = nodes[k]
-            weight += weights[k]
         # x = mode + L'^-1 t: back substitution with the transposed factor.
         for a in range(flights - 1, -1, -1):
-            total = direction[a]
+            total = grid[q, a]
             for b in range(a + 1, flights):
                 total -= factor[b, a] * trial[b]
             trial[a] = total / factor[a, a]
         for a in range(flights):
             trial[a] += mode[a]
-        terms[q] = weight + _log_integrand(
+        terms[q] = weights[q] + _log_integrand(
             i, trial, centre, want, args, scales, work, latent, information, gradient, log_size
         )
         highest = max(highest, terms[q])
@@ -233,12 +225,14 @@ def _trap_year_integral(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def group_likelihood(  # type: ignore[no-untyped-def]
+    first_group,
+    last_group,
     group_of,
     members,
     group_sd,
     scales,
     args,
-    inner_nodes,
+    inner_grid,
     inner_weights,
     outer_nodes,
     outer_weights,
@@ -253,6 +247,8 @@ def group_likelihood(  # type: ignore[no-untyped-def]
 
     Parameters
     ----------
+    first_group, last_group : int
+        Groups to fill, the last one not included; disjoint ranges may run in threads side by side.
     group_of : array of int, shape (groups + 1,)
         Where each group's members begin in `members`.
     members : array of int
@@ -263,8 +259,10 @@ def group_likelihood(  # type: ignore[no-untyped-def]
         SD of the trap-year shift [degC d], then of the log sizes of flights 2, 3, ….
     args : tuple
         Curve, parameters and data of :func:`phenofit.flight.counts.trap_year_chance`, in its order.
-    inner_nodes, outer_nodes : array
-        Gauss-Hermite nodes for the weight exp(-t^2 / 2).
+    inner_grid : array, shape (nodes, flights)
+        Gauss-Hermite product nodes for the weight exp(-t^2 / 2), those of no weight left away.
+    outer_nodes : array
+        Nodes for the group's shift.
     inner_weights, outer_weights : array
         Logarithms of the weights times exp(t^2 / 2).
     group_mode : array, shape (groups,)
@@ -282,7 +280,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
     """
     flights = scales.shape[0]
     size = gradients.shape[1]
-    inner = inner_nodes.shape[0] ** flights
+    inner = inner_grid.shape[0]
     outer = outer_nodes.shape[0]
     edge_of = args[8]
     widest = 0
@@ -307,7 +305,10 @@ def group_likelihood(  # type: ignore[no-untyped-def]
     terms = np.empty(outer)
     places = np.empty(outer)
     sums = np.empty((outer, size))
-    for y in range(group_of.shape[0] - 1):
+    # One node at the mode is enough to find the mode of the group's shift; it only places the nodes.
+    single = np.zeros((1, flights))
+    single_weight = np.zeros(1)
+    for y in range(first_group, last_group):
         first, last = group_of[y], group_of[y + 1]
         if group_sd <= 0.0:
             total = 0.0
@@ -316,7 +317,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
             for k in range(first, last):
                 i = members[k]
                 value, slope, curvature = _trap_year_integral(
-                    i, 0.0, want, args, scales, inner_nodes, inner_weights, modes[i], room
+                    i, 0.0, want, args, scales, inner_grid, inner_weights, modes[i], room
                 )
                 total += value
                 if want:
@@ -335,7 +336,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
             for k in range(first, last):
                 i = members[k]
                 _value, slope, curvature = _trap_year_integral(
-                    i, group_sd * r, False, args, scales, inner_nodes, inner_weights, modes[i], room
+                    i, group_sd * r, False, args, scales, single, single_weight, modes[i], room
                 )
                 slope_sum += slope
                 curve_sum += curvature
@@ -357,7 +358,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
                 i = members[k]
                 own[:] = modes[i]
                 value, slope, curvature = _trap_year_integral(
-                    i, group_sd * places[o], want, args, scales, inner_nodes, inner_weights, own, room
+                    i, group_sd * places[o], want, args, scales, inner_grid, inner_weights, own, room
                 )
                 total += value
                 if want:

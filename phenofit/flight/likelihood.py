@@ -7,7 +7,10 @@ vector is allowed; a search box keeps them where they mean something.
 from __future__ import annotations
 
 import math
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
@@ -19,6 +22,11 @@ from phenofit.flight.integrate import group_likelihood
 from phenofit.heat.settings import HeatSettings
 
 __all__ = ["Layout", "Likelihood", "hermite"]
+
+
+# A node whose nominal share is below exp(-18) of the largest moves no digit that matters.
+_NO_WEIGHT = 18.0
+_THREADS = max(1, min(4, os.cpu_count() or 1))
 
 
 @dataclass(frozen=True)
@@ -80,6 +88,35 @@ def hermite(count: int) -> tuple[np.ndarray, np.ndarray]:
     return nodes, np.log(weights) + 0.5 * nodes**2
 
 
+@cache
+def product_grid(count: int, dimensions: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the Gauss-Hermite product grid of several dimensions, corners of no weight left away.
+
+    Parameters
+    ----------
+    count : int
+        Nodes in each dimension.
+    dimensions : int
+        Number of dimensions.
+
+    Returns
+    -------
+    tuple of array
+        Nodes, shape (nodes, dimensions), and log weights times exp(t^2 / 2).
+    """
+    nodes, weights = hermite(count)
+    places = np.stack(np.meshgrid(*[nodes] * dimensions, indexing="ij"), axis=-1).reshape(-1, dimensions)
+    total = sum(np.meshgrid(*[weights] * dimensions, indexing="ij"), np.zeros(())).ravel()
+    share = total - 0.5 * (places**2).sum(axis=1)
+    keep = share > share.max() - _NO_WEIGHT
+    return np.ascontiguousarray(places[keep]), np.ascontiguousarray(total[keep])
+
+
+@cache
+def _pool() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(_THREADS, thread_name_prefix="phenofit-likelihood")
+
+
 @dataclass
 class Likelihood:
     """Log-likelihood and gradient of one data set under one model.
@@ -135,6 +172,10 @@ class Likelihood:
         self._group_of = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
         self._totals = self.data.totals
         self._heat_base: float | None = None
+        parts = min(_THREADS, len(self.group_labels))
+        at = np.searchsorted(self._group_of, np.linspace(0, n, parts + 1))
+        at[0], at[-1] = 0, len(self.group_labels)
+        self._parts = [(int(a), int(b)) for a, b in zip(at[:-1], at[1:], strict=True) if b > a]
         self.forget()
 
     def forget(self) -> None:
@@ -210,15 +251,14 @@ class Likelihood:
         values = np.empty(groups)
         gradients = np.zeros((groups, self.layout.size))
         means = np.zeros((groups, 2))
-        inner, outer = hermite(self.nodes[0]), hermite(self.nodes[1])
-        group_likelihood(
+        rest = (
             self._group_of,
             self._members,
             math.exp(theta[2 * k + 2]) if self.has_group else 0.0,
             scales,
             args,
-            *inner,
-            *outer,
+            *product_grid(self.nodes[0], k),
+            *hermite(self.nodes[1]),
             self._group_mode,
             self._modes,
             gradient,
@@ -226,4 +266,6 @@ class Likelihood:
             gradients,
             means,
         )
+        # Groups are independent and write to rows of their own, so threads change no digit.
+        list(_pool().map(lambda part: group_likelihood(*part, *rest), self._parts))
         return values, gradients, means

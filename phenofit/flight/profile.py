@@ -184,7 +184,7 @@ def profile_entry(
         theta = near.copy()
         theta[others] += follow * (value - near[place])
         theta[place] = value
-        found = maximise(likelihood, inner.inside(theta), inner, root, limit=60)
+        found = maximise(likelihood, inner.inside(theta), inner, root, tolerance=0.01, limit=60)
         if found.value > best.value:
             best = found
         deviance = 2.0 * (top.value - found.value)
