@@ -1,0 +1,179 @@
+"""Every figure of a species, drawn, written to the folder of figures, and handed on for the page."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from matplotlib.figure import Figure
+
+from phenofit.flight.result import FlightFit
+from phenofit.report.figure_data import catch_curve, joint_region, season_heat
+from phenofit.report.figures import draw_base, draw_dates, draw_errors, draw_flight, draw_season, save
+from phenofit.report.words import forecaster_words, start_words
+from phenofit.study.results import SpeciesResult, StudyResult
+
+__all__ = ["PageFigure", "draw_species"]
+
+_EVENT = "flight_50"
+
+
+@dataclass(frozen=True)
+class PageFigure:
+    """A figure for the page.
+
+    Attributes
+    ----------
+    name : str
+        File name without ending.
+    image : str
+        The PNG as a data address.
+    alt : str
+        What it shows, for those who do not see it.
+    caption : str
+        What stands below it.
+    """
+
+    name: str
+    image: str
+    alt: str
+    caption: str
+
+
+def draw_species(
+    result: StudyResult, species: SpeciesResult, folder: Path, stem: str
+) -> dict[str, PageFigure]:
+    """Draw the figures of one species.
+
+    Parameters
+    ----------
+    result : StudyResult
+        The study.
+    species : SpeciesResult
+        The species.
+    folder : Path
+        Receives a PNG and an SVG of each figure.
+    stem : str
+        Start of the file names.
+
+    Returns
+    -------
+    dict of str to PageFigure
+        ``flight``, ``base``, ``dates``, ``errors``, ``season``; those that cannot be drawn are not there.
+    """
+    invented = result.study.invented
+    drawn = {}
+    for name, figure, alt, caption in _figures(result, species):
+        image = save(figure, folder, f"{stem}-{name}", invented=invented)
+        address = "data:image/png;base64," + base64.b64encode(image).decode("ascii")
+        note = "Invented data. " if invented else ""
+        drawn[name] = PageFigure(f"{stem}-{name}", address, note + alt, note + caption)
+    return drawn
+
+
+def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:
+    fit, inputs = species.fit, result.inputs
+    curve = catch_curve(fit, species.trap_years, inputs.weather, inputs.links, starts=inputs.starts)
+    halves = " and ".join(f"{value:.0f}" for value in curve.requirements)
+    yield (
+        "flight",
+        draw_flight(curve, fit),
+        (
+            f"Catches of {curve.trap_years} trap-years on the heat scale with the fitted flight; half has flown at {halves} "
+            "degree-days Celsius."
+        ),
+        (
+            "Catches on the heat scale. Every trap-year counts alike; the catch of a check is spread evenly over the heat "
+            "between two checks. Line: the fitted flight, widened by the shifts of trap-years."
+        ),
+    )
+    yield from _base_figure(fit)
+    yield from _error_figures(species)
+    if not fit.settings.biofix:
+        yield _season_figure(result, fit)
+
+
+def _base_figure(fit: FlightFit) -> Iterator[tuple[str, Figure, str, str]]:
+    found = {flight: joint_region(fit, flight) for flight in range(1, fit.settings.flights + 1)}
+    figure = draw_base(fit, {flight: region for flight, region in found.items() if region is not None})
+    if figure is None:
+        return
+    yield (
+        "base",
+        figure,
+        (
+            "Left: profile of the likelihood over the base temperature with the cut of its interval. Right: the region of base "
+            "and requirement that the data allow; a low base goes with a high requirement."
+        ),
+        (
+            f"What the data say about the base. Left: twice the fall of the log-likelihood, every other parameter refitted; "
+            f"below the dashed line lies the {100 * fit.settings.level:g} % interval. Right: base and requirement belong together "
+            "along the dashed ridge; the shadow of the region on an axis is that parameter's interval. Taken from two pairs "
+            "apart, base and requirement mean nothing."
+        ),
+    )
+
+
+def _error_figures(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:
+    table = species.validation
+    if table.empty:
+        return
+    scheme = str(table["scheme"].iloc[0])
+    known = table[(table["scheme"] == scheme) & table["lead_days"].isna()]
+    season = species.fit.settings.season
+    dates = draw_dates(known[known["forecaster"] == "fitted"], season, event=_EVENT)
+    if dates is not None:
+        yield (
+            "dates",
+            dates,
+            (
+                "Date forecast against date observed for half of the flight, trap-years held out; most points lie within a "
+                "week of the line of equal dates."
+            ),
+            (
+                f"Half of the flight: date forecast from the fit without the held-out {scheme}, against the date observed. "
+                "The grey band is a week to either side."
+            ),
+        )
+    names = [str(name) for name in known["forecaster"].unique()]
+    order = sorted(
+        names, key=lambda name: (name != "fitted", name == "calendar mean", "refitted" in name, name)
+    )
+    errors = draw_errors(known, [(name, forecaster_words(name)) for name in order], event=_EVENT)
+    if errors is not None:
+        yield (
+            "errors",
+            errors,
+            (
+                "Error of the forecast date of half of the flight in each held-out season, by forecaster; above zero the "
+                "forecast was late."
+            ),
+            (
+                "Error in each held-out season: the mark is the median of the traps, the line their middle four fifths. Above "
+                "zero the forecast date came after the event."
+            ),
+        )
+
+
+def _season_figure(result: StudyResult, fit: FlightFit) -> tuple[str, Figure, str, str]:
+    inputs = result.inputs
+    # The station that most of the traps in the fit depend on; the first by name among equals.
+    used = inputs.links[inputs.links["trap"].isin(fit.data["trap"])]["station"].astype(str).value_counts()
+    station = min(used.index[used == used.max()])
+    heat = season_heat(fit, inputs.weather, station)
+    words = fit.settings.heat.describe(round(fit.base, 2))
+    now = f" and {heat.current[0]} so far" if heat.current is not None else ""
+    return (
+        "season",
+        draw_season(heat, fit.settings.season, heat_words=words),
+        (
+            f"Heat since {start_words(str(fit.settings.season.start))} at station {station} in {len(heat.past)} past seasons{now}, "
+            "with the heat between which each flight flies."
+        ),
+        (
+            f"Heat at station {station} in past seasons{now}. Bands: the heat between 5 and 95 % of each flight; where a curve "
+            "enters and leaves a band, the flight begins and ends."
+        ),
+    )

@@ -1,0 +1,277 @@
+"""The numbers behind the figures of a report, computed apart from their drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import NDArray
+
+from phenofit.flight.curves import heat_at_share, share_flown
+from phenofit.flight.data import assemble
+from phenofit.flight.profile import cut_root
+from phenofit.flight.result import FlightFit
+from phenofit.heat.kernels import running_heat
+from phenofit.seasons import Season
+from phenofit.traps.years import TrapYears
+
+__all__ = [
+    "CatchCurve",
+    "JointRegion",
+    "SeasonHeat",
+    "catch_curve",
+    "flight_shares",
+    "joint_region",
+    "season_heat",
+]
+
+_Array = NDArray[np.float64]
+_BINS = 60
+_NODES = 21
+
+
+@dataclass(frozen=True)
+class CatchCurve:
+    """Catches and fitted flight on the heat scale.
+
+    Attributes
+    ----------
+    edges : array, shape (bins + 1,)
+        Edges of the heat classes [degC d].
+    caught : array, shape (bins,)
+        Mean over trap-years of the share of the catch in each class [per cent of the season's catch].
+    heat, flown : array, shape (points,)
+        Fitted share per class, the shifts of trap-years included [degC d; per cent per class].
+    requirements : tuple of float
+        Fitted heat at half of each flight [degC d].
+    trap_years : int
+        Trap-years shown.
+    """
+
+    edges: _Array
+    caught: _Array
+    heat: _Array
+    flown: _Array
+    requirements: tuple[float, ...]
+    trap_years: int
+
+
+@dataclass(frozen=True)
+class JointRegion:
+    """Base and requirement that the data allow together.
+
+    Attributes
+    ----------
+    base : array, shape (m,)
+        Base temperatures [degC].
+    requirement : array, shape (n,)
+        Requirements [degC d].
+    deviance : array, shape (n, m)
+        Twice the fall of the log-likelihood; along the ridge the profile of the base, across it the quadratic form
+        of the requirement with the base held.
+    ridge : array, shape (m,)
+        Best requirement at each base [degC d].
+    cut : float
+        Deviance at the edge of the region.
+    """
+
+    base: _Array
+    requirement: _Array
+    deviance: _Array
+    ridge: _Array
+    cut: float
+
+
+@dataclass(frozen=True)
+class SeasonHeat:
+    """Heat through the seasons at one station.
+
+    Attributes
+    ----------
+    station : str
+        The station.
+    days : array, shape (n,)
+        Days since the season's start [d].
+    past : dict of str to array
+        Heat of each whole season by its label, shape (n,) [degC d].
+    current : tuple of str and array, or None
+        The season that is not over, NaN from the first day without weather on.
+    bands : tuple of (float, float, float)
+        Heat at 5, 50 and 95 % of each flight [degC d].
+    """
+
+    station: str
+    days: _Array
+    past: dict[str, _Array]
+    current: tuple[str, _Array] | None
+    bands: tuple[tuple[float, float, float], ...]
+
+
+def flight_shares(fit: FlightFit) -> _Array:
+    """Return the share of each flight in a typical trap-year's moths, shape (flights,)."""
+    sizes = [0.0] + [fit.parameters[f"size_{g}"] for g in range(2, fit.settings.flights + 1)]
+    weight = np.exp(np.array(sizes))
+    return np.asarray(weight / weight.sum())
+
+
+def catch_curve(
+    fit: FlightFit,
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+) -> CatchCurve:
+    """Put the catches of all trap-years on the fitted heat scale, and the fitted curve beside them.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    trap_years : TrapYears
+        Its records.
+    weather : Dataset
+        Station weather.
+    links : DataFrame
+        ``trap, station``.
+    starts : mapping, optional
+        Biofix of each (site, year), where the fit has one.
+
+    Returns
+    -------
+    CatchCurve
+        Moths of a check interval are spread evenly over the heat of the interval, and every trap-year counts alike.
+    """
+    data = assemble(trap_years, weather, links, season=fit.settings.season, starts=starts)
+    heat, _ = data.heat_at_edges(fit.base, fit.settings.heat)
+    low, high = heat[data.catch_left], heat[data.catch_right]
+    owner = np.repeat(np.arange(data.trap_years), np.diff(data.catch_of))
+    share = data.catch_count / data.totals[owner] / data.trap_years
+    edges = _heat_edges(fit)
+    # The part of each interval's heat that lies below an edge; differences give the part in a class.
+    width = np.maximum(high - low, 1e-9)
+    below = np.clip((edges[None, :] - low[:, None]) / width[:, None], 0.0, 1.0)
+    caught = 100.0 * np.diff((share[:, None] * below).sum(axis=0))
+    grid = np.linspace(edges[0], edges[-1], 400)
+    step = edges[1] - edges[0]
+    flown = 100.0 * (_share_by(fit, grid + step / 2) - _share_by(fit, grid - step / 2))
+    requirements = tuple(fit.requirement(g) for g in range(1, fit.settings.flights + 1))
+    return CatchCurve(edges, caught, grid, flown, requirements, data.trap_years)
+
+
+def _heat_edges(fit: FlightFit) -> _Array:
+    reach = [_flight_reach(fit, g) for g in range(1, fit.settings.flights + 1)]
+    low, high = max(0.0, min(r[0] for r in reach)), max(r[1] for r in reach)
+    return np.linspace(low, high, _BINS + 1)
+
+
+def _flight_reach(fit: FlightFit, flight: int) -> tuple[float, float]:
+    requirement, spread = fit.requirement(flight), fit.spread(flight)
+    curve = fit.settings.curve
+    return (
+        heat_at_share(curve, 0.001, requirement, spread) - 2.0 * fit.shift_sd,
+        heat_at_share(curve, 0.999, requirement, spread) + 2.0 * fit.shift_sd,
+    )
+
+
+def _share_by(fit: FlightFit, heat: _Array) -> _Array:
+    """Return the share of a typical season's moths flown by each heat, averaged over the normal shifts."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
+    weights = weights / weights.sum()
+    total = np.zeros(len(heat))
+    for g, part in enumerate(flight_shares(fit), start=1):
+        requirement, spread = fit.requirement(g), fit.spread(g)
+        for node, weight in zip(nodes, weights, strict=True):
+            shifted = heat - node * fit.shift_sd
+            flown = [share_flown(fit.settings.curve, h, requirement, spread) for h in shifted]
+            total += part * weight * np.array(flown)
+    return total
+
+
+def joint_region(fit: FlightFit, flight: int = 1) -> JointRegion | None:
+    """Return the region of base and requirement; its shadow on either axis is the interval of that parameter.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        A fit with profiles.
+    flight : int
+        Which flight's requirement.
+
+    Returns
+    -------
+    JointRegion or None
+        None where the base was held, or has no profile.
+    """
+    name = f"requirement_{flight}"
+    if "base" not in fit.profiles or not {"base", name} <= set(fit.covariance.columns):
+        return None
+    profile = fit.profiles["base"]
+    order = np.argsort(profile.values)
+    values, deviance = profile.values[order], np.maximum(profile.deviance[order], 0.0)
+    ridge = profile.path[order, flight]  # the search keeps the requirements behind the base, in degrees-days
+    base = np.linspace(values[0], values[-1], 121)
+    # Roots of the deviance are near to straight lines on either side of the estimate.
+    root = np.interp(base, values, np.sqrt(deviance) * np.sign(values - profile.estimate))
+    best = np.interp(base, values, ridge)
+    pair = fit.covariance.loc[["base", name], ["base", name]].to_numpy()
+    across = np.sqrt(max(pair[1, 1] - pair[0, 1] ** 2 / pair[0, 0], 1e-12))
+    cut = cut_root(fit.settings.level, profile.degrees) ** 2
+    margin = 1.4 * np.sqrt(cut) * across
+    requirement = np.linspace(best.min() - margin, best.max() + margin, 161)
+    fall = root[None, :] ** 2 + ((requirement[:, None] - best[None, :]) / across) ** 2
+    return JointRegion(base, requirement, fall, best, cut)
+
+
+def season_heat(fit: FlightFit, weather: xr.Dataset, station: str) -> SeasonHeat:
+    """Return heat above the fitted base through every season at one station.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    weather : Dataset
+        Station weather.
+    station : str
+        Which station.
+
+    Returns
+    -------
+    SeasonHeat
+        Past seasons with a missing day are left out.
+    """
+    season, settings = fit.settings.season, fit.settings.heat
+    series = weather.sel(station=station)
+    years = _season_years(weather, season)
+    length = min(len(season.days(year)) for year in years)
+    past: dict[str, _Array] = {}
+    current: tuple[str, _Array] | None = None
+    final = weather["time"].values[-1].astype("datetime64[D]")
+    for year in years:
+        days = season.days(year)[:length].astype("datetime64[ns]")
+        part = series.reindex(time=days)
+        low, high = (part[name].to_numpy().astype(float)[None, :] for name in ("tmin", "tmax"))
+        codes = (settings.upper_or_inf, settings.method_code, settings.cutoff_code)
+        heat = running_heat(low, high, fit.base, *codes)[0][0, :length]
+        if season.last_day(year) > final:
+            current = (season.label(year), heat)
+        elif np.isfinite(heat).all():
+            past[season.label(year)] = heat
+    bands = tuple(
+        (
+            fit.event_amount("flight_5", g),
+            fit.event_amount("flight_50", g),
+            fit.event_amount("flight_95", g),
+        )
+        for g in range(1, fit.settings.flights + 1)
+    )
+    return SeasonHeat(station, np.arange(length, dtype=float), past, current, bands)
+
+
+def _season_years(weather: xr.Dataset, season: Season) -> list[int]:
+    time = weather["time"].values.astype("datetime64[D]")
+    found = np.unique(season.year_of(time))
+    return [int(y) for y in found if y >= 0 and season.first_day(int(y)) >= time[0]]

@@ -1,0 +1,7 @@
+"""The figures of a report; importing this loads matplotlib."""
+
+from phenofit.report.figures.flight import draw_base, draw_flight
+from phenofit.report.figures.forecasts import draw_dates, draw_errors, draw_season
+from phenofit.report.figures.style import save
+
+__all__ = ["draw_base", "draw_dates", "draw_errors", "draw_flight", "draw_season", "save"]

@@ -1,0 +1,181 @@
+"""How every figure of a report looks: sizes, colours, the stamp on invented data, files of the same bytes each time.
+
+The colours are those of Okabe and Ito (2008), which people with the common kinds of colour blindness tell apart;
+each goes with a marker or a dash of its own, so that the figures are read in grey print as well.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter
+
+from phenofit.files import writing
+from phenofit.seasons import Season
+
+__all__ = [
+    "BLUE",
+    "GREEN",
+    "GREY",
+    "INK",
+    "ORANGE",
+    "PURPLE",
+    "SERIES",
+    "VERMILION",
+    "day_axis",
+    "new_figure",
+    "png_bytes",
+    "save",
+    "settle",
+]
+
+INK, GREY = "#222222", "#767676"
+BLUE, VERMILION, GREEN = "#0072B2", "#D55E00", "#009E73"
+ORANGE, PURPLE, SKY = "#E69F00", "#CC79A7", "#56B4E9"
+
+SERIES = (
+    (BLUE, "o", "-"),
+    (VERMILION, "s", "--"),
+    (GREEN, "^", "-."),
+    (PURPLE, "D", ":"),
+    (ORANGE, "v", (0, (5, 1, 1, 1))),
+    (SKY, "P", (0, (1, 1))),
+    (INK, "X", (0, (3, 1, 1, 1, 1, 1))),
+)
+"""Colour, marker and dash of each series, told apart by any of the three."""
+
+_WIDTH_IN = 6.7  # 170 mm: the text width of a page of A4 or Letter
+_DPI = 200
+_SETTINGS: Any = {
+    "svg.hashsalt": "phenofit",
+    "svg.fonttype": "path",
+    "font.family": "DejaVu Sans",
+    "axes.unicode_minus": True,
+}
+
+
+def new_figure(
+    height: float, *, columns: int = 1, ratios: Sequence[float] | None = None
+) -> tuple[Figure, list[Axes]]:
+    """Return a figure of text width and its panels, side by side.
+
+    Parameters
+    ----------
+    height : float
+        Height [inch].
+    columns : int
+        Number of panels.
+    ratios : sequence of float, optional
+        Their relative widths.
+
+    Returns
+    -------
+    figure : Figure
+    panels : list of Axes
+    """
+    figure = Figure(figsize=(_WIDTH_IN, height), layout="constrained")
+    panels = figure.subplots(1, columns, squeeze=False, width_ratios=ratios)[0]
+    return figure, list(panels)
+
+
+def settle(axes: Axes, *, x: str, y: str, title: str = "") -> None:
+    """Give a panel its labels and a quiet frame.
+
+    Parameters
+    ----------
+    axes : Axes
+        The panel.
+    x, y : str
+        Axis labels, with units.
+    title : str
+        Heading of the panel; data texts are not read as formulas.
+    """
+    axes.set_xlabel(x, fontsize=8.5, color=INK, parse_math=False)
+    axes.set_ylabel(y, fontsize=8.5, color=INK, parse_math=False)
+    if title:
+        axes.set_title(title, fontsize=9.5, loc="left", color=INK, parse_math=False)
+    axes.tick_params(labelsize=8, colors=INK)
+    axes.grid(visible=True, color="#e3e3e3", linewidth=0.6)
+    axes.set_axisbelow(True)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+
+
+def day_axis(axes: Axes, season: Season, low: float, high: float, *, which: str = "x") -> None:
+    """Label an axis of days since the season's start by month and day.
+
+    Parameters
+    ----------
+    axes : Axes
+        The panel.
+    season : Season
+        Its start is day 0.
+    low, high : float
+        What the axis spans [d].
+    which : {"x", "y"}
+        The axis.
+    """
+    # A year without a leap day; a leap year shifts the labels by a day at most.
+    first = season.first_day(2022)
+    step = next((s for s in (2, 5, 7, 14, 28, 61) if (high - low) / s <= 8), 92)
+    ticks = np.arange(np.ceil(low / step) * step, high + 1e-9, step)
+    axis = axes.xaxis if which == "x" else axes.yaxis
+    axis.set_major_locator(FixedLocator(list(ticks)))
+
+    def label(value: float, _position: int | None = None) -> str:
+        day = (first + np.timedelta64(round(value), "D")).astype(object)
+        return f"{day.day} {day:%b}"
+
+    axis.set_major_formatter(FuncFormatter(label))
+    (axes.set_xlim if which == "x" else axes.set_ylim)(low, high)
+
+
+def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
+    """Write a figure as PNG and SVG at print size, and return the PNG.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure.
+    folder : Path
+        Where to; the files are named ``name.png`` and ``name.svg``.
+    name : str
+        Name without ending.
+    invented : bool
+        Whether it shows invented data; then it says so, in the picture itself.
+
+    Returns
+    -------
+    bytes
+        The PNG, for the page.
+    """
+    if invented:
+        _stamp(figure)
+    image = png_bytes(figure)
+    with writing(folder / f"{name}.png") as temporary:
+        temporary.write_bytes(image)
+    with writing(folder / f"{name}.svg") as temporary, mpl.rc_context(_SETTINGS):
+        figure.savefig(temporary, format="svg", metadata={"Date": None, "Creator": None})
+    return image
+
+
+def png_bytes(figure: Figure) -> bytes:
+    """Return a figure as PNG without a date or a program's name in it."""
+    stream = io.BytesIO()
+    with mpl.rc_context(_SETTINGS):
+        figure.savefig(stream, format="png", dpi=_DPI, metadata={"Software": None})
+    return stream.getvalue()
+
+
+def _stamp(figure: Figure) -> None:
+    # A heading of its own: the layout keeps it clear of the panels.
+    figure.suptitle(
+        "invented data", x=0.995, ha="right", fontsize=8, color=VERMILION, style="italic", weight="bold"
+    )

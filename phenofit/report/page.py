@@ -1,0 +1,216 @@
+"""The page: everything put together and written as one file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from phenofit.files import write_text
+from phenofit.forecast.cautions import CAUTIONS
+from phenofit.outputs import species_slug
+from phenofit.report.sentences import (
+    base_sentence,
+    error_sentences,
+    flight_sentences,
+    season_sentences,
+    terms,
+)
+from phenofit.report.tables import (
+    PageTable,
+    errors_table,
+    estimates_table,
+    forecast_table,
+    left_out_tables,
+    links_table,
+    stations_table,
+    thresholds_page_table,
+)
+from phenofit.study.results import SpeciesResult, StudyResult
+
+__all__ = ["render_report"]
+
+_EVENTS = ("flight_50", "flight_5", "flight_95")
+
+
+@dataclass(frozen=True)
+class _Section:
+    """What the template needs about one species."""
+
+    species: str
+    slug: str
+    answers: tuple[str, ...]
+    errors_in_words: tuple[str, ...]
+    season_in_words: tuple[str, ...]
+    verdicts: tuple[tuple[str, str, str], ...]
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+    estimates: PageTable
+    thresholds: PageTable
+    errors: tuple[PageTable, ...]
+    forecast: PageTable | None
+    no_forecast: tuple[str, ...]
+    left_out: tuple[PageTable, PageTable] | None
+    figures: Mapping[str, Any]
+    map: str | None
+    extent: str
+    model: tuple[tuple[str, str], ...]
+
+
+def render_report(result: StudyResult, out: Path) -> Path:
+    """Write ``report.html`` and the folder ``figures`` of a study.
+
+    Parameters
+    ----------
+    result : StudyResult
+        What the run gave.
+    out : Path
+        Folder for the output.
+
+    Returns
+    -------
+    Path
+        The page: one file with its styles and pictures inside, nothing fetched from anywhere.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written.
+
+    Notes
+    -----
+    Every text of the data is escaped. The page holds no date of its making: the same result gives the same bytes.
+    """
+    sections = [_section(result, species, Path(out)) for species in result.species]
+    page = (
+        _environment()
+        .get_template("report.html")
+        .render(
+            title=result.study.title,
+            invented=result.study.invented,
+            sections=sections,
+            links=links_table(result.inputs.links),
+            stations=stations_table(result.inputs.weather),
+            reading_notes=_distinct(result.inputs.notes),
+            provenance=_facts(result.provenance),
+            cautions=CAUTIONS,
+        )
+    )
+    path = Path(out) / "report.html"
+    write_text(path, page)
+    return path
+
+
+def _environment() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("phenofit.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section:
+    from phenofit.report.drawings import draw_species  # loads matplotlib
+
+    fit = species.fit
+    slug = species_slug(species.species)
+    truth = _truth_of(result, species.species)
+    scheme = str(species.scores["scheme"].iloc[0]) if len(species.scores) else ""
+    there = set(species.scores["event"]) if len(species.scores) else set()
+    has_forecast = species.forecast is not None and len(species.forecast) > 0
+    return _Section(
+        species=species.species,
+        slug=slug,
+        answers=(*flight_sentences(fit), base_sentence(fit)),
+        errors_in_words=tuple(error_sentences(species)),
+        season_in_words=tuple(season_sentences(species.forecast)),
+        verdicts=tuple((c.threshold.id, c.verdict, c.sentence) for c in species.comparisons),
+        problems=tuple(fit.problems),
+        notes=_distinct((*species.notes, *species.trap_years.notes)),
+        estimates=estimates_table(fit, terms(fit), truth),
+        thresholds=thresholds_page_table(species.thresholds),
+        errors=tuple(errors_table(species.scores, event=e, scheme=scheme) for e in _EVENTS if e in there),
+        forecast=forecast_table(species.forecast) if has_forecast and species.forecast is not None else None,
+        no_forecast=_without_forecast(species),
+        left_out=left_out_tables([species.trap_years.left_out, fit.left_out]),
+        figures=draw_species(result, species, out / "figures", slug),
+        map=_map(species, out / "figures", slug),
+        extent=_extent(species),
+        model=_model(species),
+    )
+
+
+def _truth_of(result: StudyResult, species: str) -> Mapping[str, Any] | None:
+    if result.truth is None:
+        return None
+    found = result.truth.get("species", {}).get(species)
+    return found if isinstance(found, Mapping) and "parameters" in found else None
+
+
+def _without_forecast(species: SpeciesResult) -> tuple[str, ...]:
+    if species.forecast is None:
+        return ()
+    return tuple(f"{site}: {reason}" for site, reason in species.forecast.attrs.get("failed", ()))
+
+
+def _map(species: SpeciesResult, folder: Path, slug: str) -> str | None:
+    """Draw the map into the folder, and return the one that answers to pointer and keys."""
+    if species.error_map is None:
+        return None
+    from phenofit.maps.drawing import draw_error_map, save_figure
+    from phenofit.maps.interactive import interactive_map
+
+    figure = draw_error_map(species.error_map)
+    for ending in ("png", "svg"):
+        save_figure(figure, folder / f"{slug}-map.{ending}")
+    return interactive_map(species.error_map, identifier=f"map-{slug}")
+
+
+def _extent(species: SpeciesResult) -> str:
+    fit = species.fit
+    seasons = sorted(fit.data["season"].astype(str).unique())
+    span = seasons[0] if len(seasons) == 1 else f"{seasons[0]} to {seasons[-1]}"
+    return (
+        f"{fit.moths:,} moths in {len(fit.data)} trap-years, {fit.data['trap'].nunique()} traps at "
+        f"{fit.data['site'].nunique()} sites, {len(seasons)} seasons ({span})."
+    ).replace(",", "\u202f", 1 if fit.moths >= 1000 else 0)
+
+
+def _model(species: SpeciesResult) -> tuple[tuple[str, str], ...]:
+    fit, settings = species.fit, species.fit.settings
+    parts = " + ".join(settings.shifts) or "none"
+    return (
+        ("flights a season", str(settings.flights)),
+        ("flight curve", settings.curve),
+        ("heat", settings.heat.describe()),
+        ("season", f"{settings.season.start} to {settings.season.end}"),
+        ("heat summed from", settings.start_words),
+        ("base looked for", f"{settings.base_range[0]:g} to {settings.base_range[1]:g} °C"),
+        ("shift of trap-years", parts),
+        ("counts", settings.counts),
+        ("stray share", f"{settings.stray:g}"),
+        ("log-likelihood", f"{fit.log_likelihood:.3f}"),
+        ("fitted parameters", str(fit.fitted)),
+        ("converged", "yes" if fit.converged else "no"),
+    )
+
+
+def _facts(provenance: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Return the provenance as named groups of name and value."""
+    groups = []
+    single = []
+    for name, value in provenance.items():
+        if isinstance(value, Mapping):
+            groups.append((str(name), [(str(k), str(v)) for k, v in value.items()]))
+        else:
+            single.append((str(name), str(value)))
+    return [*groups, ("settings", single)] if single else groups
+
+
+def _distinct(texts: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(texts))

@@ -1,0 +1,134 @@
+"""The answers in plain words: what the page says before any table."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from phenofit.flight.result import FlightFit
+from phenofit.report.words import (
+    amount,
+    day,
+    forecaster_words,
+    interval,
+    number,
+    period,
+    start_words,
+    temperature,
+)
+from phenofit.study.results import SpeciesResult
+
+__all__ = ["base_sentence", "error_sentences", "flight_sentences", "season_sentences", "terms"]
+
+_ORDER = ("fitted", "calendar mean")
+
+
+def terms(fit: FlightFit) -> str:
+    """Return base, method and start of a fit's heat sums in words."""
+    heat = fit.settings.heat.describe()
+    return f"{heat}, base {temperature(fit.base, 2)}, summed from {start_words(fit.settings.start_words)}"
+
+
+def flight_sentences(fit: FlightFit) -> list[str]:
+    """Return a sentence for each flight: the heat at which half of it has flown, with interval and terms."""
+    said = []
+    level = f"{100 * fit.settings.level:g} %"
+    for flight in range(1, fit.settings.flights + 1):
+        name = f"flight {flight}" if fit.settings.flights > 1 else "the flight"
+        text = f"Half of {name} has flown at {amount(fit.requirement(flight))}; {terms(fit)}."
+        key = f"requirement_{flight}"
+        if key in fit.profiles:
+            low, high = fit.interval(key)
+            text += f" {level} interval: {interval(low, high, '°C-days', 0)}"
+            text += (
+                " (it counts that the base is uncertain too)."
+                if "base" in fit.profiles
+                else ", with the base held."
+            )
+        said.append(text)
+    return said
+
+
+def base_sentence(fit: FlightFit) -> str:
+    """Return what the data say about the base, open ends in words."""
+    level = f"{100 * fit.settings.level:g} %"
+    if "base" not in fit.profiles:
+        return (
+            f"The base temperature was held at {temperature(fit.base, 2)}; the data were not asked about it."
+        )
+    low, high = fit.interval("base")
+    best = f"the best value is {temperature(fit.base, 2)}"
+    if low is None and high is None:
+        return (
+            f"These data do not fix the base temperature: its {level} interval is open on both sides; {best}."
+        )
+    if low is None or high is None:
+        return (
+            f"These data do not fix the base temperature on one side: its {level} interval is "
+            f"{interval(low, high, '°C')}; {best}."
+        )
+    return (
+        f"The base temperature lies between {number(low)} and {number(high)} °C ({level} interval); {best}."
+    )
+
+
+def error_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[str]:
+    """Return how far forecasts were off in data that the fit had not seen, a sentence for each flight.
+
+    Parameters
+    ----------
+    result : SpeciesResult
+        The answers for one species.
+    event : str
+        Event spoken of.
+
+    Returns
+    -------
+    list of str
+        Empty where nothing was validated.
+    """
+    scores = result.scores
+    if scores.empty:
+        return []
+    scheme = str(scores["scheme"].iloc[0])
+    rows = scores[(scores["event"] == event) & (scores["scheme"] == scheme) & scores["lead_days"].isna()]
+    said = []
+    for flight, mine in rows.groupby("flight", sort=True):
+        by_name = mine.set_index("forecaster")["mae_days"]
+        if "fitted" not in by_name:
+            continue
+        name = f"half of flight {flight}" if rows["flight"].nunique() > 1 else "half of the flight"
+        fitted = mine[mine["forecaster"] == "fitted"].iloc[0]
+        text = (
+            f"Each {scheme} forecast from the others, its date for {name} was off by {number(fitted['mae_days'])} days on "
+            f"average ({fitted['forecasts']} forecasts in {fitted['years']} seasons)"
+        )
+        others = [
+            f"the {forecaster_words(str(other))} by {number(value)}"
+            for other, value in by_name.drop("fitted").sort_values().items()
+            if other == "calendar mean" or str(other).startswith("published:")
+        ]
+        said.append(f"{text}; {', '.join(others)}." if others else f"{text}.")
+    return said
+
+
+def season_sentences(forecast: pd.DataFrame | None, *, event: str = "flight_50") -> list[str]:
+    """Return when this season's flights are expected over all places, a sentence for each flight."""
+    if forecast is None or forecast.empty:
+        return []
+    rows = forecast[forecast["event"] == event]
+    said = []
+    for flight, mine in rows.groupby("flight", sort=True):
+        known = mine["median"].dropna()
+        if known.empty:
+            continue
+        name = f"half of flight {flight}" if rows["flight"].nunique() > 1 else "half of the flight"
+        season = str(mine["season"].iloc[0])
+        issued = day(mine["issued"].iloc[0], year=True)
+        ordered = mine.loc[known.index].sort_values("median", kind="stable")
+        early, late = ordered.iloc[0], ordered.iloc[-1]
+        said.append(
+            f"In {season}, as of {issued}, {name} is expected from {day(early['median'])} ({early['site']}; chance of "
+            f"80 %: {period(early['low80'], early['high80'])}) to {day(late['median'])} ({late['site']}; "
+            f"{period(late['low80'], late['high80'])})."
+        )
+    return said

@@ -1,0 +1,358 @@
+"""The tables of a report as plain cells: what stands on the page is decided here, how it looks in the template."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from phenofit.flight.result import FlightFit
+from phenofit.report.words import (
+    day,
+    forecaster_words,
+    interval,
+    number,
+    parameter_words,
+    period,
+    start_words,
+    temperature,
+    unit_words,
+)
+from phenofit.units import convert_degree_days
+
+__all__ = [
+    "PageTable",
+    "errors_table",
+    "estimates_table",
+    "forecast_table",
+    "left_out_tables",
+    "links_table",
+    "stations_table",
+    "thresholds_page_table",
+]
+
+_EVENT_SHARES = {
+    "flight_5": "5 %",
+    "flight_25": "25 %",
+    "flight_50": "50 %",
+    "flight_75": "75 %",
+    "flight_95": "95 %",
+}
+_SOURCES = {0: "missing", 1: "observed", 2: "modelled", 3: "filled", 4: "forecast"}
+
+
+@dataclass(frozen=True)
+class PageTable:
+    """A table for the page.
+
+    Attributes
+    ----------
+    caption : str
+        What it shows, with units and terms.
+    columns : tuple of str
+        Headings.
+    rows : tuple of tuple of str
+        Cells; the first of a row is its heading.
+    numeric : tuple of bool
+        Which columns hold numbers.
+    """
+
+    caption: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numeric: tuple[bool, ...]
+
+
+def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None) -> PageTable:
+    """Return the estimates with intervals, and the true values beside them where the data are invented.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    terms : str
+        Base, method and start in words.
+    truth : mapping or None
+        True values of the species.
+
+    Returns
+    -------
+    PageTable
+    """
+    level = f"{100 * fit.settings.level:g} % interval"
+    known = true_values(fit, truth) if truth is not None else {}
+    rows = []
+    for row in fit.estimates.to_dict("records"):
+        flight = None if pd.isna(row["flight"]) else int(row["flight"])
+        unit = unit_words(str(row["unit"]))
+        digits = _digits(str(row["parameter"]), float(row["estimate"]))
+        span = "held" if row["note"] == "held" else interval(row["low"], row["high"], "", digits)
+        cells = [
+            parameter_words(str(row["parameter"]), flight, fit.settings.flights),
+            number(row["estimate"], digits),
+            span,
+            unit,
+        ]
+        if truth is not None:
+            cells += _truth_cells(known.get((str(row["parameter"]), flight)), row, digits)
+        rows.append(tuple(cells))
+    columns = ["quantity", "estimate", level, "unit"]
+    if truth is not None:
+        columns += ["true value (invented)", "inside the interval"]
+    return PageTable(
+        f"Estimates with {level}s by profile likelihood; heat: {terms}.",
+        tuple(columns),
+        tuple(rows),
+        (False, True, True, False, True, False)[: len(columns)],
+    )
+
+
+def _digits(parameter: str, value: float) -> int:
+    if parameter in ("base", "size", "size_sd"):
+        return 2
+    if parameter == "stray_share":
+        return 4
+    return 0 if abs(value) >= 100 else 1
+
+
+def _truth_cells(value: float | None, row: Mapping[Any, Any], digits: int) -> list[str]:
+    if value is None:
+        return ["", ""]
+    if row["note"] == "held":
+        return [number(value, digits), ""]
+    low, high = row["low"], row["high"]
+    inside = (pd.isna(low) or low <= value) and (pd.isna(high) or value <= high)
+    return [number(value, digits), "yes" if inside else "no"]
+
+
+def true_values(fit: FlightFit, truth: Mapping[str, Any]) -> dict[tuple[str, int | None], float]:
+    """Return the true value of each parameter of the fit that has one.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    truth : mapping
+        True values of the species, as the simulator notes them.
+
+    Returns
+    -------
+    dict
+        By parameter and flight. Where the fit has no site part in its shift, the trap-years' SD has to hold the
+        sites' differences as well, and its true value is taken so.
+    """
+    values = {(str(row["parameter"]), row["flight"]): float(row["value"]) for row in truth["parameters"]}
+    sites = np.array(list(truth.get("site_shifts", {}).values()), dtype=float)
+    if ("shift_sd", None) in values and "site" not in fit.settings.shifts and sites.size > 1:
+        values["shift_sd", None] = float(np.hypot(values["shift_sd", None], sites.std(ddof=1)))
+    return values
+
+
+def thresholds_page_table(thresholds: pd.DataFrame) -> PageTable:
+    """Return fitted and published thresholds, a row each, in both units, every term in its own column."""
+    rows = []
+    for row in thresholds.to_dict("records"):
+        low, high = (_in_celsius(row[name], row["unit"]) for name in ("amount_low", "amount_high"))
+        event = _EVENT_SHARES.get(str(row["event"]), str(row["event"]).replace("_", " "))
+        flight = "" if pd.isna(row["flight"]) or not int(row["flight"]) else f"{int(row['flight'])}"
+        span = interval(low, high, "", 0) if np.isfinite([low, high]).any() else ""
+        rows.append(
+            (
+                "fitted" if row["kind"] == "fitted" else f"published {_text(row['id'])}".strip(),
+                flight,
+                event,
+                number(_in_celsius(row["amount"], row["unit"]), 0),
+                span,
+                number(_in_fahrenheit(row["amount"], row["unit"]), 0),
+                _base_words(row),
+                _text(row["method"]) or "not stated",
+                _start(row["start"]),
+                _text(row["verdict"]) or _text(row["source"]),
+            )
+        )
+    return PageTable(
+        "Thresholds fitted here and published ones: heat sum at which a share of the flight has flown. A sum holds "
+        "only with its base, method and start.",
+        (
+            "threshold", "flight", "event", "°C-days", "interval [°C-days]", "°F-days", "base", "method", "start",
+            "verdict or source",
+        ),
+        tuple(rows),
+        (False, True, False, True, True, True, False, False, False, False),
+    )  # fmt: skip
+
+
+def _in_celsius(value: Any, unit: Any) -> float:
+    if pd.isna(value) or pd.isna(unit) or not unit:
+        return float("nan")
+    return float(convert_degree_days(float(value), str(unit), "degC d"))
+
+
+def _in_fahrenheit(value: Any, unit: Any) -> float:
+    if pd.isna(value) or pd.isna(unit) or not unit:
+        return float("nan")
+    return float(convert_degree_days(float(value), str(unit), "degF d"))
+
+
+def _base_words(row: Mapping[Any, Any]) -> str:
+    # The table gives bases in degC, whatever the source printed.
+    return "not stated" if pd.isna(row["base"]) else temperature(float(row["base"]), 1)
+
+
+def _start(value: Any) -> str:
+    text = _text(value)
+    return start_words(text) if text else "not stated"
+
+
+def _text(value: Any) -> str:
+    return "" if value is None or pd.isna(value) else str(value)
+
+
+def errors_table(scores: pd.DataFrame, *, event: str, scheme: str, level: int = 95) -> PageTable:
+    """Return the forecast error of each forecaster, weather known, best first within a flight."""
+    rows = scores[(scores["event"] == event) & (scores["scheme"] == scheme) & scores["lead_days"].isna()]
+    rows = rows.sort_values(["flight", "mae_days", "forecaster"], kind="stable")
+    several = rows["flight"].nunique() > 1
+    cells = []
+    for row in rows.to_dict("records"):
+        name = forecaster_words(str(row["forecaster"]))
+        covered = row["coverage95"]
+        cells.append(
+            (
+                f"flight {row['flight']}: {name}" if several else name,
+                f"{row['forecasts']} in {row['years']} seasons",
+                number(row["mae_days"]),
+                interval(row["mae_low"], row["mae_high"], ""),
+                _signed(row["bias_days"]),
+                number(100 * row["inside_share"], 0),
+                number(None if pd.isna(covered) else 100 * covered, 0),
+                number(None if pd.isna(row["skill"]) else 100 * row["skill"], 0),
+            )
+        )
+    return PageTable(
+        f"Error of forecasts of dates for {_event_words(event)}, leaving out a {scheme} at a time, weather known. The "
+        f"{level} % interval takes whole years at random.",
+        (
+            "forecaster", "forecasts", "mean absolute error [days]", f"{level} % interval [days]",
+            "mean error [days]", "inside the check interval [%]", "observed date in the 95 % interval [%]",
+            "better than the mean calendar date by [%]",
+        ),
+        tuple(cells),
+        (False, False, True, True, True, True, True, True),
+    )  # fmt: skip
+
+
+def _event_words(event: str) -> str:
+    share = _EVENT_SHARES.get(event)
+    return f"{share} of the flight" if share else event.replace("_", " ")
+
+
+def _signed(value: float) -> str:
+    text = number(value)
+    if not text or float(text.replace("−", "-")) == 0.0:
+        return text
+    return f"{text.lstrip('−')} {'late' if value > 0 else 'early'}"
+
+
+def forecast_table(forecast: pd.DataFrame) -> PageTable:
+    """Return the season's forecast, a row for each place, a column for each event: median and middle 80 %."""
+    flights = sorted(forecast["flight"].unique())
+    keys = [(flight, event) for flight in flights for event in forecast["event"].unique()]
+    rows = []
+    for (site, station), mine in forecast.groupby(["site", "station"], sort=True):
+        cells = [f"{site} (station {station})"]
+        for flight, event in keys:
+            found = mine[(mine["flight"] == flight) & (mine["event"] == event)]
+            cells.append(_forecast_cell(found))
+        rows.append(tuple(cells))
+    heads = [
+        f"{f'flight {flight}, ' if len(flights) > 1 else ''}{_event_words(event)}" for flight, event in keys
+    ]
+    season = str(forecast["season"].iloc[0])
+    issued, known = day(forecast["issued"].iloc[0], year=True), day(forecast["known_until"].max(), year=True)
+    return PageTable(
+        f"Dates expected in {season}, issued {issued}, weather known to {known}, then past seasons at the same station as "
+        "equally likely continuations: median, and in brackets the dates between which the event falls with a chance of "
+        "80 %.",
+        ("place", *heads),
+        tuple(rows),
+        (False, *(True for _ in heads)),
+    )
+
+
+def _forecast_cell(found: pd.DataFrame) -> str:
+    if found.empty:
+        return "no forecast"
+    row = found.iloc[0]
+    middle = day(row["median"]) or "not this season"
+    return f"{middle} ({period(row['low80'], row['high80'])})"
+
+
+def links_table(links: pd.DataFrame) -> PageTable:
+    """Return which station each trap takes its weather from."""
+    rows = tuple(
+        (
+            str(row["trap"]),
+            str(row["station"]),
+            number(row["distance_km"]),
+            number(row["height_difference_m"], 0) or "unknown",
+            str(row["how"]),
+        )
+        for row in links.to_dict("records")
+    )
+    return PageTable(
+        "Weather station of each trap; height difference: the trap's height minus the station's.",
+        ("trap", "station", "distance [km]", "height difference [m]", "how chosen"),
+        rows,
+        (False, False, True, True, False),
+    )
+
+
+def stations_table(weather: Any) -> PageTable:
+    """Return what each station's days are made of."""
+    source = weather["source"].transpose("station", "time").to_numpy()
+    days = weather["time"].to_numpy().astype("datetime64[D]")
+    shown = [code for code in _SOURCES if code in (0, 1) or (source == code).any()]
+    rows = []
+    for position, station in enumerate(weather["station"].to_numpy()):
+        missing = days[source[position] == 0]
+        span = f"{day(missing[0], year=True)} to {day(missing[-1], year=True)}" if missing.size else ""
+        counts = [str(int((source[position] == code).sum())) for code in shown]
+        rows.append((str(station), *counts, span))
+    return PageTable(
+        f"Days of each station by origin, {day(days[0], year=True)} to {day(days[-1], year=True)}.",
+        ("station", *(f"{_SOURCES[code]} [days]" for code in shown), "missing between"),
+        tuple(rows),
+        (False, *(True for _ in shown), False),
+    )
+
+
+def left_out_tables(tables: Sequence[pd.DataFrame]) -> tuple[PageTable, PageTable] | None:
+    """Return the records that were not used: summed by reason, and one by one; None where all were used."""
+    columns = ["trap", "season", "reason", "rows"]
+    filled = [table.reindex(columns=[*columns, "lines"]) for table in tables if len(table)]
+    if not filled:
+        return None
+    every = pd.concat(filled, ignore_index=True)
+    # A station's first missing day is part of a reason; in the sum the station is enough.
+    kind = every["reason"].str.replace(r" on \d{4}-\d\d-\d\d$", "", regex=True)
+    grouped = every.groupby(kind, sort=True).agg(rows=("rows", "sum"), traps=("trap", "nunique"))
+    short = tuple(
+        (str(reason), str(int(row["rows"])), str(int(row["traps"]))) for reason, row in grouped.iterrows()
+    )
+    long = tuple(
+        (str(row["trap"]), str(row["season"]), str(row["reason"]), str(int(row["rows"])), _text(row["lines"]))
+        for row in every.to_dict("records")
+    )
+    return (
+        PageTable("Checks left out, by reason.", ("reason", "checks", "traps"), short, (False, True, True)),
+        PageTable(
+            "Checks left out, one by one.",
+            ("trap", "season", "reason", "checks", "lines of the catch table"),
+            long,
+            (False, False, False, True, False),
+        ),
+    )

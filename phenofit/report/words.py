@@ -1,0 +1,204 @@
+"""How numbers, dates and names are said on a page: always with their unit, an open end in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from phenofit.seasons import MonthDay
+from phenofit.units import convert_degree_days, from_celsius
+
+__all__ = [
+    "amount",
+    "day",
+    "forecaster_words",
+    "interval",
+    "number",
+    "parameter_words",
+    "period",
+    "start_words",
+    "temperature",
+    "unit_words",
+]
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
+_UNITS = {"degC": "°C", "degC d": "°C-days", "degF": "°F", "degF d": "°F-days", "1": ""}
+_PARAMETERS = {
+    "base": "base temperature",
+    "requirement": "requirement: heat at half of the flight",
+    "spread": "spread of the flight",
+    "shift_sd_year": "how much years differ (SD)",
+    "shift_sd_site": "how much sites differ (SD)",
+    "shift_sd": "how much trap-years differ (SD)",
+    "concentration": "concentration of counts (small: swarms)",
+    "size": "log size against flight 1, mean",
+    "size_sd": "log size against flight 1, SD",
+    "stray_share": "share of stray moths",
+}
+
+
+def number(value: float | None, digits: int = 1) -> str:
+    """Return a number with a true minus sign, or an empty text where there is none.
+
+    Examples
+    --------
+    >>> number(-3.14159), number(None), number(float("nan"))
+    ('−3.1', '', '')
+    """
+    if value is None or pd.isna(value):
+        return ""
+    text = f"{value:.{digits}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def amount(value: float) -> str:
+    """Return a heat sum in both units; base, method and start must stand beside it.
+
+    Parameters
+    ----------
+    value : float
+        Heat [degC d].
+
+    Examples
+    --------
+    >>> amount(500.0)
+    '500 °C-days (900 °F-days)'
+    """
+    return f"{number(value, 0)} °C-days ({number(float(convert_degree_days(value, 'degC d', 'degF d')), 0)} °F-days)"
+
+
+def temperature(value: float, digits: int = 1) -> str:
+    """Return a temperature in both units.
+
+    Parameters
+    ----------
+    value : float
+        Temperature [degC].
+    digits : int
+        Decimals.
+
+    Examples
+    --------
+    >>> temperature(10.0)
+    '10.0 °C (50.0 °F)'
+    """
+    return f"{number(value, digits)} °C ({number(float(from_celsius(value, 'degF')), digits)} °F)"
+
+
+def interval(low: float | None, high: float | None, unit: str, digits: int = 1) -> str:
+    """Return an interval in words, its open ends named.
+
+    Parameters
+    ----------
+    low, high : float or None
+        Ends; None or NaN for an end that the data leave open.
+    unit : str
+        Unit in words.
+    digits : int
+        Decimals.
+
+    Examples
+    --------
+    >>> interval(8.66, 11.14, "°C")
+    '8.7 to 11.1 °C'
+    >>> interval(None, 11.14, "°C")
+    'up to 11.1 °C, open below'
+    """
+    lower, upper = number(low, digits), number(high, digits)
+    tail = f" {unit}" if unit else ""
+    if lower and upper:
+        return f"{lower} to {upper}{tail}"
+    if upper:
+        return f"up to {upper}{tail}, open below"
+    if lower:
+        return f"from {lower}{tail}, open above"
+    return "open on both sides"
+
+
+def start_words(text: str) -> str:
+    """Return where a heat sum begins: ``"1 January"`` for ``"01-01"``, ``"the biofix"`` for ``"biofix"``.
+
+    Examples
+    --------
+    >>> start_words("03-01")
+    '1 March'
+    """
+    if text == "biofix":
+        return "the biofix"
+    start = MonthDay.parse(text)
+    return f"{start.day} {_MONTHS[start.month - 1]}"
+
+
+def day(value: Any, *, year: bool = False) -> str:
+    """Return a date as day and month, or an empty text for none.
+
+    Examples
+    --------
+    >>> day("2025-07-04"), day("2025-07-04", year=True)
+    ('4 Jul', '4 Jul 2025')
+    """
+    if value is None or pd.isna(value):
+        return ""
+    stamp = pd.Timestamp(value)
+    text = f"{stamp.day} {_MONTHS[stamp.month - 1][:3]}"
+    return f"{text} {stamp.year}" if year else text
+
+
+def period(low: Any, high: Any) -> str:
+    """Return a span of dates; an end that lies beyond the season is said so.
+
+    Examples
+    --------
+    >>> period("2025-06-28", "2025-07-04")
+    '28 Jun to 4 Jul'
+    >>> period("2025-06-28", None)
+    '28 Jun to past the season'
+    """
+    first, last = day(low), day(high)
+    if not first:
+        return "not this season"
+    return f"{first} to {last or 'past the season'}"
+
+
+def forecaster_words(name: str) -> str:
+    """Return how a forecaster of the validation table is called on a page.
+
+    Examples
+    --------
+    >>> forecaster_words("published:bulletin-7"), forecaster_words("calendar mean")
+    ('published threshold bulletin-7, on its own terms', 'mean calendar date')
+    """
+    if name == "fitted":
+        return "fitted here"
+    if name == "calendar mean":
+        return "mean calendar date"
+    if name.startswith("published:"):
+        return f"published threshold {name.partition(':')[2]}, on its own terms"
+    if name.startswith("published base, refitted"):
+        row = name.partition(": ")[2]
+        return "published base, requirement refitted" + (f" ({row})" if row else "")
+    return name
+
+
+def parameter_words(name: str, flight: Any = None, flights: int = 1) -> str:
+    """Return what a parameter is.
+
+    Examples
+    --------
+    >>> parameter_words("spread", 2, 2)
+    'spread of the flight, flight 2'
+    """
+    text = _PARAMETERS.get(name, name.replace("_", " "))
+    known = flight is not None and not pd.isna(flight)
+    return f"{text}, flight {flight}" if known and flights > 1 else text
+
+
+def unit_words(unit: str) -> str:
+    """Return a unit as it is written on a page."""
+    return _UNITS.get(unit, unit)
