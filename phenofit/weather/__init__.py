@@ -14,6 +14,7 @@ from phenofit.weather.schema import (
     station_table,
 )
 from phenofit.weather.stations import distance_km, read_stations
+from phenofit.weather.write import write_weather
 
 __all__ = [
     "add_notes",
@@ -29,4 +30,5 @@ __all__ = [
     "read_stations",
     "read_weather",
     "station_table",
+    "write_weather",
 ]

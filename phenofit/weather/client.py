@@ -206,7 +206,8 @@ def fetch_year(
     *,
     attempts: int = ATTEMPTS,
     pause: float = PAUSE,
-    sleep: Callable[[float], None] = time.sleep,
+    sleep: Callable[[float], object] = time.sleep,
+    stopped: Callable[[], bool] = lambda: False,
 ) -> YearReply:
     """Ask for the daily minima and maxima of one station and year.
 
@@ -224,6 +225,8 @@ def fetch_year(
         Wait before the first retry [s]; doubled before each further one.
     sleep : callable
         Waits.
+    stopped : callable
+        Whether the user has given up; then nothing is tried again.
 
     Returns
     -------
@@ -235,6 +238,8 @@ def fetch_year(
         if reply.state not in ("unreachable", "unreadable"):
             break
         sleep(pause * 2 ** (attempt - 1))
+        if stopped():
+            break
         reply = _ask_once(client, station, year)
     return reply
 

@@ -282,7 +282,15 @@ def _ask_station(
                 "unreachable", nothing, "not asked for, since the server did not answer before"
             )
         else:
-            reply = service.fetch_year(client, station, year, attempts=attempts, pause=pause)
+            reply = service.fetch_year(
+                client,
+                station,
+                year,
+                attempts=attempts,
+                pause=pause,
+                sleep=silence.stop.wait,
+                stopped=silence.stop.is_set,
+            )
             failed = failed + 1 if reply.state == "unreachable" else 0
             answered = answered or reply.state != "unreachable"
         replies.put((station, year, reply))
