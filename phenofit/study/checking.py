@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import os
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from phenofit.errors import DataError, PhenofitWarning, Problem
+from phenofit.errors import DataError, Problem
 from phenofit.study.inputs import Gathered, gather, species_trap_years
-from phenofit.study.load import load_study
+from phenofit.study.load import load_leniently
 from phenofit.study.model import Study
+from phenofit.tables import DATE_ORDERS
 
 __all__ = ["StudySurvey", "check_study", "survey_study"]
 
@@ -70,13 +70,15 @@ def survey_study(path: str | os.PathLike[str]) -> StudySurvey:
         The station service is not asked: a study on it is checked without its weather, which the lines say.
     """
     try:
-        study = load_study(path)
+        study, faults = load_leniently(path)
     except DataError as fault:
         return StudySurvey(fault.problems)
-    with warnings.catch_warnings():
-        # What the readers warn of stands in their notes as well, and is told from there.
-        warnings.simplefilter("ignore", PhenofitWarning)
-        found = gather(study, fetch=False)
+    if study is None:
+        return StudySurvey(faults)
+    found = _gathered(study, faults)
+    if faults:
+        # With a faulty study file the tables can be looked through, but what they hold cannot be told.
+        return StudySurvey((*faults, *found.problems))
     lines: list[str] = []
     if found.traps is not None:
         sites = found.traps["site"].nunique()
@@ -92,6 +94,17 @@ def survey_study(path: str | os.PathLike[str]) -> StudySurvey:
     elif not study.weather.files:
         lines.append("weather: from the station service; not asked by a check")
     return StudySurvey(tuple(found.problems), tuple(lines), tuple(found.notes), found.links)
+
+
+def _gathered(study: Study, faults: tuple[Problem, ...]) -> Gathered:
+    """Read the inputs; where the date order is not declared, in the order that leaves the fewest faults."""
+    if not any(problem.column == "catches.dates" for problem in faults):
+        return gather(study, fetch=False)
+    tries = []
+    for order in DATE_ORDERS:
+        part = study.catches.model_copy(update={"dates": order})
+        tries.append(gather(study.model_copy(update={"catches": part}), fetch=False))
+    return min(tries, key=lambda found: len(found.problems))
 
 
 def _catch_lines(study: Study, catches: pd.DataFrame) -> list[str]:

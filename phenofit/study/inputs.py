@@ -16,17 +16,16 @@ from phenofit.errors import DataError, ModelError, PhenofitError, Problem
 from phenofit.files import file_hash
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
+from phenofit.study.comparing import compare_tables, species_key
 from phenofit.study.model import Study
-from phenofit.tables import nearest
 from phenofit.traps import (
     TrapYears,
     biofix_starts,
     build_trap_years,
+    examine_catches,
+    examine_traps,
     read_biofix,
-    read_catches,
-    read_traps,
     trap_places,
-    unknown_trap_problems,
 )
 
 __all__ = ["Gathered", "StudyInputs", "gather", "read_inputs"]
@@ -114,21 +113,20 @@ def species_trap_years(study: Study, traps: pd.DataFrame, catches: pd.DataFrame,
     )
 
 
-def _key(name: object) -> str:
-    return " ".join(str(name).split()).casefold()
-
-
 def _of_species(catches: pd.DataFrame, species: str) -> pd.DataFrame:
     if "species" not in catches:
         return catches
-    own = catches[catches["species"].map(_key) == _key(species)].drop(columns="species")
+    own = catches[catches["species"].map(species_key) == species_key(species)].drop(columns="species")
     own.attrs = dict(catches.attrs)
     return own
 
 
 @dataclass
 class Gathered:
-    """What could be read so far, and what is wrong."""
+    """What could be read so far, and what is wrong.
+
+    With problems the tables hold what could be read of them; they are then good for nothing but further checks.
+    """
 
     traps: pd.DataFrame | None = None
     catches: pd.DataFrame | None = None
@@ -206,48 +204,69 @@ def gather(
     """
     tell = progress or (lambda _: None)
     found = Gathered()
-    part = study.catches
     tell("reading the trap table")
-    found.traps = _attempt(
-        found,
-        study,
-        lambda: read_traps(
-            study.traps.file,
-            columns=_plain(study.traps.columns),
-            dates=study.traps.dates,
-            fill=study.traps.fill_down,
-        ),
-    )
+    found.traps = _examined(found, study, lambda: _examine_traps(study))
+    placed = _without_faults(found, study)
     tell("reading the catch table")
-    found.catches = _attempt(
-        found,
-        study,
-        lambda: read_catches(
-            part.file,
-            dates=part.dates,
-            blank=part.blank,
-            columns=part.columns,
-            hour=part.hour,
-            words=part.words,
-            fill=part.fill_down,
-            duplicates=part.duplicates,
-        ),
-    )
+    found.catches = _examined(found, study, lambda: _examine_catches(study))
     if study.season.start == "biofix":
         found.biofix = _attempt(found, study, lambda: _read_biofix(study))
-    _look_at_tables(found, study)
+    compare_tables(
+        study, found.traps, found.catches, found.biofix, problems=found.problems, notes=found.notes
+    )
     if study.weather.files or fetch:
         tell("reading the weather")
-        found.weather = _attempt(found, study, lambda: _read_weather(study, found.traps, today, progress))
-    _link(found, study)
-    for table, file in ((found.traps, study.traps.file), (found.catches, part.file)):
+        found.weather = _attempt(found, study, lambda: _read_weather(study, placed, today, progress))
+    _link(found, study, placed)
+    for table, file in ((found.traps, study.traps.file), (found.catches, study.catches.file)):
         if table is not None:
             found.notes += [f"{study.shown(file)}: {note}" for note in table.attrs.get("notes", ())]
     if found.weather is not None:
-        from phenofit.weather.schema import notes
+        from phenofit.weather import notes
 
-        found.notes += [note.replace(f"{study.folder}{os.sep}", "") for note in notes(found.weather)]
+        found.notes += [_short(note, study) for note in notes(found.weather)]
     return found
+
+
+def _examine_traps(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
+    part = study.traps
+    return examine_traps(part.file, columns=_plain(part.columns), dates=part.dates, fill=part.fill_down)
+
+
+def _examine_catches(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
+    part = study.catches
+    return examine_catches(
+        part.file,
+        dates=part.dates,
+        blank=part.blank,
+        columns=part.columns,
+        hour=part.hour,
+        words=part.words,
+        fill=part.fill_down,
+        duplicates=part.duplicates,
+    )
+
+
+def _examined(
+    found: Gathered, study: Study, examine: Callable[[], tuple[pd.DataFrame, list[Problem]]]
+) -> pd.DataFrame | None:
+    """Return the table as far as it could be read, its problems collected."""
+    result = _attempt(found, study, examine)
+    if result is None:
+        return None
+    found.problems += [_named(problem, study) for problem in result[1]]
+    return result[0]
+
+
+def _without_faults(found: Gathered, study: Study) -> pd.DataFrame | None:
+    """Return the rows of the trap table that have no fault: those that can be given a station."""
+    if found.traps is None:
+        return None
+    file = study.shown(study.traps.file)
+    faulty = {problem.row for problem in found.problems if problem.file == file}
+    if None in faulty:
+        return None
+    return found.traps[~found.traps["row"].isin(list(faulty))].reset_index(drop=True)
 
 
 def _attempt(found: Gathered, study: Study, read: Callable[[], _T]) -> _T | None:
@@ -322,97 +341,43 @@ def _read_weather(
     )
 
 
-def _look_at_tables(found: Gathered, study: Study) -> None:
-    """Compare the tables with each other and with the study."""
-    traps, catches, problems = found.traps, found.catches, found.problems
-    if traps is not None and catches is not None:
-        trap_column = study.catches.columns.get("trap", "trap")
-        column = trap_column if isinstance(trap_column, str) else " + ".join(trap_column)
-        problems += [
-            replace(p, file=study.shown(study.catches.file), column=column)
-            for p in unknown_trap_problems(traps, catches)
-        ]
-    if catches is not None:
-        problems += _species_problems(study, catches, found.notes)
-    if traps is not None:
-        known = [
-            c for c in traps.columns if c not in ("trap", "site", "station", "row", "device", "valid_from")
-        ]
-        wanted = {c for s in study.species for c in study.flight_settings(s).covariates}
-        problems += [
-            Problem(
-                f"the covariate '{name}' is no column of the trap table.",
-                f"Its columns are {', '.join(map(str, known))}.{nearest(name, [str(c) for c in known])}",
-                study.path.name,
-                None,
-                "flights.covariates",
-            )
-            for name in sorted(wanted - set(known))
-        ]
-    if traps is not None and found.biofix is not None:
-        sites = set(traps["site"])
-        file = "" if study.season.biofix is None else study.shown(study.season.biofix)
-        problems += [
-            Problem(
-                f"site '{site}' is not in the trap table.",
-                f"Correct its name.{nearest(str(site), sites)}",
-                file,
-                int(row),
-                "site",
-            )
-            for site, row in zip(found.biofix["site"], found.biofix["row"], strict=True)
-            if site not in sites
-        ]
-
-
-def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> list[Problem]:
-    file = study.shown(study.catches.file)
-    column = str(study.catches.columns.get("species", "species"))
-    if "species" not in catches:
-        if len(study.species) == 1:
-            return []
-        remedy = 'Name it in [catches.columns] (species = "..."), or give the study one species.'
-        return [
-            Problem(f"the study has {len(study.species)} species, the table no species column.", remedy, file)
-        ]
-    there = {_key(name): str(name) for name in catches["species"]}
-    asked = {_key(name): name for name in study.species}
-    other = [name for key, name in there.items() if key not in asked]
-    if other:
-        number = int(catches["species"].isin(other).sum())
-        listed = ", ".join(f"'{name}'" for name in sorted(other)[:6])
-        notes.append(f"{file}: {number} rows of other species left aside ({listed}).")
-    return [
-        Problem(
-            f"no row is of species '{name}'.",
-            f"The table has {', '.join(sorted(map(repr, there.values()))[:8])}.{nearest(name, there.values())}",
-            file,
-            None,
-            column,
-        )
-        for key, name in asked.items()
-        if key not in there
-    ]
-
-
-def _link(found: Gathered, study: Study) -> None:
-    if found.traps is None or found.weather is None:
+def _link(found: Gathered, study: Study, traps: pd.DataFrame | None) -> None:
+    """Give every sound trap its station; where the weather has faults, by the station table alone."""
+    weather = found.weather
+    if traps is None or traps.empty:
         return
+    if weather is None:
+        weather = _stations_only(study)
+        if weather is None:
+            return
     from phenofit.weather import link_stations
 
-    places = trap_places(found.traps, pool=study.catches.pool)
-    limit = study.weather.max_distance_km
-    weather = found.weather
+    places = trap_places(traps, pool=study.catches.pool)
     try:
-        found.links = link_stations(places, weather, max_distance_km=limit)
+        links = link_stations(places, weather, max_distance_km=study.weather.max_distance_km)
     except DataError as fault:
-        rows = {
-            str(trap): int(row) for trap, row in zip(found.traps["trap"], found.traps["row"], strict=True)
-        }
-        file = study.shown(study.traps.file)
+        rows = {str(trap): int(row) for trap, row in zip(traps["trap"], traps["row"], strict=True)}
         for problem in fault.problems:
             named = [row for trap, row in rows.items() if problem.finding.startswith(f"trap {trap}:")]
-            found.problems.append(replace(problem, file=file, row=min(named) if named else None))
+            row = min(named) if named else None
+            found.problems.append(replace(problem, file=study.shown(study.traps.file), row=row))
+    else:
+        found.links = links if found.weather is not None else None
+
+
+def _stations_only(study: Study) -> xr.Dataset | None:
+    """Return a dataset that holds the positions of the stations and one day of anything, or None."""
+    from phenofit.weather import new_dataset, read_stations
+
+    if study.weather.stations is None:
+        return None
+    try:
+        stations, _ = read_stations(study.weather.stations, columns=_plain(study.weather.station_columns))
+    except DataError:
+        return None  # its faults are told with those of the weather
+    day = np.array(["2000-01-01"], dtype="datetime64[D]")
+    filler = np.zeros((len(stations), 1))
+    return new_dataset(stations, day, filler, filler)
 
 
 def _hashes(study: Study) -> dict[str, str]:

@@ -6,30 +6,31 @@ import os
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
+from phenofit.study.faults import Lines, schema_problem, unknown_key
 from phenofit.study.locate import key_lines, line_of
-from phenofit.study.model import Study
+from phenofit.study.model import UNNAMED, Study
 from phenofit.study.published_rows import published_rows
-from phenofit.tables import nearest
+from phenofit.validate.published import PublishedThreshold
 
-__all__ = ["load_study"]
+__all__ = ["load_leniently", "load_study"]
 
-_EXAMPLES: dict[tuple[str | int, ...], str] = {
-    ("study",): '[study] with species = "name of the moth"',
-    ("study", "species"): 'species = "name of the moth"',
-    ("traps",): '[traps] with file = "traps.csv"',
-    ("traps", "file"): 'file = "traps.csv"',
-    ("catches",): "[catches] with file, dates and blank",
-    ("catches", "file"): 'file = "catches.csv"',
-    ("catches", "dates"): 'dates = "year-first" (or "month-first", "day-first"); the order is never guessed',
-    ("catches", "blank"): 'blank = "not checked" (or "zero"); the meaning of an empty cell is never guessed',
-    ("weather",): '[weather] with files = ["weather.csv"] and unit = "degC"',
-    ("flights", "species", 0, "name"): 'name = "name of the moth"',
+_ROUNDS = 6
+_STAND_INS: dict[tuple[str | int, ...], tuple[tuple[str, str], str]] = {
+    ("catches", "blank"): (("catches", "blank"), "not checked"),
+    ("catches", "dates"): (("catches", "dates"), "year-first"),
+    ("weather",): (("weather", "unit"), "degC"),
+    ("weather", "unit"): (("weather", "unit"), "degC"),
+    ("study", "species"): (("study", "species"), UNNAMED),
 }
+"""What is put in place of a declaration that is missing or wrong, only to look through the tables behind it."""
+
+_WORD_LISTS = ("present", "lost", "not_checked", "zero", "counted")
+_NEEDED_BY_THEIR_TABLE = ("files", "service", "years", "biofix", "dates")
 
 
 def load_study(path: str | os.PathLike[str]) -> Study:
@@ -50,32 +51,104 @@ def load_study(path: str | os.PathLike[str]) -> Study:
     DataError
         With every problem of the file: its line, the key, what was found, what is accepted.
     """
-    file = Path(path)
+    study, problems = load_leniently(path)
+    if problems or study is None:
+        raise DataError(problems)
+    return study
+
+
+def load_leniently(path: str | os.PathLike[str]) -> tuple[Study | None, tuple[Problem, ...]]:
+    """Read a study file and make the best of one with faults, so that its tables can be looked at as well.
+
+    Parameters
+    ----------
+    path : path-like
+        The TOML file.
+
+    Returns
+    -------
+    study : Study or None
+        The study; where there are problems, one without the faulty keys, fit only for reading the tables, or
+        None where not even that is possible.
+    problems : tuple of Problem
+        Every problem of the file, in its order.
+
+    Raises
+    ------
+    DataError
+        If the file cannot be read or is not TOML.
+    """
+    file, shown = Path(path), str(path)
     text = _read_text(file)
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
-        raise DataError(_syntax_problem(fault, str(path))) from None
+        raise DataError(_syntax_problem(fault, shown)) from None
     lines = key_lines(text)
     # The model keeps the file's own path under this name; a user's key must not pass for it.
-    stray = [] if "path" not in data else [_unknown_key("path", str(path), lines)]
+    problems = [] if "path" not in data else [unknown_key("path", shown, lines)]
     names = _species_names(data)
+    rows: tuple[PublishedThreshold, ...] = ()
     entries = data.pop("published", [])
-    entry_lines = [line_of(lines, ("published", i)) for i in range(len(entries))]
-    rows, problems = published_rows(entries, names, file=str(path), lines=entry_lines) if names else ((), [])
-    study = None
-    try:
-        study = Study.model_validate(
-            {**data, "path": file, "published": rows}, context={"folder": file.parent}
-        )
-    except ValidationError as fault:
-        problems = [_problem(error, str(path), lines) for error in fault.errors()] + problems
-    problems += stray
+    if names:
+        at = [
+            line_of(lines, ("published", i)) for i in range(len(entries) if isinstance(entries, list) else 0)
+        ]
+        rows, more = published_rows(entries, names, file=shown, lines=at)
+        problems += more
+    data.update(path=file, published=rows)
+    study, more = _validated(data, shown, lines)
+    problems += more
     if study is not None:
-        problems += _heat_problems(study, str(path), lines)
-    if study is None or problems:
-        raise DataError(sorted(problems, key=lambda p: p.row or 0))
-    return study
+        problems += _heat_problems(study, shown, lines)
+    return study, tuple(sorted(problems, key=lambda p: p.row or 0))
+
+
+def _validated(data: dict[str, Any], file: str, lines: Lines) -> tuple[Study | None, list[Problem]]:
+    """Return the study, if need be without its faulty keys, and the faults found by the schema.
+
+    Checks across keys run only once each key is sound by itself, so later rounds can find more.
+    """
+    problems: list[Problem] = []
+    touched: set[tuple[str | int, ...]] = set()
+    for _ in range(_ROUNDS):
+        try:
+            return Study.model_validate(data, context={"folder": Path(data["path"]).parent}), problems
+        except ValidationError as fault:
+            errors = [(tuple(error["loc"]), error) for error in fault.errors()]
+        new = [(path, error) for path, error in errors if not _follows(path, touched)]
+        problems += [schema_problem(error, file, lines) for _, error in new]
+        touched |= {path for path, _ in errors}
+        mended = [_mend(data, path) for path, _ in errors]
+        if not all(mended):
+            break
+    return None, problems
+
+
+def _follows(path: tuple[str | int, ...], touched: set[tuple[str | int, ...]]) -> bool:
+    """Return whether a fault is only the consequence of taking out a key that was told already."""
+    return path in touched or any((*path, key) in touched for key in _NEEDED_BY_THEIR_TABLE)
+
+
+def _mend(data: dict[str, Any], path: tuple[str | int, ...]) -> bool:
+    """Take a faulty key out of the data, or put a stand-in for it; return whether that changed anything."""
+    if path in _STAND_INS:
+        (table, key), value = _STAND_INS[path]
+        inner = data.get(table)
+        if not isinstance(inner, dict) or inner.get(key) == value:
+            return False
+        inner[key] = value
+        return True
+    holder: Any = data
+    for part in path[:-1]:
+        try:
+            holder = holder[part]
+        except (KeyError, IndexError, TypeError):
+            return False
+    if path == ("catches",) and isinstance(data.get("catches"), dict):
+        gone = [data["catches"].pop(key, None) for key in _WORD_LISTS]
+        return any(words is not None for words in gone)
+    return isinstance(holder, dict) and bool(path) and holder.pop(path[-1], None) is not None
 
 
 def _read_text(file: Path) -> str:
@@ -109,70 +182,7 @@ def _species_names(data: Mapping[str, Any]) -> tuple[str, ...]:
     return tuple(" ".join(item.split()) for item in items if isinstance(item, str) and item.strip())
 
 
-def _problem(error: Any, file: str, lines: dict[tuple[str | int, ...], int]) -> Problem:
-    """Return a fault found by the schema as a problem with its line and key."""
-    path = tuple(error["loc"])
-    kind, context = error["type"], error.get("ctx", {})
-    key = _dotted(path)
-    row = line_of(lines, path)
-    if kind == "refused":
-        return Problem(context["finding"], context["remedy"], file, row, key)
-    if kind == "extra_forbidden":
-        return _unknown_key(key, file, lines, path)
-    if kind == "missing":
-        name = f"the table [{path[-1]}]" if len(path) == 1 else f"the key '{path[-1]}'"
-        example = _EXAMPLES.get(path, "")
-        remedy = f"Add it, such as {example}." if example else "Add it."
-        return Problem(f"{name} is absent.", remedy, file, row, key)
-    message = str(error["msg"]).removeprefix("Input should be ")
-    return Problem(f"{error['input']!r} is not accepted.", f"It must be {message}.", file, row, key)
-
-
-def _unknown_key(
-    key: str, file: str, lines: dict[tuple[str | int, ...], int], path: tuple[str | int, ...] = ()
-) -> Problem:
-    path = path or (key,)
-    known = _known_keys(path[:-1])
-    return Problem(
-        f"the key '{path[-1]}' is not known.",
-        f"Accepted here: {', '.join(known)}.{nearest(str(path[-1]), known)}",
-        file,
-        line_of(lines, path),
-        key,
-    )
-
-
-def _dotted(path: tuple[str | int, ...]) -> str:
-    text = ""
-    for part in path:
-        text += f" {part + 1}" if isinstance(part, int) else (f".{part}" if text else part)
-    return text
-
-
-def _known_keys(path: tuple[str | int, ...]) -> list[str]:
-    """Return the keys that the table at a path accepts."""
-    model: type[BaseModel] = Study
-    for part in path:
-        if isinstance(part, int):
-            continue
-        names = {field.alias or name: field for name, field in model.model_fields.items()}
-        if part not in names:
-            return []
-        inner = _model_in(names[part].annotation)
-        if inner is None:
-            return []
-        model = inner
-    return [field.alias or name for name, field in model.model_fields.items() if name != "path"]
-
-
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    for kind in (annotation, *get_args(annotation)):
-        if isinstance(kind, type) and issubclass(kind, BaseModel):
-            return kind
-    return None
-
-
-def _heat_problems(study: Study, file: str, lines: dict[tuple[str | int, ...], int]) -> list[Problem]:
+def _heat_problems(study: Study, file: str, lines: Lines) -> list[Problem]:
     """Look at settings that are right one by one but do not go together."""
     problems: list[Problem] = []
     try:

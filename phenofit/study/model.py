@@ -28,7 +28,10 @@ from phenofit.study.sections import (
 from phenofit.tables import nearest
 from phenofit.validate.published import PublishedThreshold
 
-__all__ = ["FlightSettings", "Study"]
+__all__ = ["UNNAMED", "FlightSettings", "Study"]
+
+UNNAMED = "unnamed"
+"""Stands for a species that the study file fails to name, while its tables are looked through."""
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,10 @@
 """Trap and catch tables, the intervals between checks, and the trap-years made of them."""
 
 from phenofit.traps.biofix import biofix_starts, read_biofix
-from phenofit.traps.catch_table import CATCH_COLUMNS, read_catches
+from phenofit.traps.catch_table import CATCH_COLUMNS, examine_catches, read_catches
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords
 from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
-from phenofit.traps.trap_table import TRAP_COLUMNS, read_traps
+from phenofit.traps.trap_table import TRAP_COLUMNS, examine_traps, read_traps
 from phenofit.traps.years import TrapYears, build_trap_years, trap_places, unknown_trap_problems
 
 __all__ = [
@@ -17,6 +17,8 @@ __all__ = [
     "biofix_starts",
     "build_trap_years",
     "check_intervals",
+    "examine_catches",
+    "examine_traps",
     "read_biofix",
     "read_catches",
     "read_traps",

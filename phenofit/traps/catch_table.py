@@ -16,7 +16,7 @@ from phenofit.traps.counts import BLANK_MEANINGS, CountWords, UnreadableCount, r
 from phenofit.traps.date_order import date_order_problems
 from phenofit.traps.sequence import sequence_problems, sum_duplicates
 
-__all__ = ["CATCH_COLUMNS", "read_catches"]
+__all__ = ["CATCH_COLUMNS", "examine_catches", "read_catches"]
 
 CATCH_COLUMNS = ("trap", "set", "check", "count", "status", "effort", "row")
 """Columns of a catch table after reading; ``species`` follows where the file has it."""
@@ -87,6 +87,55 @@ def read_catches(
     >>> read_catches(path, dates="year-first", blank="not checked")["status"].tolist()
     ['counted', 'missing', 'at least']
     """
+    frame, problems = examine_catches(
+        path,
+        dates=dates,
+        blank=blank,
+        columns=columns,
+        species=species,
+        hour=hour,
+        words=words,
+        fill=fill,
+        duplicates=duplicates,
+    )
+    if problems:
+        raise DataError(problems)
+    return frame
+
+
+def examine_catches(
+    path: str | os.PathLike[str],
+    *,
+    dates: str,
+    blank: str,
+    columns: Mapping[str, str | Sequence[str]] | None = None,
+    species: str | None = None,
+    hour: float = 12.0,
+    words: CountWords | None = None,
+    fill: Sequence[str] = (),
+    duplicates: str = "refuse",
+) -> tuple[pd.DataFrame, list[Problem]]:
+    """Read a catch table as far as it can be read.
+
+    Parameters
+    ----------
+    path, dates, blank, columns, species, hour, words, fill, duplicates
+        As for :func:`read_catches`.
+
+    Returns
+    -------
+    catches : pandas.DataFrame
+        As from :func:`read_catches`; cells that could not be read are NaT and NaN.
+    problems : list of Problem
+        Everything wrong, in the order of the file.
+
+    Raises
+    ------
+    DataError
+        If the file is no such table at all.
+    ModelError
+        If a setting is none of the accepted words.
+    """
     words = words or CountWords()
     _check_call(dates, blank, duplicates, words)
     table = _read(path, columns)
@@ -101,10 +150,8 @@ def read_catches(
         if added:
             notes.append(f"{len(added)} rows added to another of the same trap and date ({row_text(added)}).")
     problems += sequence_problems(frame, file=table.file, names=table.names)
-    if problems:
-        raise DataError(sorted(problems, key=lambda p: p.row or 0))
     frame.attrs = {"notes": tuple(notes), "file": table.file}
-    return frame
+    return frame, sorted(problems, key=lambda p: p.row or 0)
 
 
 def _check_call(dates: str, blank: str, duplicates: str, words: CountWords) -> None:

@@ -14,11 +14,12 @@ from phenofit.tables import Table, parse_dates, parse_numbers, read_table
 from phenofit.traps.cells import covariate_columns, fill_down, full_years, row_text
 from phenofit.traps.positions import distance_km, position_problems
 
-__all__ = ["TRAP_COLUMNS", "read_traps"]
+__all__ = ["TRAP_COLUMNS", "examine_traps", "read_traps"]
 
 TRAP_COLUMNS = ("trap", "site", "latitude", "longitude", "elevation_m", "station")
 """Columns that every trap table has after reading; covariates follow."""
 
+_MOVED = "moved traps are separate series at each place"
 _SAME_PLACE_KM = 0.05
 """Two positions nearer than this [km] are one place: the digits of a hand-held receiver."""
 
@@ -73,6 +74,41 @@ def read_traps(
     >>> read_traps(path, columns={"trap": "PlotID"})[["trap", "site", "elevation_m"]].values.tolist()
     [['A1', 'A1', 410.0]]
     """
+    frame, problems = examine_traps(path, columns=columns, dates=dates, fill=fill)
+    if problems:
+        raise DataError(problems)
+    moved = [note for note in frame.attrs["notes"] if _MOVED in note]
+    if moved:
+        warnings.warn(f"{frame.attrs['file']}: {moved[0]}", PhenofitWarning, stacklevel=2)
+    return frame
+
+
+def examine_traps(
+    path: str | os.PathLike[str],
+    *,
+    columns: Mapping[str, str] | None = None,
+    dates: str = "year-first",
+    fill: Sequence[str] = (),
+) -> tuple[pd.DataFrame, list[Problem]]:
+    """Read a trap table as far as it can be read.
+
+    Parameters
+    ----------
+    path, columns, dates, fill
+        As for :func:`read_traps`.
+
+    Returns
+    -------
+    traps : pandas.DataFrame
+        As from :func:`read_traps`, with NaN where a cell could not be read.
+    problems : list of Problem
+        Everything wrong, in the order of the file.
+
+    Raises
+    ------
+    DataError
+        If the file is no such table at all.
+    """
     table = read_table(
         path,
         columns=columns,
@@ -96,17 +132,11 @@ def read_traps(
         latitude_column=table.names["latitude"],
         longitude_column=table.names["longitude"],
     )
-    if problems:
-        raise DataError(sorted(problems, key=lambda p: p.row or 0))
     notes = list(table.notes)
     if moved:
-        text = (
-            f"{table.file}: {len(moved)} moved traps are separate series at each place: {', '.join(moved)}."
-        )
-        warnings.warn(text, PhenofitWarning, stacklevel=2)
-        notes.append(text)
+        notes.append(f"{len(moved)} {_MOVED}: {', '.join(moved)}.")
     frame.attrs = {"notes": tuple(notes), "file": table.file}
-    return frame
+    return frame, sorted(problems, key=lambda p: p.row or 0)
 
 
 def _typed(table: Table, dates: str) -> tuple[pd.DataFrame, list[Problem]]:

@@ -49,7 +49,7 @@ def test_a_study_is_read_with_its_units(tmp_path: Path) -> None:
 def test_a_study_is_frozen(tmp_path: Path) -> None:
     study = load_study(write_study(tmp_path))
     with pytest.raises(ValueError, match="frozen"):
-        study.head.title = "other"  # type: ignore[misc]
+        study.head.title = "other"
 
 
 def test_absent_tables_have_stated_defaults(tmp_path: Path) -> None:

@@ -1,0 +1,117 @@
+"""Compare the tables of a study with each other and with what the study says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+
+from phenofit.errors import Problem
+from phenofit.study.model import UNNAMED, Study
+from phenofit.tables import nearest
+from phenofit.traps import unknown_trap_problems
+
+__all__ = ["compare_tables", "species_key"]
+
+_NO_COVARIATE = ("trap", "site", "station", "row", "device", "valid_from")
+
+
+def compare_tables(
+    study: Study,
+    traps: pd.DataFrame | None,
+    catches: pd.DataFrame | None,
+    biofix: pd.DataFrame | None,
+    *,
+    problems: list[Problem],
+    notes: list[str],
+) -> None:
+    """Look for traps, species, covariates and sites that one table names and another does not have.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    traps, catches, biofix : pandas.DataFrame or None
+        Its tables as far as they could be read.
+    problems, notes : list
+        Get what was found.
+    """
+    if traps is not None and catches is not None:
+        theirs = study.catches.columns.get("trap", "trap")
+        column = theirs if isinstance(theirs, str) else " + ".join(theirs)
+        problems += [
+            replace(p, file=study.shown(study.catches.file), column=column)
+            for p in unknown_trap_problems(traps, catches)
+        ]
+    if catches is not None and study.species != (UNNAMED,):
+        problems += _species_problems(study, catches, notes)
+    if traps is not None:
+        problems += _covariate_problems(study, traps)
+    if traps is not None and biofix is not None:
+        problems += _site_problems(study, traps, biofix)
+
+
+def _covariate_problems(study: Study, traps: pd.DataFrame) -> list[Problem]:
+    known = [str(c) for c in traps.columns if c not in _NO_COVARIATE]
+    wanted = {c for species in study.species for c in study.flight_settings(species).covariates}
+    return [
+        Problem(
+            f"the covariate '{name}' is no column of the trap table.",
+            f"Its columns are {', '.join(known)}.{nearest(name, known)}",
+            study.path.name,
+            None,
+            "flights.covariates",
+        )
+        for name in sorted(wanted - set(known))
+    ]
+
+
+def _site_problems(study: Study, traps: pd.DataFrame, biofix: pd.DataFrame) -> list[Problem]:
+    sites = {str(site) for site in traps["site"]}
+    file = "" if study.season.biofix is None else study.shown(study.season.biofix)
+    return [
+        Problem(
+            f"site '{site}' is not in the trap table.",
+            f"Correct its name.{nearest(str(site), sites)}",
+            file,
+            int(row),
+            "site",
+        )
+        for site, row in zip(biofix["site"], biofix["row"], strict=True)
+        if site not in sites
+    ]
+
+
+def species_key(name: object) -> str:
+    """Return a species name without regard to blanks and the case of letters."""
+    return " ".join(str(name).split()).casefold()
+
+
+def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> list[Problem]:
+    file = study.shown(study.catches.file)
+    column = str(study.catches.columns.get("species", "species"))
+    if "species" not in catches:
+        if len(study.species) == 1:
+            return []
+        remedy = 'Name it in [catches.columns] (species = "..."), or give the study one species.'
+        return [
+            Problem(f"the study has {len(study.species)} species, the table no species column.", remedy, file)
+        ]
+    there = {species_key(name): str(name) for name in catches["species"]}
+    asked = {species_key(name): name for name in study.species}
+    other = [name for key, name in there.items() if key not in asked]
+    if other:
+        number = int(catches["species"].isin(other).sum())
+        listed = ", ".join(f"'{name}'" for name in sorted(other)[:6])
+        notes.append(f"{file}: {number} rows of other species left aside ({listed}).")
+    return [
+        Problem(
+            f"no row is of species '{name}'.",
+            f"The table has {', '.join(sorted(map(repr, there.values()))[:8])}.{nearest(name, there.values())}",
+            file,
+            None,
+            column,
+        )
+        for key, name in asked.items()
+        if key not in there
+    ]
