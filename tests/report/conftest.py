@@ -1,0 +1,147 @@
+"""A small invented study, run once: real objects of every room, names that would break a careless page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from phenofit.files import versions, write_csv, write_text
+from phenofit.flight import fit_flights
+from phenofit.forecast.season import forecast
+from phenofit.heat.settings import HeatSettings
+from phenofit.seasons import Season
+from phenofit.simulate import CheckPlan, simulate_network, simulate_weather
+from phenofit.study import SpeciesResult, StudyResult, load_study, read_inputs
+from phenofit.thresholds_table import thresholds_table
+from phenofit.validate import compare_published, cross_validate, score_forecasts
+
+SPECIES = "tufted <b>test</b> moth"
+SITES = ("Bank & Co", "Mill <script>alert(1)</script>", "Lake", "Hill", 'The "Yard"', "Moor")
+
+STUDY = f"""
+[study]
+title = "Small <i>study</i> & more"
+species = "{SPECIES}"
+invented = true
+[season]
+start = "01-01"
+end = "10-31"
+[traps]
+file = "traps.csv"
+[catches]
+file = "catches.csv"
+dates = "year-first"
+blank = "not checked"
+[weather]
+files = ["weather.csv"]
+stations = "stations.csv"
+unit = "degC"
+max_distance_km = 60
+[[published]]
+id = "near"
+species = "{SPECIES}"
+event = "flight_50"
+flight = 1
+amount = 500
+unit = "degC d"
+base = "10 degC"
+method = "single sine"
+start = "01-01"
+source = "invented"
+"""
+
+
+def write_study(folder: Path) -> dict[str, object]:
+    """Write the study into a folder and return the true values."""
+    stations = pd.DataFrame(
+        {
+            "station": ["A", "B"],
+            "latitude": [42.0, 42.3],
+            "longitude": [-98.0, -98.4],
+            "elevation_m": [450, 800],
+        }
+    )
+    weather = simulate_weather(stations, first="2018-01-01", last="2022-06-10", seed=21)
+    traps = pd.DataFrame(
+        {
+            "trap": [f"P{i}" for i in range(len(SITES))],
+            "site": SITES,
+            "latitude": [42.02, 41.98, 42.05, 42.28, 42.31, 42.35],
+            "longitude": [-98.03, -97.95, -98.1, -98.38, -98.42, -98.45],
+            "elevation_m": [455, 440, 470, 790, 805, 820],
+        }
+    )
+    catches, truth = simulate_network(
+        weather=weather, traps=traps, season=Season.parse("01-01", "10-31"), heat=HeatSettings(), base=10.0,
+        requirements=[500.0], spreads=[70.0], shift_sd_year=10.0, shift_sd=15.0, concentration=30.0,
+        moths_per_trap_year=80, checks=CheckPlan(first="05-10", last="08-31", missed=0.05, lost=0.02),
+        species=SPECIES, seed=22,
+    )  # fmt: skip
+    words = {"missing": "", "lost": "lost"}
+    catches["count"] = [
+        words[s] if s in words else int(c) for s, c in zip(catches["status"], catches["count"], strict=True)
+    ]
+    for name in ("set", "check"):
+        catches[name] = catches[name].dt.strftime("%Y-%m-%d")
+    write_text(folder / "study.toml", STUDY)
+    write_csv(folder / "traps.csv", list(traps.columns), traps.itertuples(index=False))
+    write_csv(folder / "stations.csv", list(stations.columns), stations.itertuples(index=False))
+    columns = ["trap", "set", "check", "count"]
+    write_csv(folder / "catches.csv", columns, catches[columns].itertuples(index=False))
+    flat = (
+        weather[["tmin", "tmax"]]
+        .to_dataframe()[["tmin", "tmax"]]
+        .reset_index()
+        .rename(columns={"time": "date"})
+    )
+    flat["date"] = flat["date"].dt.strftime("%Y-%m-%d")
+    write_csv(
+        folder / "weather.csv",
+        ["station", "date", "tmin", "tmax"],
+        flat[["station", "date", "tmin", "tmax"]].itertuples(index=False),
+    )
+    return truth
+
+
+@pytest.fixture(scope="session")
+def result(tmp_path_factory: pytest.TempPathFactory) -> StudyResult:
+    """The small study, run."""
+    folder = tmp_path_factory.mktemp("small")
+    truth = write_study(folder)
+    study = load_study(folder / "study.toml")
+    inputs = read_inputs(study)
+    trap_years = inputs.trap_years(SPECIES)
+    model = {"season": inputs.season, "heat": inputs.heat, "species": SPECIES}
+    fit = fit_flights(trap_years, inputs.weather, inputs.links, **model)
+    rows = study.published_for(SPECIES)
+    validation = cross_validate(
+        trap_years, inputs.weather, inputs.links, thresholds=rows, fit=fit, draws=100, **model
+    )
+    comparisons = tuple(
+        compare_published(trap_years, inputs.weather, inputs.links, row, validation=validation, **model)
+        for row in rows
+    )
+    species = SpeciesResult(
+        species=SPECIES,
+        fit=fit,
+        trap_years=trap_years,
+        thresholds=thresholds_table(
+            SPECIES, fit, rows, verdicts={c.threshold.id: c.verdict for c in comparisons}
+        ),
+        comparisons=comparisons,
+        validation=validation,
+        scores=score_forecasts(validation, bootstrap=200),
+        forecast=forecast(fit, inputs.weather, inputs.links, today=np.datetime64("2022-06-11"), draws=200),
+        error_map=None,
+        notes=("A note with <em>markup</em>.",),
+    )
+    return StudyResult(
+        study=study,
+        inputs=inputs,
+        species=(species,),
+        truth={"species": {SPECIES: truth}},
+        provenance={"versions": versions(), "inputs": dict(inputs.hashes), "seed": 1},
+    )

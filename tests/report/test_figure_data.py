@@ -1,0 +1,89 @@
+"""The numbers behind the figures, against the fit's own intervals and against scipy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from phenofit.report.figure_data import catch_curve, joint_region, season_heat
+from phenofit.study import StudyResult
+
+
+def test_whole_catch_lies_on_the_heat_scale(result: StudyResult) -> None:
+    species, inputs = result.species[0], result.inputs
+    curve = catch_curve(species.fit, species.trap_years, inputs.weather, inputs.links)
+    # Every trap-year adds up to 100 %; next to nothing lies beyond the drawn range.
+    assert float(curve.caught.sum()) == pytest.approx(100.0, abs=2.0)
+    assert (curve.caught >= 0).all()
+    assert curve.trap_years == len(species.fit.data)
+
+
+def test_fitted_curve_is_the_flight_widened_by_the_shifts(result: StudyResult) -> None:
+    species, inputs = result.species[0], result.inputs
+    fit = species.fit
+    curve = catch_curve(fit, species.trap_years, inputs.weather, inputs.links)
+    # A normal curve with a normal shift is a normal curve; the variances add (any textbook of probability).
+    wide = stats.norm(fit.requirement(), np.hypot(fit.spread(), fit.shift_sd))
+    step = curve.edges[1] - curve.edges[0]
+    expected = 100 * (wide.cdf(curve.heat + step / 2) - wide.cdf(curve.heat - step / 2))
+    assert np.abs(curve.flown - expected).max() < 1e-6
+
+
+def test_catch_lies_around_the_fitted_requirement(result: StudyResult) -> None:
+    species, inputs = result.species[0], result.inputs
+    curve = catch_curve(species.fit, species.trap_years, inputs.weather, inputs.links)
+    middle = 0.5 * (curve.edges[1:] + curve.edges[:-1])
+    mean = float((middle * curve.caught).sum() / curve.caught.sum())
+    assert mean == pytest.approx(species.fit.requirement(), abs=0.25 * species.fit.spread())
+
+
+def test_shadows_of_the_region_are_the_intervals(result: StudyResult) -> None:
+    fit = result.species[0].fit
+    region = joint_region(fit)
+    assert region is not None
+    inside = region.deviance <= region.cut
+    base = region.base[inside.any(axis=0)]
+    low, high = fit.interval("base")
+    assert low is not None
+    assert high is not None
+    width = high - low
+    assert base.min() == pytest.approx(low, abs=0.03 * width)
+    assert base.max() == pytest.approx(high, abs=0.03 * width)
+    requirement = region.requirement[inside.any(axis=1)]
+    low, high = fit.interval("requirement", flight=1)
+    assert low is not None
+    assert high is not None
+    # The requirement's own profile was climbed apart from the base's; the two agree where the surface is near to a
+    # quadratic one.
+    assert requirement.min() == pytest.approx(low, abs=0.08 * (high - low))
+    assert requirement.max() == pytest.approx(high, abs=0.08 * (high - low))
+
+
+def test_a_base_that_was_held_has_no_region(result: StudyResult) -> None:
+    from dataclasses import replace
+
+    fit = result.species[0].fit
+    held = replace(fit, profiles={k: v for k, v in fit.profiles.items() if k != "base"})
+    assert joint_region(held) is None
+
+
+def test_season_heat_is_the_sum_of_the_heat_room(result: StudyResult) -> None:
+    fit, weather = result.species[0].fit, result.inputs.weather
+    heat = season_heat(fit, weather, "A")
+    assert list(heat.past) == ["2018", "2019", "2020", "2021"]
+    assert heat.current is not None
+    assert heat.current[0] == "2022"
+    known = np.isfinite(heat.current[1])
+    # 1 January to 10 June are 161 days; the running sum stands at the midnight that begins each day and one more.
+    assert int(known.sum()) == 162
+    # A plain sum of simple daily averages above the base stands close to the sine in summer, where no night is colder.
+    year = weather.sel(station="A", time=slice("2019-07-01", "2019-07-31"))
+    mean = 0.5 * (year["tmin"] + year["tmax"]) - fit.base
+    assert float(year["tmin"].min()) > fit.base or float(mean.min()) > 0
+    grown = heat.past["2019"][212] - heat.past["2019"][181]  # midnight of 1 August less midnight of 1 July
+    assert grown == pytest.approx(float(mean.sum()), rel=0.02)
+    start, half, end = heat.bands[0]
+    assert stats.norm.cdf([start, half, end], fit.requirement(), fit.spread()) == pytest.approx(
+        [0.05, 0.5, 0.95]
+    )
