@@ -234,7 +234,8 @@ class FlightFit:
         -------
         DataFrame
             One column per parameter, natural scale. Drawn from the normal approximation on the scale of the
-            search; parameters held or at a bound stay at their value, the base stays in its search range.
+            search (standard deviations to first order on their own scale, not below nought); parameters held or
+            at a bound stay at their value, the base stays in its search range.
         """
         values = {k: np.full(count, v) for k, v in self.parameters.items()}
         names = list(self.covariance.columns)
@@ -250,8 +251,12 @@ class FlightFit:
             normal = np.random.default_rng(seed).standard_normal((count, len(names)))
             drawn = centre + normal @ root.T
             for k, name in enumerate(names):
-                if name.startswith("log "):
-                    values[name[4:]] = np.exp(drawn[:, k])
+                if "_sd" in name and name.startswith("log "):
+                    # A standard deviation that cannot be told from nought is not known on the log scale at all;
+                    # the deviate is carried to the plain scale and folded at nought.
+                    values[name[4:]] = np.exp(centre[k]) * np.abs(1.0 + drawn[:, k] - centre[k])
+                elif name.startswith("log "):
+                    values[name[4:]] = np.exp(np.clip(drawn[:, k], centre[k] - 20.0, centre[k] + 20.0))
                 else:
                     values[name] = drawn[:, k]
             low, high = self.settings.base_range
