@@ -14,6 +14,7 @@ __all__ = ["SurfaceCheck", "check_surface"]
 # Above this number one site moves the parameters so little that they are held.
 _REFIT_UP_TO = 150
 _GROUPS = 10
+_LEAST_SKILL = 0.05
 
 
 @dataclass(frozen=True)
@@ -46,8 +47,12 @@ class SurfaceCheck:
 
     @property
     def beats_mean(self) -> bool:
-        """Whether the surface does better than the plain mean on sites that it has not seen."""
-        return self.skill > 0.0
+        """Whether the surface does better than the plain mean on sites that it has not seen.
+
+        A twentieth of the mean square is asked for: of simulated networks of 25 sites without any pattern,
+        one in four has a skill above zero by chance, and one in thirty a skill above 0.05.
+        """
+        return self.skill > _LEAST_SKILL
 
     @property
     def sentence(self) -> str:

@@ -10,8 +10,9 @@ The covariance functions come from gstools; the equations are solved in blocks w
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from functools import lru_cache
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
@@ -55,7 +56,7 @@ class SiteData:
         return SiteData(self.points[index], self.values[index], self.variances[index], self.design[index])
 
 
-def correlation(name: str, length: float) -> Any:
+def correlation(name: str, length: float) -> Callable[[np.ndarray], np.ndarray]:
     """Return the correlation as a function of distance [m].
 
     Parameters
@@ -77,13 +78,26 @@ def correlation(name: str, length: float) -> Any:
     ModelError
         If the name is not known.
     """
+    shape = _unit_shape(name)
+
+    def at(distance: np.ndarray) -> np.ndarray:
+        return np.asarray(shape(np.asarray(distance) / length))
+
+    return at
+
+
+@lru_cache(maxsize=8)
+def _unit_shape(name: str) -> Callable[[np.ndarray], np.ndarray]:
+    # Making a gstools model costs more than using it, and the likelihood asks hundreds of times.
     if name not in COVARIANCES:
         raise ModelError(f"'{name}' is no covariance; accepted are {', '.join(COVARIANCES)}.")
     try:
         import gstools  # type: ignore[import-untyped]
     except ImportError:
         raise MissingExtraError("gstools", "maps", "a kriged surface") from None
-    return getattr(gstools, COVARIANCES[name])(dim=2, var=1.0, len_scale=length).correlation
+    model = getattr(gstools, COVARIANCES[name])(dim=2, var=1.0, len_scale=1.0)
+    correlation_of: Callable[[np.ndarray], np.ndarray] = model.correlation
+    return correlation_of
 
 
 @dataclass(frozen=True)
