@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import gammaln
 
 from phenofit.errors import DataError, Problem
 from phenofit.heat.settings import HeatSettings
@@ -132,9 +133,9 @@ def assemble(
     """
     builder = _Builder(weather, links, season, starts)
     intervals = trap_years.intervals
-    by_year = {int(key): frame for key, frame in intervals.groupby("trap_year", sort=True)}
+    by_year = {int(str(key)): frame for key, frame in intervals.groupby("trap_year", sort=True)}
     for row in trap_years.years.sort_values("trap_year").to_dict("records"):
-        frame = by_year.get(int(row["trap_year"]))
+        frame = by_year.get(int(str(row["trap_year"])))
         if frame is not None:
             builder.add(row, frame)
     return builder.finish()
@@ -214,8 +215,6 @@ class _Builder:
         self.rows.append(
             {**{str(k): v for k, v in row.items()}, "station": station, "total": int(count.sum())}
         )
-        from scipy.special import gammaln
-
         self.constant += float(gammaln(count.sum() + 1) - gammaln(count + 1.0).sum())
 
     def _series(self, station: str, start: np.datetime64, year: int) -> int:

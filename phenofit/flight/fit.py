@@ -32,9 +32,11 @@ if TYPE_CHECKING:
 __all__ = ["fit_data", "fit_flights"]
 
 Progress = Callable[[str], None]
-_SEARCH_NODES = (7, 5)
-_NODES = ((9, 7), (15, 11), (25, 15), (41, 25))
-_QUADRATURE_TOLERANCE = 1e-4
+_NODES = ((7, 5, 5), (9, 7, 5), (15, 9, 7), (21, 11, 9), (31, 15, 11), (61, 25, 15))
+# Quadrature may be off by this much in the search and its profiles, whose differences are much more exact, and in
+# the log-likelihood that is reported.
+_SEARCH_TOLERANCE = 1e-2
+_VALUE_TOLERANCE = 1e-4
 
 
 def fit_flights(
@@ -188,7 +190,9 @@ def fit_data(
     box, template = _box(likelihood, settings)
     say("looking for the maximum")
     top = _climb(likelihood, box, template)
-    likelihood.nodes = _enough_nodes(likelihood, top.theta)
+    likelihood.nodes = _enough_nodes(likelihood, top.theta, _SEARCH_TOLERANCE)
+    if likelihood.nodes != _NODES[0]:
+        top = maximise(likelihood, top.theta, box, first_scale(likelihood, top.theta, box))
     step = np.full(likelihood.layout.size, 0.02)
     step[1 : settings.flights + 1] = 0.5
     covariance, interior = _covariance(likelihood, top, box, step)
@@ -209,13 +213,12 @@ def fit_data(
     free = np.flatnonzero(box.free)
     names = [_public(likelihood, settings, k) for k in free[interior]]
     table = pd.DataFrame(covariance[np.ix_(interior, interior)], index=names, columns=names)
-    _, _, shifts = likelihood.by_group(top.theta, False)
+    likelihood.nodes = _enough_nodes(likelihood, top.theta, _VALUE_TOLERANCE)
+    values, _, shifts = likelihood.by_group(top.theta, False)
     group = settings.group
-    frame = pd.DataFrame(
-        {"group": likelihood.group_labels, "mean": shifts[:, 0], "sd": shifts[:, 1]}
-        if group
-        else {"group": [], "mean": [], "sd": []}
-    )
+    frame = pd.DataFrame({"group": likelihood.group_labels, "mean": shifts[:, 0], "sd": shifts[:, 1]})
+    if group is None:
+        frame = frame.iloc[:0]
     if group == "site":
         frame["group"] = pd.unique(data.table["site"])[frame["group"].to_numpy(dtype=int)]
     fit = FlightFit(
@@ -223,7 +226,7 @@ def fit_data(
         parameters=parameters,
         covariance=table,
         profiles=found,
-        log_likelihood=top.value,
+        log_likelihood=float(values.sum()) + data.constant,
         fitted=int(box.free.sum()),
         converged=converged,
         problems=(),
@@ -294,7 +297,7 @@ def _likelihood(data: FlightData, settings: FitSettings) -> Likelihood:
         counts=settings.counts,
         covariates=np.column_stack(columns) if columns else None,
         covariate_names=settings.covariates,
-        nodes=_SEARCH_NODES,
+        nodes=_NODES[0],
     )
 
 
@@ -353,16 +356,19 @@ def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
     return best
 
 
-def _enough_nodes(likelihood: Likelihood, theta: np.ndarray) -> tuple[int, int]:
-    """Return the fewest nodes whose doubling moves the log-likelihood by less than the tolerance."""
-    choice = _NODES if likelihood.flights == 1 else _NODES[:3]
-    for nodes in choice[:-1]:
+def _enough_nodes(likelihood: Likelihood, theta: np.ndarray, tolerance: float) -> tuple[int, int, int]:
+    """Return the fewest nodes whose doubling moves the log-likelihood by less than a tolerance."""
+    kept = likelihood.nodes
+    for nodes in _NODES[:-1]:
         likelihood.nodes = nodes
         value = likelihood(theta, False)[0]
-        likelihood.nodes = (2 * nodes[0], 2 * nodes[1])
-        if abs(likelihood(theta, False)[0] - value) < _QUADRATURE_TOLERANCE:
-            return nodes
-    return choice[-1]
+        likelihood.nodes = (2 * nodes[0], 2 * nodes[1], 2 * nodes[2])
+        if abs(likelihood(theta, False)[0] - value) < tolerance:
+            break
+    else:
+        nodes = _NODES[-1]
+    likelihood.nodes = kept
+    return nodes
 
 
 def _covariance(

@@ -24,8 +24,8 @@ from phenofit.heat.settings import HeatSettings
 __all__ = ["Layout", "Likelihood", "hermite"]
 
 
-# A node whose nominal share is below exp(-18) of the largest moves no digit that matters.
-_NO_WEIGHT = 18.0
+# A node whose nominal share is below exp(-36) of the largest moves no digit, tails wider than normal included.
+_NO_WEIGHT = 36.0
 _THREADS = max(1, min(4, os.cpu_count() or 1))
 
 
@@ -89,24 +89,22 @@ def hermite(count: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 @cache
-def product_grid(count: int, dimensions: int) -> tuple[np.ndarray, np.ndarray]:
+def product_grid(*counts: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the Gauss-Hermite product grid of several dimensions, corners of no weight left away.
 
     Parameters
     ----------
-    count : int
+    *counts : int
         Nodes in each dimension.
-    dimensions : int
-        Number of dimensions.
 
     Returns
     -------
     tuple of array
         Nodes, shape (nodes, dimensions), and log weights times exp(t^2 / 2).
     """
-    nodes, weights = hermite(count)
-    places = np.stack(np.meshgrid(*[nodes] * dimensions, indexing="ij"), axis=-1).reshape(-1, dimensions)
-    total = sum(np.meshgrid(*[weights] * dimensions, indexing="ij"), np.zeros(())).ravel()
+    rules = [hermite(count) for count in counts]
+    places = np.stack(np.meshgrid(*[r[0] for r in rules], indexing="ij"), axis=-1).reshape(-1, len(counts))
+    total = sum(np.meshgrid(*[r[1] for r in rules], indexing="ij"), np.zeros(())).ravel()
     share = total - 0.5 * (places**2).sum(axis=1)
     keep = share > share.max() - _NO_WEIGHT
     return np.ascontiguousarray(places[keep]), np.ascontiguousarray(total[keep])
@@ -142,7 +140,7 @@ class Likelihood:
     covariate_names : tuple of str
         Their names.
     nodes : tuple of int
-        Quadrature nodes for the trap-year's latent values and for the group's shift.
+        Quadrature nodes for the trap-year's shift, for each of its flight sizes, and for the group's shift.
     """
 
     data: FlightData
@@ -154,7 +152,7 @@ class Likelihood:
     counts: str = "dirichlet-multinomial"
     covariates: np.ndarray | None = None
     covariate_names: tuple[str, ...] = ()
-    nodes: tuple[int, int] = (9, 7)
+    nodes: tuple[int, int, int] = (9, 7, 7)
     evaluations: int = field(default=0, init=False)
 
     def __post_init__(self) -> None:
@@ -257,8 +255,8 @@ class Likelihood:
             math.exp(theta[2 * k + 2]) if self.has_group else 0.0,
             scales,
             args,
-            *product_grid(self.nodes[0], k),
-            *hermite(self.nodes[1]),
+            *product_grid(self.nodes[0], *[self.nodes[1]] * (k - 1)),
+            *hermite(self.nodes[2]),
             self._group_mode,
             self._modes,
             gradient,
@@ -266,6 +264,10 @@ class Likelihood:
             gradients,
             means,
         )
+
         # Groups are independent and write to rows of their own, so threads change no digit.
-        list(_pool().map(lambda part: group_likelihood(*part, *rest), self._parts))
+        def fill(part: tuple[int, int]) -> None:
+            group_likelihood(*part, *rest)  # type: ignore[call-arg]
+
+        list(_pool().map(fill, self._parts))
         return values, gradients, means

@@ -70,7 +70,7 @@ class Box:
 
     def inside(self, theta: np.ndarray) -> np.ndarray:
         """Return the nearest vector inside."""
-        return np.clip(theta, self.low, self.high)
+        return np.asarray(np.clip(theta, self.low, self.high))
 
     def at_edge(self, theta: np.ndarray) -> np.ndarray:
         """Return which entries stand at a bound (within a thousandth of a unit)."""
@@ -144,11 +144,11 @@ def maximise(
     """
     free = np.flatnonzero(box.free)
     origin = box.inside(start)
-    best: dict[str, object] = {"value": -np.inf, "theta": origin, "gradient": np.zeros_like(origin)}
+    best_value, best_theta, best_slope = -np.inf, origin, np.zeros_like(origin)
     count = 0
 
     def objective(y: np.ndarray) -> tuple[float, np.ndarray]:
-        nonlocal count
+        nonlocal count, best_value, best_theta, best_slope
         count += 1
         raw = origin.copy()
         raw[free] += factor @ y
@@ -156,8 +156,8 @@ def maximise(
         value, slope = likelihood(theta)
         if not np.isfinite(value):
             return 1e10, np.zeros_like(y)
-        if value > float(str(best["value"])):
-            best.update(value=value, theta=theta, gradient=slope)
+        if value > best_value:
+            best_value, best_theta, best_slope = value, theta, slope
         inward = slope.copy()
         inward[(raw < box.low) & (slope < 0)] = 0.0
         inward[(raw > box.high) & (slope > 0)] = 0.0
@@ -166,15 +166,13 @@ def maximise(
     answer = minimize(
         objective, np.zeros(len(free)), jac=True, method="BFGS", options={"gtol": tolerance, "maxiter": limit}
     )
-    theta = np.asarray(best["theta"], dtype=np.float64)
-    gradient = np.asarray(best["gradient"], dtype=np.float64)
-    slope = gradient.copy()
-    slope[(theta <= box.low) & (slope < 0)] = 0.0
-    slope[(theta >= box.high) & (slope > 0)] = 0.0
+    slope = best_slope.copy()
+    slope[(best_theta <= box.low) & (slope < 0)] = 0.0
+    slope[(best_theta >= box.high) & (slope > 0)] = 0.0
     flat = float(np.max(np.abs(factor.T @ slope[free]), initial=0.0))
     # Rounding of the quadrature may stop the line search a little early; what counts is how flat the top is.
-    success = bool(np.isfinite(float(str(best["value"]))) and flat < 20 * tolerance)
-    return Maximum(theta, float(str(best["value"])), gradient, count, success, str(answer.message))
+    success = bool(np.isfinite(best_value) and flat < 20 * tolerance)
+    return Maximum(best_theta, float(best_value), best_slope, count, success, str(answer.message))
 
 
 def curvature(likelihood: Likelihood, theta: np.ndarray, box: Box, step: np.ndarray) -> np.ndarray:
