@@ -33,7 +33,12 @@ def calendar_text(forecast: SeasonForecast, *, notes: Sequence[str] = ()) -> str
         Text with CRLF line ends. Events that have passed or do not come this season have no entry. The same
         forecast gives the same bytes: the time stamp is the day of issue, the identifiers are hashes.
     """
-    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//phenofit//flight forecast//EN", "CALSCALE:GREGORIAN"]
+    lines = [
+        "BEGIN:VCALENDAR",
+        "VERSION:2.0",
+        "PRODID:-//phenofit//flight forecast//EN",
+        "CALSCALE:GREGORIAN",
+    ]
     flights = max(one.flight for one in forecast.events)
     stamp = str(forecast.issued).replace("-", "") + "T000000Z"
     for one in forecast.events:

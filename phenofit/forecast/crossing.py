@@ -70,7 +70,9 @@ def crossing_days(
         d = 0
         while left > 0 and d < days:
             following = tmin[m, d + 1] if d + 1 < tmin.shape[1] else math.nan
-            value, _, _ = day_heat(method_code, cutoff_code, tmin[m, d], tmax[m, d], following, base[k], upper)
+            value, _, _ = day_heat(
+                method_code, cutoff_code, tmin[m, d], tmax[m, d], following, base[k], upper
+            )
             if math.isnan(value):
                 for e in range(events):
                     if math.isinf(result[k, e]):

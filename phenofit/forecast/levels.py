@@ -139,7 +139,9 @@ def event_shares(
     is Beta(c F, c (1 - F)) at concentration c, as in the Dirichlet-multinomial. A share p is therefore passed before
     F with the chance that this Beta exceeds p, which is inverted to draw F.
     """
-    number = None if moths is None else np.maximum(np.broadcast_to(np.asarray(moths, np.float64), (draws,)), 1.0)
+    number = (
+        None if moths is None else np.maximum(np.broadcast_to(np.asarray(moths, np.float64), (draws,)), 1.0)
+    )
     columns = []
     for event in events:
         share = event_share(event)
@@ -238,12 +240,7 @@ def draw_heat(
     base = column("base")
     requirement, spread = column(f"requirement_{flight}"), column(f"spread_{flight}")
     parts = [n for n in _SHIFT_PARTS if n in fit.parameters and (shift is None or n != "shift_sd_site")]
-    variance = np.zeros(draws)
-    for name in parts:
-        # A deviate on the log scale is carried over to the plain scale: an SD that cannot be told from nought is
-        # not known on the log scale at all, and its exponential would run away.
-        estimate = max(fit.parameters[name], 1e-9)
-        variance += (estimate * np.abs(1.0 + np.log(np.maximum(column(name), 1e-9) / estimate))) ** 2
+    variance = np.sum([column(name) ** 2 for name in parts], axis=0) if parts else np.zeros(draws)
     mean, own = (0.0, 0.0) if shift is None else shift
     median = requirement + mean + np.sqrt(variance + own**2) * generator.standard_normal(draws)
     concentration = column("concentration")

@@ -28,6 +28,7 @@ __all__ = [
     "WEEK_COLUMNS",
     "EventForecast",
     "SeasonForecast",
+    "day_after_last",
     "forecast",
     "forecast_season",
     "season_year",
@@ -53,7 +54,16 @@ FORECAST_COLUMNS = (
     "chance_passed",
     "chance_not_this_season",
 )
-WEEK_COLUMNS = ("species", "site", "flight", "event", "week_start", "week_end", "chance_in_week", "chance_by_end")
+WEEK_COLUMNS = (
+    "species",
+    "site",
+    "flight",
+    "event",
+    "week_start",
+    "week_end",
+    "chance_in_week",
+    "chance_by_end",
+)
 _DAY = np.timedelta64(1, "D")
 _FORECAST_SOURCE = 4
 
@@ -142,7 +152,12 @@ class SeasonForecast:
                 row[f"low{level * 100:.0f}"], row[f"high{level * 100:.0f}"] = one.dates.interval(level)
             rows.append(row)
         table = pd.DataFrame(rows, columns=list(FORECAST_COLUMNS))
-        for name in ("issued", "known_until", "median", *(f"{e}{v}" for v in (50, 80, 95) for e in ("low", "high"))):
+        for name in (
+            "issued",
+            "known_until",
+            "median",
+            *(f"{e}{v}" for v in (50, 80, 95) for e in ("low", "high")),
+        ):
             table[name] = table[name].astype("datetime64[ns]")
         table.attrs.update(failed=self.failed, problems=self.problems, terms=self.terms)
         return table
@@ -167,7 +182,16 @@ class SeasonForecast:
                 end = start + 7 * _DAY
                 by_start, by_end = one.dates.chance_by(start), one.dates.chance_by(end)
                 rows.append(
-                    (self.species, one.site, one.flight, one.event, start, end - _DAY, by_end - by_start, by_end)
+                    (
+                        self.species,
+                        one.site,
+                        one.flight,
+                        one.event,
+                        start,
+                        end - _DAY,
+                        by_end - by_start,
+                        by_end,
+                    )
                 )
         table = pd.DataFrame(rows, columns=list(WEEK_COLUMNS))
         for name in ("week_start", "week_end"):
@@ -311,6 +335,24 @@ def season_year(season: Season, day: np.datetime64) -> int:
     return year
 
 
+def day_after_last(weather: xr.Dataset) -> np.datetime64:
+    """Return the day after the last day on which any station has observed temperatures (datetime64[D]).
+
+    Raises
+    ------
+    DataError
+        If no station has any.
+    """
+    known = np.isfinite(weather["tmin"]) & np.isfinite(weather["tmax"])
+    if "source" in weather:
+        known = known & (weather["source"] != _FORECAST_SOURCE)
+    at = np.flatnonzero(known.any("station").to_numpy())
+    if at.size == 0:
+        raise DataError(Problem("no station has a day with both temperatures.", "Check the weather table."))
+    last: np.datetime64 = weather["time"].to_numpy()[at[-1]].astype("datetime64[D]") + _DAY
+    return last
+
+
 def _places(links: pd.DataFrame, sites: Mapping[str, str] | None) -> list[tuple[str, str]]:
     names = [str(t) if sites is None else str(sites.get(str(t), t)) for t in links["trap"]]
     return sorted(set(zip(names, links["station"].astype(str), strict=True)))
@@ -324,7 +366,9 @@ def _start(
     given = starts.get((site, year))
     if given is None or np.isnat(given):
         raise DataError(
-            Problem("it has no biofix date this season yet.", "Add its row to the biofix table once it is known.")
+            Problem(
+                "it has no biofix date this season yet.", "Add its row to the biofix table once it is known."
+            )
         )
     return np.datetime64(given, "D")
 
@@ -379,7 +423,9 @@ def _at_place(
         )
         dates = event_dates(heat, ensemble.tmin, ensemble.tmax, start=start, heat=fit.settings.heat)
         if dates is None:
-            raise DataError(Problem(f"station {station} lacks temperatures, so the sum is unknown.", "Fill the gap."))
+            raise DataError(
+                Problem(f"station {station} lacks temperatures, so the sum is unknown.", "Fill the gap.")
+            )
         found += [
             EventForecast(site, station, flight, e, dates[e], known[0], known[1], len(ensemble.years))
             for e in events

@@ -64,7 +64,12 @@ class StationSeries:
         return tmin[np.newaxis, :], tmax[np.newaxis, :]
 
     def continued(
-        self, season: Season, year: int, *, before: np.datetime64, years: Iterable[int],
+        self,
+        season: Season,
+        year: int,
+        *,
+        before: np.datetime64,
+        years: Iterable[int],
         start: np.datetime64 | None = None,
     ) -> SeasonEnsemble:
         """Return a season known up to a day, and continued by the weather of other seasons.

@@ -2,6 +2,7 @@
 
 from phenofit.validate.compare import PublishedComparison, compare_published
 from phenofit.validate.cross import cross_validate
+from phenofit.validate.drift import drift_test, pit_histogram, reliability
 from phenofit.validate.observed import Observed, observed_events, split_heat
 from phenofit.validate.published import (
     PUBLISHED_COLUMNS,
@@ -33,16 +34,19 @@ __all__ = [
     "PublishedComparison",
     "PublishedThreshold",
     "compare_published",
+    "cross_validate",
     "crps_draws",
     "crps_normal",
-    "cross_validate",
+    "drift_test",
     "find_published",
     "interval_log_score",
     "load_published",
     "make_folds",
     "observed_events",
     "paired_difference",
+    "pit_histogram",
     "read_published",
+    "reliability",
     "score_forecasts",
     "skill",
     "split_heat",

@@ -166,7 +166,9 @@ def cross_validate(
     if seen.table.empty:
         reasons = "; ".join(sorted(seen.left_out["reason"].unique())) or "there are no records"
         raise ModelError(f"no event can be scored ({reasons}).")
-    jobs = list(_jobs(trap_years, seen, tuple(usable), setting, leave_out, blocks, first_years, tuple(lead_days)))
+    jobs = list(
+        _jobs(trap_years, seen, tuple(usable), setting, leave_out, blocks, first_years, tuple(lead_days))
+    )
     results = executor.map(_run, jobs) if executor is not None else map(_run, jobs)
     parts = []
     for job, (rows, faults) in zip(jobs, results, strict=True):
@@ -275,7 +277,10 @@ def _merged(faults: list[tuple[str, str]], others: int) -> list[tuple[str, str]]
     for name, reason in faults:
         names.setdefault(reason, []).append(name)
     return [
-        (f"all but {CALENDAR}" if len(found) == others > 1 and CALENDAR not in found else ", ".join(found), reason)
+        (
+            f"all but {CALENDAR}" if len(found) == others > 1 and CALENDAR not in found else ", ".join(found),
+            reason,
+        )
         for reason, found in names.items()
     ]
 
@@ -298,9 +303,7 @@ def _forecasters(
     return found
 
 
-def _train(
-    job: _Job, kind: str, threshold: PublishedThreshold | None, fitted: Fitted | None
-) -> Forecaster:
+def _train(job: _Job, kind: str, threshold: PublishedThreshold | None, fitted: Fitted | None) -> Forecaster:
     setting = job.setting
     if kind == "calendar":
         return Calendar(job.train, _learnt(job, fitted), setting)

@@ -36,8 +36,8 @@ __all__ = [
     "Published",
     "Setting",
     "Target",
-    "typical_moths",
     "season_from",
+    "typical_moths",
 ]
 
 FITTED, REFITTED, CALENDAR = "fitted", "published base, refitted", "calendar mean"
@@ -191,7 +191,9 @@ class Fitted:
         key = (flight, events, shift)
         if key not in self._draws:
             s = self.setting
-            moths = typical_moths(self.totals, float(flight_shares(self.fit)[flight - 1]), s.draws, s.seed, s.min_moths)
+            moths = typical_moths(
+                self.totals, float(flight_shares(self.fit)[flight - 1]), s.draws, s.seed, s.min_moths
+            )
             self._draws[key] = draw_heat(
                 self.fit, events, flight=flight, draws=s.draws, seed=s.seed, moths=moths, shift=shift
             )
@@ -298,5 +300,7 @@ def season_from(start: str | None, setting: Setting) -> Season:
     day = MonthDay.parse(start)
     # In a season across New Year a start in the new year would belong to another year's label.
     if season.crosses_new_year and day <= season.end:
-        raise ModelError(f"the threshold counts from {start}, after New Year in a season that begins {season.start}.")
+        raise ModelError(
+            f"the threshold counts from {start}, after New Year in a season that begins {season.start}."
+        )
     return Season(day, season.end)

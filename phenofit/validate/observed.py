@@ -190,7 +190,9 @@ class _Splitter:
                 return None
             cut = found.quantile(0.5)
             # A boundary that the season never reaches lies behind its end: the later flights hold no catch.
-            cuts.append(cut if not np.isnat(cut) else self.season.last_day(year).astype("datetime64[ns]") + _DAY)
+            cuts.append(
+                cut if not np.isnat(cut) else self.season.last_day(year).astype("datetime64[ns]") + _DAY
+            )
         cuts.append(self.season.last_day(year).astype("datetime64[ns]") + 2 * _DAY)
         return list(zip(cuts[:-1], cuts[1:], strict=True))
 
@@ -261,7 +263,9 @@ class _Record:
                 return None, "the trap was taken in, or a gap begins, before the last moth"
             return self._middle(at), None
         wanted = 1 if event == "first_catch" else sustained
-        runs = [int(i) for i in caught if (self.catch[i : i + wanted] > 0).all() and i + wanted <= len(self.catch)]
+        runs = [
+            int(i) for i in caught if (self.catch[i : i + wanted] > 0).all() and i + wanted <= len(self.catch)
+        ]
         if not runs:
             return None, f"no {sustained} successive checks with a catch"
         at = runs[0]

@@ -135,14 +135,20 @@ class PublishedTerms:
         def fall(log_spread: float) -> float:
             spread = math.exp(log_spread)
             # The requirement that puts the event at the published amount, for this spread.
-            hold = {f"requirement_{flight}": self._requirement_for(amount, spread), f"spread_{flight}": spread}
+            hold = {
+                f"requirement_{flight}": self._requirement_for(amount, spread),
+                f"spread_{flight}": spread,
+            }
             if hold[f"requirement_{flight}"] <= 0:
                 return 1e9
             return -self._fit(base=base, hold=hold, profiles=False).log_likelihood
 
         centre = math.log(self.held.spread(flight))
         found = minimize_scalar(
-            fall, bounds=(centre - 1.2, centre + 1.2), method="bounded", options={"xatol": 0.01, "maxiter": 25}
+            fall,
+            bounds=(centre - 1.2, centre + 1.2),
+            method="bounded",
+            options={"xatol": 0.01, "maxiter": 25},
         )
         return -float(found.fun)
 

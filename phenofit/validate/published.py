@@ -14,7 +14,7 @@ from typing import Any
 
 from phenofit.bundled import bundled_path
 from phenofit.errors import DataError, ModelError, Problem, UnitError
-from phenofit.forecast.events import EVENTS, event_words
+from phenofit.forecast.events import EVENTS
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import MonthDay
 from phenofit.tables import nearest, read_table
@@ -265,7 +265,9 @@ def read_published(path: str | os.PathLike[str]) -> tuple[PublishedThreshold, ..
         record.setdefault("id", "")
         record["id"] = record["id"] or f"row-{row}"
         try:
-            threshold = threshold_from_record({str(k): v for k, v in record.items()}, file=table.file, row=row)
+            threshold = threshold_from_record(
+                {str(k): v for k, v in record.items()}, file=table.file, row=row
+            )
         except DataError as error:
             problems.extend(error.problems)
             continue
@@ -373,10 +375,11 @@ def threshold_from_record(
     names = [f.name for f in fields(PublishedThreshold)]
     for key in record:
         if key not in names:
-            reader.fault(key, f"'{key}' is not known.", f"Accepted are {', '.join(names)}.{nearest(key, names)}")
+            reader.fault(
+                key, f"'{key}' is not known.", f"Accepted are {', '.join(names)}.{nearest(key, names)}"
+            )
     values: dict[str, Any] = {
-        name: reader.text(name)
-        for name in ("region", "source", "notes", "scientific_name", "url", "fault")
+        name: reader.text(name) for name in ("region", "source", "notes", "scientific_name", "url", "fault")
     }
     values["species"] = reader.text("species", required=True)
     values["event"] = reader.choice("event", (*EVENTS, *_OTHER_EVENTS), required=True)
@@ -426,7 +429,9 @@ class _RecordReader:
     def choice(self, name: str, known: tuple[str, ...], *, required: bool = False) -> str:
         text = self.text(name, required=required)
         if text and text not in known:
-            self.fault(name, f"'{text}' is not known.", f"Accepted are {', '.join(known)}.{nearest(text, known)}")
+            self.fault(
+                name, f"'{text}' is not known.", f"Accepted are {', '.join(known)}.{nearest(text, known)}"
+            )
         return text
 
     def number(self, name: str, *, required: bool = False) -> float | None:

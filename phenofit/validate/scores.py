@@ -39,6 +39,7 @@ SCORE_COLUMNS = (
     "skill_high",
 )
 _GROUP = ["scheme", "species", "flight", "event", "lead_days"]
+_FEW_YEARS = 10
 _KEY = ["trap", "season"]
 
 
@@ -147,7 +148,8 @@ def score_forecasts(
     pandas.DataFrame
         The columns of ``SCORE_COLUMNS``: errors in days (predicted minus observed: positive is late), the share of
         forecasts inside the check interval, the share of observed dates inside the 50, 80 and 95 % intervals.
-        Skill is 1 minus the ratio of mean absolute errors; its interval resamples years as clusters.
+        Skill is 1 minus the ratio of mean absolute errors; intervals take whole years as the independent pieces
+        (resampled; with fewer than ten years left out one at a time).
 
     Raises
     ------
@@ -283,17 +285,20 @@ def _by_years(
     level: float,
     seed: int,
 ) -> tuple[float, float]:
-    """Return a percentile interval of a statistic of means, whole years resampled with replacement.
+    """Return an interval of a statistic of means, with whole years as the independent pieces.
 
-    With few years the resampled spread is too small by about sqrt((Y - 1) / Y) and normal tails are too short;
-    the tail level is therefore that of t with Y - 1 degrees of freedom (the expanded percentile interval,
-    Hesterberg 2015, Am. Stat. 69:371-386; formula from memory).
+    From ten years on whole years are resampled and the percentiles taken, the tail level that of t with Y - 1
+    degrees of freedom (the expanded percentile interval, Hesterberg 2015, Am. Stat. 69:371-386; formula from
+    memory). With fewer there are too few different resamples for percentiles: the standard error then comes from
+    leaving out a year at a time (jackknife) and the reach from the same t.
     """
     labels, place = np.unique(years, return_inverse=True)
     if labels.size < 2:
         return np.nan, np.nan  # one year says nothing about another
     count = np.bincount(place, minlength=labels.size).astype(np.float64)
     sums = {name: np.bincount(place, weights=v, minlength=labels.size) for name, v in values.items()}
+    if labels.size < _FEW_YEARS:
+        return _jackknife(sums, count, statistic, level)
     picks = np.random.default_rng(seed).integers(0, labels.size, size=(bootstrap, labels.size))
     total = count[picks].sum(axis=1)
     found = statistic({name: s[picks].sum(axis=1) / total for name, s in sums.items()})
@@ -303,6 +308,19 @@ def _by_years(
     tail = _expanded_tail(labels.size, level)
     low, high = np.quantile(found, [tail, 1.0 - tail])
     return float(low), float(high)
+
+
+def _jackknife(
+    sums: dict[str, npt.NDArray[np.float64]], count: npt.NDArray[np.float64], statistic: Any, level: float
+) -> tuple[float, float]:
+    number = count.size
+    whole = float(statistic({name: s.sum() / count.sum() for name, s in sums.items()}))
+    without = statistic({name: (s.sum() - s) / (count.sum() - count) for name, s in sums.items()})
+    if not np.isfinite(without).all() or not np.isfinite(whole):
+        return np.nan, np.nan
+    error = float(np.sqrt((number - 1.0) / number * np.sum((without - without.mean()) ** 2)))
+    reach = float(student_t.ppf(0.5 * (1.0 + level), number - 1)) * error
+    return whole - reach, whole + reach
 
 
 def _expanded_tail(years: int, level: float) -> float:

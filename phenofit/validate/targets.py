@@ -96,7 +96,9 @@ def _forecast(
         asked = events if lead is None else (str(event["event"]),)
         key = (series.station, year, site, flight, asked, issued)
         if key not in known:
-            target = Target(site, series, year, issued, () if lead is None else _other_years(series, year, scheme))
+            target = Target(
+                site, series, year, issued, () if lead is None else _other_years(series, year, scheme)
+            )
             try:
                 known[key] = forecaster.dates(target, flight, asked)
             except DataError as error:

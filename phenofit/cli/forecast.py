@@ -1,0 +1,175 @@
+"""``phenofit forecast STUDY --today DATE``: the flight dates of this season, place by place."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from phenofit.cli.studies import SpeciesWork, add_study, open_species
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from phenofit.flight import FlightFit
+    from phenofit.forecast.season import SeasonForecast
+
+__all__ = ["configure", "run"]
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    add_study(parser)
+    parser.add_argument(
+        "--today",
+        metavar="DATE",
+        help="day of issue, year-month-day (default: as in the study, else the day after the last observation)",
+    )
+    parser.add_argument(
+        "--fit", type=Path, metavar="FILE", help="fit file to use; without it the study is fitted"
+    )
+    parser.add_argument("--site", action="append", metavar="NAME", help="one site (default: all)")
+    parser.add_argument(
+        "--events", nargs="+", metavar="EVENT", help="events (default: 5, 50 and 95 %% of a flight)"
+    )
+    parser.add_argument(
+        "--weeks", type=int, default=8, metavar="N", help="weeks in the table of chances (default: 8)"
+    )
+    parser.add_argument("--bridge", action="store_true", help="use days marked as numerical weather forecast")
+    parser.add_argument(
+        "--accept-unconverged", action="store_true", help="forecast from a fit that did not converge"
+    )
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="write forecast.csv, weeks and an .ics calendar here"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Forecast, tell and write."""
+    from phenofit.forecast.cautions import CAUTIONS
+
+    made: list[tuple[str, SeasonForecast]] = []
+    invented = False
+    for work in open_species(args):
+        invented = work.study.invented
+        found = _forecast(args, work)
+        made.append((work.species, found))
+        _tell(found, invented)
+    for caution in CAUTIONS:
+        print(caution)
+    if args.out is not None:
+        _write(args.out, made, args.weeks, invented)
+    return 0
+
+
+def _forecast(args: argparse.Namespace, work: SpeciesWork) -> SeasonForecast:
+    from phenofit.forecast import FORECAST_EVENTS, forecast_season
+
+    fit = _fit(args, work)
+    traps = work.inputs.traps
+    sites = dict(zip(traps["trap"].astype(str), traps["site"].astype(str), strict=True))
+    links = work.inputs.links
+    if args.site:
+        links = _of_sites(links, sites, args.site)
+    else:
+        links = links[links["trap"].isin(work.trap_years.years["trap"])]
+    return forecast_season(
+        fit,
+        work.inputs.weather,
+        links,
+        today=_day(args.today, work),
+        sites=sites,
+        events=tuple(args.events or FORECAST_EVENTS),
+        starts=work.inputs.starts,
+        bridge=args.bridge,
+        seed=work.study.head.seed,
+        accept_unconverged=args.accept_unconverged,
+    )
+
+
+def _fit(args: argparse.Namespace, work: SpeciesWork) -> FlightFit:
+    from phenofit.errors import DataError, Problem
+    from phenofit.flight import FlightFit
+
+    if args.fit is None:
+        return work.fit()
+    fit = FlightFit.from_json(args.fit)
+    if fit.settings.species and fit.settings.species != work.species:
+        raise DataError(
+            Problem(
+                f"the fit is of '{fit.settings.species}', not of '{work.species}'.",
+                "Choose the species with --species, or its own fit file.",
+                str(args.fit),
+            )
+        )
+    return fit
+
+
+def _of_sites(links: pd.DataFrame, sites: dict[str, str], wanted: list[str]) -> pd.DataFrame:
+    from phenofit.errors import ModelError
+    from phenofit.tables import nearest
+
+    known = set(sites.values())
+    for name in wanted:
+        if name not in known:
+            raise ModelError(f"there is no site '{name}'.{nearest(name, known)}")
+    return links[[sites.get(str(trap), str(trap)) in wanted for trap in links["trap"]]]
+
+
+def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
+    import numpy as np
+
+    from phenofit.errors import ModelError
+    from phenofit.forecast import day_after_last
+
+    if text is None:
+        given = work.study.forecast.today
+        return day_after_last(work.inputs.weather) if given is None else np.datetime64(given, "D")
+    try:
+        return np.datetime64(text, "D")
+    except ValueError:
+        raise ModelError(
+            f"--today '{text}' is not a date; write year-month-day, such as 2024-05-20."
+        ) from None
+
+
+def _tell(found: SeasonForecast, invented: bool) -> None:
+    from phenofit.forecast import event_words
+
+    mark = " (invented data)" if invented else ""
+    print(f"{found.species}, season {found.season}, issued {found.issued}{mark}; heat sums: {found.terms}")
+    flights = max(one.flight for one in found.events)
+    for row in found.table().to_dict("records"):
+        words = event_words(row["event"], row["flight"], flights)
+        passed = f"chance that it has passed {100 * row['chance_passed']:.0f} %"
+        print(
+            f"  {row['site']}: {words} around {row['median']:%d %B}, 50 % {row['low50']:%d %b} to "
+            f"{row['high50']:%d %b}, 95 % {_short(row['low95'])} to {_short(row['high95'])}; {passed}"
+            if str(row["median"]) != "NaT"
+            else f"  {row['site']}: {words} is not expected this season; {passed}"
+        )
+    for site, reason in found.failed:
+        print(f"  {site}: no forecast: {reason}")
+    for problem in found.problems:
+        print(f"  about the fit: {problem}")
+
+
+def _short(moment: pd.Timestamp) -> str:
+    return "not this season" if str(moment) == "NaT" else f"{moment:%d %b}"
+
+
+def _write(out: Path, made: list[tuple[str, SeasonForecast]], weeks: int, invented: bool) -> None:
+    from phenofit.files import write_text
+    from phenofit.forecast.calendar_file import calendar_text
+    from phenofit.outputs import species_slug, write_validation
+
+    write_validation(out / "forecast.csv", [found.table() for _, found in made])
+    write_validation(out / "forecast-weeks.csv", [found.weeks(weeks) for _, found in made])
+    notes = ("Invented data.",) if invented else ()
+    written = [out / "forecast.csv", out / "forecast-weeks.csv"]
+    for species, found in made:
+        path = out / f"forecast-{species_slug(species)}.ics"
+        write_text(path, calendar_text(found, notes=notes))
+        written.append(path)
+    print(f"written: {', '.join(map(str, written))}")

@@ -1,0 +1,119 @@
+"""``phenofit validate STUDY``: forecast held-out trap-years and score the errors in days."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from phenofit.cli.run import show_progress
+from phenofit.cli.studies import add_study, open_species
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["configure", "run"]
+
+_SHOWN = (
+    "forecaster",
+    "flight",
+    "event",
+    "n",
+    "bias",
+    "MAE",
+    "RMSE",
+    "inside",
+    "cov80",
+    "cov95",
+    "CRPS",
+    "skill",
+)
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    add_study(parser)
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="DIR", help="folder for validation.csv, scores.csv"
+    )
+    parser.add_argument(
+        "--leave-out", action="append", metavar="SCHEME", help="what is held out (default: as in the study)"
+    )
+    parser.add_argument(
+        "--lead-days",
+        type=int,
+        nargs="+",
+        default=[],
+        metavar="DAYS",
+        help="also forecast so many days ahead",
+    )
+    parser.add_argument(
+        "--events", nargs="+", metavar="EVENT", help="events (default: 5, 50 and 95 %% of a flight)"
+    )
+    parser.add_argument("--quiet", action="store_true", help="do not tell each step")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Validate, write the tables and show the scores."""
+    import pandas as pd
+
+    from phenofit.files import write_csv
+    from phenofit.outputs import write_validation
+    from phenofit.validate import SCORE_COLUMNS, drift_test, score_forecasts
+
+    more = {"events": tuple(args.events)} if args.events else {}
+    tell = None if args.quiet else show_progress()
+    tables, scores = [], []
+    with ThreadPoolExecutor(os.cpu_count() or 1) as executor:
+        for work in open_species(args):
+            for scheme in args.leave_out or work.study.validation.leave_out:
+                table = work.validate(
+                    scheme, progress=tell, executor=executor, lead_days=tuple(args.lead_days), **more
+                )
+                tables.append(table)
+                scores.append(score_forecasts(table, seed=work.study.head.seed))
+                _tell(work.species, scheme, table, scores[-1])
+                for line in drift_test(table).itertuples():
+                    print(f"  drift, flight {line.flight}, {line.event}: {line.sentence}")
+    write_validation(args.out / "validation.csv", tables)
+    whole = pd.concat(scores, ignore_index=True)
+    write_csv(args.out / "scores.csv", SCORE_COLUMNS, whole.to_dict("records"))
+    print(f"written: {args.out / 'validation.csv'}, {args.out / 'scores.csv'}")
+    return 0
+
+
+def _tell(species: str, scheme: str, table: pd.DataFrame, scores: pd.DataFrame) -> None:
+    print(f"{species}, {scheme} held out; errors in days, positive: forecast late")
+    print("  " + f"{_SHOWN[0]:<40}" + "".join(f"{name:>10}" for name in _SHOWN[1:]))
+    for row in scores.to_dict("records"):
+        name = str(row["forecaster"])
+        if not math.isnan(row["lead_days"]):
+            name += f", {row['lead_days']:.0f} d ahead"
+        cells = [row["flight"], row["event"], row["forecasts"]]
+        numbers = [
+            row[c]
+            for c in (
+                "bias_days",
+                "mae_days",
+                "rmse_days",
+                "inside_share",
+                "coverage80",
+                "coverage95",
+                "crps_days",
+                "skill",
+            )
+        ]
+        shown = ["" if math.isnan(v) else f"{v:.2f}" for v in numbers]
+        print("  " + f"{name:<40}" + "".join(f"{c:>10}" for c in [*cells, *shown]))
+    for name, fold, reason in table.attrs["failed"]:
+        print(f"  no forecast by {name} ({fold}): {reason}")
+    left = len(table.attrs["left_out"])
+    if left:
+        reasons: dict[str, int] = {}
+        for *_, reason in table.attrs["left_out"]:
+            reasons[reason] = reasons.get(reason, 0) + 1
+        told = "; ".join(f"{reason}: {count}" for reason, count in sorted(reasons.items()))
+        print(f"  {left} events not scored ({told})")

@@ -1,0 +1,174 @@
+"""Is the requirement moving? Held-out errors against the year, and how well intervals keep their promise."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.stats import t as student_t
+
+__all__ = ["drift_test", "pit_histogram", "reliability"]
+
+_LEAST_YEARS = 4
+DRIFT_COLUMNS = (
+    "species",
+    "flight",
+    "event",
+    "years",
+    "slope_days_per_decade",
+    "slope_low",
+    "slope_high",
+    "p_value",
+    "sentence",
+)
+
+
+def drift_test(validation: pd.DataFrame, *, forecaster: str = "fitted", level: float = 0.95) -> pd.DataFrame:
+    """Test whether the held-out error moves with the years.
+
+    Parameters
+    ----------
+    validation : pandas.DataFrame
+        The table of :func:`phenofit.validate.cross_validate`.
+    forecaster : str
+        Whose errors.
+    level : float
+        Level of the interval and the test.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row for each species, flight and event: slope of the yearly mean error [d per decade], its interval, p value
+        and a sentence. Fewer than four years have no row.
+
+    Notes
+    -----
+    Least squares on one mean error a year, since the traps of a year share its weather and its shift; t on two less
+    than the number of years. A falling error (forecasts ever earlier against what is seen) means that more heat is
+    needed than before.
+    """
+    rows: list[tuple[Any, ...]] = []
+    own = validation[(validation["forecaster"] == forecaster) & validation["lead_days"].isna()]
+    for (species, flight, event), group in own.groupby(["species", "flight", "event"], sort=True):
+        yearly = group.groupby("year")["error_days"].mean().dropna()
+        if len(yearly) < _LEAST_YEARS:
+            continue
+        slope, low, high, p_value = _line(
+            yearly.index.to_numpy(dtype=np.float64) / 10.0, yearly.to_numpy(dtype=np.float64), level
+        )
+        rows.append(
+            (
+                species,
+                flight,
+                event,
+                len(yearly),
+                slope,
+                low,
+                high,
+                p_value,
+                _words(slope, low, high, p_value, level),
+            )
+        )
+    return pd.DataFrame(rows, columns=list(DRIFT_COLUMNS))
+
+
+def _line(
+    x: npt.NDArray[np.float64], y: npt.NDArray[np.float64], level: float
+) -> tuple[float, float, float, float]:
+    centred = x - x.mean()
+    slope = float(centred @ y / (centred @ centred))
+    residual = y - y.mean() - slope * centred
+    degrees = len(y) - 2
+    error = float(np.sqrt(residual @ residual / degrees / (centred @ centred)))
+    if error == 0.0:
+        return slope, slope, slope, 0.0 if slope else 1.0
+    reach = float(student_t.ppf(0.5 * (1.0 + level), degrees)) * error
+    return slope, slope - reach, slope + reach, float(2.0 * student_t.sf(abs(slope) / error, degrees))
+
+
+def _words(slope: float, low: float, high: float, p_value: float, level: float) -> str:
+    span = f"{slope:+.1f} days a decade ({100 * level:g} % interval {low:+.1f} to {high:+.1f}, p = {p_value:.2f})"
+    if p_value >= 1.0 - level:
+        return f"no drift of the error over the years is shown: {span}."
+    way = "later" if slope > 0 else "earlier"
+    return f"forecasts have become {way} against what is seen: {span}; the requirement may be moving."
+
+
+def pit_histogram(validation: pd.DataFrame, *, forecaster: str = "fitted", bins: int = 10) -> pd.DataFrame:
+    """Return how the observed check intervals fall into the forecast distributions.
+
+    Parameters
+    ----------
+    validation : pandas.DataFrame
+        The validation table.
+    forecaster : str
+        Whose forecasts.
+    bins : int
+        Number of equal bins between 0 and 1.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``species, flight, event, low, high, share``: flat for a calibrated forecaster.
+
+    Notes
+    -----
+    An event is only known to lie in an interval, so its place in the forecast distribution is an interval too and
+    is spread evenly over it (the non-randomised histogram for grouped outcomes, Czado et al. 2009, Biometrics
+    65:1254-1261; method from memory).
+    """
+    edges = np.linspace(0.0, 1.0, bins + 1)
+    own = validation[(validation["forecaster"] == forecaster) & validation["lead_days"].isna()]
+    own = own.dropna(subset=["pit_from", "pit_to"])
+    rows: list[tuple[Any, ...]] = []
+    for (species, flight, event), group in own.groupby(["species", "flight", "event"], sort=True):
+        low = group["pit_from"].to_numpy(dtype=np.float64)[:, np.newaxis]
+        high = group["pit_to"].to_numpy(dtype=np.float64)[:, np.newaxis]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            passed = np.clip((edges - low) / (high - low), 0.0, 1.0)
+        # No draw inside the check interval: the whole weight lies at one point, in the bin that ends there or after.
+        passed = np.where(high > low, passed, (edges > low) | (edges == 1.0))
+        share = np.diff(passed.mean(axis=0))
+        rows += [(species, flight, event, edges[i], edges[i + 1], share[i]) for i in range(bins)]
+    return pd.DataFrame(rows, columns=["species", "flight", "event", "low", "high", "share"])
+
+
+def reliability(validation: pd.DataFrame) -> pd.DataFrame:
+    """Return nominal against actual coverage of the intervals.
+
+    Parameters
+    ----------
+    validation : pandas.DataFrame
+        The validation table.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``forecaster, flight, event, lead_days, level, coverage, low, high, forecasts``; low and high bound the 95 %
+        interval of a share of so many independent forecasts (Wilson), which traps of one year are not quite.
+    """
+    rows: list[tuple[Any, ...]] = []
+    keys = ["forecaster", "flight", "event", "lead_days"]
+    for names, group in validation.groupby(keys, sort=True, dropna=False):
+        for level in (50, 80, 95):
+            hits = group[f"covered{level}"].dropna().astype(float).to_numpy()
+            if hits.size:
+                rows.append(
+                    (
+                        *names,
+                        level / 100.0,
+                        float(hits.mean()),
+                        *_wilson(float(hits.mean()), hits.size),
+                        hits.size,
+                    )
+                )
+    return pd.DataFrame(rows, columns=[*keys, "level", "coverage", "low", "high", "forecasts"])
+
+
+def _wilson(share: float, number: int) -> tuple[float, float]:
+    z = 1.959963984540054
+    middle = (share + z * z / (2 * number)) / (1 + z * z / number)
+    half = z / (1 + z * z / number) * np.sqrt(share * (1 - share) / number + z * z / (4 * number**2))
+    return float(middle - half), float(middle + half)

@@ -1,0 +1,232 @@
+"""Validation on simulated networks with known truth: no leak, honest intervals, errors near the oracle's."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from phenofit.errors import ModelError
+from phenofit.traps import TrapYears
+from phenofit.validate import (
+    VALIDATION_COLUMNS,
+    PublishedThreshold,
+    compare_published,
+    cross_validate,
+    drift_test,
+    pit_histogram,
+    reliability,
+    score_forecasts,
+)
+from tests.validate.networks import HEAT, SEASON, network
+
+TRUE = PublishedThreshold(
+    id="true", species="s", event="flight_50", flight=1, amount=450.0, unit="degC d", base=10.0,
+    method="single sine", start="01-01",
+)  # fmt: skip
+OFF = replace(TRUE, id="off", amount=620.0, base=8.0, method="simple average", start="03-01")
+
+
+def validate(records: TrapYears | None = None, **options: object) -> pd.DataFrame:
+    n = network(sites=6, years=5)
+    return cross_validate(
+        n.trap_years() if records is None else records, n.weather, n.links, season=SEASON, heat=HEAT, species="s",
+        **{"draws": 200, "events": ("flight_5", "flight_50"), **options},  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def table() -> pd.DataFrame:
+    return validate(thresholds=(TRUE, OFF))
+
+
+def test_the_table_has_its_columns_and_every_forecaster(table: pd.DataFrame) -> None:
+    assert tuple(table.columns) == VALIDATION_COLUMNS
+    assert set(table["forecaster"]) == {
+        "fitted",
+        "calendar mean",
+        "published:true",
+        "published:off",
+        "published base, refitted",
+        "published base, refitted: off",
+    }
+    assert set(table["fold"]) == {"2014", "2015", "2016", "2017", "2018"}
+
+
+def test_errors_and_flags_follow_from_the_dates(table: pd.DataFrame) -> None:
+    day = np.timedelta64(1, "D")
+    error = (table["predicted"] - table["observed"]) / day
+    assert np.allclose(error, table["error_days"], atol=1e-3)
+    inside = (table["predicted"] >= table["observed_from"]) & (table["predicted"] <= table["observed_to"])
+    assert (inside == table["inside_interval"]).mean() > 0.995  # dates are to the minute
+    assert (table["observed_from"] <= table["observed"]).all()
+    assert (table["observed"] <= table["observed_to"]).all()
+    ranged = table[table["low95"].notna()]
+    assert (ranged["low95"] <= ranged["low80"]).all()
+    assert (ranged["low80"] <= ranged["predicted"]).all()
+    covered = (ranged["observed"] >= ranged["low95"]) & (ranged["observed"] <= ranged["high95"])
+    assert (covered == ranged["covered95"].astype(bool)).mean() > 0.995
+    assert table.loc[table["forecaster"] == "published:true", "covered95"].isna().all()
+
+
+def test_held_out_catches_never_reach_their_own_forecast() -> None:
+    # The catches of 2016 are replaced by others with the same checks; the forecasts of 2016 must stay byte for byte.
+    n = network(sites=6, years=5)
+    clean = n.trap_years()
+    spoilt = clean.intervals.copy()
+    held = (spoilt["year"] == 2016).to_numpy()
+    for trap_year in spoilt.loc[held, "trap_year"].unique():
+        own = (spoilt["trap_year"] == trap_year).to_numpy()
+        middle = int(own.sum() // 2)
+        counts = np.zeros(own.sum(), dtype=np.int64)
+        counts[middle - 1 : middle + 2] = [4, 30, 5]
+        spoilt.loc[own, "count"] = counts
+    totals = spoilt.groupby("trap_year")["count"].sum().to_numpy()
+    bad = replace(clean, intervals=spoilt, years=clean.years.assign(total=totals))
+    forecast = ["predicted", "low50", "high50", "low80", "high80", "low95", "high95"]
+    keys = ["forecaster", "flight", "event", "trap"]
+    before, after = validate(clean, thresholds=(OFF,)), validate(bad, thresholds=(OFF,))
+
+    def of_2016(rows: pd.DataFrame) -> pd.DataFrame:
+        return rows[rows["year"] == 2016].set_index(keys)[forecast].sort_index()
+
+    both = of_2016(before).index.intersection(of_2016(after).index)
+    assert len(both) >= 30
+    assert of_2016(before).loc[both].to_csv() == of_2016(after).loc[both].to_csv()
+    # ... while the other folds, which learn from 2016, do change.
+    other = before[before["year"] == 2014][forecast].reset_index(drop=True)
+    assert not other.equals(after[after["year"] == 2014][forecast].reset_index(drop=True))
+
+
+@pytest.mark.slow
+def test_two_flights_leak_nothing_either() -> None:
+    n = network(sites=4, years=3, requirements=(350.0, 950.0), spreads=(50.0, 80.0), moths=160.0, seed=8)
+    clean = n.trap_years()
+    spoilt = clean.intervals.copy()
+    held = (spoilt["year"] == 2015).to_numpy()
+    spoilt.loc[held, "count"] = spoilt.loc[held, "count"].to_numpy()[::-1]
+    bad = replace(clean, intervals=spoilt)
+    options = {"season": SEASON, "heat": HEAT, "flights": 2, "draws": 100, "events": ("flight_50",)}
+    rows = []
+    for records in (clean, bad):
+        found = cross_validate(records, n.weather, n.links, **options)  # type: ignore[arg-type]
+        own = found[found["year"] == 2015].set_index(["forecaster", "flight", "trap"]).sort_index()
+        rows.append(own[["predicted", "low95", "high95"]])
+    both = rows[0].index.intersection(rows[1].index)
+    assert len(both) >= 6
+    assert rows[0].loc[both].to_csv() == rows[1].loc[both].to_csv()
+    assert set(rows[0].reset_index()["flight"]) == {1, 2}
+
+
+def test_an_executor_changes_nothing(table: pd.DataFrame) -> None:
+    with ThreadPoolExecutor(2) as executor:
+        found = validate(executor=executor)
+    alone = table[table["forecaster"].isin(["fitted", "calendar mean"])].reset_index(drop=True)
+    pd.testing.assert_frame_equal(found, alone)
+
+
+def test_the_fit_comes_near_the_truth_and_the_far_threshold_does_not(table: pd.DataFrame) -> None:
+    scores = score_forecasts(table[table["event"] == "flight_50"]).set_index("forecaster")
+    # `published:true` is the oracle: base and requirement at their true values, no year seen.
+    assert scores.loc["fitted", "rmse_days"] <= 1.25 * scores.loc["published:true", "rmse_days"]
+    assert scores.loc["published:off", "mae_days"] > scores.loc["fitted", "mae_days"] + 1.0
+    assert scores.loc["fitted", "skill"] > 0.3
+
+
+def test_verdicts_on_a_true_and_a_far_threshold(table: pd.DataFrame) -> None:
+    n = network(sites=6, years=5)
+    found = [
+        compare_published(n.trap_years(), n.weather, n.links, t, season=SEASON, heat=HEAT, validation=table)
+        for t in (TRUE, OFF)
+    ]
+    true, off = found
+    assert true.verdict in ("supported", "not contradicted")
+    assert true.p_value > 0.05
+    assert true.amount_inside
+    assert true.base_inside
+    assert true.refit_low <= 450.0 <= true.refit_high
+    assert off.verdict == "refuted here"
+    assert not off.amount_inside
+    assert off.held_out_difference_days > 1.0
+    assert off.difference_low > 0
+    for word in (
+        "620 °C-days above 8.0 °C (46.4 °F)",
+        "simple average",
+        "from 03-01",
+        "days more than the refitted",
+    ):
+        assert word in off.sentence
+
+
+def test_what_cannot_be_tested_says_why() -> None:
+    n = network(sites=6, years=5)
+    for threshold, reason in (
+        (replace(TRUE, base=None), "the source gives no base"),
+        (replace(TRUE, flight=2), "it is about flight 2, the season here has 1"),
+        (replace(TRUE, start="biofix"), "counts from a biofix, the study from a date"),
+        (replace(TRUE, event="egg_hatch"), "none that trap catches show"),
+        (replace(TRUE, upper=30.0, method="simple average"), "not defined"),
+    ):
+        found = compare_published(n.trap_years(), n.weather, n.links, threshold, season=SEASON, heat=HEAT)
+        assert (found.usable, found.verdict) == (False, "cannot be tested")
+        assert reason in found.sentence
+
+
+def test_an_event_away_from_the_middle_is_compared_at_its_own_heat() -> None:
+    # For the normal curve 25 % of the flight comes 0.6745 spreads before its middle: 450 - 0.6745 * 60 = 409.5.
+    n = network(sites=6, years=5)
+    quarter = replace(TRUE, event="flight_25", amount=409.5)
+    found = compare_published(n.trap_years(), n.weather, n.links, quarter, season=SEASON, heat=HEAT)
+    assert found.amount_inside
+    assert found.p_value > 0.05
+    far = replace(quarter, amount=330.0)
+    assert compare_published(n.trap_years(), n.weather, n.links, far, season=SEASON, heat=HEAT).p_value < 0.05
+
+
+def test_a_range_is_tested_at_its_nearest_point() -> None:
+    n = network(sites=6, years=5)
+    wide = replace(TRUE, amount=300.0, amount_high=600.0)
+    found = compare_published(n.trap_years(), n.weather, n.links, wide, season=SEASON, heat=HEAT)
+    assert found.amount_inside
+    assert found.lr_statistic < 3.0
+
+
+def test_lead_times_widen_the_forecast() -> None:
+    table = validate(lead_days=(28, 7), events=("flight_50",))
+    fitted = table[table["forecaster"] == "fitted"]
+    width = {
+        lead: ((rows["high95"] - rows["low95"]) / np.timedelta64(1, "D")).mean()
+        for lead, rows in fitted.groupby(fitted["lead_days"].fillna(-1.0))
+    }
+    assert width[28.0] > width[7.0] >= width[-1.0] - 0.5
+    assert width[28.0] > width[-1.0] + 1.0
+
+
+def test_nothing_to_score_is_told() -> None:
+    with pytest.raises(ModelError, match="no event can be scored .*fewer than 100000 moths"):
+        validate(min_moths=100000)
+
+
+def test_drift_is_found_where_there_is_one(table: pd.DataFrame) -> None:
+    quiet = drift_test(table)
+    assert len(quiet) == 2
+    own = table.copy()
+    own["error_days"] = own["error_days"] + 4.0 * (own["year"] - 2016)
+    moving = drift_test(own)
+    assert (moving["slope_days_per_decade"] - quiet["slope_days_per_decade"]).to_numpy() == pytest.approx(
+        40.0
+    )
+    assert (moving["p_value"] < 0.05).all()
+    assert "may be moving" in moving["sentence"].iloc[0]
+
+
+def test_histogram_and_reliability_add_up(table: pd.DataFrame) -> None:
+    histogram = pit_histogram(table)
+    assert histogram.groupby(["flight", "event"])["share"].sum().to_numpy() == pytest.approx(1.0)
+    lines = reliability(table)
+    wide = lines[(lines["forecaster"] == "fitted") & (lines["level"] == 0.95)]
+    assert (wide["low"] <= wide["coverage"]).all()
+    assert (wide["coverage"] <= wide["high"]).all()

@@ -1,0 +1,54 @@
+"""Ways to hold data out: what is learnt from never overlaps what is forecast."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from phenofit.errors import ModelError
+from phenofit.validate import SCHEMES, make_folds
+from tests.validate.networks import network
+
+
+@pytest.mark.parametrize("scheme", SCHEMES)
+def test_training_and_test_never_overlap_in_what_is_held_out(scheme: str) -> None:
+    records = network(sites=8, years=5).trap_years()
+    year, site = records.years["year"].to_numpy(), records.years["site"].to_numpy()
+    folds = make_folds(records, scheme)
+    tested = np.zeros(len(records), dtype=int)
+    for fold in folds:
+        tested += fold.test
+        assert not (fold.train & fold.test).any()
+        if "year" in scheme:
+            assert not set(year[fold.train]) & set(year[fold.test])
+        if scheme in ("site", "block", "year and block"):
+            assert not set(site[fold.train]) & set(site[fold.test])
+        if scheme == "past":
+            assert year[fold.train].max() < year[fold.test].min()
+    assert tested.max() == 1
+    if scheme != "past":
+        assert tested.min() == 1
+
+
+def test_past_years_need_a_few_to_learn_from() -> None:
+    records = network(sites=8, years=5).trap_years()
+    assert [f.name for f in make_folds(records, "past", first_years=3)] == ["2017", "2018"]
+    with pytest.raises(ModelError, match="past years only.*5 years"):
+        make_folds(records, "past", first_years=5)
+
+
+def test_blocks_are_made_of_neighbours() -> None:
+    records = network(sites=8, years=5).trap_years()
+    places = records.years.groupby("site")[["latitude", "longitude"]].first()
+    folds = make_folds(records, "block", blocks=2)
+    groups = [set(records.years.loc[f.test, "site"]) for f in folds]
+    assert sorted(map(len, groups)) == [4, 4]
+    # Each block lies on its own side of some straight line: the blocks' ranges along one axis do not overlap.
+    a, b = (places.loc[sorted(g)].to_numpy() for g in groups)
+    axis = a.mean(axis=0) - b.mean(axis=0)
+    assert (a @ axis).min() >= (b @ axis).max() - 1e-9
+
+
+def test_an_unknown_scheme_gets_the_nearest_name() -> None:
+    with pytest.raises(ModelError, match="accepted are year, site.*Did you mean 'block'"):
+        make_folds(network(sites=8, years=5).trap_years(), "blok")
