@@ -27,6 +27,7 @@ from phenofit.report.tables import (
     stations_table,
     thresholds_page_table,
 )
+from phenofit.report.truth import truth_sentence
 from phenofit.study.results import SpeciesResult, StudyResult
 
 __all__ = ["render_report"]
@@ -43,7 +44,8 @@ class _Section:
     answers: tuple[str, ...]
     errors_in_words: tuple[str, ...]
     season_in_words: tuple[str, ...]
-    verdicts: tuple[tuple[str, str, str], ...]
+    verdicts: tuple[tuple[str, str, str, str], ...]
+    truth_in_words: str
     problems: tuple[str, ...]
     notes: tuple[str, ...]
     estimates: PageTable
@@ -129,7 +131,10 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         answers=(*flight_sentences(fit), base_sentence(fit)),
         errors_in_words=tuple(error_sentences(species)),
         season_in_words=tuple(season_sentences(species.forecast)),
-        verdicts=tuple((c.threshold.id, c.verdict, c.sentence) for c in species.comparisons),
+        verdicts=tuple(
+            (c.threshold.id, c.verdict, c.threshold.words, c.sentence) for c in species.comparisons
+        ),
+        truth_in_words=truth_sentence(fit, truth),
         problems=tuple(fit.problems),
         notes=_distinct((*species.notes, *species.trap_years.notes)),
         estimates=estimates_table(fit, terms(fit), truth),

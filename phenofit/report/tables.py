@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.flight.result import FlightFit
+from phenofit.report.truth import true_values
 from phenofit.report.words import (
     day,
     forecaster_words,
@@ -128,29 +129,6 @@ def _truth_cells(value: float | None, row: Mapping[Any, Any], digits: int) -> li
     return [number(value, digits), "yes" if inside else "no"]
 
 
-def true_values(fit: FlightFit, truth: Mapping[str, Any]) -> dict[tuple[str, int | None], float]:
-    """Return the true value of each parameter of the fit that has one.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    truth : mapping
-        True values of the species, as the simulator notes them.
-
-    Returns
-    -------
-    dict
-        By parameter and flight. Where the fit has no site part in its shift, the trap-years' SD has to hold the
-        sites' differences as well, and its true value is taken so.
-    """
-    values = {(str(row["parameter"]), row["flight"]): float(row["value"]) for row in truth["parameters"]}
-    sites = np.array(list(truth.get("site_shifts", {}).values()), dtype=float)
-    if ("shift_sd", None) in values and "site" not in fit.settings.shifts and sites.size > 1:
-        values["shift_sd", None] = float(np.hypot(values["shift_sd", None], sites.std(ddof=1)))
-    return values
-
-
 def thresholds_page_table(thresholds: pd.DataFrame) -> PageTable:
     """Return fitted and published thresholds, a row each, in both units, every term in its own column."""
     rows = []
@@ -170,7 +148,7 @@ def thresholds_page_table(thresholds: pd.DataFrame) -> PageTable:
                 _base_words(row),
                 _text(row["method"]) or "not stated",
                 _start(row["start"]),
-                _text(row["verdict"]) or _text(row["source"]),
+                "this study" if row["kind"] == "fitted" else _text(row["verdict"]) or _text(row["source"]),
             )
         )
     return PageTable(
@@ -199,7 +177,11 @@ def _in_fahrenheit(value: Any, unit: Any) -> float:
 
 def _base_words(row: Mapping[Any, Any]) -> str:
     # The table gives bases in degC, whatever the source printed.
-    return "not stated" if pd.isna(row["base"]) else temperature(float(row["base"]), 1)
+    return (
+        "not stated"
+        if pd.isna(row["base"])
+        else temperature(float(row["base"]), 2 if row["kind"] == "fitted" else 1)
+    )
 
 
 def _start(value: Any) -> str:

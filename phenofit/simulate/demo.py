@@ -55,7 +55,8 @@ class _Species:
     shift_sd: float
     concentration: float
     moths: float
-    site_shifts: Mapping[str, float]
+    warm_shift: float
+    late_shift: float
     first: str
     last: str
 
@@ -73,7 +74,8 @@ _BORER = _Species(
     shift_sd=14.0,
     concentration=22.0,
     moths=75.0,
-    site_shifts={"Warmwell Bench": -48.0, "Late Hollow": 46.0},
+    warm_shift=-48.0,
+    late_shift=52.0,
     first="05-20",
     last="08-31",
 )
@@ -90,11 +92,13 @@ _LEAF_FEEDER = _Species(
     shift_sd=12.0,
     concentration=28.0,
     moths=110.0,
-    site_shifts={"Warmwell Bench": -40.0, "Late Hollow": 44.0},
+    warm_shift=-40.0,
+    late_shift=46.0,
     first="04-12",
     last="09-20",
 )
-_WHERE_FIXED = {"Warmwell Bench": "warm microclimate", "Late Hollow": "late valley"}
+_WARM_SITE, _LATE_SITE = "Warmwell Bench", "Late Hollow"
+_VALLEY_REACH_KM = 32.0
 
 
 def write_demo(folder: Path, *, seed: int = SEED) -> None:
@@ -117,7 +121,14 @@ def write_demo(folder: Path, *, seed: int = SEED) -> None:
     for number, species in enumerate((_BORER, _LEAF_FEEDER)):
         caught, truth = _catches(species, traps, weather, seed + 2 + number)
         catches.append(caught.assign(species=species.name))
-        truths[species.name] = {**truth, "host": species.host, "places": _WHERE_FIXED}
+        truths[species.name] = {
+            **truth,
+            "host": species.host,
+            "places": {
+                _WARM_SITE: f"warm microclimate, {species.warm_shift:g} degC d",
+                _LATE_SITE: f"middle of a late valley, {species.late_shift:+g} degC d",
+            },
+        }
     _write_stations(folder, stations, with_gaps(weather, _GAPS))
     write_csv(
         folder / "traps.csv",
@@ -205,7 +216,7 @@ def _catches(
         shift_sd_year=species.shift_sd_year,
         shift_sd_site=species.shift_sd_site,
         shift_sd=species.shift_sd,
-        site_shifts=species.site_shifts,
+        site_shifts=_site_shifts(species, mine),
         concentration=species.concentration,
         moths_per_trap_year=species.moths,
         moths_size=2.5,
@@ -215,6 +226,18 @@ def _catches(
         species=species.name,
         seed=seed,
     )
+
+
+def _site_shifts(species: _Species, traps: pd.DataFrame) -> dict[str, float]:
+    """Return the fixed shift of each site: one warm bench, and a valley that is late and fades out around its middle."""
+    places = traps.drop_duplicates("site")
+    sites = places["site"].tolist()
+    at = np.column_stack([places["latitude"].to_numpy(float), places["longitude"].to_numpy(float)])
+    away = 111.2 * (at - at[sites.index(_LATE_SITE)]) * np.array([1.0, np.cos(np.radians(42.0))])
+    shifts = species.late_shift * np.exp(-0.5 * (away**2).sum(axis=1) / _VALLEY_REACH_KM**2)
+    shifts[sites.index(_WARM_SITE)] = species.warm_shift
+    shifts = np.round(shifts - shifts.mean(), 1)  # so that the requirement stays that of the mean site
+    return dict(zip(sites, shifts.tolist(), strict=True))
 
 
 def _write_stations(folder: Path, stations: pd.DataFrame, weather: xr.Dataset) -> None:

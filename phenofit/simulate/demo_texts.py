@@ -168,7 +168,7 @@ Two species: the *banded stalk borer* of maize, with one flight a year, and the 
 with two. The tables hold the faults of real life: checks that were not made (blank: not checked, the trap stood),
 traps found gone (`lost`: the interval is unknown), traps set late, a station that failed for most of May 2019 (S07)
 and others that missed single days, a site that is warmer than its station (Warmwell Bench), a cold valley where
-everything is late (Late Hollow), and catches that come in swarms.
+everything is late (Late Hollow in its middle, the sites around it less), and catches that come in swarms.
 
 The thresholds named in `study.toml` are invented as well; some are near the truth and some are not.
 

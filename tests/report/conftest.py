@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -114,7 +115,7 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> StudyResult:
     study = load_study(folder / "study.toml")
     inputs = read_inputs(study)
     trap_years = inputs.trap_years(SPECIES)
-    model = {"season": inputs.season, "heat": inputs.heat, "species": SPECIES}
+    model: dict[str, Any] = {"season": inputs.season, "heat": inputs.heat, "species": SPECIES}
     fit = fit_flights(trap_years, inputs.weather, inputs.links, **model)
     rows = study.published_for(SPECIES)
     validation = cross_validate(

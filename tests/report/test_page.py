@@ -20,8 +20,8 @@ from phenofit.report.tables import (
     estimates_table,
     left_out_tables,
     thresholds_page_table,
-    true_values,
 )
+from phenofit.report.truth import true_values, truth_sentence
 from phenofit.study import StudyResult
 from tests.report.conftest import SPECIES
 
@@ -226,6 +226,18 @@ def test_true_sd_of_trap_years_holds_the_sites_where_the_fit_has_no_site_part(re
         "site_shifts": {"a": -4.0, "b": 4.0, "c": 0.0},
     }
     assert true_values(fit, truth)["shift_sd", None] == pytest.approx(5.0)  # sqrt(3^2 + 4^2)
+
+
+def test_true_values_are_said_with_what_the_intervals_miss(result: StudyResult) -> None:
+    fit = result.species[0].fit
+    rows = [
+        {"parameter": "base", "flight": None, "value": 10.0, "unit": "degC"},
+        {"parameter": "requirement", "flight": 1, "value": 9000.0, "unit": "degC d"},
+    ]
+    said = truth_sentence(fit, {"parameters": rows})
+    assert "base 10.0 °C, requirement of flight 1 9000 °C-days" in said
+    assert "outside their intervals: requirement of flight 1" in said
+    assert truth_sentence(fit, None) == ""
 
 
 def test_thresholds_show_both_units_with_base_method_and_start(result: StudyResult) -> None:

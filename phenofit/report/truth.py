@@ -1,0 +1,66 @@
+"""The true values behind invented data, beside what the fit found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from phenofit.flight.result import FlightFit
+from phenofit.report.words import number
+
+__all__ = ["true_values", "truth_sentence"]
+
+
+def true_values(fit: FlightFit, truth: Mapping[str, Any]) -> dict[tuple[str, int | None], float]:
+    """Return the true value of each parameter of the fit that has one.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    truth : mapping
+        True values of the species, as the simulator notes them.
+
+    Returns
+    -------
+    dict
+        By parameter and flight. Where the fit has no site part in its shift, the trap-years' SD has to hold the
+        sites' differences as well, and its true value is taken so.
+    """
+    values = {(str(row["parameter"]), row["flight"]): float(row["value"]) for row in truth["parameters"]}
+    sites = np.array(list(truth.get("site_shifts", {}).values()), dtype=float)
+    if ("shift_sd", None) in values and "site" not in fit.settings.shifts and sites.size > 1:
+        values["shift_sd", None] = float(np.hypot(values["shift_sd", None], sites.std(ddof=1)))
+    return values
+
+
+def truth_sentence(fit: FlightFit, truth: Mapping[str, Any] | None) -> str:
+    """Return true base and requirements, and whether the intervals hold them; an empty text where none are known.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    truth : mapping or None
+        True values of the species.
+    """
+    if truth is None:
+        return ""
+    known = true_values(fit, truth)
+    said, outside = [], []
+    for (name, flight), value in known.items():
+        if name not in ("base", "requirement"):
+            continue
+        label = "base" if name == "base" else f"requirement of flight {flight}"
+        said.append(
+            f"{label} {number(value, 1)} °C" if name == "base" else f"{label} {number(value, 0)} °C-days"
+        )
+        key = name if flight is None else f"{name}_{flight}"
+        if key in fit.profiles:
+            low, high = fit.interval(key)
+            if (low is not None and value < low) or (high is not None and value > high):
+                outside.append(label)
+    verdict = f"outside their intervals: {', '.join(outside)}" if outside else "each inside its interval"
+    return f"The invented catches were drawn with {', '.join(said)}; {verdict}."
