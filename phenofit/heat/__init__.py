@@ -1,21 +1,29 @@
 """Degree-days: every method and cut-off, sums from any start, dates of requirements, rearing regressions."""
 
 from phenofit.heat.daily import HeatSlopes, degree_day_slopes, degree_days
+from phenofit.heat.hourly import hourly_degree_days
 from phenofit.heat.kernels import CUTOFF_CODES, METHOD_CODES
 from phenofit.heat.reaching import dates_reaching
+from phenofit.heat.rearing import RearingFit, fit_rearing
 from phenofit.heat.settings import CUTOFFS, METHODS, HeatSettings, check_method
+from phenofit.heat.starts import BIOFIX_RULES, find_biofix
 from phenofit.heat.sums import accumulate
 
 __all__ = [
+    "BIOFIX_RULES",
     "CUTOFFS",
     "CUTOFF_CODES",
     "METHODS",
     "METHOD_CODES",
     "HeatSettings",
     "HeatSlopes",
+    "RearingFit",
     "accumulate",
     "check_method",
     "dates_reaching",
     "degree_day_slopes",
     "degree_days",
+    "find_biofix",
+    "fit_rearing",
+    "hourly_degree_days",
 ]

@@ -35,10 +35,10 @@ def _exact_days(
     """Fill `out` and return the number of days with the minimum above the maximum."""
     inverted = 0
     for i in range(out.size):
-        low, high = float(tmin[i]), float(tmax[i])
+        low, high = np.float64(tmin[i]), np.float64(tmax[i])
         if low > high:
             inverted += 1
-        out[i] = day_heat(method, cutoff, low, high, float(following[i]), base, upper)[0]
+        out[i] = day_heat(method, cutoff, low, high, np.float64(following[i]), base, upper)[0]
     return inverted
 
 
@@ -57,10 +57,10 @@ def _exact_slopes(
 ) -> int:
     inverted = 0
     for i in range(out.size):
-        low, high = float(tmin[i]), float(tmax[i])
+        low, high = np.float64(tmin[i]), np.float64(tmax[i])
         if low > high:
             inverted += 1
-        out[i], d_base[i], d_upper[i] = day_heat(method, cutoff, low, high, float(following[i]), base, upper)
+        out[i], d_base[i], d_upper[i] = day_heat(method, cutoff, low, high, np.float64(following[i]), base, upper)
     return inverted
 
 

@@ -61,9 +61,20 @@ def dates_reaching(heat: Any, amounts: Any, *, dates: Any = None, dim: str = "ti
     [datetime.datetime(2024, 5, 2, 6, 0), None]
     """
     grid = _heat_grid(heat, dates, dim)
-    days = calendar_of(grid, dim)
     unit = degree_day_unit(str(grid.attrs.get("units", "degC d")))
     wanted, single = _amounts(amounts, unit)
+    if "season" in grid.coords and "start" in grid["season"].dims:
+        # Each start has seasons of its own; a season that only some of them know is NaT for the others.
+        parts = [_reached(grid.isel(start=k), wanted, unit, dim) for k in range(grid.sizes["start"])]
+        result = xr.concat(parts, dim=grid["start"], join="outer")
+    else:
+        result = _reached(grid, wanted, unit, dim)
+    return _shaped(result, heat, grid.attrs, single=single)
+
+
+def _reached(grid: xr.DataArray, wanted: npt.NDArray[np.float64], unit: str, dim: str) -> xr.DataArray:
+    """Return the dates along ``amount`` and, where the sums tell their seasons, ``season``."""
+    days = calendar_of(grid, dim)
     seasons, position = _positions(grid, dim)
     first = _beginnings(grid, days[0])
 
@@ -77,7 +88,7 @@ def dates_reaching(heat: Any, amounts: Any, *, dates: Any = None, dim: str = "ti
         reach_amounts(flat, position, start, wanted, out)
         return _moments(out, days[0]).reshape(*shape, seasons.size, wanted.size)
 
-    result = xr.apply_ufunc(
+    result: xr.DataArray = xr.apply_ufunc(
         block,
         grid.chunk({dim: -1}) if grid.chunks is not None else grid,
         first,
@@ -91,13 +102,8 @@ def dates_reaching(heat: Any, amounts: Any, *, dates: Any = None, dim: str = "ti
     )
     result = result.assign_coords(amount=("amount", wanted, {"units": unit, "long_name": "heat asked for"}))
     if "season" in grid.coords and grid["season"].dims == (dim,):
-        if seasons.size == 1:
-            result = result.isel({_SEASON: 0}).assign_coords(season=seasons[0])
-        else:
-            result = result.rename({_SEASON: "season"}).assign_coords(season=seasons)
-    else:
-        result = result.isel({_SEASON: 0})
-    return _shaped(result, heat, grid.attrs, single=single)
+        return result.rename({_SEASON: "season"}).assign_coords(season=seasons)
+    return result.isel({_SEASON: 0})
 
 
 def _heat_grid(heat: Any, dates: Any, dim: str) -> xr.DataArray:
@@ -152,6 +158,8 @@ def _moments(offsets: npt.NDArray[np.float64], origin: np.datetime64) -> npt.NDA
 
 
 def _shaped(result: xr.DataArray, heat: Any, attributes: Mapping[Any, Any], *, single: bool) -> Any:
+    if "season" in result.dims and result.sizes["season"] == 1 and "biofix" not in result.coords:
+        result = result.isel(season=0)
     if single:
         result = result.isel(amount=0)
     result.name = "date"

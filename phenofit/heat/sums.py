@@ -102,9 +102,14 @@ def accumulate(
     elif start is None or isinstance(start, str | MonthDay | Season):
         result = _in_seasons(grid, start, end, marks, limits, dim)
     else:
-        sums = [_in_seasons(grid, one, end, marks, limits, dim).drop_vars("season") for one in start]
+        sums = [_in_seasons(grid, one, end, marks, limits, dim) for one in start]
         names = xr.Variable("start", [str(_season_start(one)) for one in start])
-        result = xr.concat(sums, dim=names, combine_attrs="drop_conflicts").assign_attrs(start="several")
+        result = xr.concat(
+            sums, dim=names, coords="different", compat="equals", combine_attrs="drop_conflicts"
+        )
+        if "season" in result.coords and result["season"].ndim == 1:
+            result = result.assign_coords(season=result["season"].expand_dims(start=result["start"]))
+        result.attrs["start"] = "several"
     return _back(result, daily, kind)
 
 

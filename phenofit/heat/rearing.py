@@ -1,0 +1,239 @@
+"""Base temperature and requirement from rearing at constant temperatures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+from phenofit.errors import DataError, ModelError, Problem
+from phenofit.units import temperature_unit, to_celsius
+
+__all__ = ["REARING_METHODS", "RearingFit", "fit_rearing"]
+
+REARING_METHODS = ("linear", "reduced major axis")
+"""Ways to fit rearing data."""
+
+
+@dataclass(frozen=True, eq=False)
+class RearingFit:
+    """Base and requirement from rearing data.
+
+    Attributes
+    ----------
+    method : str
+        One of :data:`REARING_METHODS`.
+    base, base_se : float
+        Temperature at which development stops, and its standard error [degC].
+    requirement, requirement_se : float
+        Heat from begin to end of development, and its standard error [degC d].
+    covariance : float
+        Covariance of base and requirement [degC degC d]; NaN for the reduced major axis.
+    r_squared : float
+        Squared correlation on the scale of the fit.
+    temperature, duration : array
+        All points [degC, d].
+    used : array of bool
+        Which of them the fit used.
+    """
+
+    method: str
+    base: float
+    base_se: float
+    requirement: float
+    requirement_se: float
+    covariance: float
+    r_squared: float
+    temperature: npt.NDArray[np.float64]
+    duration: npt.NDArray[np.float64]
+    used: npt.NDArray[np.bool_]
+
+    @property
+    def points(self) -> int:
+        """Number of temperatures in the fit."""
+        return int(self.used.sum())
+
+    def interval(self, name: str, level: float = 0.95) -> tuple[float, float]:
+        """Return an interval from the standard error and Student's t.
+
+        Parameters
+        ----------
+        name : str
+            ``"base"`` or ``"requirement"``.
+        level : float
+            Confidence, between 0 and 1.
+
+        Returns
+        -------
+        low, high : float
+            [degC] or [degC d].
+
+        Raises
+        ------
+        ModelError
+            If the name or the level is not accepted.
+        """
+        if name not in ("base", "requirement") or not 0.0 < level < 1.0:
+            raise ModelError("ask for 'base' or 'requirement' at a level between 0 and 1.")
+        value, error = float(getattr(self, name)), float(getattr(self, f"{name}_se"))
+        half = float(stats.t.ppf(0.5 + level / 2.0, self.points - 2)) * error
+        return value - half, value + half
+
+    def rate(self, temperature: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        """Return the fitted development rate at temperatures [degC] as a share per day, nil below the base."""
+        above = np.maximum(np.asarray(temperature, dtype=np.float64) - self.base, 0.0)
+        return np.asarray(above / self.requirement, dtype=np.float64)
+
+    def summary(self) -> str:
+        """Say the fit in words, with what was left out."""
+        left_out = self.temperature[~self.used]
+        text = (
+            f"{self.method} fit of {self.points} temperatures: base {self.base:.2f} °C (standard error "
+            f"{self.base_se:.2f}), requirement {self.requirement:.1f} °C-days (standard error "
+            f"{self.requirement_se:.1f}), constant temperatures, R² {self.r_squared:.3f}."
+        )
+        if left_out.size:
+            shown = ", ".join(f"{value:g}" for value in left_out)
+            text += f" Left out by the user: {shown} °C."
+        return text
+
+
+def fit_rearing(
+    temperature: Sequence[float] | npt.ArrayLike,
+    duration: Sequence[float] | npt.ArrayLike,
+    *,
+    use: Sequence[bool] | npt.ArrayLike | None = None,
+    method: str = "linear",
+    unit: str = "degC",
+) -> RearingFit:
+    """Fit base temperature and requirement to durations of development at constant temperatures.
+
+    Parameters
+    ----------
+    temperature : array_like, shape (points,)
+        Rearing temperatures [`unit`].
+    duration : array_like, shape (points,)
+        Days that development took [d].
+    use : array_like of bool, optional
+        False for points outside the linear range, which are kept for the figure but not fitted.
+    method : str
+        ``"linear"``: least squares of the rate 1/duration on temperature. ``"reduced major axis"``: duration
+        times temperature on duration, both with error; a different estimator, whose answers are not to be mixed
+        with those of the first.
+    unit : str
+        Unit of the temperatures.
+
+    Returns
+    -------
+    RearingFit
+
+    Raises
+    ------
+    DataError
+        If values are missing, not positive, or too few (three distinct temperatures at least).
+    ModelError
+        If the method is not known, or development does not get faster with temperature.
+
+    Notes
+    -----
+    Linear: with the rate r = a + c T the base is t = -a/c and the requirement K = 1/c, and with the residual
+    variance s^2 and the mean rate r' of N points [1]_ ::
+
+        SE(t) = (r'/c) sqrt(s^2 / (N r'^2) + (SE(c)/c)^2)        SE(K) = SE(c) / c^2
+
+    which is the full delta method, since r'/c is the distance of the mean temperature from t; the covariance of
+    the two is given by the same method. Reduced major axis: D T = K + t D with the slope sd(DT)/sd(D) [2]_, its
+    standard error as for least squares of the same points.
+
+    References
+    ----------
+    .. [1] Campbell, A., Frazer, B. D., Gilbert, N., Gutierrez, A. P., Mackauer, M. (1974). Temperature
+       requirements of some aphids and their parasites. J. Appl. Ecol. 11: 431-438 (formulas from memory).
+    .. [2] Ikemoto, T., Takai, K. (2000). A new linearized formula for the law of total effective temperature and
+       the evaluation of line-fitting methods with both variables subject to error. Environ. Entomol. 29:
+       671-682 (from memory).
+
+    Examples
+    --------
+    >>> fit = fit_rearing([18, 21.5, 25, 28], [28.2, 21.6, 16.1, 15.0])
+    >>> round(fit.base, 1), round(fit.requirement, 1)
+    (7.1, 304.6)
+    """
+    if method not in REARING_METHODS:
+        raise ModelError(f"'{method}' is not a rearing method; accepted are {', '.join(REARING_METHODS)}.")
+    warmth, days, used = _points(temperature, duration, use, unit)
+    if method == "linear":
+        values = _linear(warmth[used], days[used])
+    else:
+        values = _major_axis(warmth[used], days[used])
+    return RearingFit(method, *values, warmth, days, used)
+
+
+def _points(
+    temperature: Sequence[float] | npt.ArrayLike,
+    duration: Sequence[float] | npt.ArrayLike,
+    use: Sequence[bool] | npt.ArrayLike | None,
+    unit: str,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    warmth = np.asarray(to_celsius(np.asarray(temperature, dtype=np.float64), temperature_unit(unit)))
+    days = np.asarray(duration, dtype=np.float64)
+    used = np.ones(days.shape, dtype=bool) if use is None else np.asarray(use, dtype=bool)
+    if warmth.ndim != 1 or warmth.shape != days.shape or used.shape != days.shape:
+        raise DataError("temperature, duration and use must be lists of the same length.")
+    problems = [
+        Problem(
+            f"temperature {t:g}, duration {d:g}.", "Both must be finite, the duration above nil.", row=k + 1
+        )
+        for k, (t, d) in enumerate(zip(warmth, days, strict=True))
+        if not (np.isfinite(t) and np.isfinite(d) and d > 0.0)
+    ]
+    distinct = np.unique(warmth[used]).size
+    if distinct < 3:
+        problems.append(
+            Problem(
+                f"{distinct} different temperatures in use.", "A line with its standard errors needs three."
+            )
+        )
+    if problems:
+        raise DataError(problems)
+    return warmth, days, used
+
+
+_Values = tuple[float, float, float, float, float, float]
+
+
+def _linear(warmth: npt.NDArray[np.float64], days: npt.NDArray[np.float64]) -> _Values:
+    rate = 1.0 / days
+    count = warmth.size
+    spread = float(np.sum((warmth - warmth.mean()) ** 2))
+    slope = float(np.sum((warmth - warmth.mean()) * (rate - rate.mean()))) / spread
+    if slope <= 0.0:
+        raise ModelError("development does not get faster with temperature; there is no base to be found.")
+    intercept = float(rate.mean() - slope * warmth.mean())
+    residual = rate - intercept - slope * warmth
+    variance = float(np.sum(residual**2)) / (count - 2)
+    slope_se = float(np.sqrt(variance / spread))
+    base = -intercept / slope
+    base_se = rate.mean() / slope * np.sqrt(variance / (count * rate.mean() ** 2) + (slope_se / slope) ** 2)
+    # Delta method: with the mean rate and the slope uncorrelated only the slope links the two.
+    covariance = -(slope_se**2) * (warmth.mean() - base) / slope**3
+    squared = 1.0 - float(np.sum(residual**2) / np.sum((rate - rate.mean()) ** 2))
+    return float(base), float(base_se), 1.0 / slope, slope_se / slope**2, float(covariance), squared
+
+
+def _major_axis(warmth: npt.NDArray[np.float64], days: npt.NDArray[np.float64]) -> _Values:
+    product = days * warmth
+    count = days.size
+    correlation = float(np.corrcoef(days, product)[0, 1])
+    slope = float(np.sign(correlation) * product.std() / days.std()) if days.std() > 0.0 else np.nan
+    requirement = float(product.mean() - slope * days.mean())
+    if not np.isfinite(slope) or requirement <= 0.0:
+        raise ModelError("development does not get faster with temperature; there is no base to be found.")
+    slope_se = abs(slope) * float(np.sqrt((1.0 - correlation**2) / (count - 2)))
+    spread = float(np.sum((days - days.mean()) ** 2))
+    residual = slope_se * np.sqrt(spread)
+    requirement_se = float(residual * np.sqrt(1.0 / count + days.mean() ** 2 / spread))
+    return slope, slope_se, requirement, requirement_se, float("nan"), correlation**2
