@@ -151,18 +151,33 @@ def update_station_list(target: Path, *, timeout: float = TIMEOUT) -> None:
     """
     with writing(target) as temporary:
         temporary.unlink()
-        with session(temporary, timeout=timeout) as client:
+        with session(temporary, timeout=timeout) as client, _listening(threading.get_ident()) as heard:
             try:
                 client.stations.query("SELECT id, latitude, longitude, elevation FROM stations LIMIT 1")
             except (pd.errors.DatabaseError, sqlite3.Error) as fault:
                 raise FetchError(f"The list of stations came damaged ({fault}); try again.") from None
             except Exception as fault:  # noqa: BLE001 - the client raises a bare Exception when no address answers
+                said = [r.getMessage() for r in heard if r.levelno >= logging.WARNING]
                 raise FetchError(
                     "Station server unreachable: the list of stations could not be loaded "
-                    f"({_reason(fault)}). Check the network and try again."
+                    f"({_list_reason(said) or _reason(fault)}). Check the network and try again."
                 ) from None
         if not temporary.exists():
             raise FetchError("The list of stations came empty; try again.")
+
+
+def _list_reason(said: list[str]) -> str:
+    """Return why the list did not come, from what the client logged of its requests."""
+    for line in said:
+        status = re.search(r"returned status (\d+)", line)
+        if status:
+            return f"the server answered {status.group(1)}"
+        for sign, words in (("timed out", "no answer in time"), ("refused", "connection refused")):
+            if sign in line:
+                return words
+        if "resolve" in line:
+            return "the server's name is not known here; is the network up?"
+    return ""
 
 
 def nearby(

@@ -273,14 +273,12 @@ def _ask_station(
     attempts: int,
     pause: float,
 ) -> None:
-    failed, answered = 0, False
+    failed, answered, reason = 0, False, "the service did not answer for other stations"
     nothing = pd.DataFrame()
     # The newest year first: it is the one a forecast needs, and tells soonest whether the server answers.
     for year in sorted(years, reverse=True):
         if silence.given_up or failed >= GIVE_UP_YEARS:
-            reply = service.YearReply(
-                "unreachable", nothing, "not asked for, since the server did not answer before"
-            )
+            reply = service.YearReply("unreachable", nothing, f"not asked for, after {reason}")
         else:
             reply = service.fetch_year(
                 client,
@@ -293,6 +291,7 @@ def _ask_station(
             )
             failed = failed + 1 if reply.state == "unreachable" else 0
             answered = answered or reply.state != "unreachable"
+            reason = reply.detail or reason
         replies.put((station, year, reply))
     silence.heard(answered)
 
@@ -322,10 +321,11 @@ def _nothing_loaded(report: list[dict[str, object]], first: int, last: int) -> s
     for row in report:
         by_state.setdefault(str(row["state"]), []).append(str(row["station"]))
     details = next((str(r["detail"]) for r in report if r["state"] in ("unreachable", "unreadable")), "")
+    reason = details.split("; ")[-1].split(": ", 1)[-1]  # that of the latest year, which is asked for first
     if "unreachable" in by_state:
-        return f"Station server unreachable: {details.split('; ')[0]}. Check the network and try again."
+        return f"Station server unreachable: {reason}. Check the network and try again."
     if "unreadable" in by_state:
-        return f"What the station server sent cannot be read: {details.split('; ')[0]}. Try again later."
+        return f"What the station server sent cannot be read: {reason}. Try again later."
     stations = ", ".join(by_state.get("empty", []))
     return f"No data in the years {first} to {last} from {stations}. Widen the years or max_distance_km."
 

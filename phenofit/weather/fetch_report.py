@@ -124,11 +124,18 @@ def station_row(
 
 def _reasons(year_states: dict[int, tuple[str, str]]) -> str:
     """Return why years are absent, each reason once with its years."""
-    years: dict[str, list[str]] = {}
+    years: dict[str, list[int]] = {}
     for year, (state, detail) in sorted(year_states.items()):
         if state != "data":
-            years.setdefault(detail, []).append(str(year))
-    return "; ".join(f"{', '.join(which)}: {reason}" for reason, which in years.items())
+            years.setdefault(detail, []).append(year)
+    return "; ".join(f"{_spans(which)}: {reason}" for reason, which in years.items())
+
+
+def _spans(years: list[int]) -> str:
+    """Return ascending years as spans: "2001, 2004 to 2007"."""
+    starts = [y for i, y in enumerate(years) if i == 0 or years[i - 1] != y - 1]
+    ends = [y for i, y in enumerate(years) if i == len(years) - 1 or years[i + 1] != y + 1]
+    return ", ".join(f"{a}" if a == b else f"{a} to {b}" for a, b in zip(starts, ends, strict=True))
 
 
 def fetch_report(weather: xr.Dataset) -> pd.DataFrame:

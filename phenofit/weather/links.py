@@ -31,8 +31,8 @@ def link_stations(
     max_distance_km : float
         Largest distance at which a station may stand for a trap [km]; a given station may be farther.
     too_far : {"refuse", "leave out"}
-        What becomes of a trap without a station in reach: an error, or a row with no station
-        (``how`` = "none").
+        What becomes of a trap without a station in reach, or whose given station is not in the weather: an
+        error, or a row with no station (``how`` = "none").
 
     Returns
     -------
@@ -73,7 +73,7 @@ def link_stations(
     rows, problems = [], []
     for i, trap in enumerate(traps.itertuples(index=False)):
         at, how, problem = _choose(trap, usable[i], stations, max_distance_km)
-        if problem is not None and (how == "given" or too_far == "refuse"):
+        if problem is not None and too_far == "refuse":
             problems.append(problem)
         elif at is None:
             rows.append((str(trap.trap), None, np.nan, np.nan, "none", ""))

@@ -153,12 +153,13 @@ class Service:
                     service.most_at_once = max(service.most_at_once, service.under_way)
                 try:
                     time.sleep(service.slow)
+                finally:
+                    with service.lock:
+                        service.under_way -= 1  # before the reply, after which the client may ask again
+                try:
                     service.answer(self)
                 except (BrokenPipeError, ConnectionResetError):
                     pass  # the client gave up waiting, as some tests want it to
-                finally:
-                    with service.lock:
-                        service.under_way -= 1
 
             def log_message(self, format: str, *args: Any) -> None:
                 """Keep the test output quiet."""
