@@ -10,11 +10,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
 from phenofit.files import versions
 from phenofit.flight import fit_flights
+from phenofit.forecast import forecast
+from phenofit.forecast.season import day_after_last
 from phenofit.maps import error_map
 from phenofit.outputs import write_tables
 from phenofit.report import render_report
@@ -137,7 +140,7 @@ class _Task:
             scores=score_forecasts(validation, seed=self.study.head.seed)
             if len(validation)
             else pd.DataFrame(),
-            forecast=None,
+            forecast=self._forecast(fit, notes),
             error_map=self._map(validation, notes),
             notes=tuple(notes),
         )
@@ -191,7 +194,7 @@ class _Task:
                     fit_options=self._options,
                     thresholds=self.study.published_for(self.species),
                     leave_out=scheme,
-                    min_moths=asked.minimum_catch,
+                    min_moths=asked.min_moths,
                     fit=fit,
                     seed=self.study.head.seed,
                     executor=self.executor,
@@ -226,6 +229,26 @@ class _Task:
             )
 
         return tuple(self.executor.map(compare, self.study.published_for(self.species)))
+
+    def _forecast(self, fit: FlightFit, notes: list[str]) -> pd.DataFrame | None:
+        traps = self.inputs.traps
+        asked = self.study.forecast.today
+        today = day_after_last(self.inputs.weather) if asked is None else np.datetime64(asked, "D")
+        self.say(f"forecasting the season as of {today}")
+        try:
+            return forecast(
+                fit,
+                self.inputs.weather,
+                self.inputs.links,
+                today=today,
+                sites=dict(zip(traps["trap"].astype(str), traps["site"].astype(str), strict=True)),
+                starts=self.inputs.starts,
+                seed=self.study.head.seed,
+            )
+        except (ModelError, DataError) as error:
+            notes.append(f"No forecast of the season: {error}")
+            self.say(notes[-1])
+            return None
 
     def _map(self, validation: pd.DataFrame, notes: list[str]) -> xr.Dataset | None:
         if validation.empty:
