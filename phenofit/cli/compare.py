@@ -1,4 +1,4 @@
-"""``phenofit compare STUDY``: are the published thresholds right here?"""
+"""``phenofit compare STUDY``: tell whether published thresholds are right here."""
 
 from __future__ import annotations
 
@@ -60,7 +60,9 @@ def run(args: argparse.Namespace) -> int:
         print(f"{work.species}:")
         for threshold in thresholds:
             found = compare_published(
-                *work.records,
+                work.trap_years,
+                work.inputs.weather,
+                work.inputs.links,
                 threshold,
                 **work.model,
                 fit_options=work.options,

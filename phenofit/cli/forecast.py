@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phenofit.cli.studies import SpeciesWork, add_study, open_species
+from phenofit.forecast.distribution import moment
 
 if TYPE_CHECKING:
     import numpy as np
@@ -118,16 +119,15 @@ def _of_sites(links: pd.DataFrame, sites: dict[str, str], wanted: list[str]) -> 
 
 
 def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
-    import numpy as np
 
     from phenofit.errors import ModelError
     from phenofit.forecast import day_after_last
 
     if text is None:
         given = work.study.forecast.today
-        return day_after_last(work.inputs.weather) if given is None else np.datetime64(given, "D")
+        return day_after_last(work.inputs.weather) if given is None else moment(str(given), "D")
     try:
-        return np.datetime64(text, "D")
+        return moment(text, "D")
     except ValueError:
         raise ModelError(
             f"--today '{text}' is not a date; write year-month-day, such as 2024-05-20."

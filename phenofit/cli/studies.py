@@ -63,17 +63,14 @@ class SpeciesWork:
         """Published thresholds that the study tests on this species."""
         return self.study.published_for(self.species)
 
-    @property
-    def records(self) -> tuple[Any, ...]:
-        """Trap-years, weather and links, as every fit takes them."""
-        return self.trap_years, self.inputs.weather, self.inputs.links
-
     def fit(self, *, profiles: bool = False) -> FlightFit:
         """Fit the flights of the species."""
         from phenofit.flight import fit_flights
 
         return fit_flights(
-            *self.records,
+            self.trap_years,
+            self.inputs.weather,
+            self.inputs.links,
             **self.model,
             **self.options,
             base=self.study.flight_settings(self.species).base,
@@ -89,7 +86,9 @@ class SpeciesWork:
 
         part = self.study.validation
         return cross_validate(
-            *self.records,
+            self.trap_years,
+            self.inputs.weather,
+            self.inputs.links,
             **self.model,
             base=self.study.flight_settings(self.species).base,
             fit_options=self.options,

@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
                     print(f"  drift, flight {line.flight}, {line.event}: {line.sentence}")
     write_validation(args.out / "validation.csv", tables)
     whole = pd.concat(scores, ignore_index=True)
-    write_csv(args.out / "scores.csv", SCORE_COLUMNS, whole.to_dict("records"))
+    write_csv(args.out / "scores.csv", SCORE_COLUMNS, whole.to_numpy(dtype=object).tolist())
     print(f"written: {args.out / 'validation.csv'}, {args.out / 'scores.csv'}")
     return 0
 

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from phenofit.forecast.cautions import CAUTIONS
+from phenofit.forecast.distribution import moment
 from phenofit.forecast.events import event_words
 from phenofit.forecast.season import SeasonForecast
 
@@ -50,8 +51,10 @@ def calendar_text(forecast: SeasonForecast, *, notes: Sequence[str] = ()) -> str
         words = event_words(one.event, one.flight, flights)
         label = f"{forecast.species} at {one.site}: {words}" if forecast.species else f"{one.site}: {words}"
         text = [
-            f"Most likely around {_date(median)}; 50 % between {_date(low)} and {_date(high)}, "
-            f"95 % between {wide[0]} and {wide[1]}.",
+            (
+                f"Most likely around {_date(median)}; 50 % between {_date(low)} and {_date(high)}, "
+                f"95 % between {wide[0]} and {wide[1]}."
+            ),
             f"Issued {forecast.issued}; weather known until {one.known_until}, then {one.past_seasons} past seasons.",
             f"Heat sums: {forecast.terms}.",
             *notes,
@@ -74,8 +77,8 @@ def calendar_text(forecast: SeasonForecast, *, notes: Sequence[str] = ()) -> str
     return "".join(_folded(line) + "\r\n" for line in lines)
 
 
-def _date(moment: np.datetime64) -> str:
-    return "not this season" if np.isnat(moment) else str(np.datetime64(moment, "D"))
+def _date(when: np.datetime64) -> str:
+    return "not this season" if np.isnat(when) else str(moment(when, "D"))
 
 
 def _escaped(text: str) -> str:
@@ -85,7 +88,8 @@ def _escaped(text: str) -> str:
 
 def _folded(line: str) -> str:
     """Fold a content line so that no line has more than 75 octets, never inside a character."""
-    parts, current, size = [], "", 0
+    parts: list[str] = []
+    current, size = "", 0
     for character in line:
         octets = len(character.encode("utf-8"))
         limit = _LINE_OCTETS if not parts else _LINE_OCTETS - 1

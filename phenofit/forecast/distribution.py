@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
 
 from phenofit.errors import ModelError
 
-__all__ = ["DateDistribution", "add_days"]
+__all__ = ["DateDistribution", "add_days", "moment"]
 
 _DAY_IN_MINUTES = 24 * 60
+
+
+def moment(value: str | np.datetime64, unit: str = "D") -> np.datetime64:
+    """Return a date or moment in a unit of time, such as ``"D"`` for the day it lies in.
+
+    Examples
+    --------
+    >>> str(moment(np.datetime64("2024-05-20T18:00")))
+    '2024-05-20'
+    """
+    return cast(np.datetime64, np.asarray(value, dtype="datetime64").astype(f"datetime64[{unit}]")[()])
 
 
 def add_days(start: np.datetime64, days: npt.ArrayLike) -> npt.NDArray[np.datetime64]:
@@ -19,7 +31,7 @@ def add_days(start: np.datetime64, days: npt.ArrayLike) -> npt.NDArray[np.dateti
     offsets = np.asarray(days, dtype=np.float64)
     finite = np.isfinite(offsets)
     minutes = np.round(np.where(finite, offsets, 0.0) * _DAY_IN_MINUTES).astype("timedelta64[m]")
-    dates = np.asarray(np.datetime64(start, "m") + minutes).astype("datetime64[ns]")
+    dates = np.asarray(moment(start, "m") + minutes).astype("datetime64[ns]")
     return np.where(finite, dates, np.datetime64("NaT", "ns"))
 
 
@@ -57,8 +69,7 @@ class DateDistribution:
 
     def quantile(self, share: float) -> np.datetime64:
         """Return the date by which the event has come with chance `share` (NaT: not in this season)."""
-        found: np.datetime64 = add_days(self.start, self.quantile_days(share))[()]
-        return found
+        return cast(np.datetime64, add_days(self.start, self.quantile_days(share))[()])
 
     def interval(self, level: float) -> tuple[np.datetime64, np.datetime64]:
         """Return the central interval of dates at `level`."""
@@ -66,7 +77,7 @@ class DateDistribution:
 
     def chance_by(self, date: np.datetime64) -> float:
         """Return the chance that the event has come by a moment."""
-        limit = (np.datetime64(date, "m") - np.datetime64(self.start, "m")) / np.timedelta64(1, "D")
+        limit = (moment(date, "m") - moment(self.start, "m")) / np.timedelta64(1, "D")
         return float(np.mean(self.days <= limit))
 
     @property

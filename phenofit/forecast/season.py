@@ -12,7 +12,7 @@ import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.forecast.dates import LEVELS, event_dates
-from phenofit.forecast.distribution import DateDistribution
+from phenofit.forecast.distribution import DateDistribution, moment
 from phenofit.forecast.events import FORECAST_EVENTS
 from phenofit.forecast.levels import draw_heat, flight_shares, place_shift
 from phenofit.forecast.weather_years import SeasonEnsemble, StationSeries, station_series
@@ -293,7 +293,7 @@ def forecast_season(
         raise ModelError(
             "the fit did not converge, so its forecast would mean nothing; refit, or say that you accept it."
         )
-    issued = np.datetime64(today, "D")
+    issued = moment(today, "D")
     season = fit.settings.season
     year = season_year(season, issued)
     series = station_series(weather)
@@ -343,10 +343,10 @@ def day_after_last(weather: xr.Dataset) -> np.datetime64:
     DataError
         If no station has any.
     """
-    known = np.isfinite(weather["tmin"]) & np.isfinite(weather["tmax"])
+    known = weather["tmin"].notnull() & weather["tmax"].notnull()
     if "source" in weather:
         known = known & (weather["source"] != _FORECAST_SOURCE)
-    at = np.flatnonzero(known.any("station").to_numpy())
+    at = np.flatnonzero(known.any(dim="station").to_numpy())
     if at.size == 0:
         raise DataError(Problem("no station has a day with both temperatures.", "Check the weather table."))
     last: np.datetime64 = weather["time"].to_numpy()[at[-1]].astype("datetime64[D]") + _DAY
@@ -370,7 +370,7 @@ def _start(
                 "it has no biofix date this season yet.", "Add its row to the biofix table once it is known."
             )
         )
-    return np.datetime64(given, "D")
+    return moment(given, "D")
 
 
 def _known(

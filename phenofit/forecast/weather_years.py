@@ -10,6 +10,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.forecast.distribution import moment
 from phenofit.seasons import MonthDay, Season
 
 __all__ = ["SeasonEnsemble", "StationSeries", "station_series"]
@@ -99,13 +100,13 @@ class StationSeries:
         """
         days = _days_and_one(season, year, start)
         tmin, tmax = self.on(days)
-        ahead = days >= np.datetime64(before, "D")
+        ahead = days >= moment(before, "D")
         gap = days[~ahead & ~(np.isfinite(tmin) & np.isfinite(tmax))]
         if gap.size:
             raise DataError(
                 Problem(
                     f"station {self.station} has no temperatures on {gap.size} days before "
-                    f"{np.datetime64(before, 'D')}, the first is {gap[0]}.",
+                    f"{moment(before)}, the first is {gap[0]}.",
                     "A heat sum over a gap is unknown; fill the gap or use another station.",
                 )
             )
@@ -123,7 +124,7 @@ class StationSeries:
             raise DataError(
                 Problem(
                     f"station {self.station} has no whole past season to continue {season.label(year)} "
-                    f"from {np.datetime64(before, 'D')}.",
+                    f"from {moment(before)}.",
                     "Give weather of earlier years for this station.",
                 )
             )
@@ -184,7 +185,7 @@ def _days_and_one(
 ) -> npt.NDArray[np.datetime64]:
     days = season.days(year)
     if start is not None:
-        days = np.arange(np.datetime64(start, "D"), days[-1] + np.timedelta64(1, "D"))
+        days = np.arange(moment(start, "D"), days[-1] + np.timedelta64(1, "D"))
     return np.append(days, days[-1] + np.timedelta64(1, "D"))
 
 

@@ -170,7 +170,7 @@ def cross_validate(
         _jobs(trap_years, seen, tuple(usable), setting, leave_out, blocks, first_years, tuple(lead_days))
     )
     results = executor.map(_run, jobs) if executor is not None else map(_run, jobs)
-    parts = []
+    parts: list[pd.DataFrame] = []
     for job, (rows, faults) in zip(jobs, results, strict=True):
         say(f"{job.fold.name} held out and forecast ({len(parts) + 1} of {len(jobs)})")
         parts.append(rows)

@@ -13,7 +13,7 @@ from scipy.stats import t as student_t
 
 from phenofit.errors import ModelError
 from phenofit.forecast.dates import event_dates
-from phenofit.forecast.distribution import DateDistribution
+from phenofit.forecast.distribution import DateDistribution, moment
 from phenofit.forecast.levels import HeatDraws, draw_heat, flight_shares, place_shift
 from phenofit.forecast.weather_years import StationSeries
 from phenofit.heat.settings import HeatSettings
@@ -264,7 +264,7 @@ def start_of(setting: Setting, season: Season, target: Target) -> np.datetime64 
     if setting.starts is None:
         return season.first_day(target.year)
     given = setting.starts.get((target.site, target.year))
-    return None if given is None or np.isnat(given) else np.datetime64(given, "D")
+    return None if given is None or np.isnat(given) else moment(given, "D")
 
 
 def season_from(start: str | None, setting: Setting) -> Season:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -194,7 +195,7 @@ class _Splitter:
                 cut if not np.isnat(cut) else self.season.last_day(year).astype("datetime64[ns]") + _DAY
             )
         cuts.append(self.season.last_day(year).astype("datetime64[ns]") + 2 * _DAY)
-        return list(zip(cuts[:-1], cuts[1:], strict=True))
+        return list(pairwise(cuts))
 
 
 @dataclass(frozen=True)

@@ -63,7 +63,8 @@ class PublishedTerms:
         self.share = self._event_share()
 
     def _fit(self, **more: Any) -> FlightFit:
-        return fit_flights(*self._call, **self._keywords, **self._options, **more)
+        trap_years, weather, links = self._call
+        return fit_flights(trap_years, weather, links, **self._keywords, **self._options, **more)
 
     @property
     def years(self) -> int:

@@ -469,7 +469,7 @@ class _RecordReader:
         for name, value in (("method", method), ("cutoff", cutoff)):
             try:
                 if value is not None:
-                    HeatSettings(**{name: value})
+                    HeatSettings(value) if name == "method" else HeatSettings(cutoff=value)
             except ModelError as error:
                 self.fault(name, str(error), "")
         return cutoff, method

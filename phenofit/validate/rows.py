@@ -10,7 +10,7 @@ import pandas as pd
 
 from phenofit.errors import ModelError
 from phenofit.forecast.dates import LEVELS
-from phenofit.forecast.distribution import DateDistribution
+from phenofit.forecast.distribution import DateDistribution, moment
 from phenofit.validate.scores import crps_draws, interval_log_score
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def forecast_row(forecast: DateDistribution, event: dict[str, Any], *, season_da
     point = forecast.days.size == 1
     first = forecast.start.astype("datetime64[ns]")
     low, high, seen = (
-        float((np.datetime64(event[name], "ns") - first) / _DAY)
+        float((moment(event[name], "ns") - first) / _DAY)
         for name in ("observed_from", "observed_to", "observed")
     )
     row: dict[str, Any] = {"predicted": forecast.quantile(0.5)}
@@ -138,7 +138,7 @@ def finished_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, species
     places = trap_years.years.set_index("trap_year")
     rows: list[dict[str, Any]] = []
     for part in filled:
-        rows.extend(part.to_dict("records"))
+        rows.extend({str(k): v for k, v in row.items()} for row in part.to_dict("records"))
     table = pd.DataFrame(rows)
     for name in ("trap", "site", "season", "year", "latitude", "longitude", "elevation_m"):
         table[name] = places.loc[table["trap_year"], name].to_numpy()

@@ -296,7 +296,10 @@ def _by_years(
     if labels.size < 2:
         return np.nan, np.nan  # one year says nothing about another
     count = np.bincount(place, minlength=labels.size).astype(np.float64)
-    sums = {name: np.bincount(place, weights=v, minlength=labels.size) for name, v in values.items()}
+    sums = {
+        name: np.bincount(place, weights=v, minlength=labels.size).astype(np.float64)
+        for name, v in values.items()
+    }
     if labels.size < _FEW_YEARS:
         return _jackknife(sums, count, statistic, level)
     picks = np.random.default_rng(seed).integers(0, labels.size, size=(bootstrap, labels.size))

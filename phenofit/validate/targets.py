@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError
+from phenofit.forecast.distribution import moment
 from phenofit.forecast.weather_years import StationSeries
 from phenofit.validate.forecasters import Dates, Forecaster, Target
 from phenofit.validate.rows import VALIDATION_COLUMNS, forecast_row
@@ -55,7 +56,7 @@ def forecast_fold(
         Why forecasts are lacking.
     """
     station = dict(zip(links["trap"].astype(str), links["station"], strict=True))
-    by_year = {int(k): g for k, g in wanted.groupby("trap_year", sort=True)}
+    by_year = {int(str(k)): g for k, g in wanted.groupby("trap_year", sort=True)}
     known: dict[tuple[Any, ...], Dates | None] = {}
     rows: list[dict[str, Any]] = []
     faults: dict[str, int] = {}
@@ -90,7 +91,7 @@ def _forecast(
     """Return the rows of one flight of one trap-year at one lead."""
     events = tuple(group["event"])
     year, site = int(record["year"]), str(record["site"])
-    rows = []
+    rows: list[dict[str, Any]] = []
     for event in group.to_dict("records"):
         issued = None if lead is None else _issue_day(event["observed"], lead)
         asked = events if lead is None else (str(event["event"]),)
@@ -124,10 +125,9 @@ def _forecast(
 
 
 def _issue_day(observed: Any, lead: int) -> np.datetime64:
-    day: np.datetime64 = np.datetime64(pd.Timestamp(observed).normalize(), "D") - np.timedelta64(lead, "D")
-    return day
+    return moment(pd.Timestamp(observed).to_datetime64()) - np.timedelta64(lead, "D")
 
 
 def _other_years(series: StationSeries, year: int, scheme: str) -> tuple[int, ...]:
-    first, last = (int(str(np.datetime64(d, "Y"))) for d in (series.first, series.last))
+    first, last = (int(str(moment(d, "Y"))) for d in (series.first, series.last))
     return tuple(y for y in range(first, last + 1) if (y < year if scheme == "past" else y != year))

@@ -44,10 +44,12 @@ def verdict_and_sentence(result: PublishedComparison, terms: PublishedTerms) -> 
     flights = terms.held.settings.flights
     event = event_words(threshold.event, threshold.flight, flights)
     parts = [
-        f"For {event} the published {threshold.words} is {verdict}: on the same terms the catches give "
-        f"{_amount(result)}, and the published pair of base and sum is "
-        f"{'rejected' if result.p_value < 1.0 - result.level else 'not rejected'} "
-        f"(likelihood ratio {result.lr_statistic:.1f}, {_p_words(result.p_value)})."
+        (
+            f"For {event} the published {threshold.words} is {verdict}: on the same terms the catches give "
+            f"{_amount(result)}, and the published pair of base and sum is "
+            f"{'rejected' if result.p_value < 1.0 - result.level else 'not rejected'} "
+            f"(likelihood ratio {result.lr_statistic:.1f}, {_p_words(result.p_value)})."
+        )
     ]
     parts.append(_base_words(result))
     if math.isfinite(result.held_out_difference_days):

@@ -61,9 +61,9 @@ def record(
     return TrapYears(intervals, years, pd.DataFrame(columns=["trap", "season", "reason", "rows", "records"]))
 
 
-def one(found: TrapYears, event: str, **options: int) -> tuple[str, str, str]:
+def one(found: TrapYears, event: str, sustained: int = 2) -> tuple[str, str, str]:
     """Return the dates of one event that must have been found."""
-    result = observed_events(found, events=[event], **options)
+    result = observed_events(found, events=[event], sustained=sustained)
     row = result.table.iloc[0]
     return tuple(str(row[c])[:16] for c in ("observed_from", "observed_to", "observed"))  # type: ignore[return-value]
 

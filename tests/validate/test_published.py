@@ -149,7 +149,7 @@ def test_a_users_table_with_faults_names_them_all(tmp_path: Path) -> None:
 def test_an_id_that_stands_twice_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "mine.csv"
     path.write_text("id,species,event,amount\na,s,peak,5\na,s,end,6\n", encoding="utf-8")
-    with pytest.raises(DataError, match="row 3.*stands already in row 2"):
+    with pytest.raises(DataError, match=r"row 3.*stands already in row 2"):
         read_published(path)
 
 

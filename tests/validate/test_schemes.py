@@ -33,7 +33,7 @@ def test_training_and_test_never_overlap_in_what_is_held_out(scheme: str) -> Non
 def test_past_years_need_a_few_to_learn_from() -> None:
     records = network(sites=8, years=5).trap_years()
     assert [f.name for f in make_folds(records, "past", first_years=3)] == ["2017", "2018"]
-    with pytest.raises(ModelError, match="past years only.*5 years"):
+    with pytest.raises(ModelError, match=r"past years only.*5 years"):
         make_folds(records, "past", first_years=5)
 
 
@@ -50,5 +50,5 @@ def test_blocks_are_made_of_neighbours() -> None:
 
 
 def test_an_unknown_scheme_gets_the_nearest_name() -> None:
-    with pytest.raises(ModelError, match="accepted are year, site.*Did you mean 'block'"):
+    with pytest.raises(ModelError, match=r"accepted are year, site.*Did you mean 'block'"):
         make_folds(network(sites=8, years=5).trap_years(), "blok")
