@@ -239,5 +239,5 @@ def peak_heat(curve: str, requirement: float, spread: float) -> float:
     if power <= 1.0:
         return 0.0
     if code == 3:
-        return requirement * ((power - 1.0) / (power + 1.0)) ** (1.0 / power)
-    return requirement * ((power - 1.0) / (power * _LN2)) ** (1.0 / power)
+        return float(requirement * ((power - 1.0) / (power + 1.0)) ** (1.0 / power))
+    return float(requirement * ((power - 1.0) / (power * _LN2)) ** (1.0 / power))

@@ -11,8 +11,8 @@ import pandas as pd
 from scipy.special import gammaln
 
 from phenofit.errors import DataError, Problem
-from phenofit.heat.settings import HeatSettings
 from phenofit.heat.kernels import CUTOFF_CODES, METHOD_CODES, running_heat
+from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 
 if TYPE_CHECKING:

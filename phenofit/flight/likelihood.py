@@ -11,6 +11,7 @@ import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
@@ -173,7 +174,7 @@ class Likelihood:
         parts = min(_THREADS, len(self.group_labels))
         at = np.searchsorted(self._group_of, np.linspace(0, n, parts + 1))
         at[0], at[-1] = 0, len(self.group_labels)
-        self._parts = [(int(a), int(b)) for a, b in zip(at[:-1], at[1:], strict=True) if b > a]
+        self._parts = [(int(a), int(b)) for a, b in pairwise(at) if b > a]
         self.forget()
 
     def forget(self) -> None:
@@ -267,7 +268,7 @@ class Likelihood:
 
         # Groups are independent and write to rows of their own, so threads change no digit.
         def fill(part: tuple[int, int]) -> None:
-            group_likelihood(*part, *rest)  # type: ignore[call-arg]
+            group_likelihood(*part, *rest)
 
         list(_pool().map(fill, self._parts))
         return values, gradients, means

@@ -271,7 +271,7 @@ class FlightFit:
         return [
             f"{s.species or 'Flight'}: {s.flights} flight{'s' if s.flights > 1 else ''} a season, {s.curve} curve",
             f"{self.moths} moths, {len(self.data)} trap-years, {sites} sites, {years} seasons",
-            f"heat: {s.heat.describe(self.base)}, from {s.start_words}; "
+            f"heat: {s.heat.describe(self.base)}, from {s.start_words}",
             f"{100 * s.level:g} % intervals by profile likelihood",
         ]
 
@@ -333,8 +333,8 @@ class FlightFit:
         str
             The text.
         """
-        from phenofit.flight.document import to_text
         from phenofit.files import write_text
+        from phenofit.flight.document import to_text
 
         text = to_text(self)
         if path is not None:
