@@ -7,6 +7,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# The first call of a compiled function takes seconds where nothing is cached yet; the examples stay the same.
+settings.register_profile("phenofit", deadline=None, derandomize=True)
+settings.load_profile("phenofit")
 
 # Before anything draws: figures must be made without a display.
 os.environ.setdefault("MPLBACKEND", "Agg")
