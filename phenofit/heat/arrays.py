@@ -60,7 +60,9 @@ def _exact_slopes(
         low, high = np.float64(tmin[i]), np.float64(tmax[i])
         if low > high:
             inverted += 1
-        out[i], d_base[i], d_upper[i] = day_heat(method, cutoff, low, high, np.float64(following[i]), base, upper)
+        out[i], d_base[i], d_upper[i] = day_heat(
+            method, cutoff, low, high, np.float64(following[i]), base, upper
+        )
     return inverted
 
 

@@ -1,0 +1,233 @@
+"""``phenofit heat``: degree-days of a station table or of a temperature grid."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["configure", "run"]
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    add = parser.add_argument
+    add(
+        "input",
+        type=Path,
+        metavar="INPUT",
+        help="station table (CSV), or a grid in NetCDF (.nc) or Zarr (.zarr)",
+    )
+    add("--base", required=True, metavar="T", help="base temperature with its unit, such as 50F or 10C")
+    add("--upper", metavar="T", help="upper threshold with its unit")
+    add("--method", default="single sine", help="heat method (default: single sine)")
+    add("--cutoff", default="horizontal", help="what happens above the upper threshold (default: horizontal)")
+    add("--start", default="01-01", metavar="MM-DD", help="where each season's sum begins (default: 01-01)")
+    add("--end", metavar="MM-DD", help="last day of a season (default: the day before the next start)")
+    add(
+        "--amounts",
+        nargs="+",
+        default=[],
+        metavar="DD",
+        help="give the date of these sums: numbers in the unit of --show, or texts such as '900 degF d'",
+    )
+    add(
+        "--show",
+        default="degC d",
+        metavar="UNIT",
+        help="unit of the sums: degC d or degF d (default: degC d)",
+    )
+    add("--out", type=Path, metavar="FILE", help="where to write: .csv for a table; .nc or .zarr for a grid")
+    add("--unit", help="unit of the temperatures in a table: degC, degF or kelvin")
+    add(
+        "--dates",
+        default="year-first",
+        help="order of dates in a table: year-first, month-first or day-first",
+    )
+    add("--station", help="station id of a table without a station column")
+    add(
+        "--columns",
+        nargs="+",
+        default=[],
+        metavar="OURS=THEIRS",
+        help="names in the input: station=, date=, tmin=, tmax= (for a grid: tmin=, tmax=)",
+    )
+    add("--every-day", action="store_true", help="grid: write the sum of every day, to a Zarr store")
+    add("--scheduler", metavar="ADDRESS", help="grid: work on the cluster whose scheduler listens there")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Sum the heat and write the tables or maps."""
+    from phenofit.heat.grids import is_grid
+    from phenofit.heat.settings import HeatSettings, check_thresholds
+    from phenofit.units import degree_day_unit
+
+    base, upper = check_thresholds(args.base, args.upper)
+    settings = HeatSettings(args.method, args.cutoff, upper)
+    args.show = degree_day_unit(args.show)
+    heat = {
+        "base": base,
+        "upper": upper,
+        "method": settings.method,
+        "cutoff": settings.cutoff,
+        "out_unit": args.show,
+    }
+    print(f"degree-days [{args.show}]: {settings.describe(base)}, from {args.start}")
+    amounts = [_amount(text) for text in args.amounts]
+    names = dict(_pairs(args.columns))
+    if is_grid(args.input):
+        return _grid(args, heat, amounts, names)
+    return _table(args, heat, amounts, names)
+
+
+def _amount(text: str) -> float | str:
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def _pairs(columns: list[str]) -> Iterator[tuple[str, str]]:
+    from phenofit.errors import ModelError
+
+    for text in columns:
+        ours, mark, theirs = text.partition("=")
+        if not (mark and ours and theirs):
+            raise ModelError(f"--columns '{text}': write OURS=THEIRS, for example tmin=TMIN.")
+        yield ours, theirs
+
+
+def _grid(
+    args: argparse.Namespace, heat: dict[str, Any], amounts: list[float | str], names: dict[str, str]
+) -> int:
+    from phenofit.errors import ModelError
+    from phenofit.heat.grids import heat_maps, on_cluster, open_grid, running_maps, write_grid
+
+    if unknown := set(names) - {"tmin", "tmax"}:
+        raise ModelError(
+            f"--columns {', '.join(sorted(unknown))}: a grid has the variables tmin and tmax only."
+        )
+    if args.out is None:
+        raise ModelError("a grid needs --out FILE.nc or FILE.zarr.")
+    tmin, tmax = open_grid(args.input, tmin=names.get("tmin"), tmax=names.get("tmax"))
+    season = {"start": args.start, "end": args.end}
+    if args.every_day:
+        if amounts:
+            raise ModelError(
+                "--every-day writes running sums; ask for the dates of --amounts in another call."
+            )
+        result = running_maps(tmin, tmax, **season, **heat)
+    else:
+        result = heat_maps(tmin, tmax, amounts=amounts, **season, **heat)
+    with on_cluster(args.scheduler), _progress(args.scheduler):
+        write_grid(result, args.out)
+    print(f"written: {args.out}")
+    return 0
+
+
+def _progress(scheduler: str | None) -> Any:
+    """Return a bar over the blocks for a terminal; a cluster has a page of its own for that."""
+    import contextlib
+
+    if scheduler is not None:
+        print(f"working on {scheduler}")
+        return contextlib.nullcontext()
+    from dask.callbacks import Callback
+    from tqdm import tqdm
+
+    bar = tqdm(disable=None, unit="task", desc="heat")
+
+    def begin(graph: Any) -> None:
+        bar.reset(total=len(graph))
+
+    def step(*_: Any) -> None:
+        bar.update()
+
+    def finish(*_: Any) -> None:
+        bar.close()
+
+    return Callback(start=begin, posttask=step, finish=finish)  # type: ignore[no-untyped-call]
+
+
+def _table(
+    args: argparse.Namespace, heat: dict[str, Any], amounts: list[float | str], names: dict[str, str]
+) -> int:
+    from phenofit.errors import ModelError
+    from phenofit.heat import accumulate, dates_reaching, degree_days
+    from phenofit.weather import notes, read_weather
+
+    if args.every_day or args.scheduler:
+        raise ModelError(
+            "--every-day and --scheduler are for grids; a table always has a line for every day."
+        )
+    if args.out is None and not amounts:
+        raise ModelError(
+            "say what to do: --out FILE.csv for the sum of every day, --amounts for dates, or both."
+        )
+    if args.out is not None and args.out.suffix.lower() != ".csv":
+        raise ModelError(f"the sums of a table are written as .csv; found '{args.out}'.")
+    weather = read_weather(
+        args.input, unit=args.unit, columns=names or None, dates=args.dates, station=args.station
+    )
+    for note in notes(weather):
+        print(f"note: {note}")
+    daily = degree_days(weather["tmin"], weather["tmax"], **heat)
+    sums = accumulate(daily, start=args.start, end=args.end)
+    if args.out is not None:
+        _write_sums(args.out, daily, sums)
+        print(f"written: {args.out}")
+    if amounts:
+        dates = dates_reaching(sums, amounts)
+        columns, rows = _date_rows(dates, sums.attrs)
+        for row in rows:
+            print(f"{row[0]}, season {row[1]}: {row[2]:g} {row[3]} on {row[4] or 'no day of the series'}")
+        if args.out is not None:
+            from phenofit.files import write_csv
+
+            target = args.out.with_name(f"{args.out.stem}-dates.csv")
+            write_csv(target, columns, rows)
+            print(f"written: {target}")
+    return 0
+
+
+_TERMS = ("units", "base", "upper", "cutoff", "method", "start")
+
+
+def _write_sums(path: Path, daily: xr.DataArray, sums: xr.DataArray) -> None:
+    import numpy as np
+
+    from phenofit.files import write_csv
+
+    days = np.datetime_as_string(sums["time"].to_numpy(), "D")
+    seasons = sums["season"].to_numpy()
+    terms = [sums.attrs[name] for name in _TERMS]
+
+    def rows() -> Iterator[list[Any]]:
+        for s, station in enumerate(sums["station"].to_numpy()):
+            heat_day, heat_sum = (part.isel(station=s).to_numpy() for part in (daily, sums))
+            for t, day in enumerate(days):
+                season = int(seasons[t]) if seasons[t] >= 0 else None
+                numbers = [None if np.isnan(v) else round(float(v), 4) for v in (heat_day[t], heat_sum[t])]
+                yield [station, day, season, *numbers, *terms]
+
+    write_csv(path, ["station", "date", "season", "degree_days", "sum", *_TERMS], rows())
+
+
+def _date_rows(dates: xr.DataArray, attributes: dict[str, Any]) -> tuple[list[str], list[list[Any]]]:
+    import numpy as np
+
+    if "season" not in dates.dims:
+        dates = dates.expand_dims("season")
+    terms = [attributes[name] for name in _TERMS]
+    rows: list[list[Any]] = []
+    for station in dates["station"].to_numpy():
+        for season in dates["season"].to_numpy():
+            for amount in dates["amount"].to_numpy():
+                moment = dates.sel(station=station, season=season, amount=amount).to_numpy()
+                text = None if np.isnat(moment) else str(np.datetime_as_string(moment, "m"))
+                rows.append([station, int(season), float(amount), terms[0], text, *terms[1:]])
+    return ["station", "season", "amount", "unit", "date", *_TERMS[1:]], rows
