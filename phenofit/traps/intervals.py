@@ -24,11 +24,16 @@ LEFT_OUT_REASONS = {
 """Why a record does not enter the trap-years, in words."""
 
 
+_UNKNOWN = int(np.datetime64("NaT").astype(np.int64))
+
+
 @dataclass(frozen=True)
 class _Rules:
-    season: Season
-    first_interval: np.timedelta64 | None
-    longest: np.timedelta64 | None
+    """Limits in nanoseconds since 1970; plain integers, since the loop below runs over every check."""
+
+    opens: dict[int, int]
+    first_interval: int | None
+    longest: int | None
 
 
 def check_intervals(
@@ -66,45 +71,55 @@ def check_intervals(
     not made leaves the trap standing, so that the next catch reaches back to the check before it. A lost trap
     is taken as replaced at the check that found it lost, unless the next row says otherwise in ``set``.
     """
-    rules = _Rules(season, _days(first_interval_days), _days(longest_interval_days))
     ordered = catches.sort_values(["trap", "check", "row"], kind="stable")
     years = season.year_of(ordered["check"].to_numpy())
+    opens = {
+        int(y): int(season.first_day(int(y)).astype("datetime64[ns]").astype(np.int64))
+        for y in set(years)
+        if y >= 0
+    }
+    rules = _Rules(opens, _nanoseconds(first_interval_days), _nanoseconds(longest_interval_days))
     kept: list[tuple[object, ...]] = []
     dropped: list[tuple[object, ...]] = []
     columns = (ordered[name].tolist() for name in ("trap", "status", "count", "effort", "row"))
-    stamps = (ordered[name].to_numpy().astype("datetime64[ns]") for name in ("set", "check"))
-    trap_before, standing_since = None, np.datetime64("NaT", "ns")
-    for trap, status, count, effort, row, set_, check, year in zip(*columns, *stamps, years, strict=True):
+    stamps = (
+        ordered[name].to_numpy().astype("datetime64[ns]").astype(np.int64).tolist()
+        for name in ("set", "check")
+    )
+    trap_before, standing_since = None, _UNKNOWN
+    for trap, status, count, effort, row, set_, check, year in zip(
+        *columns, *stamps, years.tolist(), strict=True
+    ):
         if trap != trap_before:
-            trap_before, standing_since = trap, np.datetime64("NaT", "ns")
-        start = standing_since if np.isnat(set_) else set_
+            trap_before, standing_since = trap, _UNKNOWN
+        start = standing_since if set_ == _UNKNOWN else set_
         if status == "missing":
-            dropped.append((trap, int(year), "not checked", row))
+            dropped.append((trap, year, "not checked", row))
             standing_since = start
             continue
         standing_since = check
-        reason, start = _place(status, start, check, int(year), np.isnat(set_), rules)
+        reason, start = _place(status, start, check, year, set_ == _UNKNOWN, rules)
         if reason:
-            dropped.append((trap, int(year), reason, row))
+            dropped.append((trap, year, reason, row))
         else:
-            kept.append((trap, int(year), start, check, int(count), status, effort, row))
+            kept.append((trap, year, start, check, int(count), status, effort, row))
     return _frames(kept, dropped)
 
 
-def _days(days: float | None) -> np.timedelta64 | None:
-    return None if days is None else np.timedelta64(round(days * 86400), "s")
+def _nanoseconds(days: float | None) -> int | None:
+    return None if days is None else round(days * 86400) * 1_000_000_000
 
 
 def _place(
-    status: str, start: np.datetime64, check: np.datetime64, year: int, by_row_before: bool, rules: _Rules
-) -> tuple[str, np.datetime64]:
+    status: str, start: int, check: int, year: int, by_row_before: bool, rules: _Rules
+) -> tuple[str, int]:
     """Return the reason to leave the interval out (empty: keep it) and its start."""
     if year < 0:
         return "outside", start
     if status == "lost":
         return "lost", start
-    opens = rules.season.first_day(year).astype("datetime64[ns]")
-    if np.isnat(start) or (by_row_before and start < opens):
+    opens = rules.opens[year]
+    if start == _UNKNOWN or (by_row_before and start < opens):
         if rules.first_interval is None:
             return "no start", start
         start = check - rules.first_interval

@@ -6,8 +6,6 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from phenofit.traps.sequence import joint_status
-
 __all__ = ["pool_intervals"]
 
 
@@ -38,48 +36,59 @@ def pool_intervals(
     its traps covers the block without a gap; otherwise the effort would change within the interval and the
     traps are kept apart. Effort is the sum over the traps that stood, so a week with a lost trap counts less.
     """
-    pieces, apart = [], []
-    frame = intervals.assign(site=intervals["trap"].map(site_of))
-    for (site, year), group in frame.groupby(["site", "year"], sort=False):
-        if group["trap"].nunique() == 1:
-            # One trap is the whole site, and its name is the more telling one only if it stands alone there.
-            pieces.append(group.assign(trap=str(site)))
-            continue
-        pooled = _pool_group(group, str(site))
-        if pooled is None:
-            apart.append(f"{site} {year}")
-            pieces.append(group)
-        else:
-            pieces.append(pooled)
-    if not pieces:
+    if intervals.empty:
         return intervals, ()
-    whole = pd.concat(pieces, ignore_index=True)
-    return whole[intervals.columns].astype(intervals.dtypes.to_dict()), tuple(apart)
+    frame = intervals.assign(site=intervals["trap"].map(dict(site_of)))
+    frame = frame.sort_values(["site", "year", "start", "end", "trap"], kind="stable", ignore_index=True)
+    groups = frame.groupby(["site", "year"], sort=False)
+    frame["group"] = groups.ngroup()
+    frame["block"] = _blocks(frame)
+    frame["span"] = frame["end"] - frame["start"]
+    fits = frame["group"].map(_groups_that_fit(frame))
+    pooled = _sums(frame[fits])
+    kept = frame[~fits]
+    whole = pd.concat([pooled, kept], ignore_index=True)[intervals.columns].astype(intervals.dtypes.to_dict())
+    apart = kept[["site", "year"]].drop_duplicates()
+    return whole, tuple(f"{site} {year}" for site, year in zip(apart["site"], apart["year"], strict=True))
 
 
-def _pool_group(group: pd.DataFrame, site: str) -> pd.DataFrame | None:
-    ordered = group.sort_values(["start", "end", "trap"], kind="stable")
-    reach = ordered["end"].cummax().shift()
-    block = (ordered["start"] >= reach).cumsum()
-    rows = []
-    for _, part in ordered.groupby(block, sort=False):
-        first, last = part["start"].min(), part["end"].max()
-        efforts = 0.0
-        for _, own in part.groupby("trap", sort=False):
-            covered = (own["end"] - own["start"]).sum() == last - first
-            if not covered or own["effort"].nunique() > 1:
-                return None
-            efforts += float(own["effort"].iloc[0])
-        rows.append(
-            {
-                "trap": site,
-                "year": part["year"].iloc[0],
-                "start": first,
-                "end": last,
-                "count": part["count"].sum(),
-                "status": joint_status(part["status"]),
-                "effort": efforts,
-                "row": part["row"].min(),
-            }
-        )
-    return pd.DataFrame(rows)
+def _blocks(frame: pd.DataFrame) -> pd.Series:
+    """Return the number of the block of each interval; the intervals are sorted by group and start."""
+    reach = frame.groupby("group", sort=False)["end"].cummax().shift()
+    new_group = frame["group"] != frame["group"].shift()
+    return (new_group | (frame["start"] >= reach)).cumsum()
+
+
+def _groups_that_fit(frame: pd.DataFrame) -> pd.Series:
+    """Return for each group whether every trap covers each of its blocks without a gap and with one effort."""
+    block = frame.groupby("block", sort=False).agg(first=("start", "min"), last=("end", "max"))
+    own = frame.groupby(["block", "trap"], sort=False).agg(
+        group=("group", "first"), time=("span", "sum"), low=("effort", "min"), high=("effort", "max")
+    )
+    length = (block["last"] - block["first"]).reindex(own.index.get_level_values("block")).to_numpy()
+    fits = (own["time"].to_numpy() == length) & (own["low"] == own["high"]).to_numpy()
+    return pd.Series(fits, index=own["group"].to_numpy()).groupby(level=0).all()
+
+
+def _sums(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return one interval for each block: the counts of all its checks, the effort of all its traps."""
+    once = ~frame.duplicated(["block", "trap"])
+    sums = frame.assign(
+        effort=frame["effort"].where(once, 0.0),
+        counted=frame["status"] == "counted",
+        present=frame["status"] == "present",
+    )
+    found = sums.groupby("block", sort=False).agg(
+        trap=("site", "first"),
+        year=("year", "first"),
+        start=("start", "min"),
+        end=("end", "max"),
+        count=("count", "sum"),
+        effort=("effort", "sum"),
+        row=("row", "min"),
+        counted=("counted", "all"),
+        present=("present", "all"),
+    )
+    exact = found["counted"].map({True: "counted", False: "at least"})
+    found["status"] = exact.mask(found["present"], "present")
+    return found
