@@ -3,6 +3,12 @@
 from phenofit.traps.biofix import biofix_starts, read_biofix
 from phenofit.traps.catch_table import CATCH_COLUMNS, examine_catches, read_catches
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords
+from phenofit.traps.darwin_core import (
+    DARWIN_CORE_TERMS,
+    read_darwin_core,
+    to_darwin_core,
+    write_darwin_core,
+)
 from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
 from phenofit.traps.trap_table import TRAP_COLUMNS, examine_traps, read_traps
 from phenofit.traps.years import TrapYears, build_trap_years, trap_places, unknown_trap_problems
@@ -10,6 +16,7 @@ from phenofit.traps.years import TrapYears, build_trap_years, trap_places, unkno
 __all__ = [
     "BLANK_MEANINGS",
     "CATCH_COLUMNS",
+    "DARWIN_CORE_TERMS",
     "LEFT_OUT_REASONS",
     "TRAP_COLUMNS",
     "CountWords",
@@ -21,7 +28,10 @@ __all__ = [
     "examine_traps",
     "read_biofix",
     "read_catches",
+    "read_darwin_core",
     "read_traps",
+    "to_darwin_core",
     "trap_places",
     "unknown_trap_problems",
+    "write_darwin_core",
 ]

@@ -1,0 +1,329 @@
+"""Catches as Darwin Core occurrences, so that a network's records can be published and taken in again.
+
+Every interval of a trap is one sampling event and one occurrence record: present with its number, or absent.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError, ModelError, Problem
+from phenofit.files import write_csv
+from phenofit.tables import Table, parse_numbers, read_table
+from phenofit.traps.event_dates import event_date, read_event_date
+from phenofit.traps.positions import position_problems
+from phenofit.traps.sequence import sequence_problems
+from phenofit.traps.trap_table import TRAP_COLUMNS
+from phenofit.traps.years import TrapYears
+
+__all__ = ["DARWIN_CORE_TERMS", "read_darwin_core", "to_darwin_core", "write_darwin_core"]
+
+DARWIN_CORE_TERMS = (
+    "occurrenceID",
+    "eventID",
+    "basisOfRecord",
+    "scientificName",
+    "occurrenceStatus",
+    "individualCount",
+    "eventDate",
+    "samplingProtocol",
+    "samplingEffort",
+    "sampleSizeValue",
+    "sampleSizeUnit",
+    "locationID",
+    "locality",
+    "decimalLatitude",
+    "decimalLongitude",
+    "geodeticDatum",
+    "minimumElevationInMeters",
+    "maximumElevationInMeters",
+    "occurrenceRemarks",
+)
+"""Terms written, in order."""
+
+_REQUIRED = ("eventDate", "locationID", "decimalLatitude", "decimalLongitude", "occurrenceStatus")
+_OPTIONAL = (
+    "individualCount",
+    "scientificName",
+    "locality",
+    "minimumElevationInMeters",
+    "sampleSizeValue",
+    "sampleSizeUnit",
+    "occurrenceRemarks",
+)
+_AT_LEAST = re.compile(r"^at least (\d+)\b")
+_TRAP_UNITS = ("trap", "traps")
+
+
+def to_darwin_core(
+    trap_years: TrapYears,
+    *,
+    scientific_name: str,
+    sampling_protocol: str,
+    geodetic_datum: str,
+    dataset: str = "",
+) -> pd.DataFrame:
+    """Return the intervals of trap-years as Darwin Core occurrence records.
+
+    Parameters
+    ----------
+    trap_years : TrapYears
+        The catches.
+    scientific_name : str
+        Name of the species.
+    sampling_protocol : str
+        How the moths were caught, such as ``"delta trap with sex pheromone"``.
+    geodetic_datum : str
+        Datum of the coordinates, such as ``"EPSG:4326"``, or ``"not recorded"``; never guessed.
+    dataset : str
+        Put in front of the record ids, to keep them apart from those of other data sets.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per interval with the columns :data:`DARWIN_CORE_TERMS`. ``eventDate`` is the interval in local
+        time; a catch that was not fully counted has no ``individualCount`` but a remark.
+
+    Raises
+    ------
+    ModelError
+        If one of the three texts is blank.
+    """
+    for name, text in (
+        ("scientific_name", scientific_name),
+        ("sampling_protocol", sampling_protocol),
+        ("geodetic_datum", geodetic_datum),
+    ):
+        if not text.strip():
+            raise ModelError(f"{name} is blank; say it in words, it cannot be guessed.")
+    table = trap_years.intervals.merge(
+        trap_years.years[["trap_year", "latitude", "longitude", "elevation_m"]], on="trap_year"
+    )
+    days = (table["end"] - table["start"]).dt.total_seconds() / 86400.0
+    dates = [
+        event_date(a, b) for a, b in zip(table["start"].to_numpy(), table["end"].to_numpy(), strict=True)
+    ]
+    prefix = f"{dataset}:" if dataset else ""
+    events = [f"{prefix}{trap}:{date}" for trap, date in zip(table["trap"], dates, strict=True)]
+    exact = table["status"] == "counted"
+    remarks = {"at least": "at least {} individuals, not all counted", "present": "seen, not counted"}
+    found = pd.DataFrame(
+        {
+            "occurrenceID": [f"{event}:{scientific_name}" for event in events],
+            "eventID": events,
+            "basisOfRecord": "HumanObservation",
+            "scientificName": scientific_name,
+            "occurrenceStatus": np.where((table["count"] > 0) | ~exact, "present", "absent"),
+            "individualCount": table["count"].astype("Int64").mask(~exact),
+            "eventDate": dates,
+            "samplingProtocol": sampling_protocol,
+            "samplingEffort": [
+                f"{effort * length:g} trap-days" for effort, length in zip(table["effort"], days, strict=True)
+            ],
+            "sampleSizeValue": table["effort"],
+            "sampleSizeUnit": "trap",
+            "locationID": table["trap"],
+            "locality": table["site"],
+            "decimalLatitude": table["latitude"],
+            "decimalLongitude": table["longitude"],
+            "geodeticDatum": geodetic_datum,
+            "minimumElevationInMeters": table["elevation_m"],
+            "maximumElevationInMeters": table["elevation_m"],
+            "occurrenceRemarks": [
+                remarks.get(status, "").format(count)
+                for status, count in zip(table["status"], table["count"], strict=True)
+            ],
+        }
+    )
+    return found[list(DARWIN_CORE_TERMS)]
+
+
+def write_darwin_core(path: str | os.PathLike[str], records: pd.DataFrame) -> None:
+    """Write occurrence records as comma-separated UTF-8 text, whole or not at all.
+
+    Parameters
+    ----------
+    path : path-like
+        Where to.
+    records : pandas.DataFrame
+        From :func:`to_darwin_core`; several species may be put one below the other.
+    """
+    write_csv(path, list(records.columns), records.itertuples(index=False, name=None))
+
+
+def read_darwin_core(
+    path: str | os.PathLike[str], *, hour: float = 12.0
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Read trap catches from a Darwin Core occurrence table.
+
+    Parameters
+    ----------
+    path : path-like
+        Delimited text with at least ``eventDate, locationID, decimalLatitude, decimalLongitude,
+        occurrenceStatus``. An interval in ``eventDate`` gives set and check; a single date is a check.
+    hour : float
+        Hour of dates without a time of day [h, local].
+
+    Returns
+    -------
+    traps : pandas.DataFrame
+        As from :func:`phenofit.traps.read_traps`; the trap is the ``locationID``, the site the ``locality``.
+    catches : pandas.DataFrame
+        As from :func:`phenofit.traps.read_catches`, with ``species`` where ``scientificName`` is there.
+
+    Raises
+    ------
+    DataError
+        With every problem found.
+
+    Notes
+    -----
+    ``absent`` is a count of 0; ``present`` without an ``individualCount`` is a catch that was not counted.
+    ``sampleSizeValue`` is taken as effort where its unit is ``trap``.
+    """
+    table = read_table(path, required=_REQUIRED, optional=_OPTIONAL, keep_others=True)
+    cells = table.frame
+    if cells.empty:
+        raise DataError(Problem("the table has no row.", "List one occurrence per row.", table.file))
+    set_, check, problems = _dates(table, hour)
+    count, status, more = _counts(table)
+    problems += more
+    effort, more = _effort(table)
+    problems += more
+    traps, more = _traps(table)
+    problems += more
+    catches = pd.DataFrame(
+        {
+            "trap": cells["locationID"],
+            "set": set_,
+            "check": check,
+            "count": count,
+            "status": status,
+            "effort": effort,
+            "row": table.rows,
+        }
+    )
+    if "scientificName" in cells:
+        catches["species"] = cells["scientificName"]
+    catches = catches.sort_values(["trap", "check", "row"], kind="stable", ignore_index=True)
+    problems += sequence_problems(catches, file=table.file, names={"date": "eventDate", "set": "eventDate"})
+    if problems:
+        raise DataError(sorted(problems, key=lambda p: p.row or 0))
+    traps.attrs = {"notes": (), "file": table.file}
+    catches.attrs = {"notes": table.notes, "file": table.file}
+    return traps, catches
+
+
+def _dates(table: Table, hour: float) -> tuple[np.ndarray, np.ndarray, list[Problem]]:
+    set_ = np.full(len(table.frame), np.datetime64("NaT", "ns"))
+    check, problems = set_.copy(), []
+    for i, text in enumerate(table.frame["eventDate"]):
+        try:
+            set_[i], check[i] = read_event_date(text, hour=hour)
+        except ValueError as fault:
+            problems.append(
+                table.problem(
+                    i,
+                    "eventDate",
+                    f"'{table.cell(i, 'eventDate')}' {fault}",
+                    "Write year-month-day, or start/end with the day of setting and of the check.",
+                )
+            )
+    return set_, check, problems
+
+
+def _counts(table: Table) -> tuple[np.ndarray, list[str], list[Problem]]:
+    number = np.full(len(table.frame), np.nan)
+    problems: list[Problem] = []
+    if "individualCount" in table.frame:
+        number, problems = parse_numbers(table, "individualCount", low=0, what="a whole number")
+    remarks: Iterable[str] = table.frame.get("occurrenceRemarks", [""] * len(table.frame))
+    status = ["counted"] * len(number)
+    for i, (word, remark) in enumerate(zip(table.frame["occurrenceStatus"], remarks, strict=True)):
+        present = {"present": True, "absent": False}.get(word.casefold())
+        remedy = "An absence has a count of 0 or none; a presence has 1 or more, or none."
+        if present is None:
+            finding = f"'{table.cell(i, 'occurrenceStatus')}' is no occurrence status."
+            problems.append(table.problem(i, "occurrenceStatus", finding, "Write present or absent."))
+        elif np.isnan(number[i]):  # not counted
+            least = _AT_LEAST.match(remark)
+            if present:
+                number[i] = float(least.group(1)) if least else 1.0
+                status[i] = "at least" if least else "present"
+            else:
+                number[i] = 0.0
+        elif number[i] % 1:
+            problems.append(table.problem(i, "individualCount", f"{number[i]:g} is not whole.", remedy))
+        elif present != (number[i] > 0):
+            finding = f"'{word}' contradicts the count {number[i]:g}."
+            problems.append(table.problem(i, "individualCount", finding, remedy))
+    return number, status, problems
+
+
+def _effort(table: Table) -> tuple[np.ndarray, list[Problem]]:
+    ones = np.ones(len(table.frame))
+    if "sampleSizeValue" not in table.frame or "sampleSizeUnit" not in table.frame:
+        return ones, []
+    effort, problems = parse_numbers(table, "sampleSizeValue", low=1e-9, what="a number of traps")
+    in_traps = table.frame["sampleSizeUnit"].str.casefold().isin(_TRAP_UNITS).to_numpy()
+    return np.where(in_traps & np.isfinite(effort), effort, ones), problems
+
+
+def _traps(table: Table) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return one row per location; a location at two positions is a problem."""
+    cells = table.frame
+    latitude, problems = parse_numbers(table, "decimalLatitude", required=True, what="decimal degrees")
+    longitude, more = parse_numbers(table, "decimalLongitude", required=True, what="decimal degrees")
+    problems += more
+    elevation = np.full(len(cells), np.nan)
+    if "minimumElevationInMeters" in cells:
+        elevation, more = parse_numbers(table, "minimumElevationInMeters", what="metres above sea level")
+        problems += more
+    problems += [
+        table.problem(int(i), "locationID", "the row names no location.", "Give every trap position an id.")
+        for i in np.flatnonzero(cells["locationID"] == "")
+    ]
+    site = (
+        cells["locality"].where(cells["locality"] != "", cells["locationID"])
+        if "locality" in cells
+        else cells["locationID"]
+    )
+    frame = pd.DataFrame(
+        {
+            "trap": cells["locationID"],
+            "site": site,
+            "latitude": latitude,
+            "longitude": longitude,
+            "elevation_m": elevation,
+            "station": pd.Series(pd.NA, index=cells.index, dtype="string"),
+            "row": table.rows,
+        }
+    )
+    places = frame.drop_duplicates(["trap", "latitude", "longitude"])
+    again = places[places["trap"].duplicated() & places["latitude"].notna() & places["longitude"].notna()]
+    problems += [
+        Problem(
+            f"location '{trap}' has a second position.",
+            "Give each position an id of its own.",
+            table.file,
+            int(row),
+            "locationID",
+        )
+        for trap, row in zip(again["trap"], again["row"], strict=True)
+    ]
+    single = places.drop_duplicates("trap").reset_index(drop=True)
+    problems += position_problems(
+        single["trap"].tolist(),
+        single["latitude"].to_numpy(),
+        single["longitude"].to_numpy(),
+        rows=single["row"].tolist(),
+        file=table.file,
+        latitude_column="decimalLatitude",
+        longitude_column="decimalLongitude",
+    )
+    return single[[*TRAP_COLUMNS, "row"]], problems

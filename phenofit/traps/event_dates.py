@@ -1,0 +1,86 @@
+"""Dates and intervals of ISO 8601 as Darwin Core writes them in ``eventDate``."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+__all__ = ["event_date", "read_event_date"]
+
+_DAY = re.compile(r"^(\d{4})-(\d{2})-(\d{2})(?:T(\d{2}):(\d{2})(?::(\d{2})(?:\.0+)?)?)?$")
+_ZONE = re.compile(r"T.*(?:Z|[+-]\d{2}(?::?\d{2})?)$")
+_COARSE = re.compile(r"^\d{4}(?:-\d{2})?$|^\d{4}-\d{3}$|^\d{4}-W\d{2}")
+
+
+def event_date(start: np.datetime64, end: np.datetime64) -> str:
+    """Write an interval, to the minute.
+
+    Examples
+    --------
+    >>> event_date(np.datetime64("2024-06-03T12:00"), np.datetime64("2024-06-10T12:00"))
+    '2024-06-03T12:00/2024-06-10T12:00'
+    """
+    return f"{np.datetime_as_string(start, unit='m')}/{np.datetime_as_string(end, unit='m')}"
+
+
+def read_event_date(text: str, *, hour: float = 12.0) -> tuple[np.datetime64, np.datetime64]:
+    """Read a date, a date-time or an interval of both.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``2024-06-10``, ``2024-06-03/2024-06-10``, ``2024-06-03/10`` (the end's leading parts taken from
+        the start), with or without a local time of day.
+    hour : float
+        Hour given to a date without a time of day [h].
+
+    Returns
+    -------
+    start, end : datetime64[ns]
+        `start` is NaT where there is one date only.
+
+    Raises
+    ------
+    ValueError
+        With the reason, to be put behind the text: no such day, no single day, a time zone, or the end before
+        the start.
+
+    Examples
+    --------
+    >>> [str(part)[:16] for part in read_event_date("2024-06-28/07-05")]
+    ['2024-06-28T12:00', '2024-07-05T12:00']
+    """
+    parts = text.split("/")
+    if len(parts) > 2:
+        raise ValueError("has more than one '/'.")
+    end_text = parts[-1]
+    if len(parts) == 2 and re.fullmatch(r"\d{2}(?:-\d{2})?", end_text):
+        end_text = parts[0][: 10 - len(end_text)] + end_text
+    end = _moment(end_text, hour)
+    if len(parts) == 1:
+        return np.datetime64("NaT", "ns"), end
+    start = _moment(parts[0], hour)
+    if start >= end:
+        raise ValueError("does not end after its start.")
+    return start, end
+
+
+def _moment(text: str, hour: float) -> np.datetime64:
+    match = _DAY.match(text)
+    if match is None:
+        if _ZONE.search(text):
+            raise ValueError("has a time zone; heat is summed by local days, so give the local time.")
+        if _COARSE.match(text):
+            raise ValueError("names no single day.")
+        raise ValueError("is not an ISO 8601 date or interval.")
+    try:
+        day = np.datetime64("-".join(match.group(1, 2, 3)), "ns")
+    except ValueError:
+        raise ValueError("is no day of the calendar.") from None
+    if match.group(4) is None:
+        return day + np.timedelta64(round(hour * 3600), "s")
+    hours, minutes, seconds = (int(match.group(i) or 0) for i in (4, 5, 6))
+    if hours > 24 or minutes > 59 or seconds > 59 or (hours == 24 and minutes + seconds > 0):
+        raise ValueError("has no such time of day.")
+    return day + np.timedelta64(hours * 3600 + minutes * 60 + seconds, "s")
