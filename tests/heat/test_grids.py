@@ -147,7 +147,7 @@ def test_faulty_grids_are_refused(tmp_path: Path, netcdf: Path, capsys: pytest.C
 
 
 def test_absent_extra_is_told_in_one_line(netcdf: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
     with pytest.raises(MissingExtraError, match=r'pip install "phenofit-toolkit\[dask\]"'):
         open_grid(netcdf)
 
