@@ -9,16 +9,19 @@ from pathlib import Path
 import pandas as pd
 import xarray as xr
 
-from phenofit.errors import DataError, Problem, UnitError
+from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.files import file_hash
 from phenofit.weather.assemble import DayRows, assemble
 from phenofit.weather.csv_reader import read_daily_table
+from phenofit.weather.ghcn import read_ghcn_daily
+from phenofit.weather.hourly import read_hourly_table
 from phenofit.weather.netcdf_reader import read_daily_netcdf
 from phenofit.weather.schema import add_notes
 from phenofit.weather.stations import read_stations
 
 __all__ = ["read_weather"]
 
+FORMS = ("daily table", "netcdf", "ghcn-daily", "hourly table")
 _NETCDF = (".nc", ".nc4", ".cdf")
 
 
@@ -33,6 +36,12 @@ def read_weather(
     missing_codes: Collection[float] | None = None,
     duplicates: str = "missing",
     station: str | None = None,
+    form: str | None = None,
+    times: str | None = None,
+    utc_offset: float | Mapping[str, float] | None = None,
+    day_starts: float = 0.0,
+    minimum_hours: int = 20,
+    keep_failed: bool = False,
 ) -> xr.Dataset:
     r"""Read daily minima and maxima of one or more stations.
 
@@ -57,6 +66,13 @@ def read_weather(
         Rule for a date that a station has more than once with different values.
     station : str, optional
         Station id for files without a station column.
+    form : {"daily table", "netcdf", "ghcn-daily", "hourly table"}, optional
+        Form of the files; by default NetCDF by its endings, the fixed-width archive by .dly, and else a daily
+        table.
+    times, utc_offset, day_starts, minimum_hours
+        For hourly tables, see :func:`phenofit.weather.hourly.read_hourly_table`; the first two must be given.
+    keep_failed : bool
+        For archive files: keep values that failed a quality check of the archive.
 
     Returns
     -------
@@ -90,9 +106,16 @@ def read_weather(
     known: list[pd.DataFrame] = []
     for path in paths:
         try:
-            if Path(path).suffix.lower() in _NETCDF:
+            kind = _form_of(path, form)
+            if kind == "netcdf":
                 rows, its_stations = read_daily_netcdf(path, columns=columns, station=station)
                 known.append(its_stations)
+            elif kind == "ghcn-daily":
+                rows = read_ghcn_daily(path, keep_failed=keep_failed)
+            elif kind == "hourly table":
+                rows = _hourly(
+                    path, unit, times, utc_offset, columns, dates, day_starts, minimum_hours, station
+                )
             else:
                 rows = read_daily_table(
                     path,
@@ -114,6 +137,44 @@ def read_weather(
         DayRows.joined(parts), table, duplicates=duplicates, files=hashes, origin="station files"
     )
     return add_notes(weather, remarks)
+
+
+def _form_of(path: str | os.PathLike[str], form: str | None) -> str:
+    if form is not None:
+        if form not in FORMS:
+            raise ModelError(f"form = '{form}' is not known; accepted are {', '.join(FORMS)}.")
+        return form
+    ending = Path(path).suffix.lower()
+    return "netcdf" if ending in _NETCDF else "ghcn-daily" if ending == ".dly" else "daily table"
+
+
+def _hourly(
+    path: str | os.PathLike[str],
+    unit: str | None,
+    times: str | None,
+    utc_offset: float | Mapping[str, float] | None,
+    columns: Mapping[str, str] | None,
+    dates: str,
+    day_starts: float,
+    minimum_hours: int,
+    station: str | None,
+) -> DayRows:
+    if times is None or utc_offset is None:
+        raise ModelError(
+            f"{os.fspath(path)}: hourly stamps need times (UTC, local standard, or a time zone) and utc_offset, "
+            "the hours from UTC to local standard time; the day is never guessed."
+        )
+    return read_hourly_table(
+        path,
+        unit=_declared(unit, path),
+        times=times,
+        utc_offset=utc_offset,
+        columns=columns,
+        dates=dates,
+        day_starts=day_starts,
+        minimum_hours=minimum_hours,
+        station=station,
+    )
 
 
 def _station_table(
