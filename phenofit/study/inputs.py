@@ -211,6 +211,11 @@ def gather(
     found.catches = _examined(found, study, lambda: _examine_catches(study))
     if study.season.start == "biofix":
         found.biofix = _attempt(found, study, lambda: _read_biofix(study))
+    truth = study.head.truth
+    if truth is not None and not truth.is_file():
+        finding = f"the file of true values '{study.shown(truth)}' does not exist."
+        remedy = "Correct its name, or leave the key away."
+        found.problems.append(Problem(finding, remedy, study.path.name, None, "study.truth"))
     compare_tables(
         study, found.traps, found.catches, found.biofix, problems=found.problems, notes=found.notes
     )
