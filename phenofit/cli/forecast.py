@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.forecast.season import SeasonForecast
 
-__all__ = ["configure", "run"]
+__all__ = ["configure", "run", "tell_forecast"]
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
         invented = work.study.invented
         found = _forecast(args, work)
         made.append((work.species, found))
-        _tell(found, invented)
+        tell_forecast(found, invented=invented)
     for caution in CAUTIONS:
         print(caution)
     if args.out is not None:
@@ -134,7 +134,8 @@ def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
         ) from None
 
 
-def _tell(found: SeasonForecast, invented: bool) -> None:
+def tell_forecast(found: SeasonForecast, *, invented: bool) -> None:
+    """Print a season forecast in sentences."""
     from phenofit.forecast import event_words
 
     mark = " (invented data)" if invented else ""

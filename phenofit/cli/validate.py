@@ -87,7 +87,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _tell(species: str, scheme: str, table: pd.DataFrame, scores: pd.DataFrame) -> None:
     print(f"{species}, {scheme} held out; errors in days, positive: forecast late")
-    print("  " + f"{_SHOWN[0]:<40}" + "".join(f"{name:>10}" for name in _SHOWN[1:]))
+    wide = max(map(len, scores["forecaster"])) + 14
+    print("  " + f"{_SHOWN[0]:<{wide}}" + "".join(f"{name:>10}" for name in _SHOWN[1:]))
     for row in scores.to_dict("records"):
         name = str(row["forecaster"])
         if not math.isnan(row["lead_days"]):
@@ -107,7 +108,7 @@ def _tell(species: str, scheme: str, table: pd.DataFrame, scores: pd.DataFrame) 
             )
         ]
         shown = ["" if math.isnan(v) else f"{v:.2f}" for v in numbers]
-        print("  " + f"{name:<40}" + "".join(f"{c:>10}" for c in [*cells, *shown]))
+        print("  " + f"{name:<{wide}}" + "".join(f"{c:>10}" for c in [*cells, *shown]))
     for name, fold, reason in table.attrs["failed"]:
         print(f"  no forecast by {name} ({fold}): {reason}")
     left = len(table.attrs["left_out"])

@@ -4,11 +4,11 @@ from phenofit.forecast.dates import LEVELS, event_dates, fixed_date
 from phenofit.forecast.distribution import DateDistribution
 from phenofit.forecast.events import EVENTS, FORECAST_EVENTS, event_share, event_words
 from phenofit.forecast.levels import HeatDraws, draw_heat
+from phenofit.forecast.places import day_after_last
 from phenofit.forecast.season import (
     FORECAST_COLUMNS,
     EventForecast,
     SeasonForecast,
-    day_after_last,
     forecast,
     forecast_season,
 )

@@ -15,8 +15,7 @@ from phenofit.forecast.dates import LEVELS, event_dates
 from phenofit.forecast.distribution import DateDistribution, moment
 from phenofit.forecast.events import FORECAST_EVENTS
 from phenofit.forecast.levels import draw_heat, flight_shares, place_shift
-from phenofit.forecast.weather_years import SeasonEnsemble, StationSeries, station_series
-from phenofit.seasons import Season
+from phenofit.forecast.places import Place, season_places, season_year
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -28,10 +27,8 @@ __all__ = [
     "WEEK_COLUMNS",
     "EventForecast",
     "SeasonForecast",
-    "day_after_last",
     "forecast",
     "forecast_season",
-    "season_year",
 ]
 
 FORECAST_COLUMNS = (
@@ -65,7 +62,6 @@ WEEK_COLUMNS = (
     "chance_by_end",
 )
 _DAY = np.timedelta64(1, "D")
-_FORECAST_SOURCE = 4
 
 
 @dataclass(frozen=True)
@@ -240,6 +236,7 @@ def forecast_season(
     events: Sequence[str] = FORECAST_EVENTS,
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     moths: float | None = None,
+    shifts: Mapping[str, tuple[float, float]] | None = None,
     bridge: bool = False,
     draws: int = 1000,
     seed: int = 1,
@@ -265,6 +262,9 @@ def forecast_season(
         Biofix of each (site, year), for a fit that counts from one.
     moths : float, optional
         Moths of a flight that a trap catches in a season; the catches behind the fit by default.
+    shifts : mapping, optional
+        What is known of the own shift of a site beside the fit: mean and SD [degC d], as
+        :func:`phenofit.forecast.local.local_check` gives it.
     bridge : bool
         Use days marked as a numerical weather forecast (`source` 4) before past seasons take over.
     draws, seed : int
@@ -293,123 +293,31 @@ def forecast_season(
         raise ModelError(
             "the fit did not converge, so its forecast would mean nothing; refit, or say that you accept it."
         )
-    issued = moment(today, "D")
+    issued = moment(today)
     season = fit.settings.season
-    year = season_year(season, issued)
-    series = station_series(weather)
+    places, failed = season_places(
+        weather, links, season, issued=issued, sites=sites, starts=starts, bridge=bridge
+    )
     found: list[EventForecast] = []
-    failed: list[tuple[str, str]] = []
-    for site, station in _places(links, sites):
-        try:
-            if station not in series:
-                raise DataError(Problem("no weather station is linked to it.", "See the station limit."))
-            start = _start(season, year, site, starts)
-            before, bridged = _known(series[station], weather, issued, bridge)
-            ensemble = series[station].continued(
-                season, year, before=before, years=_past(series[station], year), start=start
-            )
-            found += _at_place(
-                fit, site, station, ensemble, start, events, (moths, draws, seed), (before - _DAY, bridged)
-            )
-        except DataError as error:
-            failed.append((site, "; ".join(str(p) for p in error.problems)))
-    if not found:
-        raise DataError([Problem(f"site {site} cannot be forecast: {reason}", "") for site, reason in failed])
+    for place in places:
+        shift = (shifts or {}).get(place.site, place_shift(fit, place.site))
+        found += _at_place(fit, place, events, (moths, draws, seed), shift)
+    year = season_year(season, issued)
     terms = f"{fit.settings.heat.describe(round(fit.base, 1))}, from {fit.settings.start_words}"
     return SeasonForecast(
         fit.settings.species, season.label(year), issued, terms, tuple(found), tuple(failed), fit.problems
     )
 
 
-def season_year(season: Season, day: np.datetime64) -> int:
-    """Return the year in which the season of a day starts.
-
-    Raises
-    ------
-    ModelError
-        If the day lies in no season.
-    """
-    year = int(season.year_of(np.array([day], dtype="datetime64[D]"))[0])
-    if year < 0:
-        raise ModelError(f"{day} lies outside the season, which runs from {season.start} to {season.end}.")
-    return year
-
-
-def day_after_last(weather: xr.Dataset) -> np.datetime64:
-    """Return the day after the last day on which any station has observed temperatures (datetime64[D]).
-
-    Raises
-    ------
-    DataError
-        If no station has any.
-    """
-    known = weather["tmin"].notnull() & weather["tmax"].notnull()
-    if "source" in weather:
-        known = known & (weather["source"] != _FORECAST_SOURCE)
-    at = np.flatnonzero(known.any(dim="station").to_numpy())
-    if at.size == 0:
-        raise DataError(Problem("no station has a day with both temperatures.", "Check the weather table."))
-    last: np.datetime64 = weather["time"].to_numpy()[at[-1]].astype("datetime64[D]") + _DAY
-    return last
-
-
-def _places(links: pd.DataFrame, sites: Mapping[str, str] | None) -> list[tuple[str, str]]:
-    names = [str(t) if sites is None else str(sites.get(str(t), t)) for t in links["trap"]]
-    return sorted(set(zip(names, links["station"].astype(str), strict=True)))
-
-
-def _start(
-    season: Season, year: int, site: str, starts: Mapping[tuple[str, int], np.datetime64] | None
-) -> np.datetime64:
-    if starts is None:
-        return season.first_day(year)
-    given = starts.get((site, year))
-    if given is None or np.isnat(given):
-        raise DataError(
-            Problem(
-                "it has no biofix date this season yet.", "Add its row to the biofix table once it is known."
-            )
-        )
-    return moment(given, "D")
-
-
-def _known(
-    series: StationSeries, weather: xr.Dataset, issued: np.datetime64, bridge: bool
-) -> tuple[np.datetime64, np.datetime64 | None]:
-    """Return the first day whose weather is not known, and the last day of a numerical forecast."""
-    known = np.isfinite(series.tmin) & np.isfinite(series.tmax)
-    days = series.first + np.arange(series.tmin.size).astype("timedelta64[D]")
-    ahead = np.zeros(days.size, dtype=bool)
-    if "source" in weather:
-        source = weather["source"].sel(station=series.station).to_numpy()
-        ahead = known & (source == _FORECAST_SOURCE)
-    seen = np.flatnonzero(known & ~ahead & (days < issued))
-    before: np.datetime64 = days[seen[-1]] + _DAY if seen.size else series.first
-    if not bridge:
-        return before, None
-    last = None
-    # Forecast days count only as an unbroken run from the last observed day.
-    while (at := int((before - series.first).astype(np.int64))) < days.size and ahead[at]:
-        last, before = days[at], before + _DAY
-    return before, last
-
-
-def _past(series: StationSeries, year: int) -> tuple[int, ...]:
-    first = int(str(series.first)[:4])
-    return tuple(range(first - 1, year))
-
-
 def _at_place(
     fit: FlightFit,
-    site: str,
-    station: str,
-    ensemble: SeasonEnsemble,
-    start: np.datetime64,
+    place: Place,
     events: Sequence[str],
     numbers: tuple[float | None, int, int],
-    known: tuple[np.datetime64, np.datetime64 | None],
+    shift: tuple[float, float] | None,
 ) -> list[EventForecast]:
     moths, draws, seed = numbers
+    ensemble = place.ensemble
     found = []
     for flight in range(1, fit.settings.flights + 1):
         heat = draw_heat(
@@ -419,15 +327,26 @@ def _at_place(
             draws=draws,
             seed=seed,
             moths=_moths(fit, flight, draws, seed) if moths is None else moths,
-            shift=place_shift(fit, site),
+            shift=shift,
         )
-        dates = event_dates(heat, ensemble.tmin, ensemble.tmax, start=start, heat=fit.settings.heat)
+        dates = event_dates(heat, ensemble.tmin, ensemble.tmax, start=place.start, heat=fit.settings.heat)
         if dates is None:
             raise DataError(
-                Problem(f"station {station} lacks temperatures, so the sum is unknown.", "Fill the gap.")
+                Problem(
+                    f"station {place.station} lacks temperatures, so the sum is unknown.", "Fill the gap."
+                )
             )
         found += [
-            EventForecast(site, station, flight, e, dates[e], known[0], known[1], len(ensemble.years))
+            EventForecast(
+                place.site,
+                place.station,
+                flight,
+                e,
+                dates[e],
+                place.known_until,
+                place.bridged_until,
+                len(ensemble.years),
+            )
             for e in events
         ]
     return found

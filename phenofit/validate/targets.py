@@ -16,6 +16,7 @@ from phenofit.validate.rows import VALIDATION_COLUMNS, forecast_row
 
 __all__ = ["forecast_fold"]
 
+_UNKNOWN = "the heat sum is unknown (missing temperatures or biofix)"
 _SEASON_DAYS = 366  # a date that never comes is scored as the end of the year
 
 
@@ -103,10 +104,12 @@ def _forecast(
             try:
                 known[key] = forecaster.dates(target, flight, asked)
             except DataError as error:
-                return rows, "; ".join(p.finding for p in error.problems)
+                # One reason for all issue dates, so that it can be counted.
+                ahead = any("past season" in p.finding for p in error.problems)
+                return rows, "no past season continues the weather" if ahead else _UNKNOWN
         dates = known[key]
         if dates is None:
-            return rows, "the heat sum is unknown (missing temperatures or biofix)"
+            return rows, _UNKNOWN
         forecast = dates.get(str(event["event"]))
         if forecast is None:
             continue

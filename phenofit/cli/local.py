@@ -1,0 +1,155 @@
+"""``phenofit local FIT.json``: hold a few scouting dates of one place against the forecast of a fit."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+    from phenofit.flight import FlightFit
+    from phenofit.forecast.local import LocalCheck
+
+__all__ = ["configure", "run"]
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("fit", type=Path, metavar="FIT.json", help="fit file of phenofit fit or run")
+    parser.add_argument(
+        "--weather", type=Path, nargs="+", required=True, metavar="FILE", help="daily weather of the place"
+    )
+    parser.add_argument("--unit", help="unit of text tables: degC, degF or kelvin")
+    parser.add_argument("--station", metavar="ID", help="which station, where the weather holds several")
+    parser.add_argument("--records", type=Path, metavar="FILE", help="table with the columns date, count")
+    parser.add_argument(
+        "--saw", nargs="+", default=[], metavar="DATE=COUNT", help="records on the command line, 2024-06-03=0"
+    )
+    parser.add_argument(
+        "--dates",
+        default="year-first",
+        metavar="ORDER",
+        help="order of dates in tables (default: year-first)",
+    )
+    parser.add_argument("--flight", type=int, default=1, help="which flight (default: 1)")
+    parser.add_argument("--today", metavar="DATE", help="also forecast the season of this day")
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="write local.csv, and the forecast with --today"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check, tell and write."""
+    from phenofit.flight import FlightFit
+    from phenofit.forecast.cautions import CAUTIONS
+    from phenofit.forecast.local import local_check
+    from phenofit.forecast.weather_years import station_series
+
+    fit = FlightFit.from_json(args.fit)
+    weather, station = _weather(args)
+    check = local_check(fit, station_series(weather)[station], _records(args, fit), flight=args.flight)
+    for sentence in check.sentences:
+        print(sentence)
+    for problem in fit.problems:
+        print(f"About the fit: {problem}")
+    if args.out is not None:
+        _write(args.out, check)
+    if args.today is not None:
+        _ahead(args, fit, weather, station, check)
+    for caution in CAUTIONS:
+        print(caution)
+    return 0
+
+
+def _weather(args: argparse.Namespace) -> tuple[xr.Dataset, str]:
+    from phenofit.errors import ModelError
+    from phenofit.tables import nearest
+    from phenofit.weather import read_weather
+
+    weather = read_weather(args.weather, unit=args.unit, dates=args.dates)
+    known = [str(s) for s in weather["station"].to_numpy()]
+    if args.station is None and len(known) > 1:
+        raise ModelError(
+            f"the weather holds {len(known)} stations ({', '.join(known[:8])}); name one with --station."
+        )
+    station = args.station or known[0]
+    if station not in known:
+        raise ModelError(f"the weather has no station '{station}'.{nearest(station, known)}")
+    return weather, station
+
+
+def _records(args: argparse.Namespace, fit: FlightFit) -> pd.DataFrame:
+    import numpy as np
+
+    from phenofit.errors import ModelError
+    from phenofit.forecast.records import place_records, read_records
+
+    if bool(args.records) == bool(args.saw):
+        raise ModelError("give the records either as a table (--records) or on the command line (--saw).")
+    season = fit.settings.season
+    if args.records:
+        return read_records(args.records, season=season, dates=args.dates)
+    when, count = [], []
+    for text in args.saw:
+        day, _, number = text.partition("=")
+        try:
+            when.append(np.datetime64(day, "D").astype("datetime64[ns]") + np.timedelta64(12, "h"))
+        except ValueError:
+            when.append(np.datetime64("NaT", "ns"))
+        if np.isnat(when[-1]) or not number.isdigit():
+            raise ModelError(f"'{text}' is not a record; write year-month-day=count, such as 2024-06-10=2.")
+        count.append(float(number))
+    return place_records(np.array(when), count, season=season)
+
+
+def _write(out: Path, check: LocalCheck) -> None:
+    from phenofit.files import write_csv
+
+    columns = (
+        "season",
+        "seen",
+        "forecast",
+        "low95",
+        "high95",
+        "shift_days",
+        "low_days",
+        "high_days",
+        "inside",
+    )
+    rows = []
+    for year in check.years:
+        ends = year.forecast.interval(0.95)
+        dates = [str(d)[:10] for d in (year.forecast.quantile(0.5), *ends)]
+        rows.append(
+            [year.season, year.seen, *dates, year.shift_days, year.low_days, year.high_days, year.inside]
+        )
+    write_csv(out / "local.csv", columns, rows)
+    print(f"written: {out / 'local.csv'}")
+
+
+def _ahead(
+    args: argparse.Namespace, fit: FlightFit, weather: xr.Dataset, station: str, check: LocalCheck
+) -> None:
+    import pandas as pd
+
+    from phenofit.cli.forecast import tell_forecast
+    from phenofit.forecast import forecast_season
+
+    links = pd.DataFrame({"trap": ["this place"], "station": [station]})
+    found = forecast_season(
+        fit,
+        weather,
+        links,
+        today=args.today,
+        shifts=None if check.correction is None else {"this place": check.correction},
+    )
+    print("with the local correction:" if check.supported else "without a local correction:")
+    tell_forecast(found, invented=False)
+    if args.out is not None:
+        from phenofit.outputs import write_validation
+
+        write_validation(args.out / "local-forecast.csv", [found.table()])
+        print(f"written: {args.out / 'local-forecast.csv'}")
