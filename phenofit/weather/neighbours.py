@@ -1,0 +1,195 @@
+"""What the other stations say of a day: regressions between the anomalies of neighbours.
+
+Each station's yearly course is taken off first, so that a difference in height or exposure is in the course and
+a regression sees only the weather of the day.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from phenofit.weather.stations import distance_km
+
+__all__ = ["Neighbourhood", "course", "estimates", "neighbourhood"]
+
+DAYS_PER_YEAR = 365.2425
+MIN_OVERLAP = 60  # common days below which a regression is not trusted
+MIN_CORRELATION = 0.6
+MAX_NEIGHBOURS = 5
+
+
+def course(values: np.ndarray, days: np.ndarray) -> np.ndarray:
+    """Fit each station's yearly course.
+
+    Parameters
+    ----------
+    values : ndarray, shape (stations, days)
+        Temperatures [degC], NaN where missing.
+    days : ndarray of datetime64[D], shape (days,)
+        Calendar.
+
+    Returns
+    -------
+    ndarray, shape (stations, days)
+        The course [degC]: three waves a year from two years of data on, two from one year on, and else a running
+        median over 31 days.
+
+    Notes
+    -----
+    The waves are fitted by least squares in two passes, the second without days more than 4 robust standard
+    deviations off, so that a wrong day hardly bends the course.
+    """
+    phase = 2 * np.pi * (days.astype("datetime64[D]").astype(np.int64) % DAYS_PER_YEAR) / DAYS_PER_YEAR
+    waves = [np.ones_like(phase)]
+    for k in (1, 2, 3):
+        waves += [np.cos(k * phase), np.sin(k * phase)]
+    basis = np.stack(waves, axis=1)
+    result = np.full(values.shape, np.nan)
+    for i, series in enumerate(values):
+        good = ~np.isnan(series)
+        count = int(good.sum())
+        if count < DAYS_PER_YEAR - 1:
+            result[i] = _running_median(series)
+            continue
+        use = basis if count >= 2 * DAYS_PER_YEAR - 1 else basis[:, :5]
+        fitted = use @ np.linalg.lstsq(use[good], series[good], rcond=None)[0]
+        off = np.abs(series - fitted)
+        good &= off <= 4 * 1.4826 * np.nanmedian(off) + 1e-9
+        result[i] = use @ np.linalg.lstsq(use[good], series[good], rcond=None)[0]
+    return result
+
+
+def _running_median(series: np.ndarray, half: int = 15) -> np.ndarray:
+    if np.isnan(series).all():
+        return np.full(series.shape, np.nan)
+    padded = np.pad(series, half, constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+    empty = np.isnan(windows).all(axis=1)
+    medians = np.full(series.shape, np.nan)
+    medians[~empty] = np.nanmedian(windows[~empty], axis=1)
+    return medians
+
+
+@dataclass(frozen=True)
+class Neighbourhood:
+    """For one element: anomalies and the regressions between stations.
+
+    Attributes
+    ----------
+    course, anomaly : ndarray, shape (stations, days)
+        Yearly course and what remains [degC].
+    order : ndarray of int, shape (stations, k)
+        Neighbours of each station, best first; -1 where there are fewer.
+    slope : ndarray, shape (stations, stations)
+        Slope of the anomaly of a station (row) on that of a neighbour (column).
+    error : ndarray, shape (stations, stations)
+        Standard error of that prediction [degC].
+    """
+
+    course: np.ndarray
+    anomaly: np.ndarray
+    order: np.ndarray
+    slope: np.ndarray
+    error: np.ndarray
+
+
+def neighbourhood(
+    values: np.ndarray, weather: xr.Dataset, *, max_distance_km: float = 150.0, lag: int = 0
+) -> Neighbourhood:
+    """Regress the stations on each other.
+
+    Parameters
+    ----------
+    values : ndarray, shape (stations, days)
+        One element [degC].
+    weather : xarray.Dataset
+        Gives the calendar and the positions.
+    max_distance_km : float
+        Farthest neighbour where positions are known [km].
+    lag : int
+        Days by which the neighbours are moved later before they are compared.
+
+    Returns
+    -------
+    Neighbourhood
+    """
+    days = weather["time"].values.astype("datetime64[D]")
+    yearly = course(values, days)
+    anomaly = values - yearly
+    other = anomaly if lag == 0 else _moved(anomaly, lag)
+    slope, correlation, count = _regressions(anomaly, other)
+    usable = (count >= MIN_OVERLAP) & (correlation >= MIN_CORRELATION)
+    np.fill_diagonal(usable, False)
+    latitude, longitude = weather["latitude"].values, weather["longitude"].values
+    apart = distance_km(latitude[:, None], longitude[:, None], latitude[None, :], longitude[None, :])
+    usable &= ~(apart > max_distance_km)  # an unknown distance is decided by the correlation alone
+    with np.errstate(invalid="ignore"):
+        spread = np.nanvar(np.where(np.isnan(anomaly).all(axis=1, keepdims=True), 0.0, anomaly), axis=1)
+        error = np.sqrt(np.maximum(spread[:, None] * (1 - correlation**2), 1e-4))
+    ranked = np.argsort(np.where(usable, error, np.inf), axis=1, kind="stable")[:, :MAX_NEIGHBOURS]
+    order = np.where(np.take_along_axis(usable, ranked, axis=1), ranked, -1)
+    return Neighbourhood(yearly, anomaly, order, slope, error)
+
+
+def _moved(values: np.ndarray, lag: int) -> np.ndarray:
+    result = np.full(values.shape, np.nan)
+    if lag > 0:
+        result[:, lag:] = values[:, :-lag]
+    else:
+        result[:, :lag] = values[:, -lag:]
+    return result
+
+
+def _regressions(target: np.ndarray, other: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return slope, correlation and number of common days for every pair, by masked sums."""
+    have, had = (~np.isnan(target)).astype(float), (~np.isnan(other)).astype(float)
+    x, y = np.nan_to_num(other), np.nan_to_num(target)
+    n = have @ had.T
+    with np.errstate(invalid="ignore", divide="ignore"):
+        sy, sx = y @ had.T, have @ x.T
+        syy, sxx, sxy = (y * y) @ had.T, have @ (x * x).T, y @ x.T
+        cov = sxy - sx * sy / n
+        var_x, var_y = sxx - sx * sx / n, syy - sy * sy / n
+        slope = cov / var_x
+        correlation = cov / np.sqrt(var_x * var_y)
+    return np.nan_to_num(slope), np.nan_to_num(correlation), n
+
+
+def estimates(near: Neighbourhood) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Predict each station's days from its neighbours.
+
+    Parameters
+    ----------
+    near : Neighbourhood
+        Of one element.
+
+    Returns
+    -------
+    estimate : ndarray, shape (stations, days)
+        Precision-weighted mean of the neighbours' predictions [degC]; NaN where none has the day.
+    single : ndarray, shape (k, stations, days)
+        The prediction of each neighbour in order [degC].
+    donor : ndarray of int, shape (stations, days)
+        Best neighbour that has the day, -1 where none.
+    """
+    size, depth = near.anomaly.shape, near.order.shape[1]
+    single = np.full((depth, *size), np.nan)
+    total, weight = np.zeros(size), np.zeros(size)
+    donor = np.full(size, -1, dtype=np.int64)
+    for k in range(depth):
+        at = near.order[:, k]
+        rows = np.flatnonzero(at >= 0)
+        j = at[rows]
+        predicted = near.slope[rows, j][:, None] * near.anomaly[j]
+        single[k, rows] = near.course[rows] + predicted
+        there = ~np.isnan(predicted)
+        w = np.where(there, 1.0 / near.error[rows, j][:, None] ** 2, 0.0)
+        total[rows] += w * np.nan_to_num(predicted)
+        weight[rows] += w
+        donor[rows] = np.where((donor[rows] < 0) & there, j[:, None], donor[rows])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        estimate = near.course + np.where(weight > 0, total / weight, np.nan)
+    return estimate, single, donor

@@ -1,0 +1,190 @@
+"""The single checks on one station's own series; each returns the days it finds."""
+
+from __future__ import annotations
+
+import numpy as np
+
+__all__ = ["repeated", "scale_changes", "spikes", "unit_spells"]
+
+SPIKE_SDS = 5.5
+MIN_SPIKE = 8.0  # [degC]
+SAME_WAY = 0.4  # share of a spike that the other element must follow for it to be weather
+LARGE = 25.0  # [degC]; a tenfold value is looked for only above this
+RARE_RUN = 0.01  # expected number of chance runs per record
+SHORTEST_RUN = 5  # [d]
+UNIT_SURE = 10.0  # a month must be this far off its course [degC]
+UNIT_FIT = 4.0  # and this near to it in the other unit [degC]
+
+
+def spikes(tmin: np.ndarray, tmax: np.ndarray, days: np.ndarray) -> dict[str, np.ndarray]:
+    """Find days off both their neighbours in the same direction while the other element does not follow.
+
+    Parameters
+    ----------
+    tmin, tmax : ndarray, shape (stations, days)
+        Temperatures [degC].
+    days : ndarray of datetime64[D]
+        Calendar.
+
+    Returns
+    -------
+    dict of ndarray of bool
+        For ``tmin`` and ``tmax``.
+    """
+    jumps = {"tmin": _jump(tmin), "tmax": _jump(tmax)}
+    month = days.astype("datetime64[M]").astype(np.int64) % 12
+    result = {}
+    for element, series, other in (("tmin", tmin, "tmax"), ("tmax", tmax, "tmin")):
+        size = np.nan_to_num(jumps[element])
+        follows = np.sign(jumps[other]) * np.sign(size) * np.nan_to_num(np.abs(jumps[other]))
+        limit = np.maximum(MIN_SPIKE, SPIKE_SDS * _change_scale(series, month))
+        result[element] = (np.abs(size) > limit) & ~(np.nan_to_num(follows) > SAME_WAY * np.abs(size))
+    return result
+
+
+def _jump(series: np.ndarray) -> np.ndarray:
+    """Return the smaller of the differences to both neighbours, signed, 0 where they differ in direction."""
+    before = np.full(series.shape, np.nan)
+    after = np.full(series.shape, np.nan)
+    before[:, 1:] = series[:, 1:] - series[:, :-1]
+    after[:, :-1] = series[:, :-1] - series[:, 1:]
+    same = np.sign(before) == np.sign(after)
+    jump: np.ndarray = np.where(
+        same, np.sign(before) * np.minimum(np.abs(before), np.abs(after)), 0.0 * before
+    )
+    return jump
+
+
+def _change_scale(series: np.ndarray, month: np.ndarray) -> np.ndarray:
+    """Robust standard deviation of day-to-day changes, for each station and calendar month with its neighbours."""
+    change = np.abs(np.diff(series, axis=1, prepend=np.nan))
+    scale = np.full(series.shape, np.nan)
+    for m in range(12):
+        window = np.isin(month, [(m - 1) % 12, m, (m + 1) % 12])
+        part = change[:, window]
+        known = (~np.isnan(part)).sum(axis=1) >= 5
+        median = np.full(len(series), np.nan)
+        median[known] = np.nanmedian(part[known], axis=1)
+        scale[:, month == m] = 1.4826 * median[:, None]
+    return np.nan_to_num(scale)
+
+
+def scale_changes(series: np.ndarray, yearly: np.ndarray) -> np.ndarray:
+    """Find three days or more in a row that fit the series only when divided by ten.
+
+    Parameters
+    ----------
+    series : ndarray, shape (stations, days)
+        Temperatures as read [degC], with those beyond any record.
+    yearly : ndarray, shape (stations, days)
+        The yearly course [degC].
+
+    Returns
+    -------
+    ndarray of bool
+        Shape of `series`.
+    """
+    bad = np.zeros(series.shape, dtype=bool)
+    for i, values in enumerate(series):
+        for day in np.flatnonzero(np.abs(np.nan_to_num(values)) > LARGE):
+            before = values[max(0, day - 60) : day]
+            good = before[~np.isnan(before) & ~bad[i, max(0, day - 60) : day]]
+            expected = np.median(good[-15:]) if len(good) >= 3 else yearly[i, day]
+            if np.isnan(expected):
+                continue
+            as_is, tenth = abs(values[day] - expected), abs(values[day] / 10 - expected)
+            bad[i, day] = as_is > 20.0 and tenth < 0.25 * as_is
+    return _at_least(bad, np.isnan(series), 3)
+
+
+def _at_least(bad: np.ndarray, absent: np.ndarray, length: int) -> np.ndarray:
+    """Keep only spells of `length` found days, in which absent days may lie."""
+    kept = np.zeros(bad.shape, dtype=bool)
+    for i in range(len(bad)):
+        known = np.flatnonzero(~absent[i])
+        marks = bad[i, known].astype(np.int8)
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], marks, [0]])))
+        for start, end in zip(edges[::2], edges[1::2], strict=True):
+            if end - start >= length:
+                kept[i, known[start:end]] = True
+    return kept
+
+
+def repeated(series: np.ndarray, days: np.ndarray) -> np.ndarray:
+    """Find runs of equal values that are too long for chance.
+
+    Parameters
+    ----------
+    series : ndarray, shape (stations, days)
+        One element [degC].
+    days : ndarray of datetime64[D]
+        Calendar.
+
+    Returns
+    -------
+    ndarray of bool
+        Shape of `series`.
+
+    Notes
+    -----
+    The chance p that a day equals the day before is counted in the record, in the calendar month where it is
+    highest, so that whole degrees and steady summers are allowed for. Runs of n days are expected N p^(n-1)
+    times in N days; n is the shortest length, at least 5, for which this is below 0.01.
+    """
+    month = days.astype("datetime64[M]").astype(np.int64) % 12
+    bad = np.zeros(series.shape, dtype=bool)
+    for i, values in enumerate(series):
+        equal = np.zeros(len(values), dtype=bool)
+        equal[1:] = values[1:] == values[:-1]
+        known = np.flatnonzero(~np.isnan(values))
+        if len(known) < SHORTEST_RUN:
+            continue
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], equal.astype(np.int8), [0]])))
+        spans = list(zip(edges[::2] - 1, edges[1::2], strict=True))  # from the first equal day, end excluded
+        # Chance is counted without very long runs, which would otherwise excuse themselves.
+        plain = equal.copy()
+        for start, end in spans:
+            if end - start >= 15:
+                plain[start:end] = False
+        pairs = np.bincount(month[known], minlength=12)
+        hits = np.bincount(month[plain], minlength=12)
+        p = float(np.max((hits + 1) / (pairs + 12), initial=0.0, where=pairs >= 20)) or 1 / 12
+        need = max(SHORTEST_RUN, 1 + int(np.ceil(np.log(RARE_RUN / len(known)) / np.log(p))))
+        for start, end in spans:
+            if end - start >= need:
+                bad[i, start:end] = True
+    return bad
+
+
+def unit_spells(series: np.ndarray, yearly: np.ndarray, days: np.ndarray) -> np.ndarray:
+    """Find calendar months that fit the yearly course only when read in the other of °C and °F.
+
+    Parameters
+    ----------
+    series : ndarray, shape (stations, days)
+        Temperatures as read and converted [degC].
+    yearly : ndarray, shape (stations, days)
+        The yearly course [degC].
+    days : ndarray of datetime64[D]
+        Calendar.
+
+    Returns
+    -------
+    ndarray of bool
+        Shape of `series`.
+    """
+    block = days.astype("datetime64[M]").astype(np.int64)
+    block -= block[0]
+    bad = np.zeros(series.shape, dtype=bool)
+    for i, (values, expected) in enumerate(zip(series, yearly, strict=True)):
+        for m in range(int(block[-1]) + 1):
+            inside = (block == m) & ~np.isnan(values) & ~np.isnan(expected)
+            if inside.sum() < 10:
+                continue
+            now, normal = float(np.median(values[inside])), float(np.median(expected[inside]))
+            if abs(now - normal) < UNIT_SURE:
+                continue
+            others = (1.8 * normal + 32.0, (normal - 32.0) / 1.8)
+            if any(abs(now - other) < UNIT_FIT for other in others):
+                bad[i, inside] = True
+    return bad
