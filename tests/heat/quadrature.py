@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import itertools
 import math
+from typing import Any
 
 import numba
-import numpy as np
 from scipy import LowLevelCallable, integrate
 
 from phenofit.heat.kernels import CUTOFF_CODES
 
 
-@numba.cfunc("float64(intc, CPointer(float64))", cache=True)  # type: ignore[untyped-decorator]
-def _rate(count: int, x: np.ndarray) -> float:
+@numba.cfunc("float64(intc, CPointer(float64))", cache=True)
+def _rate(count: int, x: Any) -> Any:
     # x: moment in [0, 1] from maximum to minimum, low, high, base, upper, cut-off, shape (1 sine, 0 triangle)
     half = 0.5 * (x[2] - x[1])
     middle = 0.5 * (x[1] + x[2])
@@ -33,7 +33,7 @@ def _rate(count: int, x: np.ndarray) -> float:
     return above
 
 
-_CALL = LowLevelCallable(_rate.ctypes)
+_CALL: Any = LowLevelCallable(_rate.ctypes)  # type: ignore[call-overload]
 
 
 def _moment(c: float, low: float, high: float, *, sine: bool) -> float:

@@ -53,6 +53,6 @@ def test_work_is_split_without_gap_or_overlap() -> None:
 
 
 def test_single_precision_stays_single_only_where_both_are() -> None:
-    low, high = np.float32([5.0, 6.0]), np.float32([20.0, 25.0])
+    low, high = np.array([5.0, 6.0], np.float32), np.array([20.0, 25.0], np.float32)
     assert degree_days(low, high, base=10.0).dtype == np.float32
     assert degree_days(low, high.astype(float), base=10.0).dtype == np.float64

