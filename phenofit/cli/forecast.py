@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from phenofit.flight import FlightFit
+    from phenofit.forecast.places import Place
     from phenofit.forecast.season import SeasonForecast
 
 __all__ = ["configure", "run", "tell_forecast"]
@@ -44,6 +45,22 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="DIR", help="write forecast.csv, weeks and an .ics calendar here"
     )
+    parser.add_argument(
+        "--stages",
+        type=Path,
+        metavar="FILE",
+        help="table of stage lags: stage, after, lag, spread, unit, base, source",
+    )
+    parser.add_argument(
+        "--treat",
+        nargs="+",
+        default=[],
+        metavar="FROM:TO",
+        help="your treatment intervals, first and last day",
+    )
+    parser.add_argument(
+        "--treat-stage", metavar="STAGE", help="the stage of --stages that --treat is laid over"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -51,23 +68,31 @@ def run(args: argparse.Namespace) -> int:
     from phenofit.forecast.cautions import CAUTIONS
 
     made: list[tuple[str, SeasonForecast]] = []
+    stages: list[pd.DataFrame] = []
     invented = False
     for work in open_species(args):
         invented = work.study.invented
-        found = _forecast(args, work)
+        fit = _fit(args, work)
+        found, places = _forecast(args, work, fit)
         made.append((work.species, found))
         tell_forecast(found, invented=invented)
+        if args.stages is not None:
+            from phenofit.cli.stages import tell_stages
+
+            stages.append(tell_stages(args, fit, places, found))
     for caution in CAUTIONS:
         print(caution)
     if args.out is not None:
-        _write(args.out, made, args.weeks, invented)
+        _write(args.out, made, args.weeks, invented, stages)
     return 0
 
 
-def _forecast(args: argparse.Namespace, work: SpeciesWork) -> SeasonForecast:
+def _forecast(
+    args: argparse.Namespace, work: SpeciesWork, fit: FlightFit
+) -> tuple[SeasonForecast, list[Place]]:
     from phenofit.forecast import FORECAST_EVENTS, forecast_season
+    from phenofit.forecast.places import season_places
 
-    fit = _fit(args, work)
     traps = work.inputs.traps
     sites = dict(zip(traps["trap"].astype(str), traps["site"].astype(str), strict=True))
     links = work.inputs.links
@@ -75,11 +100,12 @@ def _forecast(args: argparse.Namespace, work: SpeciesWork) -> SeasonForecast:
         links = _of_sites(links, sites, args.site)
     else:
         links = links[links["trap"].isin(work.trap_years.years["trap"])]
-    return forecast_season(
+    today = _day(args.today, work)
+    found = forecast_season(
         fit,
         work.inputs.weather,
         links,
-        today=_day(args.today, work),
+        today=today,
         sites=sites,
         events=tuple(args.events or FORECAST_EVENTS),
         starts=work.inputs.starts,
@@ -87,6 +113,16 @@ def _forecast(args: argparse.Namespace, work: SpeciesWork) -> SeasonForecast:
         seed=work.study.head.seed,
         accept_unconverged=args.accept_unconverged,
     )
+    places, _ = season_places(
+        work.inputs.weather,
+        links,
+        fit.settings.season,
+        issued=today,
+        sites=sites,
+        starts=work.inputs.starts,
+        bridge=args.bridge,
+    )
+    return found, places
 
 
 def _fit(args: argparse.Namespace, work: SpeciesWork) -> FlightFit:
@@ -160,7 +196,9 @@ def _short(moment: pd.Timestamp) -> str:
     return "not this season" if str(moment) == "NaT" else f"{moment:%d %b}"
 
 
-def _write(out: Path, made: list[tuple[str, SeasonForecast]], weeks: int, invented: bool) -> None:
+def _write(
+    out: Path, made: list[tuple[str, SeasonForecast]], weeks: int, invented: bool, stages: list[pd.DataFrame]
+) -> None:
     from phenofit.files import write_text
     from phenofit.forecast.calendar_file import calendar_text
     from phenofit.outputs import species_slug, write_validation
@@ -169,6 +207,9 @@ def _write(out: Path, made: list[tuple[str, SeasonForecast]], weeks: int, invent
     write_validation(out / "forecast-weeks.csv", [found.weeks(weeks) for _, found in made])
     notes = ("Invented data.",) if invented else ()
     written = [out / "forecast.csv", out / "forecast-weeks.csv"]
+    if stages:
+        write_validation(out / "stages.csv", stages)
+        written.append(out / "stages.csv")
     for species, found in made:
         path = out / f"forecast-{species_slug(species)}.ics"
         write_text(path, calendar_text(found, notes=notes))

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from phenofit.heat.compiling import compiled
 from phenofit.heat.kernels import day_heat
 
-__all__ = ["crossing_days"]
+__all__ = ["crossing_after", "crossing_days"]
 
 
 @compiled
@@ -84,5 +84,67 @@ def crossing_days(
                         result[k, e] = d + (amount[k, e] - heat) / value
                         left -= 1
             heat += value
+            d += 1
+    return result
+
+
+@compiled
+def crossing_after(
+    tmin: npt.NDArray[np.float64],
+    tmax: npt.NDArray[np.float64],
+    member: npt.NDArray[np.int64],
+    base: npt.NDArray[np.float64],
+    start: npt.NDArray[np.float64],
+    amount: npt.NDArray[np.float64],
+    upper: float,
+    method_code: int,
+    cutoff_code: int,
+) -> npt.NDArray[np.float64]:
+    """Return the day on which heat summed from a moment of each draw's own reaches an amount.
+
+    Parameters
+    ----------
+    tmin, tmax, member, base, upper, method_code, cutoff_code
+        As for :func:`crossing_days`.
+    start : array, shape (draws,)
+        Moment from which heat is summed, in days with their fractions; infinite gives infinite.
+    amount : array, shape (draws,)
+        Heat sum to reach [degC d].
+
+    Returns
+    -------
+    array, shape (draws,)
+        Days as `start` counts them; infinite where the amount is not reached, NaN after a missing day.
+
+    Examples
+    --------
+    >>> warm = np.full((1, 9), 20.0)
+    >>> crossing_after(warm, warm, np.zeros(1, int), np.array([10.0]), np.array([1.5]), np.array([20.0]), 99.0, 3, 0)
+    array([3.5])
+    """
+    draws = start.size
+    days = tmax.shape[1]
+    result = np.full(draws, math.inf)
+    for k in range(draws):
+        if math.isinf(start[k]):
+            continue
+        m = member[k]
+        left = amount[k]
+        d = int(start[k])
+        part = start[k] - d
+        while d < days:
+            following = tmin[m, d + 1] if d + 1 < tmin.shape[1] else math.nan
+            value, _, _ = day_heat(
+                method_code, cutoff_code, tmin[m, d], tmax[m, d], following, base[k], upper
+            )
+            if math.isnan(value):
+                result[k] = math.nan
+                break
+            gain = value * (1.0 - part)
+            if gain >= left:
+                result[k] = d + part + (left / value if value > 0.0 else 0.0)
+                break
+            left -= gain
+            part = 0.0
             d += 1
     return result

@@ -19,7 +19,15 @@ if TYPE_CHECKING:
 
     from phenofit.flight import FlightFit
 
-__all__ = ["HeatDraws", "curve_quantile", "draw_heat", "event_shares", "flight_shares", "place_shift"]
+__all__ = [
+    "HeatDraws",
+    "curve_quantile",
+    "draw_heat",
+    "draw_shares",
+    "event_shares",
+    "flight_shares",
+    "place_shift",
+]
 
 _NO_SWARMS = 1e5  # from this concentration on moths come independently
 _HALVINGS = 26
@@ -227,6 +235,76 @@ def draw_heat(
     ModelError
         If the fit has no such flight, or an event cannot be forecast.
     """
+    terms = _drawn_terms(fit, flight, draws, seed, shift)
+    shares = event_shares(events, draws, terms.generator, moths=moths, concentration=terms.concentration)
+    amount = terms.amount(fit.settings.curve, shares)
+    median = terms.median
+    if "peak" in events:
+        # The steepest point of a log-heat curve lies off its middle, in proportion to the heat.
+        at = fit.event_amount("peak", flight) / fit.requirement(flight)
+        amount[:, list(events).index("peak")] = median * at
+    return HeatDraws(terms.base, amount, tuple(events))
+
+
+def draw_shares(
+    fit: FlightFit,
+    shares: npt.NDArray[np.float64],
+    *,
+    flight: int = 1,
+    draws: int = 400,
+    seed: int = 1,
+    shift: tuple[float, float] | None = None,
+) -> HeatDraws:
+    """Draw the heat at which given shares of the whole flight have flown, all shares of a draw in the same season.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    shares : array, shape (n,)
+        Shares of the flight.
+    flight, draws, seed, shift
+        As for :func:`draw_heat`.
+
+    Returns
+    -------
+    HeatDraws
+        Amounts of shape (draws, n).
+
+    Raises
+    ------
+    ModelError
+        If the fit has no such flight.
+    """
+    terms = _drawn_terms(fit, flight, draws, seed, shift)
+    amount = terms.amount(fit.settings.curve, np.broadcast_to(shares, (draws, shares.size)))
+    return HeatDraws(terms.base, amount, tuple(f"{share:.4f}" for share in shares))
+
+
+@dataclass(frozen=True)
+class _Terms:
+    """Parameters of each draw, the shift of its season and place included."""
+
+    base: npt.NDArray[np.float64]
+    median: npt.NDArray[np.float64]
+    requirement: npt.NDArray[np.float64]
+    spread: npt.NDArray[np.float64]
+    concentration: npt.NDArray[np.float64]
+    generator: np.random.Generator
+
+    def amount(self, curve: str, shares: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        return curve_quantile(
+            curve,
+            shares,
+            self.median[:, np.newaxis],
+            self.requirement[:, np.newaxis],
+            self.spread[:, np.newaxis],
+        )
+
+
+def _drawn_terms(
+    fit: FlightFit, flight: int, draws: int, seed: int, shift: tuple[float, float] | None
+) -> _Terms:
     if not 1 <= flight <= fit.settings.flights:
         raise ModelError(f"the fit has no flight {flight}, only {fit.settings.flights}.")
     table = fit.draws(draws, seed=seed)
@@ -235,30 +313,20 @@ def draw_heat(
     def column(name: str) -> npt.NDArray[np.float64]:
         if name in table.columns:
             return table[name].to_numpy(dtype=np.float64)
-        return np.full(draws, float(fit.parameters.get(name, np.nan)))
+        return np.full(draws, math.inf)
 
-    base = column("base")
-    requirement, spread = column(f"requirement_{flight}"), column(f"spread_{flight}")
     parts = [n for n in _SHIFT_PARTS if n in fit.parameters and (shift is None or n != "shift_sd_site")]
     variance = np.sum([column(name) ** 2 for name in parts], axis=0) if parts else np.zeros(draws)
     mean, own = (0.0, 0.0) if shift is None else shift
-    median = requirement + mean + np.sqrt(variance + own**2) * generator.standard_normal(draws)
-    concentration = column("concentration")
-    shares = event_shares(
-        events,
-        draws,
-        generator,
-        moths=moths,
-        concentration=np.where(np.isfinite(concentration), concentration, math.inf),
+    requirement = column(f"requirement_{flight}")
+    return _Terms(
+        base=column("base"),
+        median=requirement + mean + np.sqrt(variance + own**2) * generator.standard_normal(draws),
+        requirement=requirement,
+        spread=column(f"spread_{flight}"),
+        concentration=column("concentration"),
+        generator=generator,
     )
-    amount = curve_quantile(
-        fit.settings.curve, shares, median[:, np.newaxis], requirement[:, np.newaxis], spread[:, np.newaxis]
-    )
-    if "peak" in events:
-        # The steepest point of a log-heat curve lies off its middle, in proportion to the heat.
-        at = fit.event_amount("peak", flight) / fit.requirement(flight)
-        amount[:, list(events).index("peak")] = median * at
-    return HeatDraws(base, amount, tuple(events))
 
 
 def flight_shares(fit: FlightFit) -> npt.NDArray[np.float64]:

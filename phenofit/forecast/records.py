@@ -64,9 +64,9 @@ def read_records(
     problems += more
     problems += [
         table.problem(
-            int(i), "count", f"'{table.cell(i, 'count')}' is not a whole number.", "Write how many were seen."
+            i, "count", f"'{table.cell(i, 'count')}' is not a whole number.", "Write how many were seen."
         )
-        for i in np.flatnonzero(np.isfinite(count) & (count != np.floor(count)))
+        for i in np.flatnonzero(np.isfinite(count) & (count != np.floor(count))).tolist()
     ]
     if problems:
         raise DataError(problems)
