@@ -131,7 +131,7 @@ def _day(value: Any) -> date:
 
 
 def _path(value: Any, info: ValidationInfo) -> Path:
-    if not isinstance(value, str | Path) or not str(value).strip():
+    if not isinstance(value, str | Path) or not str(value).strip() or "\0" in str(value):
         raise refuse(f"{_shown(value)} is not a file name.", "Write a path relative to the study file.")
     folder = (info.context or {}).get("folder", Path())
     return Path(folder, value)
