@@ -28,7 +28,7 @@ from numba import njit
 
 from phenofit.flight.curves import curve_point
 
-__all__ = ["gradient_size", "log_rising", "trap_year_chance"]
+__all__ = ["fill_curves", "gradient_size", "log_rising", "trap_year_chance"]
 
 _FLOOR = 1e-12
 
@@ -104,22 +104,73 @@ def log_rising(x: float, n: int) -> tuple[float, float, float]:
 
 
 @njit(cache=True)
-def trap_year_chance(
+def fill_curves(
     i: int,
     shift: float,
-    log_size: np.ndarray,
-    want_gradient: bool,
     curve: int,
     requirement: np.ndarray,
     spread: np.ndarray,
-    concentration: float,
-    stray: float,
-    covariate_factor: float,
-    covariates: np.ndarray,
+    factor: float,
     edge_of: np.ndarray,
     edge_heat: np.ndarray,
     edge_slope: np.ndarray,
     edge_weight: np.ndarray,
+    work: np.ndarray,
+    sums: np.ndarray,
+) -> None:
+    """Fill the flight curves of trap-year `i` at its edges; they depend on the shift, not on the flight sizes.
+
+    Parameters
+    ----------
+    i : int
+        Trap-year.
+    shift : float
+        Its shift [degC d].
+    curve : int
+        Flight curve, from ``CURVE_CODES``.
+    requirement, spread : array, shape (flights,)
+        Requirements and spreads [degC d].
+    factor : float
+        By which the covariates of this trap-year multiply the requirements.
+    work : array, shape (5, flights, edges)
+        Out: share flown and its slopes, see :func:`phenofit.flight.curves.curve_point`.
+    sums : array, shape (5, flights)
+        Out: sum over the edges by weight of the share, its slope in the median, in the requirement, in the log
+        spread and in the base.
+    """
+    e0, e1 = edge_of[i], edge_of[i + 1]
+    sums[:, :] = 0.0
+    for g in range(requirement.shape[0]):
+        m = requirement[g] * factor
+        for e in range(e0, e1):
+            share, d_heat, d_median, d_m, d_spread = curve_point(curve, edge_heat[e], m + shift, m, spread[g])
+            k = e - e0
+            work[0, g, k] = share
+            work[1, g, k] = d_heat
+            work[2, g, k] = d_median
+            work[3, g, k] = d_m
+            work[4, g, k] = d_spread
+            c = edge_weight[e]
+            if c != 0.0:
+                sums[0, g] += c * share
+                sums[1, g] += c * d_median
+                sums[2, g] += c * (d_median + d_m)
+                sums[3, g] += c * d_spread
+                sums[4, g] += c * d_heat * edge_slope[e]
+
+
+@njit(cache=True)
+def trap_year_chance(
+    i: int,
+    log_size: np.ndarray,
+    want_gradient: bool,
+    requirement: np.ndarray,
+    concentration: float,
+    stray: float,
+    factor: float,
+    covariates: np.ndarray,
+    edge_of: np.ndarray,
+    edge_slope: np.ndarray,
     catch_of: np.ndarray,
     catch_left: np.ndarray,
     catch_right: np.ndarray,
@@ -128,11 +179,12 @@ def trap_year_chance(
     catch_share: np.ndarray,
     total: int,
     work: np.ndarray,
+    sums: np.ndarray,
     latent: np.ndarray,
     information: np.ndarray,
     gradient: np.ndarray,
 ) -> float:
-    """Return the log chance of the counts of trap-year `i` at given shift and flight sizes.
+    """Return the log chance of the counts of trap-year `i` at given flight sizes, its curves being filled in.
 
     The chance of interval j is ``p_j = (1 - e) a_j / sum(a) + e d_j`` with
     ``a_j = effort_j * sum_g w_g [G_g(h_right) - G_g(h_left)]``, `e` the stray share and `d_j` the interval's share
@@ -143,14 +195,12 @@ def trap_year_chance(
     ----------
     i : int
         Trap-year.
-    shift : float
-        Its shift [degC d].
     log_size : array, shape (flights,)
         Log sizes of the flights against flight 1; the first is 0.
     want_gradient : bool
         Whether `gradient` is filled beside `latent` and `information`.
-    work : array, shape (5, flights, edges)
-        Room for the curve and its slopes.
+    work, sums : array
+        Curves at this trap-year's shift, from :func:`fill_curves`.
     latent : array, shape (flights,)
         Out: slope in the shift, then in the log sizes of flights 2, 3, …
     information : array, shape (flights, flights)
@@ -165,13 +215,8 @@ def trap_year_chance(
         Natural logarithm of the chance, the multinomial coefficient left out (a constant of the data).
     """
     flights = requirement.shape[0]
-    e0, e1 = edge_of[i], edge_of[i + 1]
+    e0 = edge_of[i]
     size = np.empty(flights)
-    sum_g = np.zeros(flights)
-    sum_median = np.zeros(flights)
-    sum_m = np.zeros(flights)
-    sum_spread = np.zeros(flights)
-    sum_base = 0.0
     top = log_size[0]
     for g in range(1, flights):
         top = max(top, log_size[g])
@@ -181,26 +226,12 @@ def trap_year_chance(
         norm += size[g]
     everything = 0.0
     every_shift = 0.0
+    every_base = 0.0
     for g in range(flights):
         size[g] /= norm
-        m = requirement[g] * covariate_factor
-        for e in range(e0, e1):
-            share, d_heat, d_median, d_m, d_spread = curve_point(curve, edge_heat[e], m + shift, m, spread[g])
-            k = e - e0
-            work[0, g, k] = share
-            work[1, g, k] = d_heat
-            work[2, g, k] = d_median
-            work[3, g, k] = d_m
-            work[4, g, k] = d_spread
-            c = edge_weight[e]
-            if c != 0.0:
-                sum_g[g] += c * share
-                sum_median[g] += c * d_median
-                sum_m[g] += c * (d_median + d_m)
-                sum_spread[g] += c * d_spread
-                sum_base += c * size[g] * d_heat * edge_slope[e]
-        everything += size[g] * sum_g[g]
-        every_shift += size[g] * sum_median[g]
+        everything += size[g] * sums[0, g]
+        every_shift += size[g] * sums[1, g]
+        every_base += size[g] * sums[4, g]
     # A shift that moves the whole flight out of the observed time leaves nothing to divide by; the floor keeps
     # the number finite and tiny, and the prior of the shift takes the search back.
     inverse = 1.0 / max(everything, _FLOOR)
@@ -230,7 +261,7 @@ def trap_year_chance(
         q_latent[0] = (a_shift - q * every_shift) * inverse
         for g in range(1, flights):
             delta = effort * (work[0, g, right] - work[0, g, left])
-            q_latent[g] = size[g] * ((delta - a) - q * (sum_g[g] - everything)) * inverse
+            q_latent[g] = size[g] * ((delta - a) - q * (sums[0, g] - everything)) * inverse
         curvature = keep * keep * concentration * concentration * second
         for g in range(flights):
             latent[g] += dp * q_latent[g]
@@ -249,12 +280,12 @@ def trap_year_chance(
                 )
                 q_m = (
                     effort * (work[2, g, right] + work[3, g, right] - work[2, g, left] - work[3, g, left])
-                    - q * sum_m[g]
+                    - q * sums[2, g]
                 )
-                gradient[1 + g] += dp * size[g] * inverse * q_m * covariate_factor
-                q_s = effort * (work[4, g, right] - work[4, g, left]) - q * sum_spread[g]
+                gradient[1 + g] += dp * size[g] * inverse * q_m * factor
+                q_s = effort * (work[4, g, right] - work[4, g, left]) - q * sums[3, g]
                 gradient[1 + flights + g] += dp * size[g] * inverse * q_s
-            gradient[0] += dp * (a_base - q * sum_base) * inverse
+            gradient[0] += dp * (a_base - q * every_base) * inverse
             gradient[4 * flights + 2] += concentration * first * (catch_share[j] - q) * stray * keep
     rising, first, second = log_rising(concentration, total)
     value -= rising

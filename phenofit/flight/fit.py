@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["fit_data", "fit_flights"]
 
 Progress = Callable[[str], None]
+_CLIMB_NODES = (5, 3, 3)
 _NODES = ((7, 5, 5), (9, 7, 5), (15, 9, 7), (21, 11, 9), (31, 15, 11), (61, 25, 15))
 # Quadrature may be off by this much in the search and its profiles, whose differences are much more exact, and in
 # the log-likelihood that is reported.
@@ -58,7 +59,7 @@ def fit_flights(
     covariates: tuple[str, ...] = (),
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     level: float = 0.95,
-    profiles: bool = True,
+    profiles: bool | tuple[str, ...] = True,
     provenance: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
 ) -> FlightFit:
@@ -100,8 +101,8 @@ def fit_flights(
         Biofix of each (site, year), instead of the season's first day.
     level : float
         Confidence level.
-    profiles : bool
-        Whether intervals are wanted; without them a fit is several times faster.
+    profiles : bool or tuple of str
+        Whether intervals are wanted, or of which parameters, by name; without them a fit is several times faster.
     provenance : mapping, optional
         Facts to keep with the result, such as hashes of the input files.
     progress : callable, optional
@@ -153,7 +154,7 @@ def fit_data(
     data: FlightData,
     settings: FitSettings,
     *,
-    profiles: bool = True,
+    profiles: bool | tuple[str, ...] = True,
     provenance: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
 ) -> FlightFit:
@@ -165,8 +166,8 @@ def fit_data(
         Counts and temperatures.
     settings : FitSettings
         Model.
-    profiles : bool
-        Whether intervals are wanted.
+    profiles : bool or tuple of str
+        Whether intervals are wanted, or of which parameters, by name.
     provenance : mapping, optional
         Facts to keep.
     progress : callable, optional
@@ -189,17 +190,14 @@ def fit_data(
     likelihood = _likelihood(data, settings)
     box, template = _box(likelihood, settings)
     say("looking for the maximum")
-    top = _climb(likelihood, box, template)
-    likelihood.nodes = _enough_nodes(likelihood, top.theta, _SEARCH_TOLERANCE)
-    if likelihood.nodes != _NODES[0]:
-        top = maximise(likelihood, top.theta, box, first_scale(likelihood, top.theta, box))
     step = np.full(likelihood.layout.size, 0.02)
     step[1 : settings.flights + 1] = 0.5
+    top = _climb(likelihood, box, template, step)
     covariance, interior = _covariance(likelihood, top, box, step)
     found: dict[str, Profile] = {}
     if profiles:
         for attempt in range(3):
-            found, best = _profiles(likelihood, top, box, covariance, settings, say)
+            found, best = _profiles(likelihood, top, box, covariance, settings, profiles, say)
             if best.value <= top.value + 0.005 or attempt == 2:
                 break
             # A profile climbed above the maximum: begin again from there.
@@ -337,15 +335,16 @@ def _box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.ndarray
     return box, template
 
 
-def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
-    """Climb from the likeliest start, and from the next to see that they meet."""
-    starts = starting_points(likelihood, box, template)
+def _climb(likelihood: Likelihood, box: Box, template: np.ndarray, step: np.ndarray) -> Maximum:
+    """Climb from the two likeliest starts on few nodes, and finish the better climb on enough of them."""
+    likelihood.nodes = _CLIMB_NODES
     best: Maximum | None = None
-    for start in starts[:2]:
+    for start in starting_points(likelihood, box, template)[:2]:
         likelihood.forget()
         if not np.isfinite(likelihood(start, False)[0]):
             continue
-        found = maximise(likelihood, start, box, first_scale(likelihood, start, box))
+        scale = first_scale(likelihood, start, box)
+        found = maximise(likelihood, start, box, scale, tolerance=0.02)
         if best is None or found.value > best.value:
             best = found
     if best is None:
@@ -353,7 +352,11 @@ def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
             "the likelihood is not finite at any start: look at the heat sums (is the base range far too warm?) "
             "and at the counts."
         )
-    return best
+    covariance, _ = _covariance(likelihood, best, box, step)
+    likelihood.nodes = _enough_nodes(likelihood, best.theta, _SEARCH_TOLERANCE)
+    # With several flights the quadrature's own error is rough at the third digit of a slope.
+    tolerance = 2e-3 if likelihood.flights == 1 else 1e-2
+    return maximise(likelihood, best.theta, box, _factor(covariance), tolerance=tolerance)
 
 
 def _enough_nodes(likelihood: Likelihood, theta: np.ndarray, tolerance: float) -> tuple[int, int, int]:
@@ -401,6 +404,7 @@ def _profiles(
     box: Box,
     covariance: np.ndarray,
     settings: FitSettings,
+    wanted: bool | tuple[str, ...],
     say: Progress,
 ) -> tuple[dict[str, Profile], Maximum]:
     groups = len(likelihood.group_labels) if settings.group else math.inf
@@ -409,6 +413,8 @@ def _profiles(
     for place in np.flatnonzero(box.free):
         public = _public(likelihood, settings, int(place))
         name = public.removeprefix("log ")
+        if not isinstance(wanted, bool) and name not in wanted:
+            continue
         say(f"interval of {name.replace('_', ' ')}")
         found[name], highest = profile_entry(
             likelihood,

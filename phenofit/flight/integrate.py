@@ -17,7 +17,7 @@ import math
 import numpy as np
 from numba import njit
 
-from phenofit.flight.counts import trap_year_chance
+from phenofit.flight.counts import fill_curves, trap_year_chance
 
 __all__ = ["group_likelihood"]
 
@@ -55,30 +55,61 @@ def _solve(factor: np.ndarray, right: np.ndarray, out: np.ndarray) -> None:
 
 
 @njit(cache=True)
-def _log_integrand(i, x, centre, want, args, scales, work, latent, information, gradient, log_size):  # type: ignore[no-untyped-def]
-    """Log chance of trap-year `i` at latent `x` (in SDs) plus the log of their standard normal density."""
+def _inverse_factor(factor: np.ndarray, lower: np.ndarray) -> None:
+    # With H = L L', fill the lower triangular A with A A' = H^-1: the first latent value then follows the first
+    # node alone. A is the Cholesky factor of the inverse, whose rows come from unit vectors.
+    n = factor.shape[0]
+    if n == 1:
+        lower[0, 0] = 1.0 / factor[0, 0]
+        return
+    inverse = np.zeros((n, n))
+    unit = np.zeros(n)
+    for a in range(n):
+        unit[:] = 0.0
+        unit[a] = 1.0
+        _solve(factor, unit, inverse[a])
+    _cholesky(inverse, lower)
+
+
+@njit(cache=True)
+def _log_integrand(i, x, centre, fresh, want, args, scales, room):  # type: ignore[no-untyped-def]
+    """Log chance of trap-year `i` at latent `x` (in SDs) plus the log of their standard normal density.
+
+    Unless `fresh`, the curves of the last call stand: only the flight sizes have changed.
+    """
     curve, requirement, spread, concentration, stray, mean_size, factors, covariates = args[:8]
+    work, sums, latent, information, gradient, log_size = room[:6]
     flights = requirement.shape[0]
     square = x[0] * x[0]
     for g in range(1, flights):
         log_size[g] = mean_size[g - 1] + scales[g] * x[g]
         square += x[g] * x[g]
+    if fresh:
+        fill_curves(
+            i,
+            centre + scales[0] * x[0],
+            curve,
+            requirement,
+            spread,
+            factors[i],
+            args[8],
+            args[9],
+            args[10],
+            args[11],
+            work,
+            sums,
+        )
     value = trap_year_chance(
         i,
-        centre + scales[0] * x[0],
         log_size,
         want,
-        curve,
         requirement,
-        spread,
         concentration,
         stray,
         factors[i],
         covariates[i],
         args[8],
-        args[9],
         args[10],
-        args[11],
         args[12],
         args[13],
         args[14],
@@ -87,6 +118,7 @@ def _log_integrand(i, x, centre, want, args, scales, work, latent, information, 
         args[17],
         args[18][i],
         work,
+        sums,
         latent,
         information,
         gradient,
@@ -103,25 +135,10 @@ def _trap_year_integral(  # type: ignore[no-untyped-def]
     Returns the log integral, its slope in `centre` and minus its (expected-type) curvature there; fills
     ``room.gradient`` with the slopes in the parameters when `want`. `mode` holds the last mode and is renewed.
     """
-    (
-        work,
-        latent,
-        information,
-        gradient,
-        mean_gradient,
-        log_size,
-        trial,
-        direction,
-        factor,
-        matrix,
-        terms,
-        slopes,
-        grads,
-    ) = room
+    latent, information, gradient = room[2], room[3], room[4]
+    trial, direction, factor, matrix, terms, slopes, grads, mean_gradient = room[6:]
     flights = mode.shape[0]
-    value = _log_integrand(
-        i, mode, centre, False, args, scales, work, latent, information, gradient, log_size
-    )
+    value = _log_integrand(i, mode, centre, True, False, args, scales, room)
     for _ in range(30):
         for a in range(flights):
             direction[a] = scales[a] * latent[a] - mode[a]
@@ -142,18 +159,14 @@ def _trap_year_integral(  # type: ignore[no-untyped-def]
         for _half in range(12):
             for a in range(flights):
                 trial[a] = mode[a] + step * direction[a]
-            new = _log_integrand(
-                i, trial, centre, False, args, scales, work, latent, information, gradient, log_size
-            )
+            new = _log_integrand(i, trial, centre, True, False, args, scales, room)
             if new >= value - 1e-10:
                 moved = True
                 break
             step *= 0.5
         if not moved:
             # The slopes now belong to the last trial; restore those of the mode.
-            value = _log_integrand(
-                i, mode, centre, False, args, scales, work, latent, information, gradient, log_size
-            )
+            value = _log_integrand(i, mode, centre, True, False, args, scales, room)
             break
         gain = new - value
         value = new
@@ -182,18 +195,15 @@ def _trap_year_integral(  # type: ignore[no-untyped-def]
     everything = grid.shape[0]
     highest = -1e300
     size = mean_gradient.shape[0]
+    _inverse_factor(factor, matrix)
     for q in range(everything):
-        # x = mode + L'^-1 t: back substitution with the transposed factor.
-        for a in range(flights - 1, -1, -1):
-            total = grid[q, a]
-            for b in range(a + 1, flights):
-                total -= factor[b, a] * trial[b]
-            trial[a] = total / factor[a, a]
         for a in range(flights):
-            trial[a] += mode[a]
-        terms[q] = weights[q] + _log_integrand(
-            i, trial, centre, want, args, scales, work, latent, information, gradient, log_size
-        )
+            trial[a] = mode[a]
+            for b in range(a + 1):
+                trial[a] += matrix[a, b] * grid[q, b]
+        # Neighbouring nodes share the shift, and with it the curves.
+        fresh = q == 0 or grid[q, 0] != grid[q - 1, 0]
+        terms[q] = weights[q] + _log_integrand(i, trial, centre, fresh, want, args, scales, room)
         highest = max(highest, terms[q])
         for a in range(flights):
             slopes[q, a] = latent[a]
@@ -286,11 +296,13 @@ def group_likelihood(  # type: ignore[no-untyped-def]
     widest = 0
     for i in range(edge_of.shape[0] - 1):
         widest = max(widest, edge_of[i + 1] - edge_of[i])
+    # work, sums, latent, information, gradient, log_size; then trial, direction, factor, matrix, terms, slopes,
+    # grads and, last, the mean gradient.
     room = (
         np.empty((5, flights, widest)),
+        np.empty((5, flights)),
         np.empty(flights),
         np.empty((flights, flights)),
-        np.zeros(size),
         np.zeros(size),
         np.zeros(flights),
         np.empty(flights),
@@ -300,6 +312,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
         np.empty(inner),
         np.empty((inner, 2 * flights)),
         np.zeros((inner, size)),
+        np.zeros(size),
     )
     own = np.empty(flights)
     terms = np.empty(outer)
@@ -321,7 +334,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
                 )
                 total += value
                 if want:
-                    gradients[y, :] += room[4]
+                    gradients[y, :] += room[-1]
             values[y] = total
             group_mean[y, 0] = 0.0
             group_mean[y, 1] = 0.0
@@ -362,7 +375,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
                 )
                 total += value
                 if want:
-                    sums[o, :] += room[4]
+                    sums[o, :] += room[-1]
                     sums[o, 2 * flights + 2] += group_sd * places[o] * slope
             terms[o] = total
             highest = max(highest, total)

@@ -59,7 +59,7 @@ class PublishedTerms:
             "starts": setting.starts,
         }
         self.free = self._fit(profiles=False)
-        self.held = self._fit(base=threshold.base, profiles=True)
+        self.held = self._fit(base=threshold.base, profiles=(f"requirement_{threshold.flight}",))
         self.share = self._event_share()
 
     def _fit(self, **more: Any) -> FlightFit:
