@@ -1,8 +1,13 @@
-"""Station weather: files, links to traps, checks, filling; one dataset (station, time) with provenance."""
+"""Station weather: files and services, checks, filling, links to traps; one dataset with provenance by the day."""
 
+from phenofit.weather.checks import CHECKS, check_weather, flag_counts
 from phenofit.weather.fetch import fetch_weather
 from phenofit.weather.fetch_report import fetch_report
+from phenofit.weather.fill import fill_weather, filled_share
+from phenofit.weather.fill_error import filling_error, hide_days
+from phenofit.weather.lags import observation_lags, shift_lagged
 from phenofit.weather.links import link_stations
+from phenofit.weather.places import at_traps, lapse_rates, leave_one_station_out, site_offset
 from phenofit.weather.read import read_weather
 from phenofit.weather.schema import (
     add_notes,
@@ -17,18 +22,31 @@ from phenofit.weather.stations import distance_km, read_stations
 from phenofit.weather.write import write_weather
 
 __all__ = [
+    "CHECKS",
     "add_notes",
+    "at_traps",
+    "check_weather",
     "distance_km",
     "fetch_report",
     "fetch_weather",
+    "fill_weather",
+    "filled_share",
+    "filling_error",
     "findings",
+    "flag_counts",
     "has_flag",
+    "hide_days",
+    "lapse_rates",
+    "leave_one_station_out",
     "link_stations",
     "mark_forecast",
     "new_dataset",
     "notes",
+    "observation_lags",
     "read_stations",
     "read_weather",
+    "shift_lagged",
+    "site_offset",
     "station_table",
     "write_weather",
 ]

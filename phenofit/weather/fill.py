@@ -17,8 +17,6 @@ __all__ = ["METHODS", "fill_weather", "filled_share"]
 
 METHODS = ("neighbours", "interpolation")
 """Ways to fill a day, in the order in which they are tried."""
-STANDARD_LAPSE = -6.5
-"""Change of temperature with height in the standard atmosphere [degC/km] (common practice)."""
 
 
 @dataclass

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
-from phenofit.heat import HeatSettings, degree_days
 from phenofit.seasons import MonthDay
 from phenofit.weather.fill import fill_weather
 from phenofit.weather.schema import FLAGS, SOURCES
+
+if TYPE_CHECKING:
+    from phenofit.heat import HeatSettings
 
 __all__ = ["filling_error", "hide_days"]
 
@@ -115,6 +117,8 @@ def filling_error(
     ModelError
         If a setting is not acceptable.
     """
+    from phenofit.heat import HeatSettings  # brings the compiled kernels, which reading weather does not need
+
     settings = heat or HeatSettings()
     begin, end = MonthDay.parse(start), MonthDay.parse(at)
     cut, hidden = hide_days(weather, share=share, longest=longest, seed=seed)
@@ -155,6 +159,8 @@ def _heat_difference(
     end: MonthDay,
 ) -> np.ndarray:
     """Return filled minus known heat sum at a date, for seasons with filled days that are whole in both."""
+    from phenofit.heat import degree_days
+
     days = known["time"].values.astype("datetime64[D]")
     sums = []
     for weather in (known, filled):

@@ -66,7 +66,7 @@ def _change_scale(series: np.ndarray, month: np.ndarray) -> np.ndarray:
         median = np.full(len(series), np.nan)
         median[known] = np.nanmedian(part[known], axis=1)
         scale[:, month == m] = 1.4826 * median[:, None]
-    return np.nan_to_num(scale)
+    return np.where(np.isnan(scale), 0.0, scale)
 
 
 def scale_changes(series: np.ndarray, yearly: np.ndarray) -> np.ndarray:

