@@ -203,12 +203,13 @@ def _write(
     from phenofit.forecast.calendar_file import calendar_text
     from phenofit.outputs import species_slug, write_validation
 
-    write_validation(out / "forecast.csv", [found.table() for _, found in made])
-    write_validation(out / "forecast-weeks.csv", [found.weeks(weeks) for _, found in made])
+    mark = {"invented": True} if invented else {}
+    write_validation(out / "forecast.csv", [found.table().assign(**mark) for _, found in made])
+    write_validation(out / "forecast-weeks.csv", [found.weeks(weeks).assign(**mark) for _, found in made])
     notes = ("Invented data.",) if invented else ()
     written = [out / "forecast.csv", out / "forecast-weeks.csv"]
     if stages:
-        write_validation(out / "stages.csv", stages)
+        write_validation(out / "stages.csv", [table.assign(**mark) for table in stages])
         written.append(out / "stages.csv")
     for species, found in made:
         path = out / f"forecast-{species_slug(species)}.ics"

@@ -19,7 +19,7 @@ from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.forecast.cautions import CAUTIONS
 from phenofit.forecast.crossing import crossing_after, crossing_days
 from phenofit.forecast.distribution import DateDistribution, moment
-from phenofit.forecast.events import EVENTS, event_share
+from phenofit.forecast.events import EVENTS, event_share, event_words
 from phenofit.forecast.levels import draw_heat, draw_shares, place_shift
 from phenofit.forecast.places import Place
 from phenofit.heat.settings import HeatSettings
@@ -69,7 +69,7 @@ class StageLag:
         unit = "days" if self.unit == "d" else "°C-days"
         base = "" if self.base is None else f" above {self.base:.1f} °C"
         source = self.source or "no source given"
-        return f"{self.lag:g} ± {self.spread:g} {unit}{base} after {self.after} ({source})"
+        return f"{self.lag:.3g} ± {self.spread:.3g} {unit}{base} after {event_words(self.after)} ({source})"
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,149 @@
+"""The local check: a known shift is found, nothing is made of nothing, and bad records are named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from phenofit.errors import DataError
+from phenofit.flight import FlightFit
+from phenofit.forecast import forecast
+from phenofit.forecast.local import local_check
+from phenofit.forecast.records import place_records, read_records
+from phenofit.forecast.weather_years import StationSeries, station_series
+from phenofit.heat.kernels import running_heat
+from phenofit.seasons import Season
+from tests.forecast.fits import small_fit
+from tests.validate.networks import SEASON, network
+
+N = network(sites=6, years=5)
+SERIES: StationSeries = station_series(N.weather)["S1"]
+
+
+def records(shift: float, years: tuple[int, ...] = (2014, 2015, 2016, 2017), moths: int = 40) -> pd.DataFrame:
+    """Return expected catches at weekly looks of a place whose flight needs `shift` more heat [degC d]."""
+    fit = small_fit()
+    parts = []
+    for year in years:
+        tmin, tmax = SERIES.season_rows(SEASON, year)
+        heat = running_heat(tmin, tmax, fit.base, np.inf, 3, 0)[0][0]
+        looks = np.arange(120, 260, 7)
+        z = (heat[looks] - fit.requirement() - shift) / fit.spread()
+        from scipy.stats import norm
+
+        flown = norm.cdf(z)
+        count = np.round(moths * np.diff(flown, prepend=0.0))
+        when = SEASON.first_day(year).astype("datetime64[ns]") + looks.astype("timedelta64[D]")
+        parts.append(place_records(when, count, season=SEASON))
+    return pd.concat(parts, ignore_index=True)
+
+
+def check(shift: float, **options: object) -> object:
+    return local_check(small_fit(), SERIES, records(shift, **options), draws=300)  # type: ignore[arg-type]
+
+
+def test_a_late_place_is_found_late_and_corrected() -> None:
+    late = local_check(small_fit(), SERIES, records(60.0), draws=300)
+    assert late.supported
+    assert late.bias_days > 1.5
+    assert 0 < late.shift < 60.0  # drawn towards nought
+    assert late.low_days < late.bias_days < late.high_days
+    assert any("later than expected" in sentence for sentence in late.sentences)
+    early = local_check(small_fit(), SERIES, records(-60.0), draws=300)
+    assert early.bias_days < -1.5
+    assert early.correction is not None
+    links = pd.DataFrame({"trap": ["here"], "station": ["S1"]})
+    plain, moved = (
+        forecast(small_fit(), N.weather, links, today="2018-05-20", draws=400, shifts=shifts)
+        for shifts in (None, {"here": early.correction})
+    )
+    assert (moved["median"] < plain["median"]).all()
+
+
+def test_a_place_as_expected_is_not_corrected() -> None:
+    found = local_check(small_fit(), SERIES, records(0.0), draws=300)
+    assert not found.supported
+    assert found.correction is None
+    assert abs(found.bias_days) < 1.0
+    assert all(year.inside for year in found.years)
+    assert "too uncertain for a local correction; none is made" in found.sentences[-1]
+
+
+def test_a_season_far_off_does_not_agree() -> None:
+    found = local_check(small_fit(), SERIES, records(250.0, years=(2015,)), draws=300)
+    assert found.years[0].inside is False
+    assert "do not agree" in found.sentences[0]
+    assert not found.supported
+    assert "needs two seasons" in found.sentences[-1]
+
+
+def test_nothing_seen_says_nothing_of_time() -> None:
+    days = np.array(["2015-06-03T12", "2015-06-10T12"], dtype="datetime64[ns]")
+    found = local_check(small_fit(), SERIES, place_records(days, [0, 0], season=SEASON), draws=100)
+    assert found.years[0].inside is None
+    assert found.shift == pytest.approx(0.0, abs=1e-9)
+    assert "no moth was seen" in found.sentences[0]
+
+
+def test_none_then_two_says_not_earlier() -> None:
+    # By the fit half of the flight of 2015 is on 5 June; none by 9 June and two in the week after: it must be later.
+    days = np.array(["2015-06-09T12", "2015-06-16T12"], dtype="datetime64[ns]")
+    found = local_check(small_fit(), SERIES, place_records(days, [0, 2], season=SEASON), draws=100)
+    assert found.years[0].shift_days > 0.5
+
+
+def test_the_fit_file_carries_everything(tmp_path: Path) -> None:
+    small_fit().to_json(tmp_path / "fit.json")
+    again = FlightFit.from_json(tmp_path / "fit.json")
+    first, second = (
+        local_check(fit, SERIES, records(60.0), draws=200).sentences for fit in (small_fit(), again)
+    )
+    assert first == second
+
+
+def test_weather_that_does_not_reach_the_records_is_told() -> None:
+    with pytest.raises(DataError, match="2025: no whole temperatures up to the last record"):
+        local_check(
+            small_fit(),
+            SERIES,
+            place_records(np.array(["2025-06-03T12"], dtype="datetime64[ns]"), [3], season=SEASON),
+        )
+
+
+def test_records_are_read_with_their_words(tmp_path: Path) -> None:
+    path = tmp_path / "looks.csv"
+    path.write_text("date,count\n2024-06-03,none\n2024-06-10,2\n", encoding="utf-8")
+    found = read_records(path, season=SEASON)
+    assert found["count"].tolist() == [0, 2]
+    assert str(found["end"].iloc[1]) == "2024-06-10 12:00:00"
+
+
+def test_every_fault_of_the_records_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "looks.csv"
+    path.write_text(
+        "date,count\n2024-06-03,two\n2024-13-10,2\n2024-06-17,1.5\n2024-06-24,\n2024-07-01,1\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(DataError) as caught:
+        read_records(path, season=SEASON)
+    assert {(p.row, p.column) for p in caught.value.problems} == {
+        (2, "count"),
+        (3, "date"),
+        (4, "count"),
+        (5, "count"),
+    }
+    path.write_text("date,count\n2024-06-03,1\n2024-06-03,2\n2024-12-24,1\n", encoding="utf-8")
+    with pytest.raises(DataError) as caught:
+        read_records(path, season=SEASON)
+    assert {(p.row, p.column) for p in caught.value.problems} == {(3, "date"), (4, "date")}
+
+
+def test_a_season_across_new_year_keeps_its_records_together() -> None:
+    south = Season.parse("07-01", "05-31")
+    days = np.array(["2023-12-20T12", "2024-01-10T12"], dtype="datetime64[ns]")
+    found = place_records(days, [1, 4], season=south)
+    assert found["year"].tolist() == [2023, 2023]
+    assert str(found["start"].iloc[1]) == "2023-12-20 12:00:00"
