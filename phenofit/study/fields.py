@@ -35,6 +35,7 @@ __all__ = [
     "refuse",
     "temperature",
     "texts",
+    "words",
 ]
 
 
@@ -167,6 +168,12 @@ def choice(*accepted: str) -> Callable[[Any], str]:
         raise refuse(f"{_shown(value)} is not accepted.", f"Accepted: {listed}.{hint}")
 
     return check
+
+
+def words(*accepted: str) -> Callable[[Any], tuple[str, ...]]:
+    """Return a validator that takes one or several of some words."""
+    check = choice(*accepted)
+    return lambda value: tuple(check(item) for item in texts(value))
 
 
 Text = Annotated[str, BeforeValidator(_text)]

@@ -18,6 +18,7 @@ from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.study.comparing import compare_tables, species_key
 from phenofit.study.model import Study
+from phenofit.study.station_weather import plain_columns, read_study_weather, stations_only
 from phenofit.traps import (
     TrapYears,
     biofix_starts,
@@ -221,7 +222,9 @@ def gather(
     )
     if study.weather.files or fetch:
         tell("reading the weather")
-        found.weather = _attempt(found, study, lambda: _read_weather(study, placed, today, progress))
+        found.weather = _attempt(
+            found, study, lambda: read_study_weather(study, placed, today=today, progress=progress)
+        )
     _link(found, study, placed)
     for table, file in ((found.traps, study.traps.file), (found.catches, study.catches.file)):
         if table is not None:
@@ -235,7 +238,9 @@ def gather(
 
 def _examine_traps(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
     part = study.traps
-    return examine_traps(part.file, columns=_plain(part.columns), dates=part.dates, fill=part.fill_down)
+    return examine_traps(
+        part.file, columns=plain_columns(part.columns), dates=part.dates, fill=part.fill_down
+    )
 
 
 def _examine_catches(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
@@ -297,52 +302,12 @@ def _named(problem: Problem, study: Study) -> Problem:
     return replace(problem, file=study.shown(Path(problem.file)), finding=_short(problem.finding, study))
 
 
-def _plain(columns: Mapping[str, str | tuple[str, ...]]) -> dict[str, str]:
-    wrong = [ours for ours, theirs in columns.items() if not isinstance(theirs, str)]
-    if wrong:
-        raise ModelError(f"column '{wrong[0]}' must be one column name of the file, not a list.")
-    return {ours: theirs for ours, theirs in columns.items() if isinstance(theirs, str)}
-
-
 def _read_biofix(study: Study) -> pd.DataFrame:
     part = study.season
     if part.biofix is None or part.dates is None:  # refused by the study file's own checks
         raise ModelError("the biofix table or its date order is not given.")
     return read_biofix(
-        part.biofix, dates=part.dates, season=study.season_window(), columns=_plain(part.columns)
-    )
-
-
-def _read_weather(
-    study: Study, traps: pd.DataFrame | None, today: str | None, progress: Progress | None
-) -> xr.Dataset | None:
-    part = study.weather
-    if part.files:
-        from phenofit.weather import read_weather
-
-        return read_weather(
-            part.files,
-            unit=part.unit,
-            stations=part.stations,
-            columns=_plain(part.columns),
-            station_columns=_plain(part.station_columns),
-            dates=part.dates,
-            missing_codes=part.missing_codes,
-            duplicates=part.duplicates,
-        )
-    if traps is None or part.years is None:
-        return None  # without positions there is nothing to ask for; the trap table's own problems are told
-    from phenofit.weather import fetch_weather
-
-    own = study.forecast.today
-    return fetch_weather(
-        traps,
-        years=part.years,
-        cache=study.weather_cache,
-        max_distance_km=part.max_distance_km,
-        today=today or (None if own is None else own.isoformat()),
-        observations_only=not part.modelled,
-        progress=progress,
+        part.biofix, dates=part.dates, season=study.season_window(), columns=plain_columns(part.columns)
     )
 
 
@@ -352,7 +317,7 @@ def _link(found: Gathered, study: Study, traps: pd.DataFrame | None) -> None:
     if traps is None or traps.empty:
         return
     if weather is None:
-        weather = _stations_only(study)
+        weather = stations_only(study)
         if weather is None:
             return
     from phenofit.weather import link_stations
@@ -368,21 +333,6 @@ def _link(found: Gathered, study: Study, traps: pd.DataFrame | None) -> None:
             found.problems.append(replace(problem, file=study.shown(study.traps.file), row=row))
     else:
         found.links = links if found.weather is not None else None
-
-
-def _stations_only(study: Study) -> xr.Dataset | None:
-    """Return a dataset that holds the positions of the stations and one day of anything, or None."""
-    from phenofit.weather import new_dataset, read_stations
-
-    if study.weather.stations is None:
-        return None
-    try:
-        stations, _ = read_stations(study.weather.stations, columns=_plain(study.weather.station_columns))
-    except DataError:
-        return None  # its faults are told with those of the weather
-    day = np.array(["2000-01-01"], dtype="datetime64[D]")
-    filler = np.zeros((len(stations), 1))
-    return new_dataset(stations, day, filler, filler)
 
 
 def _hashes(study: Study) -> dict[str, str]:

@@ -26,10 +26,12 @@ from phenofit.study.fields import (
     month_day,
     refuse,
     temperature,
-    texts,
+    words,
 )
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords
 from phenofit.validate.schemes import SCHEMES
+from phenofit.weather.checks import CHECKS
+from phenofit.weather.fill import METHODS as FILL_METHODS
 
 __all__ = [
     "CatchesPart",
@@ -156,6 +158,9 @@ def _files(value: Any) -> Any:
     return (value,) if isinstance(value, str) else value
 
 
+Checks = Annotated[tuple[str, ...], BeforeValidator(words(*CHECKS))]
+
+
 class WeatherPart(Part):
     """``[weather]``: files of station weather, or the station service."""
 
@@ -172,6 +177,11 @@ class WeatherPart(Part):
     max_distance_km: PositiveNumber = 40.0
     cache: FilePath | None = None
     modelled: Flag = False
+    checks: Checks = CHECKS
+    keep_flagged: Checks = ()
+    fill: Annotated[tuple[str, ...], BeforeValidator(words(*FILL_METHODS))] = ()
+    max_gap_days: Count = 3
+    max_filled_share: Annotated[Number, Field(gt=0, le=1)] = 0.2
 
     @model_validator(mode="after")
     def _one_origin(self) -> WeatherPart:
@@ -203,14 +213,8 @@ def _base(value: Any) -> Any:
     return value if value == "fit" else temperature(value)
 
 
-def _shifts(value: Any) -> tuple[str, ...]:
-    parts = texts(value)
-    check = choice(*SHIFTS)
-    return tuple(check(part) for part in parts)
-
-
 Base = Annotated[str | float, BeforeValidator(_base)]
-Shifts = Annotated[tuple[str, ...], BeforeValidator(_shifts)]
+Shifts = Annotated[tuple[str, ...], BeforeValidator(words(*SHIFTS))]
 Share = Annotated[Number, Field(ge=0, lt=0.5)]
 
 
@@ -238,15 +242,10 @@ class FlightsPart(Part):
     species: tuple[SpeciesFlights, ...] = ()
 
 
-def _leave_out(value: Any) -> tuple[str, ...]:
-    check = choice(*SCHEMES)
-    return tuple(check(part) for part in texts(value))
-
-
 class ValidationPart(Part):
     """``[validation]``: how forecasts are tested on data that the fit has not seen."""
 
-    leave_out: Annotated[tuple[str, ...], BeforeValidator(_leave_out)] = ("year",)
+    leave_out: Annotated[tuple[str, ...], BeforeValidator(words(*SCHEMES))] = ("year",)
     min_moths: Count = 5
     blocks: Annotated[Count, Field(ge=2)] = 4
     first_years: Annotated[Count, Field(ge=2)] = 3

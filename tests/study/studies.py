@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 STUDY = """\
@@ -65,8 +66,16 @@ CATCHES = "trap,date,count\n" + "".join(
 
 STATIONS = "station,latitude,longitude,elevation_m\nS1,44.12,-98.18,390\nS2,44.22,-98.05,405\n"
 
+
+def weather_row(station: str, month: int, day: int) -> str:
+    """Return one row of the weather table: a seasonal course with warmer and cooler spells."""
+    spell = 4 * math.sin((31 * month + day) / 5) + 3 * math.cos((31 * month + day) / 17)
+    offset = 0.7 if station == "S2" else 0.0
+    return f"{station},2024-{month:02d}-{day:02d},{5 + month + offset + spell:.1f},{15 + month + offset + 1.2 * spell:.1f}\n"
+
+
 WEATHER = "station,date,tmin,tmax\n" + "".join(
-    f"{station},2024-{month:02d}-{day:02d},{5 + month},{15 + month}\n"
+    weather_row(station, month, day)
     for station in ("S1", "S2")
     for month in range(1, 8)
     for day in range(1, 29)

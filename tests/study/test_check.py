@@ -12,7 +12,7 @@ import pytest
 from phenofit.cli import main
 from phenofit.errors import DataError, ModelError
 from phenofit.study import check_study, load_study, read_inputs, survey_study
-from tests.study.studies import CATCHES, STATIONS, STUDY, TRAPS, WEATHER, write_study
+from tests.study.studies import CATCHES, STATIONS, STUDY, TRAPS, WEATHER, weather_row, write_study
 
 
 def test_a_sound_study_has_no_problem(tmp_path: Path) -> None:
@@ -44,10 +44,11 @@ def test_planted_faults_are_all_named_at_once(tmp_path: Path) -> None:
     )
     catches = catches.replace("B,2024-06-08,3", "B,2024-06-01,3").replace("B,2024-06-15,9", "D,2024-06-15,9")
     catches = catches.replace("C,2024-06-08,3", "C,2024-06-08,-3")
-    weather = WEATHER.replace("S1,2024-03-05,8,18", "S1,2024-03-05,8,warm")
-    weather = weather.replace("S2,2024-04-02", "S2,02.04.2024").replace(
-        "S2,2024-05-01,10,20\n", "S2,2024-05-01,10\n"
+    warm, ragged = weather_row("S1", 3, 5), weather_row("S2", 5, 1)
+    weather = WEATHER.replace(warm, warm.rsplit(",", 1)[0] + ",warm\n").replace(
+        "S2,2024-04-02", "S2,02.04.2024"
     )
+    weather = weather.replace(ragged, ragged.rsplit(",", 1)[0] + "\n")
     path = write_study(tmp_path, study=study, traps=traps, catches=catches, weather=weather)
     expected = {
         (str(path), 13, "catches.blank"): "absent",
@@ -69,7 +70,7 @@ def test_planted_faults_are_all_named_at_once(tmp_path: Path) -> None:
         assert expected[problem.file, problem.row or 0, problem.column] in problem.finding
         assert problem.remedy
     # A table whose rows do not fit its header is not read any further; once they do, its cells are.
-    weather = weather.replace("S2,2024-05-01,10\n", "S2,2024-05-01,10,20\n")
+    weather = weather.replace(ragged.rsplit(",", 1)[0] + "\n", ragged)
     found = check_study(
         write_study(tmp_path, weather=weather, stations=STATIONS.replace("S2,44.22", "S2,94.22"))
     )
@@ -245,3 +246,43 @@ def test_windows_line_ends_and_a_mark_are_no_matter(tmp_path: Path) -> None:
     found = read_inputs(load_study(path))
     pd.testing.assert_frame_equal(found.catches, expected.catches)
     assert found.weather["tmax"].equals(expected.weather["tmax"])
+
+
+def test_p07_a_missing_day_is_filled_only_where_the_study_says_so(tmp_path: Path) -> None:
+    weather = WEATHER.replace(weather_row("S1", 5, 10), "")
+    plain = read_inputs(load_study(write_study(tmp_path, weather=weather))).weather
+    study = STUDY.replace(
+        "max_distance_km = 40", 'max_distance_km = 40\nfill = ["neighbours", "interpolation"]'
+    )
+    filled = read_inputs(load_study(write_study(tmp_path, study=study, weather=weather)))
+    at = {"station": "S1", "time": "2024-05-10"}
+    assert np.isnan(plain["tmin"].sel(at))
+    assert np.isfinite(filled.weather["tmin"].sel(at))
+    assert int(filled.weather["source"].sel(at)) == 3
+    assert any("illed" in note for note in filled.notes)
+
+
+def test_p28_a_keying_error_is_set_aside_and_told_unless_kept(tmp_path: Path) -> None:
+    row = weather_row("S1", 5, 10)
+    damaged = WEATHER.replace(row, row.rsplit(",", 1)[0] + ",55.0\n")
+    inputs = read_inputs(load_study(write_study(tmp_path, weather=damaged)))
+    day = {"station": "S1", "time": "2024-05-10"}
+    assert np.isnan(inputs.weather["tmax"].sel(day))
+    assert any("spike" in note and "S1" in note for note in inputs.notes)
+    study = STUDY.replace(
+        "max_distance_km = 40", 'max_distance_km = 40\nkeep_flagged = ["spike"]\nchecks = ["spike"]'
+    )
+    kept = read_inputs(load_study(write_study(tmp_path, study=study, weather=damaged)))
+    assert float(kept.weather["tmax"].sel(day)) == 55.0
+
+
+def test_a_check_that_doubts_a_whole_series_stops_and_says_how_to_go_on(tmp_path: Path) -> None:
+    lines = [line.rsplit(",", 2)[0] + ",8,18" for line in WEATHER.splitlines()[1:]]
+    constant = "station,date,tmin,tmax\n" + "\n".join(lines) + "\n"
+    found = check_study(write_study(tmp_path, weather=constant))
+    assert [p.column for p in found] == ["weather.checks", "weather.checks"]
+    assert "'repeated_value'" in found[0].finding
+    assert "196 of 196 days" in found[0].finding
+    assert 'keep_flagged = ["repeated_value"]' in found[0].remedy
+    kept = STUDY.replace("max_distance_km = 40", 'max_distance_km = 40\nkeep_flagged = ["repeated_value"]')
+    assert check_study(write_study(tmp_path, study=kept, weather=constant)) == ()
