@@ -39,8 +39,8 @@ def run(args: argparse.Namespace) -> int:
     import warnings
 
     from phenofit.errors import PhenofitWarning
+    from phenofit.maps.choice import read_validation
     from phenofit.maps.files import read_elevation, write_map_files
-    from phenofit.maps.select import read_validation
     from phenofit.maps.surface import error_map
 
     validation = read_validation(_table(args))

@@ -129,9 +129,14 @@ def _cell_fields(
     }
     values: dict[str, np.ndarray] = dict.fromkeys(texts, empty)
     supported = np.zeros(grid.inside.shape, dtype=np.int8)
-    if fields.model is not None and fields.mean is not None and fields.variance is not None:
+    information = fields.information
+    if (
+        fields.model is not None
+        and fields.mean is not None
+        and fields.variance is not None
+        and information is not None
+    ):
         total = fields.variance + sites.level_se**2
-        information = np.clip(1.0 - fields.variance / fields.model.sill, 0.0, 1.0)
         squared = fields.mean**2 + total + fields.model.nugget + sites.season_sd**2 + sites.rest_sd**2
         cells = {
             "mean_error": fields.mean,

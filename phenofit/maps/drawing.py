@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_error_map", "printable", "save_figure"]
 
 _INK = "#2f2f2f"
+_LABELLED_SITES = 60
 _WIDTH_IN = 6.7  # 170 mm, a text width
 # Symbols by number of seasons: shape and size both grow, so that neither colour nor print hides them.
 _CLASSES = (
@@ -238,6 +239,20 @@ def _draw_sites(axes: Axes, dataset: xr.Dataset, shown: Quantity, colours: Any, 
             Line2D([], [], marker=marker, linestyle="none", markersize=np.sqrt(size) * 0.9, markerfacecolor="white",
                    markeredgecolor="black", markeredgewidth=0.8, label=f"site, {label}")
         )  # fmt: skip
+    if shown.site and cell_colours(dataset, shown, 0.0, 1.0) is None and len(x) <= _LABELLED_SITES:
+        # Without a surface there are no contours: the words keep early and late apart in grey print.
+        for px, py, value in zip(x, y, values, strict=True):
+            if np.isfinite(value):
+                text = shown.tick(round(float(value), 2 if shown.name == "coverage" else 1))
+                axes.annotate(
+                    text,
+                    (px, py),
+                    xytext=(0, -6),
+                    textcoords="offset points",
+                    ha="center",
+                    va="top",
+                    fontsize=6,
+                )
     return handles
 
 

@@ -155,11 +155,30 @@ class Kriging:
             return mean, variance
         beta, beta_covariance = self.mean_coefficients()
         tree = cKDTree(self.data.points)
-        for tile in tiles(points, 512):
-            _, near = tree.query(points[tile].mean(axis=0), k=_NEIGHBOURS)
+        waiting = [np.arange(len(points))]
+        while waiting:
+            tile = waiting.pop()
+            middle = points[tile].mean(axis=0)
+            distance, near = (np.atleast_1d(v) for v in tree.query(middle, k=_NEIGHBOURS))
+            reach = float(np.hypot(*(points[tile] - middle).T).max())
+            # A tile must be small beside its neighbourhood, or the sites around its corners are not in it.
+            if len(tile) > 1 and (reach > 0.3 * distance[-1] or len(tile) > _CHUNK):
+                waiting += [tile[part] for part in tiles(points[tile], -(-len(tile) // 2))]
+                continue
             local = Solver(self, self.data.subset(np.sort(near)), beta, beta_covariance)
             mean[tile], variance[tile] = local.predict(points[tile], design[tile])
         return mean, variance
+
+    def dispersion(self) -> float:
+        """Return the variance of the smooth part between places of the region [days²].
+
+        With a length beyond the region the sill is a variance that the region never shows; what counts for a
+        map is how much places in it differ. The mean correlation between the sites stands for the region.
+        """
+        points = self.data.points[:: max(1, len(self.data.points) // 500)]
+        between = correlation(self.covariance, self.length)(cdist(points, points))
+        n = len(points)
+        return float(self.sill * (1.0 - (between.sum() - n) / (n * (n - 1)))) if n > 1 else self.sill
 
     def solver(self) -> Solver:
         """Return the solved system of all sites."""

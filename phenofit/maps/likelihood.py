@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.linalg.lapack import dpotrf, dpotri
 from scipy.optimize import minimize
 from scipy.spatial.distance import cdist
 
 from phenofit.maps.kriging import COVARIANCES, Kriging, SiteData, correlation, tiles
+from phenofit.maps.threads import one_thread
 
 __all__ = ["fit_kriging", "restricted_log_likelihood"]
 
@@ -49,24 +51,21 @@ def restricted_log_likelihood(
     distance = cdist(data.points, data.points)
     shape = sill * correlation(covariance, length)(distance)
     variance = shape + np.diag(data.variances + nugget)
-    sign, logdet = np.linalg.slogdet(variance)
-    inverse = np.linalg.inv(variance)
+    factor, failed = dpotrf(variance, lower=1)
+    if failed:
+        return -np.inf, np.zeros(3)
+    logdet = 2.0 * float(np.sum(np.log(np.diag(factor))))
+    lower = np.tril(dpotri(factor, lower=1)[0])
+    inverse = lower + np.tril(lower, -1).T
     weighted = inverse @ data.design
     information = data.design.T @ weighted
     projector = inverse - weighted @ np.linalg.solve(information, weighted.T)
     projected = projector @ data.values
     value = -0.5 * (logdet + np.linalg.slogdet(information)[1] + float(data.values @ projected))
-    if sign <= 0 or not np.isfinite(value):
+    if not np.isfinite(value):
         return -np.inf, np.zeros(3)
-    step = 1e-4
-    by_length = (
-        sill
-        * (
-            correlation(covariance, length * np.exp(step))(distance)
-            - correlation(covariance, length * np.exp(-step))(distance)
-        )
-        / (2.0 * step)
-    )
+    step = 1e-5
+    by_length = (sill * correlation(covariance, length * np.exp(step))(distance) - shape) / step
     slopes = [
         -0.5 * (float(np.sum(projector * part)) - float(projected @ part @ projected))
         for part in (by_length, shape)
@@ -99,10 +98,11 @@ def fit_kriging(data: SiteData, *, covariance: str = "exponential", start: Krigi
     ModelError
         If the covariance is not known.
     """
-    if covariance == "best":
-        fits = [_fit(data, name, None) for name in COVARIANCES]
-        return max(fits, key=lambda pair: pair[0])[1]
-    return _fit(data, covariance, start)[1]
+    with one_thread():
+        if covariance == "best":
+            fits = [_fit(data, name, None) for name in COVARIANCES]
+            return max(fits, key=lambda pair: pair[0])[1]
+        return _fit(data, covariance, start)[1]
 
 
 def _fit(data: SiteData, covariance: str, start: Kriging | None) -> tuple[float, Kriging]:

@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
 
-from phenofit.maps.select import ErrorRows, select_errors
+from phenofit.maps.choice import ErrorRows, select_errors
+from phenofit.maps.threads import one_thread
 
 __all__ = ["SiteErrors", "site_errors", "summarise_sites"]
 
@@ -68,7 +69,7 @@ def site_errors(
     validation : DataFrame
         The validation table.
     forecaster, flight, event, species, scheme, lead_days
-        Which rows; see :func:`phenofit.maps.select.select_errors`.
+        Which rows; see :func:`phenofit.maps.choice.select_errors`.
 
     Returns
     -------
@@ -135,7 +136,8 @@ def summarise_sites(chosen: ErrorRows) -> SiteErrors:
     rows = chosen.rows
     # Traps that stand together share the season of their site: their mean is one observation.
     cells = rows.groupby(["site", "year"], sort=True)["error_days"].mean().reset_index()
-    parts = _variance_parts(cells)
+    with one_thread():
+        parts = _variance_parts(cells)
     table = _site_table(rows).join(parts.by_site)
     notes: list[str] = []
     if chosen.left_out:

@@ -13,14 +13,16 @@ import xarray as xr
 from phenofit.errors import ModelError
 from phenofit.maps.borders import read_rings
 from phenofit.maps.check import SurfaceCheck, check_surface
+from phenofit.maps.choice import select_errors
 from phenofit.maps.dataset import map_dataset
 from phenofit.maps.drift import drift_design
 from phenofit.maps.kriging import Kriging, SiteData
 from phenofit.maps.likelihood import fit_kriging
 from phenofit.maps.network import next_trap_gain
 from phenofit.maps.projection import Grid, Plane, choose_cell, make_grid, merge_close, plane_for
-from phenofit.maps.select import select_errors
 from phenofit.maps.sites import SiteErrors, summarise_sites
+from phenofit.maps.threads import one_thread
+from phenofit.maps.uncertain import parameter_sets, predict_averaged
 
 __all__ = ["Fields", "MapSettings", "error_map"]
 
@@ -47,6 +49,7 @@ class Fields:
     check: SurfaceCheck | None = None
     mean: np.ndarray | None = None
     variance: np.ndarray | None = None
+    information: np.ndarray | None = None
     gain: np.ndarray | None = None
     mean_variance: float = float("nan")
 
@@ -79,7 +82,7 @@ def error_map(
     validation : DataFrame
         The validation table.
     forecaster, flight, event, species, scheme, lead_days
-        Which rows; see :func:`phenofit.maps.select.select_errors`.
+        Which rows; see :func:`phenofit.maps.choice.select_errors`.
     cell_km : float, optional
         Side of a cell [km]; by default about a hundred cells across the sites.
     margin_km : float, optional
@@ -123,8 +126,9 @@ def error_map(
     Notes
     -----
     Sites enter with the season parts taken out and with their own standard errors; those that stand within
-    25 m of each other are merged. Length, sill and nugget come from restricted likelihood. The surface is
-    kept only if it predicts left-out sites better than the plain mean does. ``expected_rmse`` is the root of
+    25 m of each other are merged. Length, sill and nugget come from restricted likelihood; up to 200 sites
+    the surface is averaged over them, so that its error holds theirs. The surface is kept only if it
+    predicts left-out sites better than the plain mean does. ``expected_rmse`` is the root of
     (mean error)² + (its error)² + nugget + season variance + rest variance: what a new season at a new trap
     is expected to miss by.
     """
@@ -156,7 +160,8 @@ def error_map(
         region=rings,
     )
     tell(f"error map: {len(table)} sites, {int(grid.inside.sum())} cells of {grid.cell / 1000:g} km")
-    fields, notes = _surface(sites, points, plane, grid, settings, elevation)
+    with one_thread():
+        fields, notes = _surface(sites, points, plane, grid, settings, elevation)
     tell(f"error map: {fields.note}")
     return map_dataset(sites, points, plane, grid, fields, settings, notes=notes, invented=invented)
 
@@ -183,10 +188,10 @@ def _surface(
     check = check_surface(model)
     if not check.beats_mean:
         return Fields(check.sentence, check=check), notes
-    mean, variance = model.predict(cells, cell_design)
+    mean, variance, information = predict_averaged(parameter_sets(model), cells, cell_design)
     seasons = settings.new_trap_seasons or int(np.median(table["seasons"]))
     gain, before = next_trap_gain(model, cells, cell_design, variance=sites.rest_sd**2 / seasons)
-    return Fields(check.sentence, model, check, mean, variance, gain, before), notes
+    return Fields(check.sentence, model, check, mean, variance, information, gain, before), notes
 
 
 def _merge(points: np.ndarray, table: pd.DataFrame, design: np.ndarray) -> tuple[SiteData, tuple[str, ...]]:
