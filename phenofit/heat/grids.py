@@ -23,7 +23,7 @@ from phenofit.heat.sums import accumulate
 __all__ = ["heat_maps", "is_grid", "on_cluster", "open_grid", "running_maps", "write_grid"]
 
 # Cells times days in one block: two inputs and two outputs of it in float32, on each processor, stay small.
-_BLOCK = 16_000_000
+_BLOCK = 4_000_000
 _ENDINGS = (".nc", ".nc4", ".cdf", ".zarr")
 _CONVENTIONS = "CF-1.11"
 

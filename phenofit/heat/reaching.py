@@ -11,7 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
-from phenofit.heat.running import reach_amounts
+from phenofit.heat.running import as_slabs, reach_amounts
 from phenofit.heat.sums import calendar_of
 from phenofit.units import convert_degree_days, degree_day_unit, parse_degree_days
 
@@ -80,12 +80,11 @@ def _reached(grid: xr.DataArray, wanted: npt.NDArray[np.float64], unit: str, dim
 
     def block(lines: npt.NDArray[Any], begins: npt.NDArray[Any]) -> npt.NDArray[Any]:
         shape = np.broadcast_shapes(lines.shape[:-1], begins.shape)
-        flat = np.ascontiguousarray(np.broadcast_to(lines, (*shape, lines.shape[-1]))).reshape(
-            -1, lines.shape[-1]
-        )
-        out = np.empty((flat.shape[0], seasons.size, wanted.size))
-        start = np.ascontiguousarray(np.broadcast_to(begins, shape), dtype=np.float64).reshape(-1)
-        reach_amounts(flat, position, start, wanted, out)
+        slabs = as_slabs(np.broadcast_to(lines, (*shape, lines.shape[-1])))
+        ends = (slabs.shape[0], slabs.shape[2])
+        out = np.empty((*ends, seasons.size, wanted.size))
+        start = np.ascontiguousarray(np.broadcast_to(begins, shape), dtype=np.float64).reshape(ends)
+        reach_amounts(slabs, position, start, wanted, out)
         return _moments(out, days[0]).reshape(*shape, seasons.size, wanted.size)
 
     result: xr.DataArray = xr.apply_ufunc(

@@ -11,7 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
-from phenofit.heat.running import OUTSIDE, UNKNOWN, sum_from_dates, sum_in_seasons
+from phenofit.heat.running import OUTSIDE, UNKNOWN, as_slabs, from_slabs, sum_from_dates, sum_in_seasons
 from phenofit.seasons import MonthDay, Season
 from phenofit.units import degree_day_unit
 
@@ -231,15 +231,13 @@ def _in_seasons(
         text = str(_season_start(start))
 
     def block(daily: npt.NDArray[Any], *filled: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], ...]:
-        flat = np.ascontiguousarray(daily).reshape(-1, daily.shape[-1])
-        out = np.empty_like(flat)
-        none = np.zeros((0, 0), dtype=bool)
-        given = np.ascontiguousarray(filled[0]).reshape(flat.shape).astype(bool) if filled else none
-        share = np.empty(flat.shape if filled else (0, 0))
-        sum_in_seasons(flat, numbers, given, *limits, out, share)
-        return (
-            (out.reshape(daily.shape), share.reshape(daily.shape)) if filled else (out.reshape(daily.shape),)
-        )
+        slabs = as_slabs(daily)
+        out = np.empty_like(slabs)
+        given = as_slabs(filled[0].astype(bool), like=slabs) if filled else np.zeros((0, 0, 0), dtype=bool)
+        share = np.empty(slabs.shape if filled else (0, 0, 0))
+        sum_in_seasons(slabs, numbers, given, *limits, out, share)
+        sums = from_slabs(out, daily.shape)
+        return (sums, from_slabs(share, daily.shape)) if filled else (sums,)
 
     heat, *share = _along(block, grid, [] if marks is None else [marks], dim)
     if start is not None:
@@ -283,15 +281,14 @@ def _from_biofix(grid: xr.DataArray, biofix: Any, end: str | MonthDay | None, di
 
     def block(daily: npt.NDArray[Any], begins: npt.NDArray[Any], stops: npt.NDArray[Any]) -> npt.NDArray[Any]:
         shape = np.broadcast_shapes(daily.shape[:-1], begins.shape)
-        lines = np.ascontiguousarray(np.broadcast_to(daily, (*shape, daily.shape[-1]))).reshape(
-            -1, daily.shape[-1]
-        )
-        out = np.empty_like(lines)
+        slabs = as_slabs(np.broadcast_to(daily, (*shape, daily.shape[-1])))
+        out = np.empty_like(slabs)
+        ends = (slabs.shape[0], slabs.shape[2])
         begin, stop = (
-            np.ascontiguousarray(np.broadcast_to(part, shape)).reshape(-1) for part in (begins, stops)
+            np.ascontiguousarray(np.broadcast_to(part, shape)).reshape(ends) for part in (begins, stops)
         )
-        sum_from_dates(lines, begin, stop, out)
-        return out.reshape(*shape, daily.shape[-1])
+        sum_from_dates(slabs, begin, stop, out)
+        return from_slabs(out, (*shape, daily.shape[-1]))
 
     line = _as_float(grid)
     heat = xr.apply_ufunc(
