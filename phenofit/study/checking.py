@@ -91,6 +91,7 @@ def survey_study(path: str | os.PathLike[str]) -> StudySurvey:
     if found.weather is not None:
         lines += _weather_lines(found.weather)
         _check_overlap(study, found)
+        found.notes += _gap_notes(study, found)
     elif not study.weather.files:
         lines.append("weather: from the station service; not asked by a check")
     return StudySurvey(tuple(found.problems), tuple(lines), tuple(found.notes), found.links)
@@ -182,6 +183,39 @@ def _check_overlap(study: Study, found: Gathered) -> None:
         found.notes.append(
             f"no weather from the start of the seasons {labels}: their catches cannot be used."
         )
+
+
+def _gap_notes(study: Study, found: Gathered) -> list[str]:
+    """Name the seasons in which a station lacks days before the last check of its traps: the heat sum ends there."""
+    if found.weather is None or found.catches is None or found.links is None:
+        return []
+    season = study.season_window()
+    days = found.weather["time"].to_numpy().astype("datetime64[D]")
+    whole = found.weather["tmin"].notnull() & found.weather["tmax"].notnull()
+    devices: dict[str, str] = {}
+    if found.traps is not None and "device" in found.traps:
+        devices = dict(zip(found.traps["trap"], found.traps["device"], strict=True))
+    station_of = {
+        str(devices.get(t, t)): str(s)
+        for t, s in zip(found.links["trap"], found.links["station"], strict=True)
+    }
+    table = found.catches.assign(
+        station=found.catches["trap"].map(station_of), year=season.year_of(found.catches["check"].to_numpy())
+    )
+    notes = []
+    last_checks = table[table["year"] >= 0].groupby(["station", "year"])["check"].max()
+    for station, year, last in last_checks.reset_index().itertuples(index=False, name=None):
+        first = season.first_day(int(year))
+        if first < days[0]:
+            continue  # told as a season without weather
+        within = (days >= first) & (days <= np.datetime64(last, "D"))
+        gaps = days[within][~whole.sel(station=station).to_numpy()[within]]
+        if gaps.size:
+            notes.append(
+                f"station {station}, season {season.label(int(year))}: {gaps.size} days without both temperatures "
+                f"from {gaps[0]}; catches after that day cannot be used unless [weather] fill is set."
+            )
+    return notes
 
 
 def _day(stamp: object) -> str:

@@ -73,7 +73,7 @@ VALUES = st.sampled_from(
 )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data(), st.sampled_from(sorted(SOUND)))
 def test_text_that_was_damaged(tmp_path: Path, data: st.DataObject, name: str) -> None:
     text = SOUND[name]
@@ -85,7 +85,7 @@ def test_text_that_was_damaged(tmp_path: Path, data: st.DataObject, name: str) -
         assert problem.file
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_values_of_another_kind(tmp_path: Path, data: st.DataObject) -> None:
     lines = STUDY.splitlines()

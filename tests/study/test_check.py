@@ -250,7 +250,13 @@ def test_windows_line_ends_and_a_mark_are_no_matter(tmp_path: Path) -> None:
 
 def test_p07_a_missing_day_is_filled_only_where_the_study_says_so(tmp_path: Path) -> None:
     weather = WEATHER.replace(weather_row("S1", 5, 10), "")
-    plain = read_inputs(load_study(write_study(tmp_path, weather=weather))).weather
+    path = write_study(tmp_path, weather=weather)
+    plain = read_inputs(load_study(path)).weather
+    # The table has 28 days a month: 3 + 1 + 3 + 2 + 3 are absent from January to May, and the one taken out.
+    assert any(
+        note.startswith("station S1, season 2024: 13 days without both temperatures from 2024-01-29")
+        for note in survey_study(path).notes
+    )
     study = STUDY.replace(
         "max_distance_km = 40", 'max_distance_km = 40\nfill = ["neighbours", "interpolation"]'
     )
