@@ -59,6 +59,7 @@ class _Species:
     late_shift: float
     first: str
     last: str
+    twice_weekly: int
 
 
 _BORER = _Species(
@@ -78,6 +79,7 @@ _BORER = _Species(
     late_shift=52.0,
     first="05-20",
     last="08-31",
+    twice_weekly=3,
 )
 _LEAF_FEEDER = _Species(
     name="dusky leaf feeder",
@@ -96,9 +98,12 @@ _LEAF_FEEDER = _Species(
     late_shift=46.0,
     first="04-12",
     last="09-20",
+    twice_weekly=5,
 )
 _WARM_SITE, _LATE_SITE = "Warmwell Bench", "Late Hollow"
-_VALLEY_REACH_KM = 32.0
+_PLACED = {_WARM_SITE: (42.31, -97.46), _LATE_SITE: (41.88, -98.12)}
+"""Latitude and longitude of the two sites with a climate of their own; the others lie anywhere."""
+_VALLEY_REACH_KM = 40.0
 
 
 def write_demo(folder: Path, *, seed: int = SEED) -> None:
@@ -165,6 +170,7 @@ def _traps(rng: np.random.Generator) -> pd.DataFrame:
     for number, (site, lures) in enumerate(TRAP_PLACES, start=1):
         lon = float(np.round(rng.uniform(_WEST + 0.1, _EAST - 0.1), 4))
         lat = float(np.round(rng.uniform(_SOUTH + 0.08, _NORTH - 0.08), 4))
+        lat, lon = _PLACED.get(site, (lat, lon))
         elevation = float(_height(np.array([lon]), rng)[0])
         for lure in lures:
             species = _BORER if lure == _BORER.lure else _LEAF_FEEDER
@@ -190,12 +196,12 @@ def _catches(
     species: _Species, traps: pd.DataFrame, weather: xr.Dataset, seed: int
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
     mine = traps[traps["trap"].str.endswith(species.lure)]
-    # Every third trap is tended twice a week; the others once.
+    # Some traps are tended twice a week; the others once.
     plans = {
         trap: CheckPlan(
             first=species.first,
             last=species.last,
-            every=(3, 4) if position % 3 == 0 else (7,),
+            every=(3, 4) if position % species.twice_weekly == 0 else (7,),
             missed=0.035,
             lost=0.008,
             late=0.06,

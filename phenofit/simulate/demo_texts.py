@@ -26,15 +26,15 @@ TRAP_PLACES = (
     ("Crooked Elm", "BL"),
     ("Dovewater", "L"),
     ("Emmer Field", "B"),
-    ("Finch End", "L"),
+    ("Finch End", "B"),
     ("Gorse Lane", "B"),
-    ("Hazel Court", "L"),
+    ("Hazel Court", "B"),
     ("Ironbark", "B"),
     ("Late Hollow", "BL"),
     ("Kiln Orchard", "L"),
     ("Lower Tansy", "B"),
     ("Mallow Green", "BL"),
-    ("Nettle Bank", "L"),
+    ("Nettle Bank", "B"),
     ("Oatacre", "B"),
     ("Pippin Row", "L"),
     ("Quarrel Top", "B"),
@@ -42,7 +42,7 @@ TRAP_PLACES = (
     ("Sorrel Flat", "B"),
     ("Tuck Orchard", "L"),
     ("Upper Tansy", "B"),
-    ("Vetch Corner", "L"),
+    ("Vetch Corner", "B"),
     ("Warmwell Bench", "BL"),
     ("Yarrow Plain", "B"),
     ("Zigzag Hill", "B"),
@@ -79,6 +79,8 @@ files = ["weather.csv"]
 stations = "stations.csv"
 unit = "degC"
 max_distance_km = 45
+fill = ["interpolation"]
+max_gap_days = 3
 
 [heat]
 method = "single sine"
