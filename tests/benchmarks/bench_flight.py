@@ -1,0 +1,162 @@
+"""How fast a flight fit is, against the same likelihood in plain NumPy maximised without derivatives.
+
+Run ``python -m tests.benchmarks.bench_flight``; prints a table and writes ``bench_flight.json`` beside this file.
+Ratios are of two timings in the same run on the same machine; they are not tests.
+"""
+# ruff: noqa: T201 - a table is what this script is for
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from pathlib import Path
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
+from scipy.optimize import minimize
+from scipy.special import gammaln
+from scipy.stats import norm
+
+from phenofit.flight import FlightData, fit_flights
+from phenofit.flight.likelihood import Likelihood
+from tests.flight.networks import HEAT, SEASON, network
+
+
+class NumpyLikelihood:
+    """One flight, normal curve, year and trap-year shift, written with arrays; no derivatives, fixed quadrature."""
+
+    def __init__(self, data: FlightData, nodes: int = 15) -> None:
+        self.data = data
+        self.t, w = hermegauss(nodes)
+        self.log_w = np.log(w / w.sum())
+        self.owner = np.repeat(np.arange(data.trap_years), np.diff(data.catch_of))
+        self.edge_owner = np.repeat(np.arange(data.trap_years), np.diff(data.edge_of))
+        _, self.group = np.unique(data.table["year"].to_numpy(), return_inverse=True)
+        self.total = data.totals
+
+    def heat(self, base: float) -> np.ndarray:
+        """Heat at the edges by the single sine in plain NumPy."""
+        d = self.data
+        mean, half = 0.5 * (d.tmin + d.tmax), 0.5 * (d.tmax - d.tmin)
+        z = np.clip((base - mean) / np.maximum(half, 1e-9), -1.0, 1.0)
+        daily = (half * np.sqrt(1.0 - z * z) + (mean - base) * np.arccos(z)) / np.pi
+        total = np.concatenate([np.zeros((len(daily), 1)), np.cumsum(daily, axis=1)], axis=1)
+        before = total[d.edge_series, d.edge_day]
+        return np.asarray(before + d.edge_part * (total[d.edge_series, d.edge_day + 1] - before))
+
+    def __call__(self, theta: np.ndarray, stray: float = 0.001) -> float:
+        """Return minus the log-likelihood at (base, requirement, log spread, log phi, log SDs)."""
+        d = self.data
+        base, m = theta[0], theta[1]
+        s, phi, sd_year, sd = np.exp(theta[2:])
+        heat = self.heat(base)
+        shift = sd_year * self.t[:, None] + sd * self.t[None, :]
+        flown = norm.cdf((heat[:, None, None] - m - shift) / s)
+        every = np.zeros((d.trap_years, *shift.shape))
+        np.add.at(every, self.edge_owner, d.edge_weight[:, None, None] * flown)
+        part = flown[d.catch_right] - flown[d.catch_left]
+        p = (1 - stray) * part / np.maximum(every[self.owner], 1e-12) + stray * d.catch_share[:, None, None]
+        a = phi * np.maximum(p, 1e-12)
+        n = d.catch_count[:, None, None]
+        value = np.zeros((d.trap_years, *shift.shape))
+        np.add.at(value, self.owner, gammaln(n + a) - gammaln(a))
+        value += (gammaln(phi) - gammaln(phi + self.total))[:, None, None]
+        own = np.logaddexp.reduce(value + self.log_w, axis=2)
+        years = np.zeros((self.group.max() + 1, len(self.t)))
+        np.add.at(years, self.group, own)
+        return -float(np.logaddexp.reduce(years + self.log_w, axis=1).sum())
+
+
+def peer(data: FlightData, start: np.ndarray, bases: np.ndarray) -> tuple[float, float, int]:
+    """Return seconds of a nine-point base profile by Nelder-Mead, of one evaluation, and the evaluations."""
+    likelihood = NumpyLikelihood(data)
+    begun = time.perf_counter()
+    for _ in range(5):
+        likelihood(start)
+    single = (time.perf_counter() - begun) / 5
+    count = 0
+
+    def held(rest: np.ndarray, base: float) -> float:
+        nonlocal count
+        count += 1
+        return likelihood(np.concatenate([[base], rest]))
+
+    begun = time.perf_counter()
+    rest = start[1:]
+    for base in bases:
+        found = minimize(
+            held, rest, args=(base,), method="Nelder-Mead", options={"xatol": 1e-2, "fatol": 1e-3}
+        )
+        rest = found.x
+    return time.perf_counter() - begun, single, count
+
+
+def main() -> None:
+    """Time, print, and write the figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--sizes", default="70,700", help="numbers of trap-years for the growth of cost")
+    sizes = [int(s) for s in parser.parse_args().sizes.split(",")]
+    rows: list[dict[str, object]] = []
+    net = network(sites=14, years=5)
+    fit_flights(net.trap_years, net.weather, net.links, season=SEASON)  # compile
+    begun = time.perf_counter()
+    fit = fit_flights(
+        net.trap_years, net.weather, net.links, season=SEASON, profiles=("base", "requirement_1")
+    )
+    ours = time.perf_counter() - begun
+    data = net.data()
+    p = fit.parameters
+    logs = np.log([p["spread_1"], p["concentration"], p["shift_sd_year"], p["shift_sd"]])
+    low, high = fit.interval("base")
+    ends = (fit.base - 2 if low is None else low, fit.base + 2 if high is None else high)
+    start = np.concatenate([[fit.base, p["requirement_1"]], logs])
+    theirs, single, count = peer(data, start, np.linspace(*ends, 9))
+    likelihood = Likelihood(data, HEAT, "normal", 1, data.table["year"].to_numpy(), nodes=(7, 5, 5))
+    theta = np.concatenate([start, [np.log(0.001 / 0.999)]])
+    likelihood(theta)
+    begun = time.perf_counter()
+    for k in range(20):
+        likelihood(theta + 1e-9 * k)
+    evaluation = (time.perf_counter() - begun) / 20
+    rows.append(
+        {
+            "what": f"fit and intervals of base and requirement, {data.trap_years} trap-years",
+            "seconds": round(ours, 4),
+            "peer": f"nine-point base profile, plain NumPy and Nelder-Mead, {count} evaluations",
+            "peer_seconds": round(theirs, 3),
+            "ratio": round(theirs / ours, 1),
+        }
+    )
+    rows.append(
+        {
+            "what": "one evaluation with all slopes",
+            "seconds": round(evaluation, 5),
+            "peer": "one evaluation without slopes, plain NumPy",
+            "peer_seconds": round(single, 5),
+            "ratio": round(single / evaluation, 1),
+        }
+    )
+    for size in sizes:
+        grown = network(sites=max(1, size // 10), years=10)
+        begun = time.perf_counter()
+        fit_flights(
+            grown.trap_years, grown.weather, grown.links, season=SEASON, profiles=("base", "requirement_1")
+        )
+        took = time.perf_counter() - begun
+        rows.append(
+            {
+                "what": f"fit and intervals, {grown.data().trap_years} trap-years",
+                "seconds": round(took, 3),
+                "peer": "the same per trap-year [ms]",
+                "peer_seconds": round(1e3 * took / grown.data().trap_years, 3),
+                "ratio": None,
+            }
+        )
+    for row in rows:
+        print("  ".join(f"{key}: {value}" for key, value in row.items()))
+    Path(__file__).with_suffix(".json").write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
