@@ -38,7 +38,7 @@ def gradient_size(flights: int, covariates: int) -> int:
     return 4 * flights + 3 + covariates
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _stirling(x: float) -> tuple[float, float, float]:
     # log Gamma and its first two derivatives for x >= 10: Stirling's series, error below 1e-15.
     r = 1.0 / x
@@ -62,7 +62,7 @@ def _stirling(x: float) -> tuple[float, float, float]:
     return gamma, psi, tri
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def log_rising(x: float, n: int) -> tuple[float, float, float]:
     """Return log Gamma(x + n) - log Gamma(x) and its first and minus second derivative in `x`.
 
@@ -103,7 +103,7 @@ def log_rising(x: float, n: int) -> tuple[float, float, float]:
     return value, first, second
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def fill_curves(
     i: int,
     shift: float,
@@ -139,7 +139,9 @@ def fill_curves(
         spread and in the base.
     """
     e0, e1 = edge_of[i], edge_of[i + 1]
-    sums[:, :] = 0.0
+    for k in range(5):
+        for g in range(requirement.shape[0]):
+            sums[k, g] = 0.0
     for g in range(requirement.shape[0]):
         m = requirement[g] * factor
         for e in range(e0, e1):
@@ -159,7 +161,7 @@ def fill_curves(
                 sums[4, g] += c * d_heat * edge_slope[e]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def trap_year_chance(
     i: int,
     log_size: np.ndarray,
@@ -236,10 +238,13 @@ def trap_year_chance(
     # the number finite and tiny, and the prior of the shift takes the search back.
     inverse = 1.0 / max(everything, _FLOOR)
 
-    latent[:] = 0.0
-    information[:, :] = 0.0
+    for g in range(flights):
+        latent[g] = 0.0
+        for f in range(flights):
+            information[g, f] = 0.0
     if want_gradient:
-        gradient[:] = 0.0
+        for k in range(gradient.shape[0]):
+            gradient[k] = 0.0
     q_latent = np.empty(flights)
     value = 0.0
     d_concentration = 0.0

@@ -63,7 +63,7 @@ def curve_code(name: str) -> int:
     raise ModelError(f"there is no flight curve '{name}'; known are {', '.join(CURVE_CODES)}.")
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def curve_point(
     code: int, h: float, median: float, m: float, s: float
 ) -> tuple[float, float, float, float, float]:

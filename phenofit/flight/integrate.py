@@ -6,6 +6,8 @@ before the nodes are laid (adaptive quadrature: Pinheiro and Bates 1995, J. Comp
 memory), so that few nodes do. Every latent value is measured in its own standard deviation; a standard deviation
 that goes to zero then leaves a plain product and no division by it.
 
+Slices are written out as loops: the compiler takes several times as long over an array assignment.
+
 Slopes of the log-likelihood are means of the slopes of the log chance under the posterior of the latent values
 (Fisher's identity), taken at the same nodes.
 """
@@ -24,7 +26,7 @@ __all__ = ["group_likelihood"]
 _HALF_LOG_2PI = 0.5 * math.log(2.0 * math.pi)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _cholesky(matrix: np.ndarray, factor: np.ndarray) -> None:
     n = matrix.shape[0]
     for a in range(n):
@@ -38,7 +40,7 @@ def _cholesky(matrix: np.ndarray, factor: np.ndarray) -> None:
                 factor[a, b] = total / factor[b, b]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _solve(factor: np.ndarray, right: np.ndarray, out: np.ndarray) -> None:
     # Solve L L' out = right.
     n = factor.shape[0]
@@ -54,7 +56,7 @@ def _solve(factor: np.ndarray, right: np.ndarray, out: np.ndarray) -> None:
         out[a] = total / factor[a, a]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _inverse_factor(factor: np.ndarray, lower: np.ndarray) -> None:
     # With H = L L', fill the lower triangular A with A A' = H^-1: the first latent value then follows the first
     # node alone. A is the Cholesky factor of the inverse, whose rows come from unit vectors.
@@ -65,13 +67,14 @@ def _inverse_factor(factor: np.ndarray, lower: np.ndarray) -> None:
     inverse = np.zeros((n, n))
     unit = np.zeros(n)
     for a in range(n):
-        unit[:] = 0.0
+        for p in range(n):
+            unit[p] = 0.0
         unit[a] = 1.0
         _solve(factor, unit, inverse[a])
     _cholesky(inverse, lower)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _log_integrand(i, x, centre, fresh, want, args, scales, room):  # type: ignore[no-untyped-def]
     """Log chance of trap-year `i` at latent `x` (in SDs) plus the log of their standard normal density.
 
@@ -126,7 +129,7 @@ def _log_integrand(i, x, centre, fresh, want, args, scales, room):  # type: igno
     return value - 0.5 * square - flights * _HALF_LOG_2PI
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _trap_year_integral(  # type: ignore[no-untyped-def]
     i, centre, want, args, scales, grid, weights, mode, room
 ):
@@ -138,7 +141,10 @@ def _trap_year_integral(  # type: ignore[no-untyped-def]
     latent, information, gradient = room[2], room[3], room[4]
     trial, direction, factor, matrix, terms, slopes, grads, mean_gradient = room[6:]
     flights = mode.shape[0]
-    value = _log_integrand(i, mode, centre, True, False, args, scales, room)
+    # A literal True or False is a type of its own to the compiler, and would have every callee built again.
+    quiet = flights < 1
+    fresh = not quiet
+    value = _log_integrand(i, mode, centre, fresh, quiet, args, scales, room)
     for _ in range(30):
         for a in range(flights):
             direction[a] = scales[a] * latent[a] - mode[a]
@@ -159,14 +165,14 @@ def _trap_year_integral(  # type: ignore[no-untyped-def]
         for _half in range(12):
             for a in range(flights):
                 trial[a] = mode[a] + step * direction[a]
-            new = _log_integrand(i, trial, centre, True, False, args, scales, room)
+            new = _log_integrand(i, trial, centre, fresh, quiet, args, scales, room)
             if new >= value - 1e-10:
                 moved = True
                 break
             step *= 0.5
         if not moved:
             # The slopes now belong to the last trial; restore those of the mode.
-            value = _log_integrand(i, mode, centre, True, False, args, scales, room)
+            value = _log_integrand(i, mode, centre, fresh, quiet, args, scales, room)
             break
         gain = new - value
         value = new
@@ -217,7 +223,8 @@ def _trap_year_integral(  # type: ignore[no-untyped-def]
         total_weight += terms[q]
     slope = 0.0
     if want:
-        mean_gradient[:] = 0.0
+        for p in range(size):
+            mean_gradient[p] = 0.0
     for q in range(everything):
         share = terms[q] / total_weight
         slope += share * slopes[q, 0]
@@ -233,7 +240,7 @@ def _trap_year_integral(  # type: ignore[no-untyped-def]
     return highest + math.log(total_weight) - log_det, slope, curvature
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, error_model="numpy", nogil=True)
 def group_likelihood(  # type: ignore[no-untyped-def]
     first_group,
     last_group,
@@ -319,6 +326,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
     places = np.empty(outer)
     sums = np.empty((outer, size))
     # One node at the mode is enough to find the mode of the group's shift; it only places the nodes.
+    quiet = flights < 1
     single = np.zeros((1, flights))
     single_weight = np.zeros(1)
     for y in range(first_group, last_group):
@@ -326,7 +334,8 @@ def group_likelihood(  # type: ignore[no-untyped-def]
         if group_sd <= 0.0:
             total = 0.0
             if want:
-                gradients[y, :] = 0.0
+                for p in range(size):
+                    gradients[y, p] = 0.0
             for k in range(first, last):
                 i = members[k]
                 value, slope, curvature = _trap_year_integral(
@@ -334,7 +343,8 @@ def group_likelihood(  # type: ignore[no-untyped-def]
                 )
                 total += value
                 if want:
-                    gradients[y, :] += room[-1]
+                    for p in range(size):
+                        gradients[y, p] += room[-1][p]
             values[y] = total
             group_mean[y, 0] = 0.0
             group_mean[y, 1] = 0.0
@@ -349,7 +359,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
             for k in range(first, last):
                 i = members[k]
                 _value, slope, curvature = _trap_year_integral(
-                    i, group_sd * r, False, args, scales, single, single_weight, modes[i], room
+                    i, group_sd * r, quiet, args, scales, single, single_weight, modes[i], room
                 )
                 slope_sum += slope
                 curve_sum += curvature
@@ -366,16 +376,19 @@ def group_likelihood(  # type: ignore[no-untyped-def]
             places[o] = r + scale * outer_nodes[o]
             total = -0.5 * places[o] * places[o] - _HALF_LOG_2PI + outer_weights[o]
             if want:
-                sums[o, :] = 0.0
+                for p in range(size):
+                    sums[o, p] = 0.0
             for k in range(first, last):
                 i = members[k]
-                own[:] = modes[i]
+                for p in range(flights):
+                    own[p] = modes[i, p]
                 value, slope, curvature = _trap_year_integral(
                     i, group_sd * places[o], want, args, scales, inner_grid, inner_weights, own, room
                 )
                 total += value
                 if want:
-                    sums[o, :] += room[-1]
+                    for p in range(size):
+                        sums[o, p] += room[-1][p]
                     sums[o, 2 * flights + 2] += group_sd * places[o] * slope
             terms[o] = total
             highest = max(highest, total)
@@ -387,12 +400,14 @@ def group_likelihood(  # type: ignore[no-untyped-def]
         mean = 0.0
         square = 0.0
         if want:
-            gradients[y, :] = 0.0
+            for p in range(size):
+                gradients[y, p] = 0.0
         for o in range(outer):
             share = terms[o] / weight
             mean += share * places[o]
             square += share * places[o] * places[o]
             if want:
-                gradients[y, :] += share * sums[o, :]
+                for p in range(size):
+                    gradients[y, p] += share * sums[o, p]
         group_mean[y, 0] = group_sd * mean
         group_mean[y, 1] = group_sd * math.sqrt(max(square - mean * mean, 0.0))
