@@ -8,6 +8,10 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from phenofit.study import SpeciesResult
 
 __all__ = ["configure", "run", "run_and_tell", "show_progress"]
 
@@ -51,10 +55,27 @@ def run_and_tell(study: Path, out: Path, *, quiet: bool) -> int:
     from phenofit.run import run_study
 
     result = run_study(study, out=out, progress=None if quiet else show_progress())
-    for line in result.answers():
-        print(line)
-    print(f"page: {out / 'report.html'}")
+    for species in result.species:
+        print(f"\n{species.species}{' (invented data)' if result.study.invented else ''}")
+        for line in _answers(species):
+            print(f"  - {line}")
+    print(f"\npage: {out / 'report.html'}")
     return 0
+
+
+def _answers(species: SpeciesResult) -> list[str]:
+    """Return what the user came for, in the sentences of the page."""
+    from phenofit.report.sentences import base_sentence, error_sentences, flight_sentences, season_sentences
+
+    return [
+        *flight_sentences(species.fit),
+        base_sentence(species.fit),
+        *(f"Published '{c.threshold.id}' ({c.threshold.words}): {c.verdict}." for c in species.comparisons),
+        *error_sentences(species),
+        *season_sentences(species.forecast),
+        *species.fit.problems,
+        *species.notes,
+    ]
 
 
 def show_progress() -> Callable[[str], None]:
