@@ -16,8 +16,7 @@ import pandas as pd
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
 from phenofit.files import versions
 from phenofit.flight import fit_flights
-from phenofit.forecast import forecast
-from phenofit.forecast.season import day_after_last
+from phenofit.forecast import day_after_last, forecast
 from phenofit.maps import error_map
 from phenofit.outputs import write_tables
 from phenofit.report import render_report
