@@ -21,7 +21,7 @@ DATE_ORDERS = ("year-first", "month-first", "day-first")
 MISSING_TEXTS = frozenset({"", "na", "n/a", "nan", "null", "none"})
 """Texts read as "no value" in a number column, in any case of letters."""
 
-_NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?")
+_NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _SHOWN = 40  # characters of a foreign cell that a message repeats
 
 
@@ -215,12 +215,14 @@ _PARTS: dict[str, Callable[[str, str, str], tuple[str, str, str]]] = {
 _MONTH_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTHS = {name: number for number, name in enumerate(_MONTH_NAMES, start=1)}
 _CENTURY_PIVOT = 69  # two-digit years from 69 on are of the 20th century, as in POSIX (from memory)
-_NUMERIC_DATE = re.compile(r"(\d{1,4})([-/.])(\d{1,2})\2(\d{1,4})")
-_NAMED_DATE = re.compile(r"(?P<day>\d{1,2})[-\s./]+(?P<month>[A-Za-z]{3,9})\.?[-\s,./]+(?P<year>\d{4}|\d{2})")
-_NAMED_DATE_MONTH_FIRST = re.compile(
-    r"(?P<month>[A-Za-z]{3,9})\.?[-\s]+(?P<day>\d{1,2})(?:\s*,\s*|[-\s]+)(?P<year>\d{4}|\d{2})"
+_NUMERIC_DATE = re.compile(r"(\d{1,4})([-/.])(\d{1,2})\2(\d{1,4})", re.ASCII)
+_NAMED_DATE = re.compile(
+    r"(?P<day>\d{1,2})[-\s./]+(?P<month>[A-Za-z]{3,9})\.?[-\s,./]+(?P<year>\d{4}|\d{2})", re.ASCII
 )
-_CLOCK = re.compile(r"^(.*\d)[T\s]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.0+)?)?$")
+_NAMED_DATE_MONTH_FIRST = re.compile(
+    r"(?P<month>[A-Za-z]{3,9})\.?[-\s]+(?P<day>\d{1,2})(?:\s*,\s*|[-\s]+)(?P<year>\d{4}|\d{2})", re.ASCII
+)
+_CLOCK = re.compile(r"^(.*\d)[T\s]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.0+)?)?$", re.ASCII)
 
 
 def _date(text: str, order: str, default: np.timedelta64) -> np.datetime64:
@@ -254,13 +256,13 @@ def _calendar_day(text: str, order: str) -> tuple[int, int, int]:
             raise ValueError("has no year of four digits.")
         year, month, day = _PARTS[order](*parts)
         return _full_year(year), int(month), int(day)
-    if re.fullmatch(r"\d{8}", text) and order == "year-first":
+    if re.fullmatch(r"[0-9]{8}", text) and order == "year-first":
         return int(text[:4]), int(text[4:6]), int(text[6:])
     named = _NAMED_DATE.fullmatch(text) or _NAMED_DATE_MONTH_FIRST.fullmatch(text)
     month_number = _MONTHS.get(named["month"][:3].lower()) if named else None
     if named and month_number:
         return _full_year(named["year"]), month_number, int(named["day"])
-    if re.fullmatch(r"\d{5}(\.\d+)?", text):
+    if re.fullmatch(r"[0-9]{5}(\.[0-9]+)?", text):
         raise ValueError("is a day number of a spreadsheet, not a date.")
     raise ValueError("is not a date.")
 

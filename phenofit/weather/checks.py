@@ -89,8 +89,9 @@ def check_weather(
     found: list[pd.DataFrame] = []
     lines: list[str] = []
     raw = _with_set_aside(weather, values)
+    yearly = {e: course(v, days) for e, v in values.items()}
     for name in (c for c in CHECKS if c in checks):
-        bad = _run(name, values, raw, days, weather, max_distance_km)
+        bad = _run(name, values, raw, yearly, days, weather, max_distance_km)
         hit = (bad["tmin"] | bad["tmax"]) & past
         if not hit.any():
             continue
@@ -107,6 +108,7 @@ def _run(
     name: str,
     values: dict[str, np.ndarray],
     raw: dict[str, np.ndarray],
+    yearly: dict[str, np.ndarray],
     days: np.ndarray,
     weather: xr.Dataset,
     reach: float,
@@ -117,13 +119,13 @@ def _run(
     result = {}
     for element, series in values.items():
         if name == "scale_change":
-            result[element] = scale_changes(raw[element], course(series, days))
+            result[element] = scale_changes(raw[element], yearly[element])
         elif name == "unit_suspect":
-            result[element] = unit_spells(raw[element], course(series, days), days)
+            result[element] = unit_spells(raw[element], yearly[element], days)
         elif name == "repeated_value":
             result[element] = repeated(series, days)
         else:
-            result[element] = _unlike(series, weather, reach)
+            result[element] = _unlike(series, yearly[element], weather, reach)
     return result
 
 
@@ -141,19 +143,18 @@ def _with_set_aside(weather: xr.Dataset, values: dict[str, np.ndarray]) -> dict[
     return raw
 
 
-def _unlike(series: np.ndarray, weather: xr.Dataset, reach: float) -> np.ndarray:
-    near = neighbourhood(series, weather, max_distance_km=reach)
+def _unlike(series: np.ndarray, yearly: np.ndarray, weather: xr.Dataset, reach: float) -> np.ndarray:
+    near = neighbourhood(series, weather, max_distance_km=reach, yearly=yearly)
     _, single, _ = estimates(near)
-    residual = series[None] - single
+    residual = np.sort(series[None] - single, axis=0)  # NaN last
     count = (~np.isnan(residual)).sum(axis=0)
     enough = count >= 2
-    middle = np.zeros(series.shape)
-    middle[enough] = np.nanmedian(residual[:, enough], axis=0)
+    low = np.take_along_axis(residual, np.maximum((count - 1) // 2, 0)[None], axis=0)[0]
+    high = np.take_along_axis(residual, np.minimum(count // 2, len(residual) - 1)[None], axis=0)[0]
+    middle = np.where(enough, (low + high) / 2, 0.0)
     # With two neighbours the median is their mean: both must then disagree on their own.
-    least = np.zeros(series.shape)
-    least[enough] = np.nanmin(np.abs(residual[:, enough]), axis=0)
-    two = enough & (count == 2)
-    off = np.where(two, np.minimum(np.abs(middle), least), np.abs(middle))
+    two = np.where(np.sign(low) == np.sign(high), np.minimum(np.abs(low), np.abs(high)), 0.0)
+    off = np.where(count == 2, two, np.abs(middle))
     bad = np.zeros(series.shape, dtype=bool)
     for i in range(len(series)):
         if enough[i].sum() >= 30:

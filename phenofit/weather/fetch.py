@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+import phenofit.weather.client as service
 from phenofit.errors import FetchError, ModelError
-from phenofit.weather import client as service
 from phenofit.weather.cache import StationCache, StoredYear
 from phenofit.weather.fetch_plan import Plan, plan_fetch, refresh_station_list
 from phenofit.weather.fetch_report import REPORT_COLUMNS, station_row

@@ -9,9 +9,9 @@ from types import ModuleType
 import numpy as np
 import pandas as pd
 
+import phenofit.weather.client as service
 from phenofit.errors import FetchError, ModelError
 from phenofit.files import write_text
-from phenofit.weather import client as service
 from phenofit.weather.cache import StationCache
 from phenofit.weather.stations import distance_km
 

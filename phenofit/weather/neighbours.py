@@ -47,18 +47,34 @@ def course(values: np.ndarray, days: np.ndarray) -> np.ndarray:
     for k in (1, 2, 3):
         waves += [np.cos(k * phase), np.sin(k * phase)]
     basis = np.stack(waves, axis=1)
+    good = ~np.isnan(values)
+    count = good.sum(axis=1)
     result = np.full(values.shape, np.nan)
-    for i, series in enumerate(values):
-        good = ~np.isnan(series)
-        count = int(good.sum())
-        if count < DAYS_PER_YEAR - 1:
-            result[i] = _running_median(series)
-            continue
-        use = basis if count >= 2 * DAYS_PER_YEAR - 1 else basis[:, :5]
-        fitted = use @ np.linalg.lstsq(use[good], series[good], rcond=None)[0]
-        off = np.abs(series - fitted)
-        good &= off <= 4 * 1.4826 * np.nanmedian(off) + 1e-9
-        result[i] = use @ np.linalg.lstsq(use[good], series[good], rcond=None)[0]
+    for i in np.flatnonzero(count < DAYS_PER_YEAR - 1):
+        result[i] = _running_median(values[i])
+    for chosen, columns in (
+        (count >= 2 * DAYS_PER_YEAR - 1, 7),
+        ((count >= DAYS_PER_YEAR - 1) & (count < 2 * DAYS_PER_YEAR - 1), 5),
+    ):
+        if chosen.any():
+            result[chosen] = _waves(values[chosen], good[chosen], basis[:, :columns])
+    return result
+
+
+def _waves(values: np.ndarray, good: np.ndarray, basis: np.ndarray) -> np.ndarray:
+    """Least squares of all stations at once by their normal equations, in two passes."""
+    size = basis.shape[1]
+    products = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), size * size)
+    filled = np.where(good, values, 0.0)
+    use = good
+    for _ in range(2):
+        left = (use.astype(float) @ products).reshape(-1, size, size)
+        right = np.where(use, filled, 0.0) @ basis
+        fitted = np.linalg.solve(left, right[..., None])[..., 0] @ basis.T
+        off = np.where(good, np.abs(filled - fitted), np.nan)
+        limit = np.array([4 * 1.4826 * np.median(o[g]) + 1e-9 for o, g in zip(off, good, strict=True)])
+        use = good & (np.nan_to_num(off, nan=np.inf) <= limit[:, None])
+    result: np.ndarray = fitted
     return result
 
 
@@ -97,7 +113,11 @@ class Neighbourhood:
 
 
 def neighbourhood(
-    values: np.ndarray, weather: xr.Dataset, *, max_distance_km: float = 150.0, lag: int = 0
+    values: np.ndarray,
+    weather: xr.Dataset,
+    *,
+    max_distance_km: float = 150.0,
+    yearly: np.ndarray | None = None,
 ) -> Neighbourhood:
     """Regress the stations on each other.
 
@@ -109,18 +129,17 @@ def neighbourhood(
         Gives the calendar and the positions.
     max_distance_km : float
         Farthest neighbour where positions are known [km].
-    lag : int
-        Days by which the neighbours are moved later before they are compared.
+    yearly : ndarray, shape (stations, days), optional
+        The stations' yearly courses, where they are known already [degC].
 
     Returns
     -------
     Neighbourhood
     """
     days = weather["time"].values.astype("datetime64[D]")
-    yearly = course(values, days)
+    yearly = course(values, days) if yearly is None else yearly
     anomaly = values - yearly
-    other = anomaly if lag == 0 else _moved(anomaly, lag)
-    slope, correlation, count = _regressions(anomaly, other)
+    slope, correlation, count = _regressions(anomaly)
     usable = (count >= MIN_OVERLAP) & (correlation >= MIN_CORRELATION)
     np.fill_diagonal(usable, False)
     latitude, longitude = weather["latitude"].values, weather["longitude"].values
@@ -134,27 +153,19 @@ def neighbourhood(
     return Neighbourhood(yearly, anomaly, order, slope, error)
 
 
-def _moved(values: np.ndarray, lag: int) -> np.ndarray:
-    result = np.full(values.shape, np.nan)
-    if lag > 0:
-        result[:, lag:] = values[:, :-lag]
-    else:
-        result[:, :lag] = values[:, -lag:]
-    return result
-
-
-def _regressions(target: np.ndarray, other: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _regressions(anomaly: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return slope, correlation and number of common days for every pair, by masked sums."""
-    have, had = (~np.isnan(target)).astype(float), (~np.isnan(other)).astype(float)
-    x, y = np.nan_to_num(other), np.nan_to_num(target)
-    n = have @ had.T
+    have = (~np.isnan(anomaly)).astype(float)
+    x = np.nan_to_num(anomaly)
+    n = have @ have.T
     with np.errstate(invalid="ignore", divide="ignore"):
-        sy, sx = y @ had.T, have @ x.T
-        syy, sxx, sxy = (y * y) @ had.T, have @ (x * x).T, y @ x.T
-        cov = sxy - sx * sy / n
-        var_x, var_y = sxx - sx * sx / n, syy - sy * sy / n
-        slope = cov / var_x
-        correlation = cov / np.sqrt(var_x * var_y)
+        # Row: the station predicted; column: the neighbour.
+        sum_row = x @ have.T
+        squares_row = (x * x) @ have.T
+        cov = x @ x.T - sum_row * sum_row.T / n
+        var_row = squares_row - sum_row**2 / n
+        slope = cov / var_row.T
+        correlation = cov / np.sqrt(var_row * var_row.T)
     return np.nan_to_num(slope), np.nan_to_num(correlation), n
 
 

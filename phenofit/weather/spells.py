@@ -85,8 +85,11 @@ def scale_changes(series: np.ndarray, yearly: np.ndarray) -> np.ndarray:
         Shape of `series`.
     """
     bad = np.zeros(series.shape, dtype=bool)
+    with np.errstate(invalid="ignore"):
+        # A first sieve; what is near the yearly course is never tenfold.
+        candidate = (np.abs(series) > LARGE) & ~(np.abs(series - yearly) <= 12.0)
     for i, values in enumerate(series):
-        for day in np.flatnonzero(np.abs(np.nan_to_num(values)) > LARGE):
+        for day in np.flatnonzero(candidate[i]):
             before = values[max(0, day - 60) : day]
             good = before[~np.isnan(before) & ~bad[i, max(0, day - 60) : day]]
             expected = np.median(good[-15:]) if len(good) >= 3 else yearly[i, day]
@@ -174,17 +177,21 @@ def unit_spells(series: np.ndarray, yearly: np.ndarray, days: np.ndarray) -> np.
         Shape of `series`.
     """
     block = days.astype("datetime64[M]").astype(np.int64)
-    block -= block[0]
+    starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
+    bounds = [*starts, len(days)]
+    off = series - yearly
+    known = ~np.isnan(off)
+    count = np.add.reduceat(known.astype(np.int64), starts, axis=1)
+    total = np.add.reduceat(np.where(known, off, 0.0), starts, axis=1)
+    # A first sieve by the mean; the medians decide.
+    candidate = (count >= 10) & (np.abs(total) > 0.5 * UNIT_SURE * np.maximum(count, 1))
     bad = np.zeros(series.shape, dtype=bool)
-    for i, (values, expected) in enumerate(zip(series, yearly, strict=True)):
-        for m in range(int(block[-1]) + 1):
-            inside = (block == m) & ~np.isnan(values) & ~np.isnan(expected)
-            if inside.sum() < 10:
-                continue
-            now, normal = float(np.median(values[inside])), float(np.median(expected[inside]))
-            if abs(now - normal) < UNIT_SURE:
-                continue
-            others = (1.8 * normal + 32.0, (normal - 32.0) / 1.8)
-            if any(abs(now - other) < UNIT_FIT for other in others):
-                bad[i, inside] = True
+    for i, m in zip(*np.nonzero(candidate), strict=True):
+        month = slice(bounds[m], bounds[m + 1])
+        inside = known[i, month]
+        now = float(np.median(series[i, month][inside]))
+        normal = float(np.median(yearly[i, month][inside]))
+        others = (1.8 * normal + 32.0, (normal - 32.0) / 1.8)
+        if abs(now - normal) >= UNIT_SURE and any(abs(now - other) < UNIT_FIT for other in others):
+            bad[i, month] |= inside
     return bad
