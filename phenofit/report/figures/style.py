@@ -34,6 +34,7 @@ __all__ = [
     "png_bytes",
     "save",
     "settle",
+    "stamp",
 ]
 
 INK, GREY = "#222222", "#767676"
@@ -157,7 +158,7 @@ def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
         The PNG, for the page.
     """
     if invented:
-        _stamp(figure)
+        stamp(figure)
     image = png_bytes(figure)
     with writing(folder / f"{name}.png") as temporary:
         temporary.write_bytes(image)
@@ -174,7 +175,8 @@ def png_bytes(figure: Figure) -> bytes:
     return stream.getvalue()
 
 
-def _stamp(figure: Figure) -> None:
+def stamp(figure: Figure) -> None:
+    """Write into a figure that its data are invented."""
     # A heading of its own: the layout keeps it clear of the panels.
     figure.suptitle(
         "invented data", x=0.995, ha="right", fontsize=8, color=VERMILION, style="italic", weight="bold"

@@ -1,0 +1,177 @@
+"""The figures against stored pictures, made from fixed numbers, so that only the drawing can change them.
+
+To store new pictures after a wanted change: ``PHENOFIT_STORE_IMAGES=1 python -m pytest tests/report/test_figure_images.py``,
+then look at them.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import replace
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.figure import Figure
+from matplotlib.image import imread, imsave
+from scipy.stats import norm
+
+from phenofit.report.figure_data import CatchCurve, JointRegion, SeasonHeat
+from phenofit.report.figures import draw_base, draw_dates, draw_errors, draw_flight, draw_season
+from phenofit.report.figures.style import SERIES, png_bytes, stamp
+from phenofit.seasons import Season
+from phenofit.study import StudyResult
+
+STORED = Path(__file__).parents[1] / "images" / "report"
+SEASON = Season.parse("01-01", "10-31")
+
+
+def grey(picture: np.ndarray) -> np.ndarray:
+    """Return a picture in grey at a quarter of its size: what is left when letters of another build are blurred."""
+    light = picture[..., :3] @ np.array([0.299, 0.587, 0.114])  # ITU-R BT.601
+    height, width = (4 * (n // 4) for n in light.shape)
+    return np.asarray(light[:height, :width].reshape(height // 4, 4, width // 4, 4).mean(axis=(1, 3)))
+
+
+def flight(result: StudyResult) -> Figure:
+    fit = result.species[0].fit
+    fixed = replace(fit, parameters={**fit.parameters, "base": 10.0})
+    edges = np.linspace(300.0, 900.0, 31)
+    heat = np.linspace(300.0, 900.0, 200)
+    caught = 100 * np.diff(norm.cdf(edges, 610, 95)) * (1 + 0.1 * np.sin(edges[1:]))
+    flown = 100 * (norm.cdf(heat + 10, 600, 90) - norm.cdf(heat - 10, 600, 90))
+    return draw_flight(CatchCurve(edges, caught, heat, flown, (600.0,), 120), fixed)
+
+
+def base(result: StudyResult) -> Figure:
+    fit = result.species[0].fit
+    values = np.array([7.0, 8.5, 10.0, 11.0, 12.0])
+    profile = replace(
+        fit.profiles["base"], estimate=10.0, values=values, deviance=np.array([9.0, 2.2, 0.0, 1.5, 6.0]),
+        low_bound=-5.0, high_bound=20.0, degrees=7.0,
+    )  # fmt: skip
+    settings = replace(fit.settings, flights=1)
+    parameters = {**fit.parameters, "base": 10.0, "requirement_1": 600.0}
+    fixed = replace(fit, profiles={"base": profile}, settings=settings, parameters=parameters)
+    grid, heat = np.linspace(7, 12, 80), np.linspace(400, 800, 90)
+    ridge = 600 - 65 * (grid - 10)
+    fall = ((grid - 10) ** 2)[None, :] + ((heat[:, None] - ridge[None, :]) / 8) ** 2
+    figure = draw_base(fixed, {1: JointRegion(grid, heat, fall, ridge, 5.6)})
+    assert figure is not None
+    return figure
+
+
+def table() -> pd.DataFrame:
+    rng = np.random.default_rng(3)
+    rows = []
+    for year in range(2018, 2023):
+        for trap in range(6):
+            seen = pd.Timestamp(f"{year}-07-01T12:00") + pd.Timedelta(days=float(rng.normal(0, 6)))
+            for name, wide in (("fitted", 3.0), ("calendar mean", 8.0)):
+                error = round(float(rng.normal(0, wide)), 2)
+                rows.append(
+                    (
+                        "flight_50",
+                        1,
+                        f"t{trap}",
+                        f"{year}",
+                        year,
+                        name,
+                        seen,
+                        seen + pd.Timedelta(days=error),
+                        error,
+                    )
+                )
+    columns = [
+        "event",
+        "flight",
+        "trap",
+        "season",
+        "year",
+        "forecaster",
+        "observed",
+        "predicted",
+        "error_days",
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def dates(_result: StudyResult) -> Figure:
+    rows = table()
+    figure = draw_dates(rows[rows["forecaster"] == "fitted"], SEASON)
+    assert figure is not None
+    return figure
+
+
+def errors(_result: StudyResult) -> Figure:
+    figure = draw_errors(table(), [("fitted", "fitted here"), ("calendar mean", "mean calendar date")])
+    assert figure is not None
+    return figure
+
+
+def season(_result: StudyResult) -> Figure:
+    days = np.arange(304.0)
+    past = {f"{2018 + k}": np.maximum(days - 90, 0) ** 1.25 * (0.9 + 0.05 * k) for k in range(5)}
+    now = np.where(days < 150, np.maximum(days - 85, 0) ** 1.25, np.nan)
+    heat = SeasonHeat("S1", days, past, ("2023", now), ((250.0, 330.0, 420.0), (560.0, 660.0, 760.0)))
+    return draw_season(heat, SEASON, heat_words="single sine, base 10 °C")
+
+
+DRAWINGS: dict[str, Callable[[StudyResult], Figure]] = {
+    "flight": flight,
+    "base": base,
+    "dates": dates,
+    "errors": errors,
+    "season": season,
+}
+
+
+@pytest.mark.parametrize("name", list(DRAWINGS))
+def test_figure_is_the_stored_one(name: str, result: StudyResult) -> None:
+    figure = DRAWINGS[name](result)
+    stamp(figure)
+    drawn = grey(imread(BytesIO(png_bytes(figure)), format="png"))
+    path = STORED / f"{name}.png"
+    if os.environ.get("PHENOFIT_STORE_IMAGES"):
+        STORED.mkdir(parents=True, exist_ok=True)
+        imsave(path, drawn, cmap="gray", vmin=0, vmax=1, metadata={"Software": ""})
+    stored = imread(path)[..., 0]
+    assert drawn.shape == stored.shape
+    # A moved curve or label differs by far more; another build of the letters by less.
+    assert float(np.abs(drawn - stored).mean()) < 0.008
+    assert float((np.abs(drawn - stored) > 0.35).mean()) < 0.006
+
+
+def test_a_moved_curve_would_be_noticed(result: StudyResult) -> None:
+    stored = imread(STORED / "season.png")[..., 0]
+    moved = np.roll(stored, 6, axis=1)
+    assert float((np.abs(moved - stored) > 0.35).mean()) > 0.006
+
+
+def test_series_are_told_apart_without_colour() -> None:
+    assert len({marker for _, marker, _ in SERIES}) == len(SERIES)
+    assert len({str(dash) for _, _, dash in SERIES}) == len(SERIES)
+
+
+def test_an_open_end_is_written_into_the_picture(result: StudyResult) -> None:
+    fit = result.species[0].fit
+    flat = replace(fit.profiles["base"], deviance=0.0 * fit.profiles["base"].deviance)
+    opened = replace(
+        fit,
+        profiles={
+            "base": replace(flat, low_bound=float(flat.values.min()), high_bound=float(flat.values.max()))
+        },
+    )
+    figure = draw_base(opened, {})
+    assert figure is not None
+    assert [text.get_text() for text in figure.axes[0].texts].count("open") == 2
+
+
+def test_the_stamp_is_in_the_picture(result: StudyResult) -> None:
+    plain, stamped = season(result), season(result)
+    stamp(stamped)
+    assert png_bytes(plain) != png_bytes(stamped)
+    assert stamped.get_suptitle() == "invented data"
