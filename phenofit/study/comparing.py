@@ -9,9 +9,9 @@ import pandas as pd
 from phenofit.errors import Problem
 from phenofit.study.model import UNNAMED, Study
 from phenofit.tables import nearest
-from phenofit.traps import unknown_trap_problems
+from phenofit.traps import species_key, unknown_trap_problems
 
-__all__ = ["compare_tables", "species_key"]
+__all__ = ["compare_tables"]
 
 _NO_COVARIATE = ("trap", "site", "station", "row", "device", "valid_from")
 
@@ -80,11 +80,6 @@ def _site_problems(study: Study, traps: pd.DataFrame, biofix: pd.DataFrame) -> l
         for site, row in zip(biofix["site"], biofix["row"], strict=True)
         if site not in sites
     ]
-
-
-def species_key(name: object) -> str:
-    """Return a species name without regard to blanks and the case of letters."""
-    return " ".join(str(name).split()).casefold()
 
 
 def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> list[Problem]:

@@ -16,13 +16,14 @@ from phenofit.errors import DataError, ModelError, PhenofitError, Problem
 from phenofit.files import file_hash
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.study.comparing import compare_tables, species_key
+from phenofit.study.comparing import compare_tables
 from phenofit.study.model import Study
 from phenofit.study.station_weather import plain_columns, read_study_weather, stations_only
 from phenofit.traps import (
     TrapYears,
     biofix_starts,
     build_trap_years,
+    catches_of_species,
     examine_catches,
     examine_traps,
     read_biofix,
@@ -104,22 +105,16 @@ class StudyInputs:
 def species_trap_years(study: Study, traps: pd.DataFrame, catches: pd.DataFrame, species: str) -> TrapYears:
     """Cut the catches of one species of a study into trap-years."""
     name = study.species_name(species)
-    return build_trap_years(
+    own, notes = catches_of_species(catches, name, unlisted=study.catches.unlisted_species)
+    found = build_trap_years(
         traps,
-        _of_species(catches, name),
+        own,
         study.season_window(),
         first_interval_days=study.catches.first_interval_days,
         longest_interval_days=study.catches.longest_interval_days,
         pool=study.catches.pool,
     )
-
-
-def _of_species(catches: pd.DataFrame, species: str) -> pd.DataFrame:
-    if "species" not in catches:
-        return catches
-    own = catches[catches["species"].map(species_key) == species_key(species)].drop(columns="species")
-    own.attrs = dict(catches.attrs)
-    return own
+    return replace(found, notes=(*notes, *found.notes))
 
 
 @dataclass

@@ -29,6 +29,7 @@ from phenofit.study.fields import (
     words,
 )
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords
+from phenofit.traps.species import UNLISTED_MEANINGS
 from phenofit.validate.schemes import SCHEMES
 from phenofit.weather.checks import CHECKS
 from phenofit.weather.fill import METHODS as FILL_METHODS
@@ -123,6 +124,7 @@ class CatchesPart(Part):
     hour: Annotated[Number, Field(ge=0, lt=24)] = 12.0
     fill_down: Texts = ()
     duplicates: Annotated[str, BeforeValidator(choice("refuse", "sum"))] = "refuse"
+    unlisted_species: Annotated[str, BeforeValidator(choice(*UNLISTED_MEANINGS))] = "not checked"
     pool: Annotated[str, BeforeValidator(choice("trap", "site"))] = "trap"
     first_interval_days: PositiveNumber | None = None
     longest_interval_days: PositiveNumber | None = None

@@ -10,6 +10,7 @@ from phenofit.traps.darwin_core import (
     write_darwin_core,
 )
 from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
+from phenofit.traps.species import UNLISTED_MEANINGS, catches_of_species, species_key
 from phenofit.traps.trap_table import TRAP_COLUMNS, examine_traps, read_traps
 from phenofit.traps.years import TrapYears, build_trap_years, trap_places, unknown_trap_problems
 
@@ -19,10 +20,12 @@ __all__ = [
     "DARWIN_CORE_TERMS",
     "LEFT_OUT_REASONS",
     "TRAP_COLUMNS",
+    "UNLISTED_MEANINGS",
     "CountWords",
     "TrapYears",
     "biofix_starts",
     "build_trap_years",
+    "catches_of_species",
     "check_intervals",
     "examine_catches",
     "examine_traps",
@@ -30,6 +33,7 @@ __all__ = [
     "read_catches",
     "read_darwin_core",
     "read_traps",
+    "species_key",
     "to_darwin_core",
     "trap_places",
     "unknown_trap_problems",

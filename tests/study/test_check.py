@@ -180,6 +180,20 @@ def test_species_of_one_table_are_parted(tmp_path: Path) -> None:
     assert any("1 rows of other species left aside ('green moth')" in note for note in inputs.notes)
 
 
+def test_checks_that_list_another_species_only(tmp_path: Path) -> None:
+    extra = "A,2024-06-29,1,red moth\nA,2024-06-29,1,blue moth\nA,2024-07-06,3,blue moth\nA,2024-07-13,0,red moth\n"
+    extra += "A,2024-07-13,1,blue moth\n"
+    study = SPECIES.replace('blank = "not checked"', 'blank = "not checked"\nunlisted_species = "zero"')
+    plain = read_inputs(load_study(write_study(tmp_path, study=SPECIES, catches=BOTH + extra)))
+    zero = read_inputs(load_study(write_study(tmp_path, study=study, catches=BOTH + extra)))
+    ends = [
+        inputs.trap_years("red moth").intervals.query("trap == 'A'")["end"].dt.strftime("%m-%d").tolist()[-2:]
+        for inputs in (plain, zero)
+    ]
+    assert ends == [["06-29", "07-13"], ["07-06", "07-13"]]
+    assert any("taken as not checked" in note for note in plain.trap_years("red moth").notes)
+
+
 def test_a_species_without_rows_is_a_problem(tmp_path: Path) -> None:
     (problem,) = check_study(write_study(tmp_path, study=SPECIES, catches=BOTH))
     assert "no row is of species 'blue moth'" in problem.finding
