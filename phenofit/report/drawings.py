@@ -11,11 +11,20 @@ from matplotlib.figure import Figure
 
 from phenofit.flight.result import FlightFit
 from phenofit.report.figure_data import catch_curve, joint_region, season_heat
-from phenofit.report.figures import draw_base, draw_dates, draw_errors, draw_flight, draw_season, save
+from phenofit.report.figures import (
+    draw_base,
+    draw_dates,
+    draw_errors,
+    draw_flight,
+    draw_scores,
+    draw_season,
+    save,
+)
+from phenofit.report.score_groups import score_groups
 from phenofit.report.words import forecaster_words, start_words
 from phenofit.study.results import SpeciesResult, StudyResult
 
-__all__ = ["PageFigure", "draw_species"]
+__all__ = ["PageFigure", "draw_species", "draw_study"]
 
 _EVENT = "flight_50"
 
@@ -63,14 +72,40 @@ def draw_species(
     dict of str to PageFigure
         ``flight``, ``base``, ``dates``, ``errors``, ``season``; those that cannot be drawn are not there.
     """
+    return {
+        name: _page_figure(result, folder, f"{stem}-{name}", figure, alt, caption)
+        for name, figure, alt, caption in _figures(result, species)
+    }
+
+
+def draw_study(result: StudyResult, folder: Path) -> PageFigure | None:
+    """Draw the error of every forecaster over all species as ``error_by_forecaster``; None without a validation."""
+    groups = score_groups([(one.species, one.scores) for one in result.species])
+    if not groups:
+        return None
+    told = "; ".join(
+        f"{group.name}: " + ", ".join(f"{row.label} {row.mae:.1f} days" for row in group.rows)
+        for group in groups
+    )
+    return _page_figure(
+        result,
+        folder,
+        "error_by_forecaster",
+        draw_scores(groups),
+        f"Mean absolute error of the date of half of the flight in data the forecaster had not seen. {told}.",
+        "How far off forecasts of half of the flight were in data that the forecaster had not seen, weather known; the "
+        "lines are 95 % intervals that take whole years at random.",
+    )
+
+
+def _page_figure(
+    result: StudyResult, folder: Path, name: str, figure: Figure, alt: str, caption: str
+) -> PageFigure:
     invented = result.study.invented
-    drawn = {}
-    for name, figure, alt, caption in _figures(result, species):
-        image = save(figure, folder, f"{stem}-{name}", invented=invented)
-        address = "data:image/png;base64," + base64.b64encode(image).decode("ascii")
-        note = "Invented data. " if invented else ""
-        drawn[name] = PageFigure(f"{stem}-{name}", address, note + alt, note + caption)
-    return drawn
+    image = save(figure, folder, name, invented=invented)
+    address = "data:image/png;base64," + base64.b64encode(image).decode("ascii")
+    note = "Invented data. " if invented else ""
+    return PageFigure(name, address, note + alt, note + caption)
 
 
 def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:

@@ -92,6 +92,7 @@ def render_report(result: StudyResult, out: Path) -> Path:
             title=result.study.title,
             invented=result.study.invented,
             sections=sections,
+            overview=_overview(result, Path(out)),
             links=links_table(result.inputs.links),
             stations=stations_table(result.inputs.weather),
             reading_notes=_distinct(result.inputs.notes),
@@ -148,6 +149,12 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         extent=_extent(species),
         model=_model(species),
     )
+
+
+def _overview(result: StudyResult, out: Path) -> Any:
+    from phenofit.report.drawings import draw_study  # loads matplotlib
+
+    return draw_study(result, out / "figures")
 
 
 def _truth_of(result: StudyResult, species: str) -> Mapping[str, Any] | None:

@@ -53,7 +53,8 @@ def truth_sentence(fit: FlightFit, truth: Mapping[str, Any] | None) -> str:
     for (name, flight), value in known.items():
         if name not in ("base", "requirement"):
             continue
-        label = "base" if name == "base" else f"requirement of flight {flight}"
+        several = fit.settings.flights > 1 and flight is not None
+        label = f"requirement of flight {flight}:" if several else name
         said.append(
             f"{label} {number(value, 1)} °C" if name == "base" else f"{label} {number(value, 0)} °C-days"
         )
@@ -61,6 +62,6 @@ def truth_sentence(fit: FlightFit, truth: Mapping[str, Any] | None) -> str:
         if key in fit.profiles:
             low, high = fit.interval(key)
             if (low is not None and value < low) or (high is not None and value > high):
-                outside.append(label)
+                outside.append(label.rstrip(":"))
     verdict = f"outside their intervals: {', '.join(outside)}" if outside else "each inside its interval"
     return f"The invented catches were drawn with {', '.join(said)}; {verdict}."

@@ -20,8 +20,9 @@ from matplotlib.image import imread, imsave
 from scipy.stats import norm
 
 from phenofit.report.figure_data import CatchCurve, JointRegion, SeasonHeat
-from phenofit.report.figures import draw_base, draw_dates, draw_errors, draw_flight, draw_season
+from phenofit.report.figures import draw_base, draw_dates, draw_errors, draw_flight, draw_scores, draw_season
 from phenofit.report.figures.style import SERIES, png_bytes, stamp
+from phenofit.report.score_groups import ScoreGroup, ScoreRow
 from phenofit.seasons import Season
 from phenofit.study import StudyResult
 
@@ -120,12 +121,22 @@ def season(_result: StudyResult) -> Figure:
     return draw_season(heat, SEASON, heat_words="single sine, base 10 °C")
 
 
+def scores(_result: StudyResult) -> Figure:
+    rows = (
+        ScoreRow("fitted here", "fitted", 2.8, 2.5, 3.1),
+        ScoreRow("published threshold x, on its own terms", "published", 7.1, 6.3, 8.9),
+        ScoreRow("mean calendar date", "calendar", 7.7, 4.2, 11.2),
+    )
+    return draw_scores((ScoreGroup("first moth", rows), ScoreGroup("second moth, flight 2", rows[::2])))
+
+
 DRAWINGS: dict[str, Callable[[StudyResult], Figure]] = {
     "flight": flight,
     "base": base,
     "dates": dates,
     "errors": errors,
     "season": season,
+    "scores": scores,
 }
 
 

@@ -1,0 +1,85 @@
+"""How far off each forecaster was, species by species and flight by flight, ready to be drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from phenofit.report.words import forecaster_words
+
+__all__ = ["ScoreGroup", "ScoreRow", "score_groups"]
+
+
+@dataclass(frozen=True)
+class ScoreRow:
+    """One forecaster: ``kind`` is ``fitted``, ``published`` or ``calendar``; errors and their interval [days]."""
+
+    label: str
+    kind: str
+    mae: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class ScoreGroup:
+    """The forecasters of one species and flight."""
+
+    name: str
+    rows: tuple[ScoreRow, ...]
+
+
+def score_groups(
+    scores: Sequence[tuple[str, pd.DataFrame]], *, event: str = "flight_50"
+) -> tuple[ScoreGroup, ...]:
+    """Return the mean absolute errors of what is fitted, published and reckoned from the calendar.
+
+    Parameters
+    ----------
+    scores : sequence of (species, DataFrame)
+        Scores of each species; those of the first scheme, weather known, are used.
+    event : str
+        The event.
+
+    Returns
+    -------
+    tuple of ScoreGroup
+        Fitted first, then published thresholds, then the calendar; forecasters that mix two are left to the table.
+    """
+    groups = []
+    for species, table in scores:
+        if table.empty:
+            continue
+        rows = table[
+            (table["event"] == event)
+            & (table["scheme"] == table["scheme"].iloc[0])
+            & table["lead_days"].isna()
+        ]
+        several = rows["flight"].nunique() > 1
+        for flight, mine in rows.groupby("flight", sort=True):
+            found = [
+                ScoreRow(
+                    forecaster_words(str(row["forecaster"])),
+                    _kind(str(row["forecaster"])),
+                    float(row["mae_days"]),
+                    float(row["mae_low"]),
+                    float(row["mae_high"]),
+                )
+                for row in mine.sort_values("forecaster").to_dict("records")
+                if _kind(str(row["forecaster"])) and pd.notna(row["mae_days"])
+            ]
+            if found:
+                order = ("fitted", "published", "calendar")
+                name = f"{species}, flight {flight}" if several else species
+                groups.append(ScoreGroup(name, tuple(sorted(found, key=lambda row: order.index(row.kind)))))
+    return tuple(groups)
+
+
+def _kind(forecaster: str) -> str:
+    if forecaster == "fitted":
+        return "fitted"
+    if forecaster.startswith("published:"):
+        return "published"
+    return "calendar" if forecaster == "calendar mean" else ""
