@@ -54,7 +54,7 @@ def draw_scores(groups: Sequence[ScoreGroup]) -> Figure:
             ticks.append(at)
             labels.append(row.label)
             at -= 1.0
-    settle(axes, x="mean absolute error of the forecast date in held-out data [days]", y="")
+    settle(axes, x="mean absolute error, held-out data [days]", y="")
     axes.set_yticks(ticks, labels, parse_math=False)
     headings = {group.name for group in groups}
     for tick in axes.get_yticklabels():
