@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import cast
 
 import numpy as np
@@ -62,10 +64,15 @@ class DateDistribution:
         if np.isnan(self.days).any():
             raise ModelError("a distribution of dates cannot be made from unknown draws (missing weather).")
 
+    @cached_property
+    def _ranked(self) -> npt.NDArray[np.float64]:
+        return np.sort(self.days)
+
     def quantile_days(self, share: float) -> float:
         """Return the quantile in days from `start`; infinite where it lies beyond the season."""
         # Interpolating between a finite and an infinite draw would give a NaN, so an order statistic is taken.
-        return float(np.quantile(self.days, share, method="inverted_cdf"))
+        at = math.ceil(share * self.days.size - 1e-9) - 1
+        return float(self._ranked[min(max(at, 0), self.days.size - 1)])
 
     def quantile(self, share: float) -> np.datetime64:
         """Return the date by which the event has come with chance `share` (NaT: not in this season)."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -239,7 +240,8 @@ class Calendar:
         leap = np.array([leap_day(setting.season, int(y)) for y in merged["year"]])
         # Averaged by month and day: a leap day moves nothing.
         merged["days"] = days - (days >= leap)
-        self.table = merged
+        self.table = dict(list(merged.groupby(["flight", "event"], sort=True)))
+        self._known: dict[tuple[str, int, str], npt.NDArray[np.float64] | None] = {}
 
     def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
         """Return dates spread as the training years were, by Student's t for their small number."""
@@ -247,21 +249,31 @@ class Calendar:
         start = self.setting.season.first_day(target.year)
         leap = leap_day(self.setting.season, target.year)
         for event in events:
-            rows = self.table[(self.table["flight"] == flight) & (self.table["event"] == event)]
-            own = rows[rows["site"] == target.site]
-            own_years = own.groupby("year")["days"].mean()
-            # One number a year: the traps of a late year are late together, and are no independent evidence.
-            years = own_years if len(own_years) >= _LEAST_SITE_YEARS else rows.groupby("year")["days"].mean()
-            if len(years) < 2:
-                continue
-            variance = float(years.var(ddof=1)) * (1.0 + 1.0 / len(years))
-            if len(own_years) < _LEAST_SITE_YEARS:
-                within = rows["days"] - rows.groupby("year")["days"].transform("mean")
-                variance += float(np.mean(within**2))
-            levels = (np.arange(self.setting.draws) + 0.5) / self.setting.draws
-            days = years.mean() + np.sqrt(variance) * student_t.ppf(levels, len(years) - 1)
-            found[event] = DateDistribution(start, days + (days >= leap))
+            key = (target.site, flight, event)
+            if key not in self._known:
+                self._known[key] = self._days(*key)
+            days = self._known[key]
+            if days is not None:
+                found[event] = DateDistribution(start, days + (days >= leap))
         return found
+
+    def _days(self, site: str, flight: int, event: str) -> npt.NDArray[np.float64] | None:
+        """Return equally likely days of a common year, or ``None`` where fewer than two years tell of any."""
+        rows = self.table.get((flight, event))
+        if rows is None:
+            return None
+        own = rows[rows["site"] == site].groupby("year")["days"].mean()
+        # One number a year: the traps of a late year are late together, and are no independent evidence.
+        years = own if len(own) >= _LEAST_SITE_YEARS else rows.groupby("year")["days"].mean()
+        if len(years) < 2:
+            return None
+        variance = float(years.var(ddof=1)) * (1.0 + 1.0 / len(years))
+        if len(own) < _LEAST_SITE_YEARS:
+            within = rows["days"] - rows.groupby("year")["days"].transform("mean")
+            variance += float(np.mean(within**2))
+        levels = (np.arange(self.setting.draws) + 0.5) / self.setting.draws
+        spread = student_t.ppf(levels, len(years) - 1)
+        return np.asarray(float(years.mean()) + np.sqrt(variance) * spread, dtype=np.float64)
 
 
 def start_of(setting: Setting, season: Season, target: Target) -> np.datetime64 | None:
@@ -272,6 +284,7 @@ def start_of(setting: Setting, season: Season, target: Target) -> np.datetime64 
     return None if given is None or np.isnat(given) else moment(given, "D")
 
 
+@lru_cache(maxsize=4096)
 def leap_day(season: Season, year: int) -> float:
     """Return how many days after its start a season has a 29 February; infinite where it has none."""
     days = season.days(year).astype(str)
