@@ -73,7 +73,8 @@ def run(args: argparse.Namespace) -> int:
                 table = work.validate(
                     scheme, progress=tell, executor=executor, lead_days=tuple(args.lead_days), **more
                 )
-                tables.append(table)
+                # An invented study's table says so in every row.
+                tables.append(table.assign(invented=True) if work.study.invented else table)
                 scores.append(score_forecasts(table, seed=work.study.head.seed))
                 _tell(work.species, scheme, table, scores[-1])
                 for line in drift_test(table).itertuples():

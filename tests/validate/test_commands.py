@@ -1,0 +1,168 @@
+"""The commands compare, validate, forecast, local and thresholds, called as a user calls them."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import icalendar
+import pandas as pd
+import pytest
+
+from phenofit.cli import main
+from phenofit.forecast.cautions import CAUTIONS
+from phenofit.validate import PUBLISHED_COLUMNS, SCORE_COLUMNS, VALIDATION_COLUMNS, read_published
+from tests.validate.study_files import write_study
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_study(tmp_path_factory.mktemp("study"))
+
+
+@pytest.fixture(scope="module")
+def fit_file(study: Path) -> Path:
+    from phenofit.cli.studies import SpeciesWork
+    from phenofit.study import load_study, read_inputs
+
+    loaded = load_study(study)
+    inputs = read_inputs(loaded)
+    name = loaded.species[0]
+    path = study.parent / "fit.json"
+    SpeciesWork(loaded, inputs, name, inputs.trap_years(name)).fit().to_json(path)
+    return path
+
+
+def test_thresholds_lists_and_filters(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    table = tmp_path / "rows.csv"
+    assert main(["thresholds", "--species", "striacosta", "--usable", "--csv", str(table)]) == 0
+    out = capsys.readouterr().out
+    assert "western-bean-cutworm_flight-25_1_iowa_50F" in out
+    assert (
+        "733 °C-days (1319 °F-days) above 10.0 °C (50.0 °F), simple average, no upper threshold, from 05-01"
+        in out
+    )
+    assert "of 243 rows" in out
+    with table.open(encoding="utf-8") as stream:
+        assert next(csv.reader(stream)) == list(PUBLISHED_COLUMNS)
+    again = read_published(table)
+    assert {row.species for row in again} == {"western bean cutworm"}
+    assert main(["thresholds", "--table", str(table), "--event", "flight_75"]) == 0
+    assert "1 of " in capsys.readouterr().out
+
+
+def test_thresholds_tells_why_a_row_cannot_be_tested(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["thresholds", "--species", "pink bollworm"]) == 0
+    out = capsys.readouterr().out
+    assert "cannot be tested: the printed amount is in doubt" in out
+    assert main(["thresholds", "--event", "halfway"]) == 2
+    assert "no event 'halfway'" in capsys.readouterr().err
+
+
+def test_compare_gives_its_verdict_in_words(
+    study: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    far = "western-bean-cutworm_flight-50_1_nebraska_50F"
+    assert main(["compare", str(study), "--quick", "--id", far, "--out", str(tmp_path)]) == 0
+    out = capsys.readouterr().out
+    assert "near: For half of the flight the published 450 °C-days (810 °F-days)" in out
+    assert f"{far}: For half of the flight" in out
+    rows = pd.read_csv(tmp_path / "comparisons.csv").set_index("id")
+    assert rows.loc["near", "verdict"] in ("supported", "not contradicted")
+    assert rows.loc[far, "verdict"] == "refuted here"
+    assert (rows["amount_unit"] == "degC d").all()
+
+
+def test_validate_writes_both_tables(study: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    call = ["validate", str(study), "--out", str(tmp_path), "--events", "flight_50", "--quiet"]
+    assert main(call) == 0
+    out = capsys.readouterr().out
+    assert "errors in days, positive: forecast late" in out
+    assert "drift, flight 1, flight_50" in out
+    table = pd.read_csv(tmp_path / "validation.csv")
+    assert tuple(table.columns[: len(VALIDATION_COLUMNS)]) == VALIDATION_COLUMNS
+    assert table["invented"].all()
+    assert {"fitted", "calendar mean", "published:near"} <= set(table["forecaster"])
+    scores = pd.read_csv(tmp_path / "scores.csv")
+    assert tuple(scores.columns) == SCORE_COLUMNS
+    first = (tmp_path / "validation.csv").read_bytes()
+    assert main(call) == 0
+    assert (tmp_path / "validation.csv").read_bytes() == first
+
+
+def test_validate_refuses_an_unknown_scheme(
+    study: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    assert main(["validate", str(study), "--out", str(tmp_path), "--leave-out", "yaer", "--quiet"]) == 2
+    assert "Did you mean 'year'?" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+def test_forecast_writes_its_tables_and_calendar(
+    study: Path, fit_file: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    lags = tmp_path / "lags.csv"
+    lags.write_text(
+        "stage,after,lag,spread,unit,source\negg hatch,flight_5,14,2,d,invented\n", encoding="utf-8"
+    )
+    call = ["forecast", str(study), "--fit", str(fit_file), "--today", "2017-05-20", "--site", "T01"]
+    more = ["--stages", str(lags), "--treat", "2017-06-15:2017-06-21", "--treat-stage", "egg hatch"]
+    assert main([*call, *more, "--out", str(tmp_path / "out")]) == 0
+    out = capsys.readouterr().out
+    assert (
+        "invented borer, season 2017, issued 2017-05-20 (invented data); heat sums: single sine, base" in out
+    )
+    assert "T01: half of the flight around" in out
+    assert "the intervals given cover" in out
+    for caution in CAUTIONS:
+        assert caution in out
+    table = pd.read_csv(tmp_path / "out" / "forecast.csv")
+    assert set(table["site"]) == {"T01"}
+    assert table["invented"].all()
+    weeks = pd.read_csv(tmp_path / "out" / "forecast-weeks.csv")
+    assert len(weeks) == 3 * 8
+    stages = pd.read_csv(tmp_path / "out" / "stages.csv")
+    assert "label is the law" in stages["caution"].iloc[0]
+    text = (tmp_path / "out" / "forecast-invented-borer.ics").read_text(encoding="utf-8")
+    assert len(icalendar.Calendar.from_ical(text).walk("VEVENT")) == 3
+    assert "Invented data." in icalendar.Calendar.from_ical(text).walk("VEVENT")[0]["DESCRIPTION"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--today", "20 May"], "--today '20 May' is not a date"),
+        (["--today", "2017-05-20", "--site", "T9"], "no site 'T9'"),
+        (["--today", "2017-12-20"], "outside the season"),
+        (["--today", "2017-05-20", "--events", "flight_51"], "no flight event 'flight_51'"),
+    ],
+)
+def test_forecast_refuses_in_one_line(
+    study: Path, fit_file: Path, arguments: list[str], message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["forecast", str(study), "--fit", str(fit_file), *arguments]) == 2
+    error = capsys.readouterr().err
+    assert message in error
+    assert "Traceback" not in error
+
+
+def test_local_tells_an_agent_how_right_it_was(
+    study: Path, fit_file: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    weather = ["--weather", str(study.parent / "weather.csv"), "--unit", "degC", "--station", "S1"]
+    saw = ["--saw", "2016-06-03=0", "2016-06-10=2", "2016-06-17=9", "2017-06-20=5", "2017-06-30=1"]
+    assert (
+        main(["local", str(fit_file), *weather, *saw, "--today", "2017-05-20", "--out", str(tmp_path)]) == 0
+    )
+    out = capsys.readouterr().out
+    assert "2016: the forecast puts half of the flight on" in out
+    assert "2017: the forecast puts half of the flight on" in out
+    assert "All together (2 seasons with moths)" in out
+    assert "this place: half of the flight around" in out
+    assert len(pd.read_csv(tmp_path / "local.csv")) == 2
+    assert main(["local", str(fit_file), *weather[:4], *saw]) == 2
+    assert "name one with --station" in capsys.readouterr().err
+    assert main(["local", str(fit_file), *weather, "--saw", "yesterday=2"]) == 2
+    assert "'yesterday=2' is not a record" in capsys.readouterr().err
+    assert main(["local", str(fit_file), *weather]) == 2
+    assert "either as a table" in capsys.readouterr().err
