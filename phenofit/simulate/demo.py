@@ -25,7 +25,7 @@ from phenofit.simulate.weather import Climate, simulate_weather, with_gaps
 
 __all__ = ["SEED", "write_demo"]
 
-SEED = 20170412
+SEED = 20170442
 _YEARS = range(2017, 2025)
 _FIRST_DAY, _LAST_DAY = "2017-01-01", "2025-05-18"
 _SEASON = Season.parse("01-01", "10-31")

@@ -24,7 +24,7 @@ TRAP_PLACES = (
     ("Amblecote", "B"),
     ("Bittern Farm", "L"),
     ("Crooked Elm", "BL"),
-    ("Dovewater", "L"),
+    ("Dovewater", "B"),
     ("Emmer Field", "B"),
     ("Finch End", "B"),
     ("Gorse Lane", "B"),
@@ -36,17 +36,13 @@ TRAP_PLACES = (
     ("Mallow Green", "BL"),
     ("Nettle Bank", "B"),
     ("Oatacre", "B"),
-    ("Pippin Row", "L"),
-    ("Quarrel Top", "B"),
+    ("Pippin Row", "B"),
     ("Ramsons", "L"),
     ("Sorrel Flat", "B"),
     ("Tuck Orchard", "L"),
     ("Upper Tansy", "B"),
     ("Vetch Corner", "B"),
     ("Warmwell Bench", "BL"),
-    ("Yarrow Plain", "B"),
-    ("Zigzag Hill", "B"),
-    ("Bramling", "B"),
 )
 
 STUDY = """\
@@ -161,7 +157,7 @@ place or insect from it.
 | file | holds |
 | --- | --- |
 | `study.toml` | the study: what to read, what to fit, what to test |
-| `traps.csv` | 30 traps at 26 sites: position, height [m], crop |
+| `traps.csv` | 26 traps at 22 sites: position, height [m], crop |
 | `catches.csv` | moths at each check, 2017 to 2024 |
 | `stations.csv`, `weather.csv` | 12 stations; daily minimum and maximum [degC], 2017-01-01 to 2025-05-18 |
 | `truth.json` | the true values behind the catches, and every shift that was drawn |
