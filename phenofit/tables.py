@@ -178,6 +178,14 @@ def _tidy(cell: str) -> str:
     return cell.translate(_INVISIBLE).strip() if not cell.isascii() else cell.strip()
 
 
+class _Tidied(dict[str, str]):
+    """Tidied cells by the cell as it stands: long tables repeat their texts, which are so worked on and kept once."""
+
+    def __missing__(self, cell: str) -> str:
+        self[cell] = tidy = _tidy(cell)
+        return tidy
+
+
 def _key(name: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", name.translate(_INVISIBLE)).split()).casefold()
 
@@ -194,10 +202,11 @@ def _records(text: str, file: str) -> tuple[list[tuple[int, list[str]]], str]:
     start = sum(len(line) + (0 if "\r" in text else 1) for line in lines[:at])
     reader = csv.reader(io.StringIO(text[start:], newline=""), delimiter=delimiter, strict=True)
     records: list[tuple[int, list[str]]] = []
+    tidied = _Tidied()
     line = at + 1
     try:
         for cells in reader:
-            records.append((line, [_tidy(cell) for cell in cells]))
+            records.append((line, [tidied[cell] for cell in cells]))
             line = at + 1 + reader.line_num
     except csv.Error as fault:
         raise DataError(
@@ -273,7 +282,7 @@ def _body(
 ) -> tuple[list[tuple[int, list[str]]], list[str]]:
     """Return the rows that carry data, each `width` cells wide, and notes on the others."""
     blank = [row for row, cells in records if not any(cells)]
-    rows = [(row, cells) for row, cells in records if any(cells)]
+    rows = [record for record in records if any(record[1])] if blank else records
     footnotes: list[tuple[int, str]] = []
     firsts = {cells[0] for _, cells in rows[:-1]}
     while rows and needed > 1 and rows[-1][1][0] and not any(rows[-1][1][1:]):

@@ -17,7 +17,7 @@ from phenofit.weather.assemble import DayRows
 from phenofit.weather.csv_reader import MISSING_CODES
 from phenofit.weather.schema import FLAGS, SOURCES
 
-__all__ = ["TIMES", "daily_extremes", "read_hourly_table"]
+__all__ = ["TIMES", "daily_extremes", "read_hourly_table", "standard_offsets"]
 
 TIMES = ("UTC", "local standard")
 """Time bases of hourly stamps; a name of the time-zone database stands for its clock, summer time included."""
@@ -100,10 +100,25 @@ def read_hourly_table(
     return rows
 
 
-def _local_standard(
-    stamps: np.ndarray, ids: np.ndarray, times: str, utc_offset: float | Mapping[str, float], file: str
-) -> tuple[np.ndarray, list[str]]:
-    """Return stamps in local standard time; NaT where the clock hour did not exist."""
+def standard_offsets(ids: np.ndarray, utc_offset: float | Mapping[str, float], file: str) -> np.ndarray:
+    """Return local standard time minus UTC for each station id (timedelta64[s]).
+
+    Parameters
+    ----------
+    ids : array of str
+        Station ids.
+    utc_offset : float or mapping of station to float
+        Hours.
+    file : str
+        Named in the message.
+
+    Raises
+    ------
+    DataError
+        If a station has no offset.
+    ModelError
+        If an offset is not between -14 and 14 hours.
+    """
     if isinstance(utc_offset, Mapping):
         absent = sorted(set(ids) - set(utc_offset))
         if absent:
@@ -115,7 +130,15 @@ def _local_standard(
         hours = np.full(len(ids), float(utc_offset))
     if (np.abs(hours) > 14).any():
         raise ModelError("utc_offset must be between -14 and 14 hours.")
-    shift = (hours * 3600).astype("timedelta64[s]")
+    shift: np.ndarray = (hours * 3600).astype("timedelta64[s]")
+    return shift
+
+
+def _local_standard(
+    stamps: np.ndarray, ids: np.ndarray, times: str, utc_offset: float | Mapping[str, float], file: str
+) -> tuple[np.ndarray, list[str]]:
+    """Return stamps in local standard time; NaT where the clock hour did not exist."""
+    shift = standard_offsets(ids, utc_offset, file)
     if times == "local standard":
         return stamps, []
     if times == "UTC":

@@ -15,9 +15,10 @@ import xarray as xr
 from phenofit.errors import DataError, Problem, UnitError
 from phenofit.units import temperature_unit, to_celsius
 from phenofit.weather.assemble import DayRows
+from phenofit.weather.hourly import daily_extremes, standard_offsets
 from phenofit.weather.schema import SOURCES
 
-__all__ = ["read_daily_netcdf"]
+__all__ = ["read_daily_netcdf", "read_hourly_netcdf"]
 
 _ALIASES = {
     "latitude": ("latitude", "lat"),
@@ -27,6 +28,11 @@ _ALIASES = {
 }
 _REAL_CALENDARS = ("standard", "gregorian", "proleptic_gregorian")
 _NO_LEAP = ("noleap", "365_day")
+_WHAT = {
+    "tmin": "daily minimum temperature",
+    "tmax": "daily maximum temperature",
+    "temperature": "hourly temperature",
+}
 
 
 def read_daily_netcdf(
@@ -66,17 +72,7 @@ def read_daily_netcdf(
     is refused, because its days have no date.
     """
     file = os.fspath(path)
-    if not Path(path).exists():
-        raise DataError(Problem("the file does not exist.", "Check the name and the folder.", file))
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # of foreign attributes that concern no temperature
-            raw = xr.open_dataset(path, decode_times=False, engine="netcdf4")
-    except (OSError, ValueError) as fault:
-        raise DataError(
-            Problem(f"this is no readable NetCDF file ({fault}).", "Write it anew.", file)
-        ) from None
-    with raw:
+    with _opened(path, file) as raw:
         names = dict(columns or {})
         time = names.get("time", "time")
         if time not in raw:
@@ -110,25 +106,105 @@ def read_daily_netcdf(
     return rows, stations
 
 
+def read_hourly_netcdf(
+    path: str | os.PathLike[str],
+    *,
+    utc_offset: float | Mapping[str, float],
+    columns: Mapping[str, str] | None = None,
+    day_starts: float = 0.0,
+    minimum_hours: int = 20,
+    station: str | None = None,
+) -> tuple[DayRows, pd.DataFrame]:
+    """Read one NetCDF file of hourly temperatures, whose time is in UTC, and take the extremes of each day.
+
+    Parameters
+    ----------
+    path : path-like
+        The file. The temperature is the variable named in `columns` or ``temperature``, or else the only one
+        whose ``standard_name`` is ``air_temperature``; it must have ``units``.
+    utc_offset : float or mapping of station to float
+        Local standard time minus UTC [h], which sets the day.
+    columns : mapping, optional
+        Our names (``temperature``, ``station``, ``time``) to the variable names of the file.
+    day_starts, minimum_hours
+        As in :func:`phenofit.weather.hourly.daily_extremes`.
+    station : str, optional
+        Id of the station, where the file has no station dimension.
+
+    Returns
+    -------
+    rows : DayRows
+        Temperatures in degrees Celsius.
+    stations : pandas.DataFrame
+        Station table as far as the file tells it.
+
+    Raises
+    ------
+    DataError
+        If the file is no NetCDF, has no such variable, or its time is not of the real calendar.
+    UnitError
+        If the temperature has no units.
+    """
+    file = os.fspath(path)
+    names = dict(columns or {})
+    with _opened(path, file) as raw:
+        time = names.get("time", "time")
+        if time not in raw:
+            raise DataError(Problem("there is no time coordinate.", _seen(raw), file, column=time))
+        found = _temperature(raw, "temperature", names, file)
+        stamps, notes = _stamps(raw[time], file)
+        stations, dim = _stations(raw, found, str(raw[time].dims[0]), names, station, file)
+        order = [dim, raw[time].dims[0]] if dim else [raw[time].dims[0]]
+        values = np.asarray(found.transpose(*order).values, dtype=np.float64).reshape(
+            len(stations), len(stamps)
+        )
+        celsius = np.asarray(to_celsius(values, str(found.attrs["units"])))
+    ids = stations["station"].astype(str)
+    shift = standard_offsets(ids.to_numpy(dtype=object), utc_offset, file)
+    rows = daily_extremes(
+        np.repeat(ids.to_numpy(dtype=object), len(stamps)),
+        (stamps[None, :] + shift[:, None]).reshape(-1),
+        celsius.reshape(-1),
+        day_starts=day_starts,
+        minimum_hours=minimum_hours,
+        file=Path(file).name,
+    )
+    rows.notes[:0] = notes
+    return rows, stations
+
+
+def _opened(path: str | os.PathLike[str], file: str) -> xr.Dataset:
+    if not Path(path).exists():
+        raise DataError(Problem("the file does not exist.", "Check the name and the folder.", file))
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of foreign attributes that concern no temperature
+            return xr.open_dataset(path, decode_times=False, engine="netcdf4")
+    except (OSError, ValueError) as fault:
+        raise DataError(
+            Problem(f"this is no readable NetCDF file ({fault}).", "Write it anew.", file)
+        ) from None
+
+
 def _seen(raw: xr.Dataset) -> str:
     return f"The variables seen are: {', '.join(map(str, raw.variables))}."
 
 
 def _temperature(raw: xr.Dataset, which: str, names: Mapping[str, str], file: str) -> xr.DataArray:
-    method = {"tmin": "minimum", "tmax": "maximum"}[which]
+    method = {"tmin": "time: minimum", "tmax": "time: maximum"}.get(which, "")
     name: Hashable | None = names.get(which, which)
     if name not in raw and which not in names:
         fits = [
             v
             for v in raw.data_vars
             if raw[v].attrs.get("standard_name") == "air_temperature"
-            and f"time: {method}" in " ".join(str(raw[v].attrs.get("cell_methods", "")).split())
+            and method in " ".join(str(raw[v].attrs.get("cell_methods", "")).split())
         ]
         name = fits[0] if len(fits) == 1 else None
     if name is None or name not in raw:
         raise DataError(
             Problem(
-                f"there is no daily {method} temperature.",
+                f"there is no {_WHAT[which]}.",
                 f'{_seen(raw)} Name it in the column settings ({which} = "...").',
                 file,
                 column=str(names.get(which, which)),
@@ -148,7 +224,8 @@ def _temperature(raw: xr.Dataset, which: str, names: Mapping[str, str], file: st
     return found
 
 
-def _days(time: xr.DataArray, file: str) -> tuple[np.ndarray, list[str]]:
+def _calendar(time: xr.DataArray, file: str) -> tuple[str, str]:
+    """Return units and calendar of a time, refused where no real dates come of them."""
     units, calendar = str(time.attrs.get("units", "")), str(time.attrs.get("calendar", "standard")).lower()
     if not units:
         raise DataError(
@@ -174,27 +251,51 @@ def _days(time: xr.DataArray, file: str) -> tuple[np.ndarray, list[str]]:
                 column="time",
             )
         )
+    return units, calendar
+
+
+def _days(time: xr.DataArray, file: str) -> tuple[np.ndarray, list[str]]:
+    units, calendar = _calendar(time, file)
     notes: list[str] = []
     if calendar in _NO_LEAP:
         days = _no_leap_days(time.values, units, file)
         notes.append(
-            f"{Path(file).name}: the calendar '{calendar}' was put on real dates by month and day; it has no 29 February."
+            f"{Path(file).name}: the calendar '{calendar}' was put on real dates by month and day; it has no "
+            "29 February."
         )
     else:
-        try:
-            decoded = xr.decode_cf(xr.Dataset(coords={"time": time.rename("time")}))["time"]
-            if decoded.dtype.kind != "M":
-                raise ValueError("it lies beyond the years 1678 to 2262")
-        except (ValueError, OverflowError) as fault:
-            raise DataError(
-                Problem(
-                    f"the time cannot be decoded ({fault}).", "Write days since a date.", file, column="time"
-                )
-            ) from None
-        days = decoded.values.astype("datetime64[ns]").astype("datetime64[D]")
+        days = _decoded(time, file).astype("datetime64[D]")
     if not len(days):
         raise DataError(Problem("there is no day in it.", "Give a file with at least one day.", file))
     return days, notes
+
+
+def _stamps(time: xr.DataArray, file: str) -> tuple[np.ndarray, list[str]]:
+    """Return hourly stamps; the file's time must be of the real calendar, and is read as UTC."""
+    _, calendar = _calendar(time, file)
+    if calendar in _NO_LEAP:
+        raise DataError(
+            Problem(
+                f"hours of the calendar '{calendar}' cannot be put on real days.",
+                f"Accepted are {', '.join(_REAL_CALENDARS)}.",
+                file,
+                column="time",
+            )
+        )
+    return _decoded(time, file), [f"{Path(file).name}: hours are in UTC."]
+
+
+def _decoded(time: xr.DataArray, file: str) -> np.ndarray:
+    try:
+        decoded = xr.decode_cf(xr.Dataset(coords={"time": time.rename("time")}))["time"]
+        if decoded.dtype.kind != "M":
+            raise ValueError("it lies beyond the years 1678 to 2262")
+    except (ValueError, OverflowError) as fault:
+        raise DataError(
+            Problem(f"the time cannot be decoded ({fault}).", "Write days since a date.", file, column="time")
+        ) from None
+    stamps: np.ndarray = decoded.values.astype("datetime64[ns]")
+    return stamps
 
 
 def _no_leap_days(values: np.ndarray, units: str, file: str) -> np.ndarray:

@@ -15,13 +15,13 @@ from phenofit.weather.assemble import DayRows, assemble
 from phenofit.weather.csv_reader import read_daily_table
 from phenofit.weather.ghcn import read_ghcn_daily
 from phenofit.weather.hourly import read_hourly_table
-from phenofit.weather.netcdf_reader import read_daily_netcdf
+from phenofit.weather.netcdf_reader import read_daily_netcdf, read_hourly_netcdf
 from phenofit.weather.schema import add_notes
 from phenofit.weather.stations import read_stations
 
 __all__ = ["read_weather"]
 
-FORMS = ("daily table", "netcdf", "ghcn-daily", "hourly table")
+FORMS = ("daily table", "netcdf", "ghcn-daily", "hourly table", "hourly netcdf")
 _NETCDF = (".nc", ".nc4", ".cdf")
 
 
@@ -66,11 +66,12 @@ def read_weather(
         Rule for a date that a station has more than once with different values.
     station : str, optional
         Station id for files without a station column.
-    form : {"daily table", "netcdf", "ghcn-daily", "hourly table"}, optional
+    form : {"daily table", "netcdf", "ghcn-daily", "hourly table", "hourly netcdf"}, optional
         Form of the files; by default NetCDF by its endings, the fixed-width archive by .dly, and else a daily
         table.
     times, utc_offset, day_starts, minimum_hours
         For hourly tables, see :func:`phenofit.weather.hourly.read_hourly_table`; the first two must be given.
+        Hourly NetCDF files are in UTC and need the offset alone.
     keep_failed : bool
         For archive files: keep values that failed a quality check of the archive.
 
@@ -109,6 +110,16 @@ def read_weather(
             kind = _form_of(path, form)
             if kind == "netcdf":
                 rows, its_stations = read_daily_netcdf(path, columns=columns, station=station)
+                known.append(its_stations)
+            elif kind == "hourly netcdf":
+                rows, its_stations = read_hourly_netcdf(
+                    path,
+                    utc_offset=_offset(utc_offset, path),
+                    columns=columns,
+                    day_starts=day_starts,
+                    minimum_hours=minimum_hours,
+                    station=station,
+                )
                 known.append(its_stations)
             elif kind == "ghcn-daily":
                 rows = read_ghcn_daily(path, keep_failed=keep_failed)
@@ -159,22 +170,33 @@ def _hourly(
     minimum_hours: int,
     station: str | None,
 ) -> DayRows:
-    if times is None or utc_offset is None:
+    if times is None:
         raise ModelError(
-            f"{os.fspath(path)}: hourly stamps need times (UTC, local standard, or a time zone) and utc_offset, "
-            "the hours from UTC to local standard time; the day is never guessed."
+            f"{os.fspath(path)}: hourly stamps need times: UTC, local standard, or a time zone. The day is never "
+            "guessed."
         )
     return read_hourly_table(
         path,
         unit=_declared(unit, path),
         times=times,
-        utc_offset=utc_offset,
+        utc_offset=_offset(utc_offset, path),
         columns=columns,
         dates=dates,
         day_starts=day_starts,
         minimum_hours=minimum_hours,
         station=station,
     )
+
+
+def _offset(
+    utc_offset: float | Mapping[str, float] | None, path: str | os.PathLike[str]
+) -> float | Mapping[str, float]:
+    if utc_offset is None:
+        raise ModelError(
+            f"{os.fspath(path)}: hourly stamps need utc_offset, the hours from UTC to local standard time. The day "
+            "is never guessed."
+        )
+    return utc_offset
 
 
 def _station_table(

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 
 from phenofit.errors import DataError, ModelError
 from phenofit.weather import findings, has_flag, notes, read_weather
@@ -128,6 +129,23 @@ def test_hours_of_a_day_are_counted(tmp_path: Path) -> None:
         read_weather(path, form="hourly table", unit="degC", times="UTC")
     with pytest.raises(ModelError, match=r"neither UTC nor local standard nor a known time zone"):
         read_weather(path, form="hourly table", unit="degC", times="Mars/Base", utc_offset=0)
+
+
+def test_hourly_netcdf_in_utc_and_kelvin(tmp_path: Path) -> None:
+    path = tmp_path / "hourly.nc"
+    stamps = pd.date_range("2024-06-01", periods=72, freq="h")
+    kelvin = 283.15 + (np.arange(72.0) % 24)[None]
+    attrs = {"standard_name": "air_temperature", "units": "K"}
+    xr.Dataset(
+        {"t2m": (("station", "time"), kelvin, attrs)}, coords={"station": ["A"], "time": stamps}
+    ).to_netcdf(path)
+    weather = read_weather(path, form="hourly netcdf", utc_offset=-6)
+    # local midnight is 6 UTC: day 1 holds 10 + 6 ... 10 + 23, then 10 + 0 ... 10 + 5
+    assert weather["tmin"].sel(time="2024-06-01").item() == pytest.approx(10.0)
+    assert weather["tmax"].sel(time="2024-06-01").item() == pytest.approx(33.0)
+    assert has_flag(weather, "too_few_hours").values[0].tolist() == [True, False, False, True]
+    with pytest.raises(ModelError, match="utc_offset"):
+        read_weather(path, form="hourly netcdf")
 
 
 def test_real_hourly_year_gives_a_complete_calendar() -> None:
