@@ -53,6 +53,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--events", nargs="+", metavar="EVENT", help="events (default: 5, 50 and 95 %% of a flight)"
     )
+    parser.add_argument(
+        "--older",
+        nargs="+",
+        default=[],
+        metavar="RULE",
+        help="older rules for the base to stand beside the fit",
+    )
     parser.add_argument("--quiet", action="store_true", help="do not tell each step")
 
 
@@ -71,7 +78,12 @@ def run(args: argparse.Namespace) -> int:
         for work in open_species(args):
             for scheme in args.leave_out or work.study.validation.leave_out:
                 table = work.validate(
-                    scheme, progress=tell, executor=executor, lead_days=tuple(args.lead_days), **more
+                    scheme,
+                    progress=tell,
+                    executor=executor,
+                    lead_days=tuple(args.lead_days),
+                    older=tuple(args.older),
+                    **more,
                 )
                 # An invented study's table says so in every row.
                 tables.append(table.assign(invented=True) if work.study.invented else table)

@@ -4,31 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from phenofit.errors import DataError, FitError, ModelError
-from phenofit.forecast.weather_years import StationSeries, station_series
+from phenofit.errors import ModelError
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.validate.forecasters import (
-    CALENDAR,
-    FITTED,
-    REFITTED,
-    Calendar,
-    Fitted,
-    Forecaster,
-    Published,
-    Setting,
-    season_from,
-)
-from phenofit.validate.observed import Observed, observed_events
+from phenofit.validate.fold_run import fold_jobs, run_fold
+from phenofit.validate.forecasters import Fitted, Setting, season_from
+from phenofit.validate.observed import observed_events
+from phenofit.validate.older import check_rules
 from phenofit.validate.rows import finished_table
-from phenofit.validate.schemes import Fold, make_folds
-from phenofit.validate.targets import forecast_fold
+from phenofit.validate.schemes import make_folds
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -40,22 +29,6 @@ if TYPE_CHECKING:
 __all__ = ["cross_validate"]
 
 _DEFAULT_EVENTS = ("flight_5", "flight_50", "flight_95")
-
-
-@dataclass(frozen=True)
-class _Job:
-    """One fold; of the held-out part it carries where, when and what was seen, which no forecaster is shown."""
-
-    scheme: str
-    fold: Fold
-    train: TrapYears
-    targets: pd.DataFrame
-    wanted: pd.DataFrame
-    events: tuple[str, ...]
-    thresholds: tuple[PublishedThreshold, ...]
-    setting: Setting
-    series: Mapping[str, StationSeries]
-    lead_days: tuple[int, ...]
 
 
 def cross_validate(
@@ -81,6 +54,7 @@ def cross_validate(
     first_years: int = 3,
     draws: int = 400,
     seed: int = 1,
+    older: Sequence[str] = (),
     executor: Executor | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> pd.DataFrame:
@@ -120,6 +94,9 @@ def cross_validate(
         See :func:`phenofit.validate.make_folds`.
     draws, seed : int
         Draws behind each forecast and their seed.
+    older : sequence of str
+        Older rules for base and requirement to stand beside the fit, see
+        :func:`phenofit.flight.baselines.older_rules`; they forecast half of a flight only.
     executor : concurrent.futures.Executor, optional
         Runs the folds; the result does not depend on it.
     progress : callable, optional
@@ -142,7 +119,7 @@ def cross_validate(
     -----
     Forecasters: ``fitted``; ``published:<id>`` on its own terms; ``published base, refitted`` (base, method and
     start of the published row held, requirement refitted; with several published terms ``: <id>`` is added to
-    all but the first); ``calendar mean``. A held-out catch enters nothing but the observed dates, and the issue
+    all but the first); ``calendar mean``; ``older rule: <name>``. A held-out catch enters nothing but the observed dates, and the issue
     dates reckoned from them.
     """
     setting = Setting(
@@ -156,6 +133,8 @@ def cross_validate(
         seed,
         min_moths,
     )
+    if older:
+        check_rules(older)
     say = progress or (lambda _text: None)
     usable, failed = _usable(thresholds, setting, flights)
     names = tuple(dict.fromkeys([*events, *(t.event for t in usable)]))
@@ -166,10 +145,11 @@ def cross_validate(
     if seen.table.empty:
         reasons = "; ".join(sorted(seen.left_out["reason"].unique())) or "there are no records"
         raise ModelError(f"no event can be scored ({reasons}).")
+    folds = make_folds(trap_years, leave_out, blocks=blocks, first_years=first_years)
     jobs = list(
-        _jobs(trap_years, seen, tuple(usable), setting, leave_out, blocks, first_years, tuple(lead_days))
+        fold_jobs(trap_years, seen, folds, setting, leave_out, tuple(usable), tuple(older), tuple(lead_days))
     )
-    results = executor.map(_run, jobs) if executor is not None else map(_run, jobs)
+    results = executor.map(run_fold, jobs) if executor is not None else map(run_fold, jobs)
     parts: list[pd.DataFrame] = []
     for job, (rows, faults) in zip(jobs, results, strict=True):
         say(f"{job.fold.name} held out and forecast ({len(parts) + 1} of {len(jobs)})")
@@ -208,130 +188,3 @@ def _whole_fit(
     if flights == 1:
         return None
     return fit if fit is not None else Fitted(trap_years, setting).fit
-
-
-def _jobs(
-    trap_years: TrapYears,
-    seen: Observed,
-    thresholds: tuple[PublishedThreshold, ...],
-    setting: Setting,
-    leave_out: str,
-    blocks: int,
-    first_years: int,
-    lead_days: tuple[int, ...],
-) -> Iterable[_Job]:
-    series = station_series(setting.weather)
-    table = trap_years.years
-    events = tuple(seen.table["event"].unique())
-    for fold in make_folds(trap_years, leave_out, blocks=blocks, first_years=first_years):
-        wanted = seen.table[fold.test[seen.table["trap_year"].to_numpy()]]
-        targets = table[table["trap_year"].isin(wanted["trap_year"])]
-        yield _Job(
-            leave_out,
-            fold,
-            trap_years.select(fold.train),
-            targets,
-            wanted,
-            events,
-            thresholds,
-            setting,
-            series,
-            lead_days,
-        )
-
-
-def _run(job: _Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
-    """Train every forecaster on one fold and forecast it; one that cannot be trained is told, not hidden."""
-    if job.wanted.empty:
-        return pd.DataFrame(), [("all", "no event of the held-out part can be scored")]
-    parts, faults = [], []
-    fitted: Fitted | None = None
-    for name, kind, threshold in _forecasters(job.thresholds):
-        try:
-            forecaster = _train(job, kind, threshold, fitted)
-        except (FitError, DataError, ModelError) as error:
-            faults.append((name, str(error)))
-            continue
-        if isinstance(forecaster, Fitted) and fitted is None:
-            fitted = forecaster
-        rows, fault = forecast_fold(
-            forecaster,
-            job.targets,
-            job.wanted,
-            series=job.series,
-            links=job.setting.links,
-            lead_days=job.lead_days,
-            scheme=job.scheme,
-        )
-        parts.append(rows.assign(scheme=job.scheme, fold=job.fold.name, forecaster=name))
-        if fault is not None:
-            faults.append((name, fault))
-    filled = [part for part in parts if len(part)]
-    merged = _merged(faults, len(_forecasters(job.thresholds)) - 1)
-    return (pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()), merged
-
-
-def _merged(faults: list[tuple[str, str]], others: int) -> list[tuple[str, str]]:
-    """Tell a reason that several forecasters share once; `others` counts all but the calendar."""
-    names: dict[str, list[str]] = {}
-    for name, reason in faults:
-        names.setdefault(reason, []).append(name)
-    return [
-        (
-            f"all but {CALENDAR}" if len(found) == others > 1 and CALENDAR not in found else ", ".join(found),
-            reason,
-        )
-        for reason, found in names.items()
-    ]
-
-
-def _forecasters(
-    thresholds: Sequence[PublishedThreshold],
-) -> list[tuple[str, str, PublishedThreshold | None]]:
-    """Return name, kind and threshold of each forecaster; the fitted one comes first."""
-    found: list[tuple[str, str, PublishedThreshold | None]] = [
-        (FITTED, "fitted", None),
-        (CALENDAR, "calendar", None),
-    ]
-    terms: set[tuple[Any, ...]] = set()
-    for threshold in thresholds:
-        found.append((f"published:{threshold.id}", "published", threshold))
-        own = (threshold.base, threshold.upper, threshold.cutoff, threshold.method, threshold.start)
-        if own not in terms:
-            found.append((f"{REFITTED}: {threshold.id}" if terms else REFITTED, "refitted", threshold))
-            terms.add(own)
-    return found
-
-
-def _train(job: _Job, kind: str, threshold: PublishedThreshold | None, fitted: Fitted | None) -> Forecaster:
-    setting = job.setting
-    if kind == "calendar":
-        return Calendar(job.train, _learnt(job, fitted), setting)
-    if threshold is None:
-        return Fitted(job.train, setting)
-    if kind == "published":
-        return Published(threshold, setting)
-    return Fitted(
-        job.train,
-        setting,
-        season=season_from(threshold.start, setting),
-        heat=threshold.heat_settings(setting.heat),
-        base=threshold.base,
-    )
-
-
-def _learnt(job: _Job, fitted: Fitted | None) -> pd.DataFrame:
-    """Return the observed events of the training years, the flights parted by the training fit alone."""
-    setting = job.setting
-    several = int(setting.fit_options["flights"]) > 1
-    if several and fitted is None:
-        raise ModelError("the flights cannot be parted without a fit to the training years.")
-    return observed_events(
-        job.train,
-        events=job.events,
-        min_moths=setting.min_moths,
-        fit=fitted.fit if several and fitted is not None else None,
-        weather=setting.weather,
-        links=setting.links,
-        season=setting.season,
-    ).table

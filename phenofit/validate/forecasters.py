@@ -39,6 +39,7 @@ __all__ = [
     "Target",
     "leap_day",
     "season_from",
+    "start_of",
     "typical_moths",
 ]
 

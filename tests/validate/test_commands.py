@@ -125,7 +125,7 @@ def test_forecast_writes_its_tables_and_calendar(
     assert "label is the law" in stages["caution"].iloc[0]
     text = (tmp_path / "out" / "forecast-invented-borer.ics").read_text(encoding="utf-8")
     assert len(icalendar.Calendar.from_ical(text).walk("VEVENT")) == 3
-    assert "Invented data." in icalendar.Calendar.from_ical(text).walk("VEVENT")[0]["DESCRIPTION"]
+    assert "Invented data." in str(icalendar.Calendar.from_ical(text).walk("VEVENT")[0]["DESCRIPTION"])
 
 
 @pytest.mark.parametrize(

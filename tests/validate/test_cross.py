@@ -255,3 +255,18 @@ def test_the_calendar_mean_is_one_of_dates_not_of_day_numbers() -> None:
         found = calendar.dates(target, 1, ("flight_50",))
         assert found is not None
         assert str(found["flight_50"].quantile(0.5))[:10] == f"{year}-06-20"
+
+
+def test_older_rules_stand_beside_the_fit() -> None:
+    table = validate(older=("least SD in days", "x-intercept"), events=("flight_50",))
+    scores = score_forecasts(table)
+    mae = dict(zip(scores["forecaster"], scores["mae_days"], strict=True))
+    rule = mae["older rule: least SD in days"]
+    # On a small clean network the old rule is no disaster, and no better than the likelihood by more than chance.
+    assert mae["fitted"] - 0.3 < rule < mae["calendar mean"]
+    own = table[table["forecaster"] == "older rule: least SD in days"]
+    assert 0.8 <= own["covered95"].astype(float).mean() <= 1.0
+    with pytest.raises(
+        ModelError, match=r"no older rule 'least SD in weeks'.*Did you mean 'least SD in days'"
+    ):
+        validate(older=("least SD in weeks",))

@@ -1,0 +1,215 @@
+"""One fold of a validation: train every forecaster without the held-out part, then forecast it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from phenofit.errors import DataError, FitError, ModelError
+from phenofit.forecast.weather_years import StationSeries, station_series
+from phenofit.validate.forecasters import (
+    CALENDAR,
+    FITTED,
+    REFITTED,
+    Calendar,
+    Fitted,
+    Forecaster,
+    Published,
+    Setting,
+    season_from,
+)
+from phenofit.validate.observed import Observed, observed_events
+from phenofit.validate.older import OLDER, OlderRule
+from phenofit.validate.schemes import Fold
+from phenofit.validate.targets import forecast_fold
+
+if TYPE_CHECKING:
+    from phenofit.traps import TrapYears
+    from phenofit.validate.published import PublishedThreshold
+
+__all__ = ["Job", "fold_jobs", "run_fold"]
+
+
+@dataclass(frozen=True)
+class Job:
+    """One fold with all its forecasters.
+
+    Of the held-out part it carries where, when and what was seen, which no forecaster is shown.
+    """
+
+    scheme: str
+    fold: Fold
+    train: TrapYears
+    targets: pd.DataFrame
+    wanted: pd.DataFrame
+    events: tuple[str, ...]
+    thresholds: tuple[PublishedThreshold, ...]
+    older: tuple[str, ...]
+    setting: Setting
+    series: Mapping[str, StationSeries]
+    lead_days: tuple[int, ...]
+
+
+def fold_jobs(
+    trap_years: TrapYears,
+    seen: Observed,
+    folds: Sequence[Fold],
+    setting: Setting,
+    scheme: str,
+    thresholds: tuple[PublishedThreshold, ...] = (),
+    older: tuple[str, ...] = (),
+    lead_days: tuple[int, ...] = (),
+) -> Iterable[Job]:
+    """Make the work of each fold.
+
+    Parameters
+    ----------
+    trap_years : TrapYears
+        All records.
+    seen : Observed
+        Observed events of all records.
+    folds : sequence of Fold
+        What is held out.
+    setting : Setting
+        What all forecasters share.
+    scheme : str
+        Name of the way in which data are held out.
+    thresholds, older, lead_days
+        As for :func:`phenofit.validate.cross_validate`.
+
+    Yields
+    ------
+    Job
+    """
+    series = station_series(setting.weather)
+    table = trap_years.years
+    events = tuple(seen.table["event"].unique())
+    for fold in folds:
+        wanted = seen.table[fold.test[seen.table["trap_year"].to_numpy()]]
+        targets = table[table["trap_year"].isin(wanted["trap_year"])]
+        yield Job(
+            scheme,
+            fold,
+            trap_years.select(fold.train),
+            targets,
+            wanted,
+            events,
+            thresholds,
+            older,
+            setting,
+            series,
+            lead_days,
+        )
+
+
+def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
+    """Train every forecaster on one fold and forecast it; one that cannot be trained is told, not hidden.
+
+    Parameters
+    ----------
+    job : Job
+        The fold.
+
+    Returns
+    -------
+    rows : pandas.DataFrame
+        Rows of the validation table.
+    faults : list of (forecaster, reason)
+        What could not be forecast.
+    """
+    if job.wanted.empty:
+        return pd.DataFrame(), [("all", "no event of the held-out part can be scored")]
+    parts, faults = [], []
+    fitted: Fitted | None = None
+    for name, kind, threshold in _forecasters(job):
+        try:
+            forecaster = _train(job, kind, threshold, fitted)
+        except (FitError, DataError, ModelError) as error:
+            faults.append((name, str(error)))
+            continue
+        if isinstance(forecaster, Fitted) and fitted is None:
+            fitted = forecaster
+        rows, fault = forecast_fold(
+            forecaster,
+            job.targets,
+            job.wanted,
+            series=job.series,
+            links=job.setting.links,
+            lead_days=job.lead_days,
+            scheme=job.scheme,
+        )
+        parts.append(rows.assign(scheme=job.scheme, fold=job.fold.name, forecaster=name))
+        if fault is not None:
+            faults.append((name, fault))
+    filled = [part for part in parts if len(part)]
+    merged = _merged(faults, len(_forecasters(job)) - 1)
+    return (pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()), merged
+
+
+def _merged(faults: list[tuple[str, str]], others: int) -> list[tuple[str, str]]:
+    """Tell a reason that several forecasters share once; `others` counts all but the calendar."""
+    names: dict[str, list[str]] = {}
+    for name, reason in faults:
+        names.setdefault(reason, []).append(name)
+    return [
+        (
+            f"all but {CALENDAR}" if len(found) == others > 1 and CALENDAR not in found else ", ".join(found),
+            reason,
+        )
+        for reason, found in names.items()
+    ]
+
+
+def _forecasters(job: Job) -> list[tuple[str, str, PublishedThreshold | None]]:
+    """Return name, kind and threshold of each forecaster; the fitted one comes first."""
+    found: list[tuple[str, str, PublishedThreshold | None]] = [
+        (FITTED, "fitted", None),
+        (CALENDAR, "calendar", None),
+    ]
+    terms: set[tuple[Any, ...]] = set()
+    for threshold in job.thresholds:
+        found.append((f"published:{threshold.id}", "published", threshold))
+        own = (threshold.base, threshold.upper, threshold.cutoff, threshold.method, threshold.start)
+        if own not in terms:
+            found.append((f"{REFITTED}: {threshold.id}" if terms else REFITTED, "refitted", threshold))
+            terms.add(own)
+    return found + [(f"{OLDER}: {rule}", rule, None) for rule in job.older]
+
+
+def _train(job: Job, kind: str, threshold: PublishedThreshold | None, fitted: Fitted | None) -> Forecaster:
+    setting = job.setting
+    if kind == "calendar":
+        return Calendar(job.train, _learnt(job, fitted), setting)
+    if kind in job.older:
+        return OlderRule(job.train, _learnt(job, fitted), kind, setting)
+    if threshold is None:
+        return Fitted(job.train, setting)
+    if kind == "published":
+        return Published(threshold, setting)
+    return Fitted(
+        job.train,
+        setting,
+        season=season_from(threshold.start, setting),
+        heat=threshold.heat_settings(setting.heat),
+        base=threshold.base,
+    )
+
+
+def _learnt(job: Job, fitted: Fitted | None) -> pd.DataFrame:
+    """Return the observed events of the training years, the flights parted by the training fit alone."""
+    setting = job.setting
+    several = int(setting.fit_options["flights"]) > 1
+    if several and fitted is None:
+        raise ModelError("the flights cannot be parted without a fit to the training years.")
+    return observed_events(
+        job.train,
+        events=job.events,
+        min_moths=setting.min_moths,
+        fit=fitted.fit if several and fitted is not None else None,
+        weather=setting.weather,
+        links=setting.links,
+        season=setting.season,
+    ).table
