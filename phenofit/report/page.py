@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from phenofit.files import write_text
 from phenofit.forecast.cautions import CAUTIONS
 from phenofit.outputs import species_slug
@@ -125,13 +127,13 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
     truth = _truth_of(result, species.species)
     scheme = str(species.scores["scheme"].iloc[0]) if len(species.scores) else ""
     there = set(species.scores["event"]) if len(species.scores) else set()
-    has_forecast = species.forecast is not None and len(species.forecast) > 0
+    forecast = _own_places(species)
     return _Section(
         species=species.species,
         slug=slug,
         answers=(*flight_sentences(fit), base_sentence(fit)),
         errors_in_words=tuple(error_sentences(species)),
-        season_in_words=tuple(season_sentences(species.forecast)),
+        season_in_words=tuple(season_sentences(forecast)),
         verdicts=tuple(
             (c.threshold.id, c.verdict, c.threshold.words, c.sentence) for c in species.comparisons
         ),
@@ -141,7 +143,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         estimates=estimates_table(fit, terms(fit), truth),
         thresholds=thresholds_page_table(species.thresholds),
         errors=tuple(errors_table(species.scores, event=e, scheme=scheme) for e in _EVENTS if e in there),
-        forecast=forecast_table(species.forecast) if has_forecast and species.forecast is not None else None,
+        forecast=None if forecast is None else forecast_table(forecast),
         no_forecast=_without_forecast(species),
         left_out=left_out_tables([species.trap_years.left_out, fit.left_out]),
         figures=draw_species(result, species, out / "figures", slug),
@@ -162,6 +164,15 @@ def _truth_of(result: StudyResult, species: str) -> Mapping[str, Any] | None:
         return None
     found = result.truth.get("species", {}).get(species)
     return found if isinstance(found, Mapping) and "parameters" in found else None
+
+
+def _own_places(species: SpeciesResult) -> pd.DataFrame | None:
+    """Return the forecast at the sites where the species was trapped; those of a study's other species are no news."""
+    forecast = species.forecast
+    if forecast is None or forecast.empty:
+        return None
+    here = forecast["site"].isin(species.trap_years.years["site"])
+    return forecast[here] if here.any() else forecast
 
 
 def _without_forecast(species: SpeciesResult) -> tuple[str, ...]:
@@ -212,16 +223,19 @@ def _model(species: SpeciesResult) -> tuple[tuple[str, str], ...]:
     )
 
 
+# Said elsewhere on the page (notes, hashes of the inputs), or of no use to its readers.
+_NOT_SHOWN = frozenset({"notes", "findings", "input_files", "featureType"})
+
+
 def _facts(provenance: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, str]]]]:
-    """Return the provenance as named groups of name and value."""
-    groups = []
-    single = []
+    """Return the provenance as named groups of name and value, without what is empty."""
+    groups: dict[str, list[tuple[str, str]]] = {}
     for name, value in provenance.items():
-        if isinstance(value, Mapping):
-            groups.append((str(name), [(str(k), str(v)) for k, v in value.items()]))
-        else:
-            single.append((str(name), str(value)))
-    return [*groups, ("settings", single)] if single else groups
+        facts = value.items() if isinstance(value, Mapping) else [(name, value)]
+        group = str(name) if isinstance(value, Mapping) else "settings"
+        shown = [(str(k), str(v)) for k, v in facts if str(v).strip() and str(k) not in _NOT_SHOWN]
+        groups.setdefault(group, []).extend(shown)
+    return [(group, facts) for group, facts in groups.items() if facts]
 
 
 def _distinct(texts: tuple[str, ...]) -> tuple[str, ...]:

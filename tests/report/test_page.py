@@ -307,6 +307,15 @@ def test_a_study_without_validation_or_forecast_still_gives_a_page(
     assert "There is no map of the error" in text
 
 
+def test_places_of_other_species_are_left_out_of_the_forecast(result: StudyResult, tmp_path: Path) -> None:
+    species = result.species[0]
+    assert species.forecast is not None
+    other = species.forecast.iloc[[0]].assign(site="an orchard elsewhere")
+    wider = replace(species, forecast=pd.concat([species.forecast, other], ignore_index=True))
+    render_report(replace(result, species=(wider,)), tmp_path)
+    assert "an orchard elsewhere" not in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
 def test_overview_figure_has_the_errors_of_the_scores(result: StudyResult, outline: Outline) -> None:
     scores = result.species[0].scores
     chosen = scores[(scores["event"] == "flight_50")].set_index("forecaster")["mae_days"]
