@@ -1,0 +1,38 @@
+"""``phenofit fit STUDY``: base temperature and requirement of each flight, with their intervals."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from phenofit.cli.studies import add_study, open_species
+
+__all__ = ["configure", "run"]
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of ``phenofit fit``."""
+    add_study(parser)
+    parser.add_argument(
+        "--out",
+        metavar="DIR",
+        type=Path,
+        help="folder for flights.csv and a fit file of each species (default: print only)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Fit each species, print the summaries, and write the tables where asked."""
+    from phenofit.outputs import write_fit, write_flights
+
+    fits = {}
+    for work in open_species(args):
+        fit = work.fit(profiles=True)
+        print(fit.summary(), end="\n\n")
+        fits[work.species] = fit
+    if args.out is not None:
+        write_flights(args.out / "flights.csv", fits)
+        for species, fit in fits.items():
+            write_fit(args.out, species, fit)
+        print(f"written: {args.out / 'flights.csv'} and {len(fits)} fit file(s)")
+    return 0

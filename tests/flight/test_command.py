@@ -1,0 +1,34 @@
+"""``phenofit fit`` as a user types it."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from phenofit.bundled import bundled_path
+from phenofit.cli import main
+from phenofit.flight import FlightFit
+
+
+def test_fit_prints_and_writes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    study = bundled_path("demo") / "study.toml"
+    assert main(["fit", str(study), "--species", "banded stalk borer", "--out", str(tmp_path)]) == 0
+    said = capsys.readouterr().out
+    assert "single sine" in said
+    assert "degC d" in said
+    with (tmp_path / "flights.csv").open(newline="") as stream:
+        rows = {(r["parameter"], r["flight"]): r for r in csv.DictReader(stream)}
+    fit = FlightFit.from_json(tmp_path / "fit-banded-stalk-borer.json")
+    assert float(rows["base", ""]["estimate"]) == pytest.approx(fit.base)
+    assert (
+        float(rows["requirement", "1"]["low"]) < fit.requirement() < float(rows["requirement", "1"]["high"])
+    )
+    assert rows["base", ""]["unit"] == "degC"
+
+
+def test_fit_of_an_absent_study_is_one_line(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert main(["fit", str(tmp_path / "none.toml")]) == 2
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1
+    assert not list(tmp_path.iterdir())
