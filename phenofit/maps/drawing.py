@@ -26,7 +26,7 @@ from phenofit.maps.scales import QUANTITIES, Quantity, limits, season_classes
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_error_map", "printable", "save_figure"]
+__all__ = ["Canvas", "draw_error_map", "printable", "save_figure"]
 
 _INK = "#2f2f2f"
 _LABELLED_SITES = 60
@@ -70,46 +70,62 @@ def draw_error_map(
     if quantity not in QUANTITIES:
         raise ModelError(f"'{quantity}' is no map; accepted are {', '.join(QUANTITIES)}.")
     shown = QUANTITIES[quantity]
-    frame = frame_of(dataset)
-    figure, axes, bar, strip, foot = _layout(frame)
-    low, high, ticks = limits(dataset, shown)
-    colours = LinearSegmentedColormap.from_list(shown.name, shown.colours)
-    norm = Normalize(low, high)
-    _draw_cells(axes, dataset, shown, ticks)
-    draw_outlines(axes, frame, outlines)
-    draw_graticule(axes, frame)
-    handles = _draw_sites(axes, dataset, shown, colours, norm)
+    canvas = Canvas(dataset, shown, outlines)
+    handles = _draw_sites(canvas.axes, dataset, shown, canvas.colours, canvas.norm)
     if shown.name == "next trap":
-        handles += _draw_best_place(axes, dataset)
+        handles += _draw_best_place(canvas.axes, dataset)
     if hatch_mask(dataset, shown) is not None:
         handles.append(
-            Patch(
-                facecolor="white",
-                edgecolor="#8a8a8a",
-                hatch="////",
-                linewidth=0.5,
-                label="no trap supports it",
+            Patch(facecolor="white", edgecolor="#8a8a8a", hatch="////", linewidth=0.5, label="no trap supports it")
+        )  # fmt: skip
+    return canvas.finish(map_title(dataset, shown), map_caption(dataset, outlines, shown=shown), handles)
+
+
+class Canvas:
+    """A figure with the cells of one quantity, outlines and graticule, waiting for sites and words.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        A map of this package.
+    shown : Quantity
+        What the cells show.
+    outlines : path-like or None
+        A GeoJSON of borders in place of the bundled ones.
+    """
+
+    def __init__(self, dataset: xr.Dataset, shown: Quantity, outlines: str | Path | None) -> None:
+        self.shown, self.frame = shown, frame_of(dataset)
+        self.figure, self.axes, self._bar, self._strip, self._foot = _layout(self.frame)
+        low, high, self._ticks = limits(dataset, shown)
+        self.colours = LinearSegmentedColormap.from_list(shown.name, shown.colours)
+        self.norm = Normalize(low, high)
+        _draw_cells(self.axes, dataset, shown, (low, high), self._ticks)
+        draw_outlines(self.axes, self.frame, outlines)
+        draw_graticule(self.axes, self.frame)
+
+    def finish(self, title: str, words: str, handles: list[Any]) -> Figure:
+        """Add title, scale, legend and caption, and return the figure."""
+        frame, axes = self.frame, self.axes
+        axes.set_xlim(frame.west / 1000.0, frame.east / 1000.0)
+        axes.set_ylim(frame.south / 1000.0, frame.north / 1000.0)
+        axes.set_title(printable(title), fontsize=10, loc="left", color=_INK, parse_math=False)
+        scalar = matplotlib.cm.ScalarMappable(norm=self.norm, cmap=self.colours)
+        colour_bar = self.figure.colorbar(scalar, cax=self._bar, orientation="horizontal", ticks=self._ticks)
+        texts = [self.shown.tick(float(round(t, 6))) for t in self._ticks]
+        colour_bar.ax.set_xticklabels(texts, fontsize=7, color=_INK)
+        colour_bar.set_label(self.shown.label, fontsize=8, color=_INK)
+        draw_scale_and_north(self._strip, frame)
+        self._foot.axis("off")
+        if handles:
+            self._foot.legend(
+                handles=handles, loc="upper left", ncols=3, fontsize=7, frameon=False, borderaxespad=0.0
             )
-        )
-    axes.set_xlim(frame.west / 1000.0, frame.east / 1000.0)
-    axes.set_ylim(frame.south / 1000.0, frame.north / 1000.0)
-    axes.set_title(
-        printable(map_title(dataset, shown)), fontsize=10, loc="left", color=_INK, parse_math=False
-    )
-    scalar = matplotlib.cm.ScalarMappable(norm=norm, cmap=colours)
-    colour_bar = figure.colorbar(scalar, cax=bar, orientation="horizontal", ticks=ticks)
-    colour_bar.ax.set_xticklabels([shown.tick(float(round(t, 6))) for t in ticks], fontsize=7, color=_INK)
-    colour_bar.set_label(shown.label, fontsize=8, color=_INK)
-    draw_scale_and_north(strip, frame)
-    foot.axis("off")
-    if handles:
-        foot.legend(handles=handles, loc="upper left", ncols=3, fontsize=7, frameon=False, borderaxespad=0.0)
-    rows = -(-len(handles) // 3)
-    text = textwrap.fill(printable(map_caption(dataset, outlines, shown=shown)), 118)
-    foot.text(
-        0.0, 0.97 - 0.19 * rows, text, fontsize=6.8, va="top", color=_INK, linespacing=1.3, parse_math=False
-    )
-    return figure
+        top = 0.97 - 0.19 * -(-len(handles) // 3)
+        text = textwrap.fill(printable(words), 118)
+        style: dict[str, Any] = {"fontsize": 6.8, "va": "top", "color": _INK, "linespacing": 1.3}
+        self._foot.text(0.0, top, text, parse_math=False, **style)
+        return self.figure
 
 
 def save_figure(figure: Figure, path: str | Path, *, dpi: int = 200) -> None:
@@ -175,8 +191,10 @@ def _layout(frame: Frame) -> tuple[Figure, Axes, Axes, Axes, Axes]:
     )
 
 
-def _draw_cells(axes: Axes, dataset: xr.Dataset, shown: Quantity, ticks: np.ndarray) -> None:
-    image = cell_colours(dataset, shown, float(ticks[0]), float(ticks[-1]))
+def _draw_cells(
+    axes: Axes, dataset: xr.Dataset, shown: Quantity, ends: tuple[float, float], ticks: np.ndarray
+) -> None:
+    image = cell_colours(dataset, shown, *ends)
     if image is None or shown.field is None:
         return
     values = dataset[shown.field].to_numpy().astype(float)
@@ -195,7 +213,7 @@ def _draw_cells(axes: Axes, dataset: xr.Dataset, shown: Quantity, ticks: np.ndar
         outside = mask.astype(float)
         with matplotlib.rc_context({"hatch.linewidth": 0.35, "hatch.color": "#8a8a8a"}):
             axes.contourf(x, y, outside, levels=[0.5, 1.5], colors="none", hatches=["////"], zorder=1.5)
-    inner = ticks[1:-1]
+    inner = ticks[(ticks > ends[0]) & (ticks < ends[1])]
     inner = inner[(inner > np.nanmin(values)) & (inner < np.nanmax(values))]
     if len(inner):
         lines = axes.contour(

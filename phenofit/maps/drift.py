@@ -9,7 +9,7 @@ import xarray as xr
 from phenofit.errors import ModelError
 from phenofit.maps.projection import Plane
 
-__all__ = ["DRIFTS", "drift_design"]
+__all__ = ["DRIFTS", "cell_heights", "drift_design"]
 
 DRIFTS = ("latitude", "elevation")
 
@@ -57,12 +57,16 @@ def drift_design(
     for name in names:
         if name not in DRIFTS:
             raise ModelError(f"'{name}' is no drift; accepted are {', '.join(DRIFTS)}.")
-        longitude, latitude = plane.to_earth(cells[:, 0], cells[:, 1])
         if name == "latitude":
-            at_sites, at_cells = table["latitude"].to_numpy(float), latitude
+            at_sites = table["latitude"].to_numpy(float)
+            at_cells = plane.to_earth(cells[:, 0], cells[:, 1])[1]
         else:
             at_sites = table["elevation_m"].to_numpy(float) / 1000.0
-            at_cells = _heights(elevation, longitude, latitude) / 1000.0
+            if elevation is None:
+                raise ModelError(
+                    "a drift on elevation needs the heights of the cells: give an elevation grid."
+                )
+            at_cells = cell_heights(elevation, plane, cells) / 1000.0
             unknown = ~np.isfinite(at_sites)
             if unknown.any():
                 absent = ", ".join(table["site"].to_numpy()[unknown])
@@ -81,9 +85,29 @@ def drift_design(
     return np.column_stack(columns), np.column_stack(cell_columns), used, tuple(notes)
 
 
-def _heights(elevation: xr.DataArray | None, longitude: np.ndarray, latitude: np.ndarray) -> np.ndarray:
-    if elevation is None:
-        raise ModelError("a drift on elevation needs the heights of the cells: give an elevation grid.")
+def cell_heights(elevation: xr.DataArray, plane: Plane, cells: np.ndarray) -> np.ndarray:
+    """Return the heights of cells from a grid of heights.
+
+    Parameters
+    ----------
+    elevation : DataArray
+        Heights [m] on 1-D ``latitude`` and ``longitude`` [degrees].
+    plane : Plane
+        The projection of the cells.
+    cells : array, shape (m, 2)
+        Cell centres [m].
+
+    Returns
+    -------
+    array, shape (m,)
+        [m]
+
+    Raises
+    ------
+    ModelError
+        If the grid has other dimensions, or does not cover the cells.
+    """
+    longitude, latitude = plane.to_earth(cells[:, 0], cells[:, 1])
     absent = [c for c in ("latitude", "longitude") if c not in elevation.dims]
     if absent:
         raise ModelError(

@@ -40,7 +40,7 @@ def cell_colours(dataset: xr.Dataset, shown: Quantity, low: float, high: float) 
     stops = np.array([[int(c[k : k + 2], 16) for k in (1, 3, 5)] for c in shown.colours], float)
     place = np.clip((np.where(inside, values, low) - low) / (high - low), 0.0, 1.0) * (len(stops) - 1)
     rgb = np.stack([np.interp(place, np.arange(len(stops)), stops[:, k]) for k in range(3)], axis=-1)
-    if shown.name != "next trap":
+    if shown.name != "next trap" and "information" in dataset:
         share = known_share(dataset)[..., None]
         rgb = share * rgb + (1.0 - share) * 255.0
     alpha = np.where(inside, 255.0, 0.0)[..., None]
@@ -68,7 +68,7 @@ def hatch_mask(dataset: xr.Dataset, shown: Quantity) -> np.ndarray | None:
     array of bool, shape (ny, nx), or None
         ``None`` where there is nothing to mark.
     """
-    if shown.field is None or shown.name == "next trap":
+    if shown.field is None or shown.name == "next trap" or "supported" not in dataset:
         return None
     mask = np.isfinite(dataset[shown.field].to_numpy()) & (dataset["supported"].to_numpy() == 0)
     return mask if mask.any() else None

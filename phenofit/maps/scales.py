@@ -43,6 +43,8 @@ class Quantity:
         Whether the scale is centred on zero.
     tick : callable
         From a value to the words at the scale.
+    from_zero : bool
+        Whether a scale that is not centred begins at zero.
     """
 
     name: str
@@ -53,6 +55,7 @@ class Quantity:
     colours: tuple[str, ...]
     centred: bool
     tick: Callable[[float], str]
+    from_zero: bool = True
 
 
 def early_late(value: float, digits: int | None = None) -> str:
@@ -152,6 +155,12 @@ def limits(dataset: xr.Dataset, quantity: Quantity) -> tuple[float, float, np.nd
         step = nice_step(size / 4.0)
         high = float(np.ceil(size / step) * step)
         return -high, high, np.arange(-high, high + step / 2, step)
+    if not quantity.from_zero:
+        low, high = float(values.min()), float(values.max())
+        step = max(nice_step(max(high - low, 1e-9) / 5.0), 1.0)
+        low, high = float(np.floor(low / step) * step), float(np.ceil(high / step) * step)
+        high = high if high > low else low + step
+        return low, high, np.arange(low, high + step / 2, step)
     step = nice_step(max(float(values.max()), 1e-9) / 4.0)
     high = float(np.ceil(values.max() / step) * step) or 1.0
     return 0.0, high, np.arange(0.0, high + step / 2, step)
