@@ -135,7 +135,14 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> StudyResult:
         comparisons=comparisons,
         validation=validation,
         scores=score_forecasts(validation, bootstrap=200),
-        forecast=forecast(fit, inputs.weather, inputs.links, today=np.datetime64("2022-06-11"), draws=200),
+        forecast=forecast(
+            fit,
+            inputs.weather,
+            inputs.links,
+            today=np.datetime64("2022-06-11"),
+            sites=dict(zip(inputs.traps["trap"], inputs.traps["site"], strict=True)),
+            draws=200,
+        ),
         error_map=None,
         notes=("A note with <em>markup</em>.",),
     )
