@@ -132,6 +132,8 @@ def _tell_links(study: Study, traps: pd.DataFrame, weather: xr.Dataset) -> None:
         else:
             height = _number(row.height_difference_m, "+.0f")  # type: ignore[arg-type]
             extra = f", {height} m" if height else ", height unknown"
+            over = f"; passed over: {row.passed_over!s}" if row.passed_over else ""
             print(
-                f"trap {row.trap}: {row.station} {row.station_name} ({row.how}, {row.distance_km:.1f} km{extra})"
+                f"trap {row.trap}: {row.station} {row.station_name} "
+                f"({row.how}, {row.distance_km:.1f} km{extra}{over})"
             )

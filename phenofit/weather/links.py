@@ -13,12 +13,17 @@ from phenofit.weather.stations import distance_km
 
 __all__ = ["LINK_COLUMNS", "link_stations"]
 
-LINK_COLUMNS = ("trap", "station", "distance_km", "height_difference_m", "how", "station_name")
+LINK_COLUMNS = ("trap", "station", "distance_km", "height_difference_m", "how", "station_name", "passed_over")
 TOO_FAR = ("refuse", "leave out")
 
 
 def link_stations(
-    traps: pd.DataFrame, weather: xr.Dataset, *, max_distance_km: float = 40.0, too_far: str = "refuse"
+    traps: pd.DataFrame,
+    weather: xr.Dataset,
+    *,
+    max_distance_km: float = 40.0,
+    too_far: str = "refuse",
+    min_share: float = 0.5,
 ) -> pd.DataFrame:
     """Link each trap to one weather station.
 
@@ -33,12 +38,16 @@ def link_stations(
     too_far : {"refuse", "leave out"}
         What becomes of a trap without a station in reach, or whose given station is not in the weather: an
         error, or a row with no station (``how`` = "none").
+    min_share : float
+        Share of the calendar for which a station must have complete days to be taken as the nearest; where none in
+        reach has so much, the nearest with any data is taken. A given station is not asked for its share.
 
     Returns
     -------
     pandas.DataFrame
         One row per trap: ``trap, station, distance_km, height_difference_m`` (trap minus station, NaN where
-        a height is unknown), ``how`` ("nearest", "given" or "none"), ``station_name``.
+        a height is unknown), ``how`` ("nearest", "given" or "none"), ``station_name``, and ``passed_over``: nearer stations with too
+        few days, with their share.
 
     Raises
     ------
@@ -62,30 +71,48 @@ def link_stations(
     if not max_distance_km > 0:
         raise ModelError(f"max_distance_km = {max_distance_km} must be above 0.")
     stations = station_table(weather)
-    has_data = (weather["tmin"].notnull() & weather["tmax"].notnull()).any("time").values
+    if not 0 <= min_share <= 1:
+        raise ModelError(f"min_share = {min_share} must be from 0 to 1.")
+    share = (weather["tmin"].notnull() & weather["tmax"].notnull()).mean("time").values
     distances = distance_km(
         traps["latitude"].to_numpy(dtype=float)[:, None],
         traps["longitude"].to_numpy(dtype=float)[:, None],
         stations["latitude"].to_numpy()[None, :],
         stations["longitude"].to_numpy()[None, :],
     )
-    usable = np.where(has_data[None, :], distances, np.nan)
+    usable = np.where(share > 0, distances, np.nan)
     rows, problems = [], []
     for i, trap in enumerate(traps.itertuples(index=False)):
-        at, how, problem = _choose(trap, usable[i], stations, max_distance_km)
+        enough = (share >= min_share) & (usable[i] <= max_distance_km)
+        preferred = np.where(enough, usable[i], np.nan) if enough.any() else usable[i]
+        at, how, problem = _choose(trap, preferred, stations, max_distance_km)
         if problem is not None and too_far == "refuse":
             problems.append(problem)
         elif at is None:
-            rows.append((str(trap.trap), None, np.nan, np.nan, "none", ""))
+            rows.append((str(trap.trap), None, np.nan, np.nan, "none", "", ""))
         else:
             height = float(getattr(trap, "elevation_m", np.nan)) - float(stations["elevation_m"].iloc[at])
             name = stations["name"].iloc[at]
+            over = _passed_over(distances[i], at, share, stations) if how == "nearest" else ""
             rows.append(
-                (str(trap.trap), stations["station"].iloc[at], float(distances[i, at]), height, how, name)
+                (
+                    str(trap.trap),
+                    stations["station"].iloc[at],
+                    float(distances[i, at]),
+                    height,
+                    how,
+                    name,
+                    over,
+                )
             )
     if problems:
         raise DataError(problems)
     return pd.DataFrame(rows, columns=list(LINK_COLUMNS))
+
+
+def _passed_over(distances: np.ndarray, at: int, share: np.ndarray, stations: pd.DataFrame) -> str:
+    nearer = [j for j in np.argsort(distances, kind="stable") if distances[j] < distances[at]]
+    return ", ".join(f"{stations['station'].iloc[j]} ({100 * share[j]:.0f} % of the days)" for j in nearer)
 
 
 def _choose(

@@ -329,6 +329,20 @@ def test_station_without_any_complete_day_is_passed_over() -> None:
     weather["tmax"][0, :] = np.nan
     links = link_stations(traps(latitude=[45.0], longitude=[9.0]), weather, max_distance_km=200)
     assert links["station"].tolist() == ["B"]
+    assert links["passed_over"].tolist() == ["A (0 % of the days)"]
+
+
+def test_station_with_few_days_gives_way_and_is_named() -> None:
+    weather = small()
+    weather["tmax"][0, :4] = np.nan
+    frame = traps(latitude=[45.0], longitude=[9.0])
+    links = link_stations(frame, weather, max_distance_km=200)
+    assert links[["station", "passed_over"]].values.tolist() == [["B", "A (20 % of the days)"]]
+    # within reach there is only A: then it is better than nothing
+    assert link_stations(frame, weather, max_distance_km=20)["station"].tolist() == ["A"]
+    assert link_stations(frame, weather, max_distance_km=200, min_share=0.1)["station"].tolist() == ["A"]
+    given = frame.assign(station="A")
+    assert link_stations(given, weather)["how"].tolist() == ["given"]
 
 
 @pytest.mark.parametrize(
