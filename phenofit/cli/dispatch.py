@@ -87,6 +87,8 @@ def _dispatch(arguments: list[str]) -> int:
 def _run(module: _CommandModule, args: argparse.Namespace) -> int:
     with warnings.catch_warnings():
         warnings.simplefilter("always", PhenofitWarning)
+        # A search that stops on a top too flat to climb further is judged by its slope, and told in the result.
+        warnings.filterwarnings("ignore", message="The line search algorithm did not converge")
         warnings.showwarning = _show_warning
         try:
             code = module.run(args)

@@ -1,0 +1,93 @@
+"""What README.md and DEVELOPERS.md promise: the commands, the session, the links, the names."""
+
+from __future__ import annotations
+
+import doctest
+import re
+from pathlib import Path
+
+import pytest
+
+from phenofit.cli.commands import COMMANDS
+from phenofit.heat import CUTOFFS, METHODS
+from phenofit.outputs import FLIGHT_COLUMNS
+from phenofit.study.model import Study
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text("utf-8")
+GUIDE = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+
+
+def _blocks(text: str, language: str) -> list[str]:
+    return re.findall(rf"```{language}\n(.*?)```", text, flags=re.DOTALL)
+
+
+def test_the_session_prints_what_it_shows() -> None:
+    found = doctest.testfile(str(ROOT / "README.md"), module_relative=False, encoding="utf-8")
+    assert found.attempted >= 8
+    assert found.failed == 0
+
+
+def test_the_checks_use_the_test_command_of_the_readme() -> None:
+    wanted = [line for block in _blocks(README, "bash") for line in block.splitlines() if "-m pytest" in line]
+    assert len(wanted) == 1
+    assert wanted[0].startswith("python3 -m venv .venv && ")
+    assert wanted[0] in GUIDE
+    # .ci/run takes its first test step from the README by this pattern.
+    pattern = re.search(r"grep -m 1 -E '([^']+)' README.md", (ROOT / ".ci" / "run").read_text("utf-8"))
+    assert pattern is not None
+    assert [line for line in README.splitlines() if re.search(pattern[1], line)] == wanted
+
+
+@pytest.mark.parametrize("text", [README, GUIDE], ids=["README", "DEVELOPERS"])
+def test_links_lead_somewhere(text: str) -> None:
+    for target in re.findall(r"\]\(([^)#]+)\)", text):
+        if not target.startswith("http"):
+            assert (ROOT / target).exists(), target
+
+
+def test_commands_that_are_shown_exist() -> None:
+    for text in (README, GUIDE):
+        for name in re.findall(r"`(?:\.venv/bin/)?phenofit ([a-z]+)", text):
+            assert name in COMMANDS
+        for block in _blocks(text, "bash"):
+            for name in re.findall(r"(?:^|/)phenofit ([a-z]+)", block, flags=re.MULTILINE):
+                assert name in COMMANDS
+
+
+def test_methods_and_cutoffs_are_all_named() -> None:
+    for name in (*METHODS, "horizontal", "intermediate", "vertical"):
+        assert f"`{name}`" in README
+    assert {"horizontal", "intermediate", "vertical"} <= set(CUTOFFS)
+
+
+def test_tables_of_files_match_the_code() -> None:
+    assert f"`{', '.join(FLIGHT_COLUMNS)}`" in README
+    sections = set(re.findall(r"`\[([a-z]+)\]`", README))
+    known = {field.alias or name for name, field in Study.model_fields.items()} - {"path"}
+    assert sections <= known
+    assert {
+        "study",
+        "season",
+        "traps",
+        "catches",
+        "weather",
+        "heat",
+        "flights",
+        "validation",
+        "map",
+    } <= sections
+
+
+def test_the_tree_names_what_is_there() -> None:
+    (tree,) = [b for b in _blocks(README, "") if "phenofit/ " in b]
+    for line in tree.splitlines():
+        assert (ROOT / line.split()[0]).is_dir()
+
+
+def test_every_room_stands_in_the_guide() -> None:
+    for entry in sorted((ROOT / "phenofit").iterdir()):
+        if entry.suffix == ".py" and not entry.name.startswith("_"):
+            assert f"`{entry.name}`" in GUIDE, entry.name
+        elif entry.is_dir() and (entry / "__init__.py").exists():
+            assert f"`{entry.name}/`" in GUIDE, entry.name
