@@ -9,6 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
+from phenofit.weather.lags import lag_offers
 from phenofit.weather.neighbours import course, estimates, neighbourhood
 from phenofit.weather.schema import (
     FLAGS,
@@ -66,7 +67,8 @@ def check_weather(
     neighbouring days in the same direction by more than 5.5 robust standard deviations of day-to-day changes and
     8 °C, the other element not following. ``repeated_value``: a run of equal values so long that fewer than one
     such run in a hundred records is expected. ``unlike_neighbours``: the median residual from the regressions on
-    at least two neighbours is above 6 °C and 6 robust standard deviations.
+    at least two neighbours is above 6 °C and 6 robust standard deviations. Maxima that look a day late are told in
+    the notes (:func:`phenofit.weather.observation_lags`) and left as they are.
 
     Examples
     --------
@@ -101,7 +103,8 @@ def check_weather(
         if name not in keep:
             for element, where in bad.items():
                 values[element][where & past] = np.nan
-    return _put_back(weather, values, flag, found, lines)
+    checked = _put_back(weather, values, flag, found, lines)
+    return add_notes(checked, lag_offers(checked, max_distance_km=max_distance_km))
 
 
 def _run(

@@ -13,7 +13,7 @@ from phenofit.weather.neighbours import course
 from phenofit.weather.schema import FLAGS, SOURCES, add_notes
 from phenofit.weather.stations import distance_km
 
-__all__ = ["observation_lags", "shift_lagged"]
+__all__ = ["lag_offers", "observation_lags", "shift_lagged"]
 
 CLEARLY = 0.1  # by so much must the correlation with the day before be higher
 MIN_DAYS = 120  # common days in a year
@@ -61,6 +61,26 @@ def observation_lags(weather: xr.Dataset, *, max_distance_km: float = 150.0) -> 
             late = float(np.corrcoef(anomaly[i][use], before[use])[0, 1])
             rows.append((station, int(y), int(use.sum()), same, late, bool(late > same + CLEARLY)))
     return pd.DataFrame(rows, columns=["station", "year", "days", "same_day", "day_before", "late"])
+
+
+def lag_offers(weather: xr.Dataset, *, max_distance_km: float = 150.0) -> list[str]:
+    """Return a sentence for each station whose maxima look a day late in some years; nothing is moved.
+
+    Parameters
+    ----------
+    weather : xarray.Dataset
+        Daily station weather.
+    max_distance_km : float
+        Farthest neighbour [km].
+    """
+    table = observation_lags(weather, max_distance_km=max_distance_km)
+    late = table[table["late"].astype(bool)]
+    return [
+        f"Station {station}: the maxima of {', '.join(str(y) for y in years)} fit the neighbours' day before better "
+        "than the same day, as those of a morning observer do. Nothing was moved; phenofit.weather.shift_lagged "
+        "moves them."
+        for station, years in late.groupby("station", sort=False)["year"].apply(list).items()
+    ]
 
 
 def shift_lagged(weather: xr.Dataset, station: str, years: Sequence[int]) -> xr.Dataset:

@@ -153,7 +153,12 @@ def test_morning_observer_is_offered_and_moved_only_on_request() -> None:
     faulty = weather.assign(tmax=(("station", "time"), high, weather["tmax"].attrs))
     table = observation_lags(faulty)
     assert table.loc[table["late"], ["station", "year"]].values.tolist() == [["norfolk", 2001]]
-    xr.testing.assert_equal(faulty["tmax"], faulty.assign()["tmax"])
+    offered = check_weather(faulty)
+    assert any(
+        "Station norfolk: the maxima of 2001 fit" in n and "Nothing was moved" in n for n in notes(offered)
+    )
+    seen = offered["tmax"].notnull()
+    assert bool((offered["tmax"] == faulty["tmax"]).where(seen, other=True).all())
     mended = shift_lagged(faulty, "norfolk", [2001])
     inside = slice("2001-01-01", "2001-12-30")
     np.testing.assert_array_equal(
