@@ -19,7 +19,9 @@ GUIDE = (ROOT / "DEVELOPERS.md").read_text("utf-8")
 
 
 def _blocks(text: str, language: str) -> list[str]:
-    return re.findall(rf"```{language}\n(.*?)```", text, flags=re.DOTALL)
+    """Return the fenced blocks of one language; the empty language are those that name none."""
+    found = re.findall(r"^```(\w*)\n(.*?)^```$", text, flags=re.DOTALL | re.MULTILINE)
+    return [body for name, body in found if name == language]
 
 
 def test_the_session_prints_what_it_shows() -> None:
