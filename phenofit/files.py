@@ -113,7 +113,7 @@ def _is_missing(value: Any) -> bool:
     if value is None:
         return True
     try:
-        return bool(value != value)
+        return bool(value != value)  # noqa: PLR0124 - that is what tells NaN
     except (TypeError, ValueError):
         return True
 

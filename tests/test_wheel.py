@@ -56,7 +56,9 @@ def test_the_wheel_holds_the_package_and_its_data_and_nothing_else(wheel: Path) 
     assert not [n for n in names if n.endswith((".pyc", ".nbi", ".nbc"))]
     # Every file of the package that is no code must be in: templates, outlines, styles.
     kept = {p.relative_to(ROOT).as_posix() for p in (ROOT / "phenofit").rglob("*") if p.is_file()}
-    kept = {k for k in kept if "__pycache__" not in k and "/." not in k and not k.startswith("phenofit/data/")}
+    kept = {
+        k for k in kept if "__pycache__" not in k and "/." not in k and not k.startswith("phenofit/data/")
+    }
     assert kept <= set(names)
 
 
