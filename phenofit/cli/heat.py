@@ -229,5 +229,5 @@ def _date_rows(dates: xr.DataArray, attributes: dict[str, Any]) -> tuple[list[st
             for amount in dates["amount"].to_numpy():
                 moment = dates.sel(station=station, season=season, amount=amount).to_numpy()
                 text = None if np.isnat(moment) else str(np.datetime_as_string(moment, "m"))
-                rows.append([station, int(season), float(amount), terms[0], text, *terms[1:]])
+                rows.append([station, int(season), round(float(amount), 6), terms[0], text, *terms[1:]])
     return ["station", "season", "amount", "unit", "date", *_TERMS[1:]], rows

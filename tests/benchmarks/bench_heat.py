@@ -85,8 +85,13 @@ def cells(count: int) -> dict[str, Any]:
         ("all threads", None, None),
         ("all threads, horizontal cut-off", 30.0, None),
     ):
-        taken = best(partial(kernel, low, high, out, upper=upper, threads=threads))
-        found[name] = {"s": taken, "of_addition": taken / add, "faster_than_numpy": numpy_time / taken}
+        taken = best(partial(kernel, low, high, out, upper=upper, threads=threads), 7)
+        # On a busy machine the quickest addition is the honest yardstick.
+        add = found["addition_s"] = min(add, best(lambda: np.add(low, high, out=out), 7))
+        found[name] = {"s": taken, "faster_than_numpy": numpy_time / taken}
+    for row in found.values():
+        if isinstance(row, dict):
+            row["of_addition"] = row["s"] / add
     return found
 
 
@@ -217,7 +222,12 @@ def main() -> None:
     # The grid first: the highest memory of a child begins at that of its parent, here still small.
     season = grid((60, 140, 365) if args.small else GRID)
     result = {
-        "machine": {"processors": processors(), "python": platform.python_version(), "numpy": np.__version__},
+        "machine": {
+            "processors": processors(),
+            "load": os.getloadavg()[0],
+            "python": platform.python_version(),
+            "numpy": np.__version__,
+        },
         "date": str(pd.Timestamp.now().date()),
         "cells": cells(10**7 if args.small else 10**8),
         "linear": linear((10**5, 10**6, 10**7)),
