@@ -21,7 +21,7 @@ from phenofit.report.figures import (
     save,
 )
 from phenofit.report.score_groups import score_groups
-from phenofit.report.words import forecaster_words, start_words
+from phenofit.report.words import forecaster_words, scheme_words, start_words
 from phenofit.study.results import SpeciesResult, StudyResult
 
 __all__ = ["PageFigure", "draw_species", "draw_study"]
@@ -168,11 +168,12 @@ def _error_figures(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, s
                 "week of the line of equal dates."
             ),
             (
-                f"Half of the flight: date forecast from the fit without the held-out {scheme}, against the date observed. "
+                f"Half of the flight: date forecast, leaving out {scheme_words(scheme)[0]}, against the date observed. "
                 "The grey band is a week to either side."
             ),
         )
-    names = [str(name) for name in known["forecaster"].unique()]
+    # Older rules stand in the table; a picture of more than a handful of forecasters tells nobody anything.
+    names = [str(n) for n in known["forecaster"].unique() if not str(n).startswith("older rule")]
     order = sorted(
         names, key=lambda name: (name != "fitted", name == "calendar mean", "refitted" in name, name)
     )

@@ -125,8 +125,6 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
     fit = species.fit
     slug = species_slug(species.species)
     truth = _truth_of(result, species.species)
-    scheme = str(species.scores["scheme"].iloc[0]) if len(species.scores) else ""
-    there = set(species.scores["event"]) if len(species.scores) else set()
     forecast = _own_places(species)
     return _Section(
         species=species.species,
@@ -142,7 +140,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         notes=_distinct((*species.notes, *species.trap_years.notes)),
         estimates=estimates_table(fit, terms(fit), truth),
         thresholds=thresholds_page_table(species.thresholds),
-        errors=tuple(errors_table(species.scores, event=e, scheme=scheme) for e in _EVENTS if e in there),
+        errors=_error_tables(species.scores),
         forecast=None if forecast is None else forecast_table(forecast),
         no_forecast=_without_forecast(species),
         left_out=left_out_tables([species.trap_years.left_out, fit.left_out]),
@@ -164,6 +162,19 @@ def _truth_of(result: StudyResult, species: str) -> Mapping[str, Any] | None:
         return None
     found = result.truth.get("species", {}).get(species)
     return found if isinstance(found, Mapping) and "parameters" in found else None
+
+
+def _error_tables(scores: pd.DataFrame) -> tuple[PageTable, ...]:
+    """Return a table for each scheme and event, half of the flight under the first scheme first."""
+    if scores.empty:
+        return ()
+    found = [(str(scheme), event) for scheme in scores["scheme"].unique() for event in _EVENTS]
+    there = set(zip(scores["scheme"], scores["event"], strict=True))
+    return tuple(
+        errors_table(scores, event=event, scheme=scheme)
+        for scheme, event in found
+        if (scheme, event) in there
+    )
 
 
 def _own_places(species: SpeciesResult) -> pd.DataFrame | None:

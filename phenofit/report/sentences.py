@@ -12,6 +12,7 @@ from phenofit.report.words import (
     interval,
     number,
     period,
+    scheme_words,
     start_words,
     temperature,
 )
@@ -99,7 +100,7 @@ def error_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[
         name = f"half of flight {flight}" if rows["flight"].nunique() > 1 else "half of the flight"
         fitted = mine[mine["forecaster"] == "fitted"].iloc[0]
         text = (
-            f"Each {scheme} forecast from the others, its date for {name} was off by {number(fitted['mae_days'])} days on "
+            f"{scheme_words(scheme)[1]}, its date for {name} was off by {number(fitted['mae_days'])} days on "
             f"average ({fitted['forecasts']} forecasts in {fitted['years']} seasons)"
         )
         others = [

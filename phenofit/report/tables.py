@@ -18,6 +18,7 @@ from phenofit.report.words import (
     number,
     parameter_words,
     period,
+    scheme_words,
     start_words,
     temperature,
     unit_words,
@@ -215,7 +216,7 @@ def errors_table(scores: pd.DataFrame, *, event: str, scheme: str, level: int = 
             )
         )
     return PageTable(
-        f"Error of forecasts of dates for {_event_words(event)}, leaving out a {scheme} at a time, weather known. The "
+        f"Error of forecasts of dates for {_event_words(event)}, leaving out {scheme_words(scheme)[0]}, weather known. The "
         f"{level} % interval takes whole years at random.",
         (
             "forecaster", "forecasts", "mean absolute error [days]", f"{level} % interval [days]",

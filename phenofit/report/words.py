@@ -17,6 +17,7 @@ __all__ = [
     "number",
     "parameter_words",
     "period",
+    "scheme_words",
     "start_words",
     "temperature",
     "unit_words",
@@ -38,6 +39,18 @@ _PARAMETERS = {
     "size": "log size against flight 1, mean",
     "size_sd": "log size against flight 1, SD",
     "stray_share": "share of stray moths",
+}
+
+
+_SCHEMES = {
+    "year": ("a year at a time", "Each year forecast from the others"),
+    "site": ("a site at a time", "Each site forecast from the others"),
+    "past": ("all but the past years", "Each year forecast from those before it"),
+    "block": ("a block of neighbouring sites at a time", "Each block of sites forecast from the others"),
+    "year and block": (
+        "a year and a block of sites at a time",
+        "Each block of sites in a year forecast from the rest",
+    ),
 }
 
 
@@ -184,6 +197,17 @@ def forecaster_words(name: str) -> str:
         row = name.partition(": ")[2]
         return "published base, requirement refitted" + (f" ({row})" if row else "")
     return name
+
+
+def scheme_words(scheme: str) -> tuple[str, str]:
+    """Return what a scheme of validation leaves out, and how a sentence on its errors begins.
+
+    Examples
+    --------
+    >>> scheme_words("past")
+    ('all but the past years', 'Each year forecast from those before it')
+    """
+    return _SCHEMES.get(scheme, (f"by {scheme}", f"Held out by {scheme}"))
 
 
 def parameter_words(name: str, flight: Any = None, flights: int = 1) -> str:

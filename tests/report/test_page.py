@@ -262,6 +262,19 @@ def test_errors_are_said_early_or_late_and_best_first(result: StudyResult) -> No
     assert fitted[2] == f"{chosen['mae_days']:.1f}"
 
 
+def test_every_scheme_of_validation_has_its_table(result: StudyResult, tmp_path: Path) -> None:
+    species = result.species[0]
+    later = species.scores.assign(scheme="past")
+    both = replace(species, scores=pd.concat([species.scores, later], ignore_index=True))
+    render_report(replace(result, species=(both,)), tmp_path)
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    for what in ("leaving out a year at a time", "leaving out all but the past years"):
+        for event in ("50 %", "5 %", "95 %"):
+            assert f"Error of forecasts of dates for {event} of the flight, {what}" in text
+    assert "Each year forecast from the others" in text, "the sentence is about the first scheme"
+    assert "Each year forecast from those before it" not in text
+
+
 def test_left_out_records_are_summed_by_reason_and_told_one_by_one() -> None:
     first = pd.DataFrame(
         {"trap": ["a", "b"], "season": ["2020", "2020"], "reason": ["no heat sum: station S has no temperature on 2020-05-03", "no heat sum: station S has no temperature on 2020-06-01"], "rows": [3, 4]}

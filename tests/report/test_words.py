@@ -52,3 +52,11 @@ def test_forecasters_and_parameters_have_plain_names() -> None:
     assert words.parameter_words("requirement", 1, 1).endswith("half of the flight")
     assert words.parameter_words("requirement", 2, 2).endswith("flight 2")
     assert words.parameter_words("effect elevation_m") == "effect elevation m"
+
+
+def test_every_scheme_of_validation_is_said_in_words() -> None:
+    from phenofit.validate.schemes import SCHEMES
+
+    begins = {words.scheme_words(scheme)[1] for scheme in SCHEMES}
+    assert len(begins) == len(SCHEMES)
+    assert not any(text.startswith("Held out by") for text in begins)
