@@ -1,13 +1,19 @@
 """How long checking and filling take: ``python -m tests.benchmarks.bench_weather [STATIONS YEARS]``.
 
-Prints one row: stations, years, seconds to check, seconds to fill, largest memory of the process. Made data.
+Prints a row for each size: stations, years, seconds to check and to fill, largest memory of the process. Without
+arguments three sizes are measured, each in a process of its own, and written to ``bench_weather.json``. Made data.
 """
+# ruff: noqa: T201 - rows are what this script is for
 
 from __future__ import annotations
 
+import json
+import os
 import resource
+import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -55,7 +61,27 @@ def measure(stations: int, years: int) -> tuple[float, float, float]:
     return middle - begin, end - middle, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
+SIZES = ((25, 40), (50, 40), (50, 80))
+RESULT = Path(__file__).with_name("bench_weather.json")
+
+
+def main(arguments: list[str]) -> None:
+    """Measure one size, or all of them."""
+    if arguments:
+        stations, years = (int(a) for a in arguments)
+        check, fill, memory = measure(stations, years)
+        row = {"stations": stations, "years": years, "check_s": check, "fill_s": fill, "memory_mb": memory}
+        print(json.dumps({k: round(v, 2) for k, v in row.items()}))
+        return
+    rows = []
+    for stations, years in SIZES:
+        command = [sys.executable, "-m", "tests.benchmarks.bench_weather", str(stations), str(years)]
+        rows.append(json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout))
+        print(rows[-1])
+    RESULT.write_text(
+        json.dumps({"processors": os.cpu_count(), "rows": rows}, indent=1) + "\n", encoding="utf-8"
+    )
+
+
 if __name__ == "__main__":
-    count, span = (int(a) for a in sys.argv[1:3]) if len(sys.argv) > 2 else (50, 40)
-    check, fill, memory = measure(count, span)
-    print(f"{count} stations x {span} years: check {check:.1f} s, fill {fill:.1f} s, {memory:.0f} MB")  # noqa: T201
+    main(sys.argv[1:])

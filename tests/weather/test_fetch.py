@@ -356,18 +356,48 @@ def test_command_without_a_server_is_one_line(service: Service, tmp_path: Path) 
     assert "Station server unreachable" in run.stderr
 
 
-@pytest.mark.parametrize("how", [pytest.param(signal.SIGINT, marks=pytest.mark.slow), signal.SIGKILL])
-def test_stopped_fetch_goes_on_from_the_store(service: Service, tmp_path: Path, how: signal.Signals) -> None:
+_FETCH = """
+import sys, pandas as pd
+from phenofit.weather import fetch_weather
+traps = pd.DataFrame({"trap": ["T1"], "latitude": [46.5], "longitude": [6.6], "station": ["GOOD1"]})
+fetch_weather(traps, years=(2015, 2023), cache=sys.argv[1], today="2024-06-01")
+"""
+
+
+def _wait_for_years(store: Path, count: int) -> None:
+    limit = time.monotonic() + 60
+    while time.monotonic() < limit and len(list(store.glob("2*.nc"))) < count:
+        time.sleep(0.02)
+
+
+def test_killed_fetch_goes_on_from_the_store(service: Service, tmp_path: Path) -> None:
+    service.slow = 0.3
+    store = tmp_path / "daily" / "GOOD1"
+    run = subprocess.Popen(
+        [sys.executable, "-c", _FETCH, str(tmp_path)], env={**os.environ, **service.environment()}
+    )
+    _wait_for_years(store, 3)
+    run.send_signal(signal.SIGKILL)
+    run.wait(timeout=60)
+    done = {p.name for p in store.glob("2*.nc")}
+    assert 3 <= len(done) < 9
+    service.reset()
+    weather = fetch(traps_at("GOOD1", given=True), tmp_path, years=(2015, 2023), today="2024-06-01")
+    assert states(weather) == {"GOOD1": "complete"}
+    asked = {path.split("/")[2] for path in service.requests if "GOOD1" in path}
+    assert asked == {str(y) for y in range(2015, 2024)} - {name[:4] for name in done}
+
+
+@pytest.mark.slow
+def test_command_stopped_by_the_user_goes_on_from_the_store(service: Service, tmp_path: Path) -> None:
     study = _study(tmp_path)
     service.slow = 0.3
     run = _command(service, str(study), "--today", "2024-06-01")
     store = tmp_path / ".weather-cache" / "daily" / "GOOD1"
-    limit = time.monotonic() + 60
-    while time.monotonic() < limit and len(list(store.glob("2*.nc"))) < 3:
-        time.sleep(0.02)
-    run.send_signal(how)
+    _wait_for_years(store, 3)
+    run.send_signal(signal.SIGINT)
     _, errors = run.communicate(timeout=60)
-    assert run.returncode == (130 if how == signal.SIGINT else -signal.SIGKILL), errors
+    assert run.returncode == 130, errors
     done = {p.name for p in store.glob("2*.nc")}
     assert 3 <= len(done) < 9
     service.reset()
