@@ -31,11 +31,24 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--elevation", type=Path, help="NetCDF of heights [m] on latitude and longitude")
     parser.add_argument("--region", type=Path, help="GeoJSON of the area to map")
     parser.add_argument("--outlines", type=Path, help="GeoJSON of borders in place of the bundled ones")
+    parser.add_argument(
+        "--dates",
+        action="store_true",
+        help="map the date of the event instead, this season against the average, from the study's fit",
+    )
+    parser.add_argument(
+        "--fit", type=Path, metavar="FILE", help="fit file for --dates (default: in the output folder)"
+    )
+    parser.add_argument(
+        "--season", type=int, metavar="YEAR", help="season for --dates (default: the last one)"
+    )
     parser.add_argument("--invented", action="store_true", help="mark the maps as made from invented data")
 
 
 def run(args: argparse.Namespace) -> int:
     """Write the maps and say where they are."""
+    if args.dates:
+        return _dates(args)
     import warnings
 
     from phenofit.errors import PhenofitWarning
@@ -80,9 +93,8 @@ def _table(args: argparse.Namespace) -> Path:
     from phenofit.study import load_study
 
     study = load_study(source)
-    settings = getattr(study, "map", None)
-    if args.cell_km is None and settings is not None:
-        args.cell_km = getattr(settings, "cell_km", None)
+    args.cell_km = args.cell_km or study.map.cell_km
+    args.invented = args.invented or study.invented
     table: Path = args.out / "validation.csv"
     if not table.exists():
         raise DataError(
@@ -98,3 +110,40 @@ def _table(args: argparse.Namespace) -> Path:
 def _says_invented(validation: object) -> bool:
     column = getattr(validation, "get", lambda _: None)("invented")
     return column is not None and bool(column.astype(str).str.lower().isin(["true", "1", "yes"]).any())
+
+
+def _dates(args: argparse.Namespace) -> int:
+    """Map the date of the event from the study's weather and fit."""
+    from phenofit.errors import DataError, ModelError, Problem
+    from phenofit.flight import FlightFit
+    from phenofit.maps.dates import date_map
+    from phenofit.maps.files import read_elevation, write_date_files
+    from phenofit.outputs import species_slug
+    from phenofit.study import load_study, read_inputs
+
+    study = load_study(args.source)
+    species = args.species or study.species[0]
+    if args.species is None and len(study.species) > 1:
+        raise ModelError(
+            f"the study holds several species ({', '.join(study.species)}): choose one with --species."
+        )
+    path: Path = args.fit or args.out / f"fit-{species_slug(species)}.json"
+    if not path.exists():
+        remedy = f"Make it with: phenofit fit {args.source} --out {args.out}"
+        raise DataError(Problem("there is no fit file.", remedy, str(path)))
+    inputs = read_inputs(study, progress=print)
+    result = date_map(
+        FlightFit.from_json(path),
+        inputs.weather.load(),
+        event=args.event,
+        flight=args.flight,
+        year=args.season,
+        cell_km=args.cell_km,
+        margin_km=args.margin_km,
+        region=args.region,
+        elevation=None if args.elevation is None else read_elevation(args.elevation),
+        invented=args.invented or study.invented,
+    )
+    for written in write_date_files(result, args.out, outlines=args.outlines):
+        print(f"written: {written}")
+    return 0

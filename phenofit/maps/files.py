@@ -11,7 +11,7 @@ from phenofit.errors import DataError, Problem
 from phenofit.maps.export import write_error_map, write_geotiff, write_sites_geojson
 from phenofit.maps.scales import QUANTITIES
 
-__all__ = ["read_elevation", "write_map_figures", "write_map_files"]
+__all__ = ["read_elevation", "write_date_files", "write_map_figures", "write_map_files"]
 
 
 def write_map_figures(
@@ -93,6 +93,48 @@ def write_map_files(
     write_sites_geojson(dataset, paths[2])
     write_interactive_page(dataset, paths[3], outlines=outlines)
     return paths + write_map_figures(dataset, folder / "figures", outlines=outlines)
+
+
+def write_date_files(
+    dataset: xr.Dataset, folder: str | Path, *, outlines: str | Path | None = None
+) -> list[Path]:
+    """Write a date map as NetCDF, GeoTIFF and figures.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        From :func:`phenofit.maps.date_map`.
+    folder : path-like
+        Where to; made where absent.
+    outlines : path-like, optional
+        A GeoJSON of borders in place of the bundled ones.
+
+    Returns
+    -------
+    list of Path
+        ``date_map.nc``, ``date_map.tif`` and ``figures/dates_*``.
+
+    Raises
+    ------
+    DataError
+        If the outlines are not GeoJSON.
+    MissingExtraError
+        If a package of the extra ``maps`` is not installed.
+    """
+    from phenofit.maps.date_drawing import DATE_MAPS, draw_date_map
+    from phenofit.maps.drawing import save_figure
+
+    folder = Path(folder)
+    written = [folder / "date_map.nc", folder / "date_map.tif"]
+    figures = {name: draw_date_map(dataset, name, outlines=outlines) for name in DATE_MAPS}
+    write_error_map(dataset, written[0])
+    write_geotiff(dataset, written[1])
+    for name, figure in figures.items():
+        for ending in ("png", "svg"):
+            path = folder / "figures" / f"dates_{name.replace(' ', '_')}.{ending}"
+            save_figure(figure, path)
+            written.append(path)
+    return written
 
 
 def read_elevation(path: str | Path) -> xr.DataArray:
