@@ -69,6 +69,7 @@ def run(args: argparse.Namespace) -> int:
 
     made: list[tuple[str, SeasonForecast]] = []
     stages: list[pd.DataFrame] = []
+    figures: list[Path] = []
     invented = False
     for work in open_species(args):
         invented = work.study.invented
@@ -80,10 +81,15 @@ def run(args: argparse.Namespace) -> int:
             from phenofit.cli.stages import tell_stages
 
             stages.append(tell_stages(args, fit, places, found))
+        if args.out is not None and not fit.settings.biofix:
+            for station in dict.fromkeys(place.station for place in places):
+                figures.append(_draw(args.out, work, fit, found, station))
     for caution in CAUTIONS:
         print(caution)
     if args.out is not None:
         _write(args.out, made, args.weeks, invented, stages)
+        if figures:
+            print(f"written: {len(figures)} figures of the season's heat, the first is {figures[0]}")
     return 0
 
 
@@ -141,6 +147,27 @@ def _fit(args: argparse.Namespace, work: SpeciesWork) -> FlightFit:
             )
         )
     return fit
+
+
+def _draw(out: Path, work: SpeciesWork, fit: FlightFit, found: SeasonForecast, station: str) -> Path:
+    """Draw the season's heat at a station against past seasons, and return the picture's name."""
+    import numpy as np
+
+    from phenofit.outputs import species_slug
+    from phenofit.report.figure_data import season_heat
+    from phenofit.report.figures.forecasts import draw_season
+    from phenofit.report.figures.style import save
+
+    # Nothing from the day of issue on is shown as known.
+    seen = work.inputs.weather.sel(time=slice(None, found.issued - np.timedelta64(1, "D")))
+    figure = draw_season(
+        season_heat(fit, seen, station),
+        fit.settings.season,
+        heat_words=fit.settings.heat.describe(round(fit.base, 1)),
+    )
+    name = f"season-{species_slug(work.species)}-{species_slug(station)}"
+    save(figure, out / "figures", name, invented=work.study.invented)
+    return out / "figures" / f"{name}.png"
 
 
 def _of_sites(links: pd.DataFrame, sites: dict[str, str], wanted: list[str]) -> pd.DataFrame:

@@ -121,6 +121,7 @@ def test_forecast_writes_its_tables_and_calendar(
     assert table["invented"].all()
     weeks = pd.read_csv(tmp_path / "out" / "forecast-weeks.csv")
     assert len(weeks) == 3 * 8
+    assert (tmp_path / "out" / "figures" / "season-invented-borer-s1.png").stat().st_size > 5000
     stages = pd.read_csv(tmp_path / "out" / "stages.csv")
     assert "label is the law" in stages["caution"].iloc[0]
     text = (tmp_path / "out" / "forecast-invented-borer.ics").read_text(encoding="utf-8")
