@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,20 +16,19 @@ import pandas as pd
 
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
 from phenofit.files import versions
-from phenofit.flight import fit_flights
 from phenofit.forecast import day_after_last, forecast
 from phenofit.maps import error_map
 from phenofit.outputs import write_tables
 from phenofit.report import render_report
+from phenofit.species_work import SpeciesWork
 from phenofit.study import SpeciesResult, Study, StudyInputs, StudyResult, load_study, read_inputs
 from phenofit.thresholds_table import thresholds_table
-from phenofit.validate import VALIDATION_COLUMNS, compare_published, cross_validate, score_forecasts
+from phenofit.validate import VALIDATION_COLUMNS, score_forecasts
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from phenofit.flight import FlightFit
-    from phenofit.traps import TrapYears
     from phenofit.validate import PublishedComparison
 
 __all__ = ["run_study"]
@@ -85,7 +85,14 @@ def run_study(
     )
     # The compiled likelihood lets go of the interpreter's lock, so threads do; nothing is copied.
     with ThreadPoolExecutor(count) as executor, ThreadPoolExecutor(len(study.species)) as heads:
-        tasks = [_Task(study, inputs, name, executor, _named(say, name, study)) for name in study.species]
+        tasks = [
+            _Task(
+                SpeciesWork(study, inputs, name, inputs.trap_years(name)),
+                executor,
+                _named(say, name, study),
+            )
+            for name in study.species
+        ]
         species = tuple(heads.map(_Task.result, tasks))
     result = StudyResult(
         study=study,
@@ -104,101 +111,41 @@ def run_study(
 
 @dataclass(frozen=True)
 class _Task:
-    """One species of a study."""
+    """One species of a study, on its way to a result."""
 
-    study: Study
-    inputs: StudyInputs
-    species: str
+    work: SpeciesWork
     executor: Executor
     say: Progress
 
     def result(self) -> SpeciesResult:
         """Do everything for the species, in the order in which one thing needs another."""
-        trap_years = self.inputs.trap_years(self.species)
-        self.say("fitting the flights")
-        fit = self._fit(trap_years)
+        work, seed = self.work, self.work.study.head.seed
         notes: list[str] = []
+        self.say("fitting the flights")
+        fit = work.fit(profiles=True, progress=self.say)
         self.say("forecasting held-out trap-years")
-        validation = self._validate(trap_years, fit, notes)
+        validation = self._validate(fit, notes)
         self.say("testing published thresholds")
-        comparisons = self._compare(trap_years, fit, validation)
-        self.say("mapping the forecast error")
+        comparisons = self._compare(fit, validation)
+        verdicts = {c.threshold.id: c.verdict for c in comparisons}
         return SpeciesResult(
-            species=self.species,
+            species=work.species,
             fit=fit,
-            trap_years=trap_years,
-            thresholds=thresholds_table(
-                self.species,
-                fit,
-                self.study.published_for(self.species),
-                verdicts={c.threshold.id: c.verdict for c in comparisons},
-                seed=self.study.head.seed,
-            ),
+            trap_years=work.trap_years,
+            thresholds=thresholds_table(work.species, fit, work.published, verdicts=verdicts, seed=seed),
             comparisons=comparisons,
             validation=validation,
-            scores=score_forecasts(validation, seed=self.study.head.seed)
-            if len(validation)
-            else pd.DataFrame(),
+            scores=score_forecasts(validation, seed=seed) if len(validation) else pd.DataFrame(),
             forecast=self._forecast(fit, notes),
             error_map=self._map(validation, notes),
             notes=tuple(notes),
         )
 
-    @property
-    def _model(self) -> dict[str, Any]:
-        """What every fit of the species is made with."""
-        asked = self.study.flight_settings(self.species)
-        return {
-            "season": self.inputs.season,
-            "heat": self.inputs.heat,
-            "species": self.species,
-            "flights": asked.count,
-            "curve": asked.curve,
-            "starts": self.inputs.starts,
-        }
-
-    @property
-    def _options(self) -> dict[str, Any]:
-        asked = self.study.flight_settings(self.species)
-        return {
-            "shifts": asked.shifts,
-            "stray": asked.stray,
-            "covariates": asked.covariates,
-            "level": asked.level,
-        }
-
-    def _fit(self, trap_years: TrapYears) -> FlightFit:
-        return fit_flights(
-            trap_years,
-            self.inputs.weather,
-            self.inputs.links,
-            **self._model,
-            **self._options,
-            base=self.study.flight_settings(self.species).base,
-            provenance={"inputs": dict(self.inputs.hashes)},
-            progress=self.say,
-        )
-
-    def _validate(self, trap_years: TrapYears, fit: FlightFit, notes: list[str]) -> pd.DataFrame:
-        asked = self.study.validation
+    def _validate(self, fit: FlightFit, notes: list[str]) -> pd.DataFrame:
         tables = []
-        for scheme in asked.leave_out:
+        for scheme in self.work.study.validation.leave_out:
             try:
-                table = cross_validate(
-                    trap_years,
-                    self.inputs.weather,
-                    self.inputs.links,
-                    **self._model,
-                    base=self.study.flight_settings(self.species).base,
-                    fit_options=self._options,
-                    thresholds=self.study.published_for(self.species),
-                    leave_out=scheme,
-                    min_moths=asked.min_moths,
-                    fit=fit,
-                    seed=self.study.head.seed,
-                    executor=self.executor,
-                    progress=self.say,
-                )
+                table = self.work.validate(scheme, fit=fit, executor=self.executor, progress=self.say)
             except ModelError as error:
                 notes.append(f"No validation by leaving out a {scheme}: {error}")
                 continue
@@ -211,38 +158,28 @@ class _Task:
             return pd.DataFrame(columns=list(VALIDATION_COLUMNS))
         return tables[0] if len(tables) == 1 else pd.concat(tables, ignore_index=True)
 
-    def _compare(
-        self, trap_years: TrapYears, fit: FlightFit, validation: pd.DataFrame
-    ) -> tuple[PublishedComparison, ...]:
-        def compare(row: Any) -> PublishedComparison:
-            return compare_published(
-                trap_years,
-                self.inputs.weather,
-                self.inputs.links,
-                row,
-                **self._model,
-                fit_options=self._options,
-                validation=validation if len(validation) else None,
-                level=fit.settings.level,
-                seed=self.study.head.seed,
-            )
-
-        return tuple(self.executor.map(compare, self.study.published_for(self.species)))
+    def _compare(self, fit: FlightFit, validation: pd.DataFrame) -> tuple[PublishedComparison, ...]:
+        test = partial(
+            self.work.compare,
+            validation=validation if len(validation) else None,
+            level=fit.settings.level,
+        )
+        return tuple(self.executor.map(test, self.work.published))
 
     def _forecast(self, fit: FlightFit, notes: list[str]) -> pd.DataFrame | None:
-        traps = self.inputs.traps
-        asked = self.study.forecast.today
-        today = day_after_last(self.inputs.weather) if asked is None else np.datetime64(asked, "D")
+        inputs, asked = self.work.inputs, self.work.study.forecast.today
+        own = self.work.trap_years.years
+        today = day_after_last(inputs.weather) if asked is None else np.datetime64(asked, "D")
         self.say(f"forecasting the season as of {today}")
         try:
             return forecast(
                 fit,
-                self.inputs.weather,
-                self.inputs.links,
+                inputs.weather,
+                inputs.links[inputs.links["trap"].isin(own["trap"])],
                 today=today,
-                sites=dict(zip(traps["trap"].astype(str), traps["site"].astype(str), strict=True)),
-                starts=self.inputs.starts,
-                seed=self.study.head.seed,
+                sites=dict(zip(own["trap"].astype(str), own["site"].astype(str), strict=True)),
+                starts=inputs.starts,
+                seed=self.work.study.head.seed,
             )
         except (ModelError, DataError) as error:
             notes.append(f"No forecast of the season: {error}")
@@ -252,13 +189,15 @@ class _Task:
     def _map(self, validation: pd.DataFrame, notes: list[str]) -> xr.Dataset | None:
         if validation.empty:
             return None
+        self.say("mapping the forecast error")
+        study = self.work.study
         try:
             return error_map(
                 validation,
-                species=self.species,
+                species=self.work.species,
                 scheme=str(validation["scheme"].iloc[0]),
-                cell_km=self.study.map.cell_km,
-                invented=self.study.invented,
+                cell_km=study.map.cell_km,
+                invented=study.invented,
             )
         except (MissingExtraError, ModelError, DataError) as error:
             notes.append(f"No map of the forecast error: {error}")

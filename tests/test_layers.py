@@ -17,6 +17,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("__main__",),
     ("cli",),
     ("run",),
+    ("species_work",),
     ("report",),
     ("outputs",),
     ("thresholds_table",),

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.studies import SpeciesWork, add_study, open_species
+from phenofit.cli.studies import add_study, open_species
 from phenofit.forecast.distribution import moment
 
 if TYPE_CHECKING:
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.forecast.places import Place
     from phenofit.forecast.season import SeasonForecast
+    from phenofit.species_work import SpeciesWork
 
 __all__ = ["configure", "run", "tell_forecast"]
 

@@ -22,7 +22,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def fit_file(study: Path) -> Path:
-    from phenofit.cli.studies import SpeciesWork
+    from phenofit.species_work import SpeciesWork
     from phenofit.study import load_study, read_inputs
 
     loaded = load_study(study)
