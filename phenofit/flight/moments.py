@@ -177,7 +177,7 @@ def heat_moments(
         passed = max(float((moment.astype("datetime64[ns]") - start.astype("datetime64[ns]")) / _DAY), 0.0)
         number.append(row)
         days.append(passed)
-        reason.append("" if passed <= complete[row] else "no heat sum: temperatures are missing")
+        reason.append("" if passed // 1.0 < complete[row] else "no heat sum: temperatures are missing")
     width = max((len(r) for r in series_low), default=1)
     padded = [
         np.vstack([np.pad(r, (0, width - len(r)), constant_values=np.nan) for r in rows_])

@@ -1,0 +1,109 @@
+"""The likelihood of a finished fit, set up again at the parameters that the fit holds."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from phenofit.flight.data import FlightData
+from phenofit.flight.likelihood import Layout, Likelihood
+from phenofit.flight.result import FlightFit
+from phenofit.flight.settings import FitSettings
+
+__all__ = ["likelihood_at", "shared_groups", "vector_of"]
+
+_NODES = (31, 15, 21)  # enough for any fit met so far; a single evaluation is cheap
+
+
+def shared_groups(data: FlightData, settings: FitSettings) -> npt.NDArray[np.int64]:
+    """Return the number of the group whose shift each trap-year shares; -1 where there is none."""
+    if settings.group == "year":
+        return data.table["year"].to_numpy(dtype=np.int64)
+    if settings.group == "site":
+        return np.asarray(pd.factorize(data.table["site"])[0], dtype=np.int64)
+    return np.full(data.trap_years, -1, dtype=np.int64)
+
+
+def vector_of(parameters: dict[str, float], layout: Layout, group: str | None) -> npt.NDArray[np.float64]:
+    """Return the parameter vector of the likelihood from named values.
+
+    Parameters
+    ----------
+    parameters : dict of str to float
+        As in :attr:`FlightFit.parameters`.
+    layout : Layout
+        Places.
+    group : str or None
+        Part of the shift that trap-years share.
+
+    Returns
+    -------
+    array, shape (layout.size,)
+        A shift SD that the model lacks stands at nought's logarithm, kept finite.
+    """
+    theta = np.zeros(layout.size)
+    for k, name in enumerate(layout.names):
+        if name == "logit stray":
+            share = parameters["stray_share"]
+            theta[k] = math.log(share / (1.0 - share))
+        elif name == "log group_sd":
+            theta[k] = math.log(parameters.get(f"shift_sd_{group}", 1e-3))
+        elif name == "log shift_sd":
+            theta[k] = math.log(parameters.get("shift_sd", 1e-3))
+        elif name == "log concentration":
+            theta[k] = math.log(parameters.get("concentration", 1e8))
+        elif name.startswith("log "):
+            theta[k] = math.log(parameters[name[4:]])
+        else:
+            theta[k] = parameters[name]
+    return theta
+
+
+def likelihood_at(
+    data: FlightData,
+    fit: FlightFit,
+    *,
+    like: Likelihood | None = None,
+    keep: npt.NDArray[np.bool_] | None = None,
+) -> tuple[Likelihood, npt.NDArray[np.float64]]:
+    """Return the likelihood of data under a fit's model, and the fit's parameter vector.
+
+    Parameters
+    ----------
+    data : FlightData
+        All trap-years of the fit, or some of them.
+    fit : FlightFit
+        The fit.
+    like : Likelihood, optional
+        That of all trap-years, where `data` holds some: covariates stay scaled as there.
+    keep : array of bool, optional
+        Which of its trap-years `data` holds.
+
+    Returns
+    -------
+    tuple of Likelihood and array
+    """
+    settings = fit.settings
+    if like is not None and keep is not None:
+        covariates = None if like.covariates is None else like.covariates[keep]
+    elif settings.covariates:
+        columns = [pd.to_numeric(data.table[c]).to_numpy(dtype=np.float64) for c in settings.covariates]
+        covariates = np.column_stack([(c - c.mean()) / c.std() for c in columns])
+    else:
+        covariates = None
+    likelihood = Likelihood(
+        data,
+        settings.heat,
+        settings.curve,
+        settings.flights,
+        shared_groups(data, settings),
+        own_shift="trap-year" in settings.shifts,
+        counts=settings.counts,
+        covariates=covariates,
+        covariate_names=settings.covariates,
+        nodes=_NODES,
+    )
+    return likelihood, vector_of(fit.parameters, likelihood.layout, settings.group)
