@@ -60,3 +60,24 @@ def test_bad_calls_give_one_message_and_write_nothing(
 def test_absent_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["map", str(tmp_path / "none.csv"), "--out", str(tmp_path / "out")]) == 2
     assert "there is no such file" in capsys.readouterr().err
+
+
+def test_dates_need_a_fit_of_the_study(
+    tmp_path: Path, root: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    study = str(root / "datasets" / "demo" / "study.toml")
+    assert main(["map", study, "--dates", "--out", str(tmp_path)]) == 2
+    assert "choose one with --species" in capsys.readouterr().err
+    assert main(["map", study, "--dates", "--out", str(tmp_path), "--species", "banded stalk borer"]) == 2
+    assert (
+        "fit-banded-stalk-borer.json: there is no fit file. Make it with: phenofit fit"
+        in capsys.readouterr().err
+    )
+    assert not list(tmp_path.iterdir())
+
+
+def test_study_without_its_validation_table(
+    tmp_path: Path, root: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["map", str(root / "datasets" / "demo" / "study.toml"), "--out", str(tmp_path)]) == 2
+    assert "Make it with: phenofit validate" in capsys.readouterr().err
