@@ -60,6 +60,7 @@ def fit_flights(
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     level: float = 0.95,
     profiles: bool | tuple[str, ...] = True,
+    precise: bool = True,
     provenance: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
 ) -> FlightFit:
@@ -103,6 +104,8 @@ def fit_flights(
         Confidence level.
     profiles : bool or tuple of str
         Whether intervals are wanted, or of which parameters, by name; without them a fit is several times faster.
+    precise : bool
+        Whether the log-likelihood is given to 1e-4, for comparing fits; otherwise to 1e-2.
     provenance : mapping, optional
         Facts to keep with the result, such as hashes of the input files.
     progress : callable, optional
@@ -147,7 +150,9 @@ def fit_flights(
         level=level,
     )
     data = assemble(trap_years, weather, links, season=season, starts=starts)
-    return fit_data(data, settings, profiles=profiles, provenance=provenance, progress=progress)
+    return fit_data(
+        data, settings, profiles=profiles, precise=precise, provenance=provenance, progress=progress
+    )
 
 
 def fit_data(
@@ -155,6 +160,7 @@ def fit_data(
     settings: FitSettings,
     *,
     profiles: bool | tuple[str, ...] = True,
+    precise: bool = True,
     provenance: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
 ) -> FlightFit:
@@ -168,6 +174,8 @@ def fit_data(
         Model.
     profiles : bool or tuple of str
         Whether intervals are wanted, or of which parameters, by name.
+    precise : bool
+        Whether the log-likelihood is given to 1e-4, for comparing fits; otherwise to 1e-2.
     provenance : mapping, optional
         Facts to keep.
     progress : callable, optional
@@ -192,7 +200,7 @@ def fit_data(
     say("looking for the maximum")
     step = np.full(likelihood.layout.size, 0.02)
     step[1 : settings.flights + 1] = 0.5
-    top = _climb(likelihood, box, template, step)
+    top = _climb(likelihood, box, template)
     covariance, interior = _covariance(likelihood, top, box, step)
     found: dict[str, Profile] = {}
     if profiles:
@@ -211,7 +219,8 @@ def fit_data(
     free = np.flatnonzero(box.free)
     names = [_public(likelihood, settings, k) for k in free[interior]]
     table = pd.DataFrame(covariance[np.ix_(interior, interior)], index=names, columns=names)
-    likelihood.nodes = _enough_nodes(likelihood, top.theta, _VALUE_TOLERANCE)
+    if precise:
+        likelihood.nodes = _enough_nodes(likelihood, top.theta, _VALUE_TOLERANCE)
     values, _, shifts = likelihood.by_group(top.theta, False)
     group = settings.group
     frame = pd.DataFrame({"group": likelihood.group_labels, "mean": shifts[:, 0], "sd": shifts[:, 1]})
@@ -335,7 +344,7 @@ def _box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.ndarray
     return box, template
 
 
-def _climb(likelihood: Likelihood, box: Box, template: np.ndarray, step: np.ndarray) -> Maximum:
+def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
     """Climb from the two likeliest starts on few nodes, and finish the better climb on enough of them."""
     likelihood.nodes = _CLIMB_NODES
     best: Maximum | None = None
@@ -352,21 +361,32 @@ def _climb(likelihood: Likelihood, box: Box, template: np.ndarray, step: np.ndar
             "the likelihood is not finite at any start: look at the heat sums (is the base range far too warm?) "
             "and at the counts."
         )
-    covariance, _ = _covariance(likelihood, best, box, step)
     likelihood.nodes = _enough_nodes(likelihood, best.theta, _SEARCH_TOLERANCE)
     # With several flights the quadrature's own error is rough at the third digit of a slope.
     tolerance = 2e-3 if likelihood.flights == 1 else 1e-2
-    return maximise(likelihood, best.theta, box, _factor(covariance), tolerance=tolerance)
+    return maximise(likelihood, best.theta, box, _factor(best.spread), tolerance=tolerance)
 
 
 def _enough_nodes(likelihood: Likelihood, theta: np.ndarray, tolerance: float) -> tuple[int, int, int]:
-    """Return the fewest nodes whose doubling moves the log-likelihood by less than a tolerance."""
+    """Return the fewest nodes whose doubling moves the log-likelihood by less than a tolerance.
+
+    Each kind of node is doubled on its own and the moves are added up: the same check as doubling all at once, at
+    a fraction of its cost.
+    """
     kept = likelihood.nodes
+    kinds = [0, *([1] if likelihood.flights > 1 else []), *([2] if likelihood.has_group else [])]
     for nodes in _NODES[:-1]:
         likelihood.nodes = nodes
         value = likelihood(theta, False)[0]
-        likelihood.nodes = (2 * nodes[0], 2 * nodes[1], 2 * nodes[2])
-        if abs(likelihood(theta, False)[0] - value) < tolerance:
+        moved = 0.0
+        for kind in kinds:
+            doubled = list(nodes)
+            doubled[kind] *= 2
+            likelihood.nodes = (doubled[0], doubled[1], doubled[2])
+            moved += abs(likelihood(theta, False)[0] - value)
+            if moved >= tolerance:
+                break
+        if moved < tolerance:
             break
     else:
         nodes = _NODES[-1]

@@ -95,6 +95,8 @@ class Maximum:
         Whether the slopes, scaled, are nought within tolerance.
     message : str
         What the search said.
+    spread : array, shape (free, free)
+        The search's own estimate of the inverse curvature over the free entries; rough.
     """
 
     theta: np.ndarray
@@ -103,6 +105,7 @@ class Maximum:
     evaluations: int
     success: bool
     message: str
+    spread: np.ndarray
 
 
 def maximise(
@@ -172,7 +175,8 @@ def maximise(
     flat = float(np.max(np.abs(factor.T @ slope[free]), initial=0.0))
     # Rounding of the quadrature may stop the line search a little early; what counts is how flat the top is.
     success = bool(np.isfinite(best_value) and flat < 20 * tolerance)
-    return Maximum(best_theta, float(best_value), best_slope, count, success, str(answer.message))
+    spread = factor @ np.asarray(answer.hess_inv) @ factor.T
+    return Maximum(best_theta, float(best_value), best_slope, count, success, str(answer.message), spread)
 
 
 def curvature(likelihood: Likelihood, theta: np.ndarray, box: Box, step: np.ndarray) -> np.ndarray:

@@ -180,6 +180,7 @@ class Fitted:
             heat=heat or setting.heat,
             starts=setting.starts,
             profiles=False,
+            precise=False,
             **options,
         )
         self.totals = self.fit.data["total"].to_numpy(dtype=np.float64)
