@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, ndtri
+from scipy.special import betainc, ndtr, ndtri
 
 from phenofit.errors import ModelError
 from phenofit.flight.curves import curve_code
@@ -31,6 +31,7 @@ __all__ = [
 
 _NO_SWARMS = 1e5  # from this concentration on moths come independently
 _HALVINGS = 26
+_CHECK_WIDTH = 0.7  # a check of half a week to a week, in spreads of a flight
 _SHIFT_PARTS = ("shift_sd_year", "shift_sd_site", "shift_sd")
 
 
@@ -197,6 +198,32 @@ def _swarm_share(
     return np.where(c >= _NO_SWARMS, passed, 0.5 * (low + high))
 
 
+def _peak_offsets(
+    moths: float | npt.NDArray[np.float64],
+    concentration: npt.NDArray[np.float64],
+    generator: np.random.Generator,
+) -> npt.NDArray[np.float64]:
+    """Draw how far from the steepest point of its curve the highest catch of a trap is seen [spreads].
+
+    Catches are drawn on checks that are as long as is usual, on a bell-shaped flight; the highest one stands out the
+    less the fewer moths there are and the more they swarm.
+    """
+    draws = concentration.size
+    phase = generator.uniform(0.0, _CHECK_WIDTH, (draws, 1))
+    edges = np.arange(-4.0, 4.0 + _CHECK_WIDTH, _CHECK_WIDTH) + phase
+    chance = np.diff(ndtr(edges), axis=1)
+    chance /= chance.sum(axis=1, keepdims=True)
+    swarm = generator.standard_gamma(np.minimum(concentration, _NO_SWARMS)[:, np.newaxis] * chance)
+    # So small a concentration that every gamma is nought leaves the chances as they are.
+    total = swarm.sum(axis=1, keepdims=True)
+    share = np.where(total > 0, swarm / np.where(total > 0, total, 1.0), chance)
+    number = np.maximum(np.broadcast_to(np.asarray(moths), (draws,)), 1.0).round().astype(np.int64)
+    counts = generator.multinomial(number, share / share.sum(axis=1, keepdims=True))
+    # Ties are broken by chance; the first check is no likelier than the last.
+    best = np.argmax(counts + 0.5 * generator.random(counts.shape), axis=1)
+    return np.asarray(0.5 * (edges[np.arange(draws), best] + edges[np.arange(draws), best + 1]))
+
+
 def draw_heat(
     fit: FlightFit,
     events: Sequence[str],
@@ -238,11 +265,12 @@ def draw_heat(
     terms = _drawn_terms(fit, flight, draws, seed, shift)
     shares = event_shares(events, draws, terms.generator, moths=moths, concentration=terms.concentration)
     amount = terms.amount(fit.settings.curve, shares)
-    median = terms.median
     if "peak" in events:
         # The steepest point of a log-heat curve lies off its middle, in proportion to the heat.
-        at = fit.event_amount("peak", flight) / fit.requirement(flight)
-        amount[:, list(events).index("peak")] = median * at
+        top = terms.median * (fit.event_amount("peak", flight) / fit.requirement(flight))
+        if moths is not None:
+            top = top + terms.spread * _peak_offsets(moths, terms.concentration, terms.generator)
+        amount[:, list(events).index("peak")] = top
     return HeatDraws(terms.base, amount, tuple(events))
 
 

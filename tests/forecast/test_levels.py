@@ -99,3 +99,16 @@ def test_a_flight_that_is_not_there_is_refused() -> None:
     with pytest.raises(ModelError, match="no flight 2, only 1"):
         draw_heat(small_fit(), ("flight_50",), flight=2)
     assert flight_shares(small_fit()).tolist() == [1.0]
+
+
+def test_the_peak_of_few_moths_is_less_certain_than_that_of_many() -> None:
+    fit = small_fit()
+    spread = []
+    for moths in (15.0, 3000.0):
+        draws = draw_heat(fit, ("peak", "flight_50"), draws=4000, moths=moths, seed=3)
+        offset = draws.amount[:, 0] - draw_heat(fit, ("peak",), draws=4000, moths=None, seed=3).amount[:, 0]
+        assert abs(np.mean(offset)) < 0.05 * fit.spread()
+        spread.append(np.std(offset) / fit.spread())
+    assert spread[0] > spread[1]
+    # Even the best of checks 0.7 spreads long hides the peak by the SD of a uniform of that width, 0.2 spreads.
+    assert spread[1] >= 0.19
