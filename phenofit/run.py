@@ -18,6 +18,7 @@ from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
 from phenofit.files import versions
 from phenofit.forecast import day_after_last, forecast
 from phenofit.maps import error_map
+from phenofit.maps.files import read_elevation
 from phenofit.outputs import write_tables
 from phenofit.report import render_report
 from phenofit.species_work import SpeciesWork
@@ -197,6 +198,9 @@ class _Task:
                 species=self.work.species,
                 scheme=str(validation["scheme"].iloc[0]),
                 cell_km=study.map.cell_km,
+                margin_km=study.map.margin_km,
+                drift=study.map.drift,
+                elevation=None if study.map.elevation is None else read_elevation(study.map.elevation),
                 invented=study.invented,
             )
         except (MissingExtraError, ModelError, DataError) as error:

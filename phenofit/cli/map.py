@@ -94,6 +94,9 @@ def _table(args: argparse.Namespace) -> Path:
 
     study = load_study(source)
     args.cell_km = args.cell_km or study.map.cell_km
+    args.margin_km = args.margin_km or study.map.margin_km
+    args.drift = args.drift or list(study.map.drift)
+    args.elevation = args.elevation or study.map.elevation
     args.invented = args.invented or study.invented
     table: Path = args.out / "validation.csv"
     if not table.exists():

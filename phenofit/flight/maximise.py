@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -166,9 +167,16 @@ def maximise(
         inward[(raw > box.high) & (slope > 0)] = 0.0
         return -value, -(factor.T @ inward[free])
 
-    answer = minimize(
-        objective, np.zeros(len(free)), jac=True, method="BFGS", options={"gtol": tolerance, "maxiter": limit}
-    )
+    with warnings.catch_warnings():
+        # A line search that rounding stops is judged below, by the slopes where it stopped.
+        warnings.filterwarnings("ignore", message="The line search algorithm", category=RuntimeWarning)
+        answer = minimize(
+            objective,
+            np.zeros(len(free)),
+            jac=True,
+            method="BFGS",
+            options={"gtol": tolerance, "maxiter": limit},
+        )
     slope = best_slope.copy()
     slope[(best_theta <= box.low) & (slope < 0)] = 0.0
     slope[(best_theta >= box.high) & (slope > 0)] = 0.0

@@ -319,7 +319,12 @@ def _link(found: Gathered, study: Study, traps: pd.DataFrame | None) -> None:
 
     places = trap_places(traps, pool=study.catches.pool)
     try:
-        links = link_stations(places, weather, max_distance_km=study.weather.max_distance_km)
+        links = link_stations(
+            places,
+            weather,
+            max_distance_km=study.weather.max_distance_km,
+            min_share=study.weather.min_share if found.weather is not None else 0.0,
+        )
     except DataError as fault:
         rows = {str(trap): int(row) for trap, row in zip(traps["trap"], traps["row"], strict=True)}
         for problem in fault.problems:

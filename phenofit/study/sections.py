@@ -33,6 +33,7 @@ from phenofit.traps.species import UNLISTED_MEANINGS
 from phenofit.validate.schemes import SCHEMES
 from phenofit.weather.checks import CHECKS
 from phenofit.weather.fill import METHODS as FILL_METHODS
+from phenofit.weather.read import FORMS as WEATHER_FORMS
 
 __all__ = [
     "CatchesPart",
@@ -184,6 +185,13 @@ class WeatherPart(Part):
     fill: Annotated[tuple[str, ...], BeforeValidator(words(*FILL_METHODS))] = ()
     max_gap_days: Count = 3
     max_filled_share: Annotated[Number, Field(gt=0, le=1)] = 0.2
+    form: Annotated[str, BeforeValidator(choice(*WEATHER_FORMS))] | None = None
+    times: Text | None = None
+    utc_offset: Number | None = None
+    day_starts: Annotated[Number, Field(ge=0, lt=24)] = 0.0
+    minimum_hours: Annotated[Count, Field(ge=1, le=24)] = 20
+    keep_failed: Flag = False
+    min_share: Annotated[Number, Field(ge=0, le=1)] = 0.5
 
     @model_validator(mode="after")
     def _one_origin(self) -> WeatherPart:
@@ -194,8 +202,17 @@ class WeatherPart(Part):
             )
         if self.service is not None and self.years is None:
             raise refuse("the station service needs the years.", "Write for example years = [2016, 2024].")
-        texts = [path for path in self.files if path.suffix.lower() not in (".nc", ".nc4", ".cdf")]
-        if texts and self.unit is None:
+        hourly = self.form in ("hourly table", "hourly netcdf")
+        if hourly and (self.utc_offset is None or (self.form == "hourly table" and self.times is None)):
+            raise refuse(
+                f"the form '{self.form}' needs to know what its clock shows.",
+                'Write utc_offset = -6 (local standard time minus UTC, hours); for a table also times = "UTC", '
+                '"local standard" or a time zone such as "America/Chicago".',
+            )
+        # NetCDF files say their unit themselves, and the archive's files are in tenths of degC by definition.
+        told = (".nc", ".nc4", ".cdf", ".dly")
+        texts = [path for path in self.files if path.suffix.lower() not in told]
+        if texts and self.unit is None and self.form not in ("ghcn-daily", "netcdf", "hourly netcdf"):
             raise refuse(
                 f"the temperature unit of '{texts[0].name}' is not declared.",
                 'Write unit = "degC", "degF" or "kelvin"; it is never guessed.',
@@ -254,9 +271,21 @@ class ValidationPart(Part):
 
 
 class MapPart(Part):
-    """``[map]``: the grid of the error map."""
+    """``[map]``: the grid of the error map, and what its surface may lean on."""
 
     cell_km: PositiveNumber | None = None
+    margin_km: PositiveNumber | None = None
+    drift: Annotated[tuple[str, ...], BeforeValidator(words("latitude", "elevation"))] = ()
+    elevation: FilePath | None = None
+
+    @model_validator(mode="after")
+    def _heights_given(self) -> MapPart:
+        if "elevation" in self.drift and self.elevation is None:
+            raise refuse(
+                "a drift on elevation needs the heights of the cells.",
+                'Write elevation = "heights.nc", a CF grid of elevation in metres.',
+            )
+        return self
 
 
 class ForecastPart(Part):

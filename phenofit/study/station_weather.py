@@ -116,6 +116,12 @@ def _read_or_fetch(
             dates=part.dates,
             missing_codes=part.missing_codes,
             duplicates=part.duplicates,
+            form=part.form,
+            times=part.times,
+            utc_offset=part.utc_offset,
+            day_starts=part.day_starts,
+            minimum_hours=part.minimum_hours,
+            keep_failed=part.keep_failed,
         )
     if traps is None or part.years is None:
         return None  # without positions there is nothing to ask for; the trap table's own problems are told
