@@ -114,9 +114,9 @@ def test_held_out_forecasts_beat_the_calendar(demo: Path) -> None:
 def test_the_map_is_a_cf_file(demo: Path) -> None:
     with xr.open_dataset(demo / "error_map.nc") as found:
         assert str(found.attrs["Conventions"]).startswith("CF-")
-        assert any(
-            v.attrs.get("units") == "days" or v.attrs.get("units") == "d" for v in found.data_vars.values()
-        )
+        assert found["mean_error"].attrs["units"] == "day"
+        assert np.isfinite(found["mean_error"]).any()
+        assert (found["mean_error_se"].fillna(1.0) > 0).all()
 
 
 def test_the_page_says_what_it_is(demo: Path) -> None:
