@@ -23,10 +23,11 @@ if TYPE_CHECKING:
         Problem,
         UnitError,
     )
-    from phenofit.flight import FlightFit, fit_flights, plan_network
+    from phenofit.flight import FlightFit, fit_flights
     from phenofit.forecast import forecast
     from phenofit.heat import HeatSettings, accumulate, degree_days
     from phenofit.maps import error_map
+    from phenofit.plan import plan_network
     from phenofit.run import run_study
     from phenofit.seasons import MonthDay, Season
     from phenofit.simulate import simulate_network, simulate_weather
@@ -88,7 +89,8 @@ _HOMES = {
     "heat": ("HeatSettings", "accumulate", "degree_days"),
     "weather": ("fetch_weather", "link_stations", "read_weather"),
     "traps": ("TrapYears", "build_trap_years", "read_catches", "read_traps"),
-    "flight": ("FlightFit", "fit_flights", "plan_network"),
+    "flight": ("FlightFit", "fit_flights"),
+    "plan": ("plan_network",),
     "forecast": ("forecast",),
     "validate": ("PublishedThreshold", "compare_published", "cross_validate"),
     "maps": ("error_map",),

@@ -22,6 +22,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("outputs",),
     ("thresholds_table",),
     ("study",),
+    ("plan",),
     ("simulate",),
     ("maps",),
     ("validate",),

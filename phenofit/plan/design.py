@@ -1,0 +1,333 @@
+"""One design of a network: its drawn records, what they are expected to tell, and what fits to them give."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from phenofit.errors import FitError
+from phenofit.flight.data import FlightData, assemble
+from phenofit.flight.fit import fit_data
+from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.profile import cut_root
+from phenofit.flight.reopen import shared_groups, vector_of
+from phenofit.heat.kernels import running_heat
+from phenofit.plan.seasons import PlanWeather, check_plan
+from phenofit.plan.truth import PlanTruth
+from phenofit.simulate import simulate_network
+from phenofit.traps import build_trap_years
+
+__all__ = ["Design", "Expected", "Simulated", "draw_records", "expected", "information", "simulated"]
+
+_SMALLEST_SD = (
+    0.5  # below it a shift SD cannot be told from nought, and is not fitted in the expected information
+)
+_CALM = 1e5  # above it counts are those of independent moths
+_NODES = (15, 9, 9)
+
+
+@dataclass(frozen=True)
+class Design:
+    """A planned network.
+
+    Parameters
+    ----------
+    sites, years : int
+        Sites with a trap each, and seasons.
+    checks_per_week : float
+        Checks of a trap.
+    moths : float
+        Mean catch of a trap in a season.
+    """
+
+    sites: int
+    years: int
+    checks_per_week: float
+    moths: float
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What a design is expected to give; arrays hold a value for each flight.
+
+    Attributes
+    ----------
+    base_width : float
+        Width of the interval of the base [degC]; NaN where it is held.
+    requirement_width : array
+        Width of the intervals of the requirements [degC d].
+    error_days, least_days : array
+        Mean absolute error of a held-out date, and what of it would be left if base and requirement were known [d].
+    """
+
+    base_width: float
+    requirement_width: npt.NDArray[np.float64]
+    error_days: npt.NDArray[np.float64]
+    least_days: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Simulated:
+    """What the fit to one drawn network gave; NaN for an end left open or a fit that failed."""
+
+    base_width: float
+    base_covered: bool
+    requirement_width: npt.NDArray[np.float64]
+    requirement_covered: npt.NDArray[np.bool_]
+    error_days: npt.NDArray[np.float64]
+    failed: bool
+
+
+def draw_records(truth: PlanTruth, weather: PlanWeather, design: Design, seed: tuple[int, ...]) -> FlightData:
+    """Draw the catches of a design on seasons drawn from the past.
+
+    Parameters
+    ----------
+    truth : PlanTruth
+        Values.
+    weather : PlanWeather
+        Past seasons.
+    design : Design
+        The network.
+    seed : tuple of int
+        Seed of the draw.
+
+    Returns
+    -------
+    FlightData
+    """
+    rng = np.random.default_rng(list(seed))
+    settings = truth.settings
+    drawn = weather.drawn(design.years, settings.season, rng)
+    first_year = int(str(drawn["time"].to_numpy()[0])[:4])
+    names = [f"site {k + 1}" for k in range(design.sites)]
+    station = [weather.stations[k % len(weather.stations)] for k in range(design.sites)]
+    traps = pd.DataFrame(
+        {"trap": names, "site": names, "latitude": 0.0, "longitude": 0.0, "elevation_m": np.nan}
+    )
+    catches, _ = simulate_network(
+        weather=drawn,
+        traps=traps,
+        season=settings.season,
+        heat=settings.heat,
+        base=truth.base,
+        requirements=truth.requirements,
+        spreads=truth.spreads,
+        shares=truth.shares,
+        share_concentration=truth.share_concentration,
+        shift_sd_year=truth.shift_sd_year,
+        shift_sd_site=truth.shift_sd_site,
+        shift_sd=truth.shift_sd,
+        concentration=truth.concentration,
+        moths_per_trap_year=design.moths,
+        curve=settings.curve,
+        checks=check_plan(truth, weather, design.checks_per_week),
+        years=range(first_year, first_year + design.years),
+        links=dict(zip(names, station, strict=True)),
+        seed=int(rng.integers(2**31)),
+    )
+    links = pd.DataFrame({"trap": names, "station": station})
+    return assemble(build_trap_years(traps, catches, settings.season), drawn, links, season=settings.season)
+
+
+def information(truth: PlanTruth, data: FlightData) -> npt.NDArray[np.float64]:
+    """Return the information in drawn records: slopes of each group's log-likelihood at the truth, times themselves.
+
+    Parameters
+    ----------
+    truth : PlanTruth
+        Values.
+    data : FlightData
+        Drawn records; the mean over many draws is the expected information.
+
+    Returns
+    -------
+    array, shape (parameters, parameters)
+        Of the whole data; base first, unless it is held, then the requirements. Never negative, unlike the
+        curvature of a few drawn networks, and far steadier.
+    """
+    settings = truth.settings
+    likelihood = Likelihood(
+        data,
+        settings.heat,
+        settings.curve,
+        settings.flights,
+        shared_groups(data, settings),
+        own_shift="trap-year" in settings.shifts,
+        counts=settings.counts,
+        nodes=_NODES,
+    )
+    theta, names = _vector(truth, likelihood), likelihood.layout.names
+    free = [k for k, name in enumerate(names) if _is_fitted(truth, name)]
+    slopes = likelihood.by_group(theta, True)[1][:, free]
+    return np.asarray(slopes.T @ slopes)
+
+
+def _vector(truth: PlanTruth, likelihood: Likelihood) -> npt.NDArray[np.float64]:
+    values = {
+        "base": truth.base,
+        "stray_share": truth.settings.stray,
+        "concentration": min(truth.concentration, 1e8),
+        "shift_sd_year": max(truth.shift_sd_year, 1e-3),
+        "shift_sd_site": max(truth.shift_sd_site, 1e-3),
+        "shift_sd": max(truth.shift_sd, 1e-3),
+    }
+    for g in range(truth.settings.flights):
+        values[f"requirement_{g + 1}"] = truth.requirements[g]
+        values[f"spread_{g + 1}"] = truth.spreads[g]
+        if g:
+            values[f"size_{g + 1}"] = truth.sizes[g - 1]
+            values[f"size_sd_{g + 1}"] = truth.size_sds[g - 1]
+    return vector_of(values, likelihood.layout, truth.settings.group)
+
+
+def _is_fitted(truth: PlanTruth, name: str) -> bool:
+    settings = truth.settings
+    shared = {"year": truth.shift_sd_year, "site": truth.shift_sd_site, None: 0.0}[settings.group]
+    return {
+        "base": settings.base_held is None,
+        "log concentration": settings.counts != "multinomial" and truth.concentration < _CALM,
+        "log group_sd": shared > _SMALLEST_SD,
+        "log shift_sd": "trap-year" in settings.shifts and truth.shift_sd > _SMALLEST_SD,
+        "logit stray": False,
+    }.get(name, True)
+
+
+def expected(
+    truth: PlanTruth, weather: PlanWeather, design: Design, per_unit: npt.NDArray[np.float64]
+) -> Expected:
+    """Turn the expected information of a design into widths and errors.
+
+    Parameters
+    ----------
+    truth : PlanTruth
+        Values.
+    weather : PlanWeather
+        Past seasons.
+    design : Design
+        The network.
+    per_unit : array
+        Expected information of the whole design.
+
+    Returns
+    -------
+    Expected
+
+    Notes
+    -----
+    Width: twice Student's t (groups - 1 degrees of freedom, as for the intervals of a fit) times the standard error.
+    A date foretold for a new place and season errs on the heat scale by the errors of requirement and base (times
+    the slope of the heat in the base) and by the shift of that trap-year; the heat per day around the event turns
+    that into days, and the mean absolute value of a normal error is sqrt(2 / pi) of its SD.
+    """
+    settings = truth.settings
+    covariance = _inverse(per_unit)
+    held = settings.base_held is not None
+    flights = settings.flights
+    groups = {"year": design.years, "site": design.sites, None: math.inf}[settings.group]
+    cut = 2.0 * cut_root(settings.level, float(max(groups - 1, 1)))
+    error = np.sqrt(np.diag(covariance))
+    at = 0 if held else 1
+    slope, rate = _slope_and_rate(truth, weather)
+    days, least = np.empty(flights), np.empty(flights)
+    for g in range(flights):
+        variance = np.full(slope.shape[1], covariance[at + g, at + g])
+        if not held:
+            variance += slope[g] ** 2 * covariance[0, 0] - 2.0 * slope[g] * covariance[0, at + g]
+        normal = math.sqrt(2.0 / math.pi)
+        days[g] = normal * float(np.mean(np.sqrt(variance + truth.shift_total**2) / rate[g]))
+        least[g] = normal * truth.shift_total * float(np.mean(1.0 / rate[g]))
+    return Expected(math.nan if held else cut * float(error[0]), cut * error[at : at + flights], days, least)
+
+
+def _inverse(matrix: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    scale = np.sqrt(np.maximum(np.diag(matrix), 1e-12))
+    values, vectors = np.linalg.eigh(matrix / np.outer(scale, scale))
+    return np.asarray((vectors / np.maximum(values, 1e-6)) @ vectors.T / np.outer(scale, scale))
+
+
+def _slope_and_rate(
+    truth: PlanTruth, weather: PlanWeather
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return the slope of the heat in the base [d] and the heat per day [degC] at each requirement and season."""
+    heat = truth.settings.heat
+    tmin, tmax = weather.flat()
+    total, slope, _ = running_heat(
+        tmin, tmax, truth.base, heat.upper_or_inf, heat.method_code, heat.cutoff_code
+    )
+    row = np.arange(len(total))
+    slopes, rates = [], []
+    for requirement in truth.requirements:
+        # A week around the event, so that one cold day does not pass for an endless delay.
+        day = np.clip((total < requirement).sum(axis=1), 4, total.shape[1] - 4)
+        slopes.append(slope[row, day])
+        rates.append(np.maximum((total[row, day + 3] - total[row, day - 4]) / 7.0, 0.2))
+    return np.array(slopes), np.array(rates)
+
+
+def simulated(truth: PlanTruth, weather: PlanWeather, design: Design, seed: tuple[int, ...]) -> Simulated:
+    """Draw a network, fit it, and see how wide its intervals are and how far a held-out date is off.
+
+    Parameters
+    ----------
+    truth, weather, design, seed
+        As for :func:`draw_records`.
+
+    Returns
+    -------
+    Simulated
+    """
+    settings = truth.settings
+    flights = settings.flights
+    names = [f"requirement_{g + 1}" for g in range(flights)]
+    nothing = np.full(flights, np.nan)
+    wanted = (*(("base",) if settings.base_held is None else ()), *names)
+    try:
+        fit = fit_data(
+            draw_records(truth, weather, design, seed), replace(settings, held={}), profiles=wanted
+        )
+    except FitError:
+        return Simulated(math.nan, False, nothing, np.zeros(flights, dtype=bool), nothing, True)
+    width, covered = {}, {}
+    truths = dict(zip(("base", *names), (truth.base, *truth.requirements), strict=True))
+    for name in wanted:
+        low, high = fit.interval(name)
+        width[name] = math.nan if low is None or high is None else high - low
+        covered[name] = (low is None or low <= truths[name]) and (high is None or truths[name] <= high)
+    found = [fit.requirement(g + 1) for g in range(flights)]
+    return Simulated(
+        width.get("base", math.nan),
+        covered.get("base", True),
+        np.array([width[n] for n in names]),
+        np.array([covered[n] for n in names]),
+        _held_out(truth, weather, fit.base, found, seed),
+        False,
+    )
+
+
+def _held_out(
+    truth: PlanTruth, weather: PlanWeather, base: float, requirements: list[float], seed: tuple[int, ...]
+) -> npt.NDArray[np.float64]:
+    """Return the mean absolute difference of foretold and true dates over all seasons, new shifts drawn [d]."""
+    heat = truth.settings.heat
+    tmin, tmax = weather.flat()
+    codes = (heat.upper_or_inf, heat.method_code, heat.cutoff_code)
+    foretold, true = (running_heat(tmin, tmax, b, *codes)[0] for b in (base, truth.base))
+    rng = np.random.default_rng([*seed, 1])
+    out = np.empty(len(requirements))
+    for g, requirement in enumerate(requirements):
+        off = []
+        for row in range(len(true)):
+            at = _crossing(true[row], truth.requirements[g] + truth.shift_total * rng.standard_normal(8))
+            off.append(np.abs(_crossing(foretold[row], np.array([requirement])) - at))
+        out[g] = float(np.mean(off))
+    return out
+
+
+def _crossing(total: npt.NDArray[np.float64], amount: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    # Days without heat make flat stretches; a rise too small to count keeps the inverse single-valued.
+    return np.interp(amount, total + 1e-9 * np.arange(len(total)), np.arange(len(total), dtype=np.float64))

@@ -1,0 +1,121 @@
+"""The figure of a plan: widths and held-out error against years, a line for each kind of network."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from phenofit.errors import ModelError
+from phenofit.files import writing
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+__all__ = ["draw_plan", "write_plan_figure"]
+
+# Told apart by colour-blind readers and in print: hue, marker and line style change together.
+_STYLES = (
+    ("#0072b2", "o", "-"), ("#d55e00", "s", "--"), ("#009e73", "^", "-."), ("#cc79a7", "D", ":"),
+    ("#e69f00", "v", "-"), ("#56b4e9", "P", "--"), ("#000000", "X", "-."),
+)  # fmt: skip
+_PANELS = (
+    ("base_width_degC", "simulated_base_width_degC", "width of the interval of the base [°C]"),
+    (
+        "requirement_width_degC_d",
+        "simulated_requirement_width_degC_d",
+        "width of the interval of the requirement [°C-days]",
+    ),
+    ("held_out_error_days", "simulated_error_days", "mean absolute error of a new date [days]"),
+)
+_MOST_LINES = len(_STYLES)
+
+
+def draw_plan(table: pd.DataFrame, *, flight: int = 1) -> Figure:
+    """Draw a plan.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From :func:`phenofit.plan.plan_network`.
+    flight : int
+        Which flight.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Three panels over the number of years; lines are expected values, open crosses what simulations gave.
+
+    Raises
+    ------
+    ModelError
+        If the flight is not in the plan, or there are more kinds of network than lines can be told apart.
+    """
+    from matplotlib.figure import Figure
+
+    part = table[table["flight"] == flight]
+    if part.empty:
+        raise ModelError(f"the plan has no flight {flight}.")
+    kinds = list(part.groupby(["sites", "checks_per_week", "moths_per_trap_year"], sort=True))
+    if len(kinds) > _MOST_LINES:
+        raise ModelError(
+            f"{len(kinds)} kinds of network are too many lines for one figure; plan {_MOST_LINES} or fewer at a time."
+        )
+    figure = Figure(figsize=(11.0, 4.2), layout="constrained")
+    axes = figure.subplots(1, 3)
+    for axis, (column, drawn, label) in zip(axes, _PANELS, strict=True):
+        for (key, rows), (colour, marker, line) in zip(kinds, _STYLES, strict=False):
+            rows = rows.sort_values("years")
+            words = f"{key[0]} sites, {key[1]:g} checks a week, {key[2]:g} moths"
+            axis.plot(rows["years"], rows[column], color=colour, marker=marker, ls=line, label=words)
+            if rows[drawn].notna().any():
+                axis.plot(rows["years"], rows[drawn], color=colour, marker="x", ls="none", ms=9)
+        if column == "held_out_error_days":
+            least = float(part["least_error_days"].mean())
+            axis.axhline(least, color="0.4", lw=1)
+            axis.annotate(
+                "base and requirement known",
+                (0.98, least),
+                xycoords=("axes fraction", "data"),
+                va="bottom",
+                ha="right",
+                fontsize=8,
+                color="0.3",
+            )
+        axis.set_ylim(bottom=0.0)
+        axis.set_xticks(np.unique(part["years"]))
+        axis.set_xlabel("years")
+        axis.set_ylabel(label)
+    level = 100.0 * float(part["level"].iloc[0])
+    figure.suptitle(f"What a network would be worth, flight {flight} ({level:g} % intervals)", fontsize=11)
+    handles, labels = axes[0].get_legend_handles_labels()
+    if part["simulated_networks"].max() > 0:
+        handles.append(_cross())
+        labels.append("confirmed on simulated networks")
+    figure.legend(handles, labels, loc="outside lower center", ncols=2, fontsize=8, frameon=False)
+    return figure
+
+
+def _cross() -> Any:
+    from matplotlib.lines import Line2D
+
+    return Line2D([], [], color="0.3", marker="x", ls="none", ms=9)
+
+
+def write_plan_figure(table: pd.DataFrame, path: str | os.PathLike[str], *, flight: int = 1) -> None:
+    """Write the figure of a plan, whole or not at all.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From :func:`phenofit.plan.plan_network`.
+    path : path-like
+        PNG file.
+    flight : int
+        Which flight.
+    """
+    figure = draw_plan(table, flight=flight)
+    with writing(path) as target:
+        figure.savefig(target, format="png", dpi=150, metadata={"Software": None})
