@@ -150,10 +150,7 @@ class _Task:
             except ModelError as error:
                 notes.append(f"No validation by leaving out a {scheme}: {error}")
                 continue
-            notes += [
-                f"The forecaster '{name}' could not forecast {'any fold' if fold == 'all' else fold}: {reason}"
-                for name, fold, reason in table.attrs["failed"]
-            ]
+            notes += [_failure(*row) for row in table.attrs["failed"]]
             tables.append(table)
         if not tables:
             return pd.DataFrame(columns=list(VALIDATION_COLUMNS))
@@ -217,6 +214,14 @@ def _processors() -> int:
 
 def _named(say: Progress, species: str, study: Study) -> Progress:
     return (lambda text: say(f"{species}: {text}")) if len(study.species) > 1 else say
+
+
+def _failure(name: str, fold: str, reason: str) -> str:
+    """Say in words that a forecast of held-out records could not be made."""
+    who = f"The forecaster '{name}' could not forecast"
+    if name.startswith("all"):
+        who = f"No forecaster{name.removeprefix('all')} could forecast"
+    return f"{who} {'any held-out part' if fold == 'all' else f'all of {fold}'}: {reason}."
 
 
 def _truth(study: Study) -> dict[str, Any] | None:
