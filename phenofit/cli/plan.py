@@ -57,6 +57,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Plan, tell, and write table and figure."""
+    import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
     from contextlib import nullcontext
 
@@ -67,7 +68,9 @@ def run(args: argparse.Namespace) -> int:
     from phenofit.plan.drawing import write_plan_figure
 
     tables, named = [], []
-    pool: Any = ProcessPoolExecutor(args.workers) if args.workers > 1 else nullcontext()
+    # Fresh processes: a fork of one whose fit has started threads may never end.
+    fresh = multiprocessing.get_context("spawn")
+    pool: Any = ProcessPoolExecutor(args.workers, fresh) if args.workers > 1 else nullcontext()
     with pool as executor:
         for fit, weather, stations in _sources(args):
             table = plan_network(

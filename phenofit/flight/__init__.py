@@ -1,23 +1,37 @@
 """Flights: curves, the likelihood of trap counts, its maximum and profiles, and the result."""
 
+from phenofit.flight.baselines import RULES, half_catch_dates, older_rules
+from phenofit.flight.compare import RatioTest, compare, flights_evidence, likelihood_ratio
 from phenofit.flight.curves import CURVE_CODES, heat_at_share, peak_heat, share_flown
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.fit import fit_data, fit_flights
+from phenofit.flight.influence import contributions, influence
 from phenofit.flight.profile import Profile
+from phenofit.flight.residuals import check_residuals
 from phenofit.flight.result import EVENT_SHARES, FlightFit
 from phenofit.flight.settings import FitSettings
 
 __all__ = [
     "CURVE_CODES",
     "EVENT_SHARES",
+    "RULES",
     "FitSettings",
     "FlightData",
     "FlightFit",
     "Profile",
+    "RatioTest",
     "assemble",
+    "check_residuals",
+    "compare",
+    "contributions",
     "fit_data",
     "fit_flights",
+    "flights_evidence",
+    "half_catch_dates",
     "heat_at_share",
+    "influence",
+    "likelihood_ratio",
+    "older_rules",
     "peak_heat",
     "share_flown",
 ]

@@ -14,7 +14,8 @@ from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.fit import fit_data
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.profile import cut_root
-from phenofit.flight.reopen import shared_groups, vector_of
+from phenofit.flight.reopen import vector_of
+from phenofit.flight.setup import shared_groups
 from phenofit.heat.kernels import running_heat
 from phenofit.plan.seasons import PlanWeather, check_plan
 from phenofit.plan.truth import PlanTruth

@@ -57,6 +57,7 @@ class OlderRule:
             events=dates,
             rules=(rule,),
             starts=setting.starts,
+            jackknife=False,
         )
         found = table.dropna(subset=["base", "requirement"])
         if found.empty:
