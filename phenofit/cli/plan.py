@@ -86,9 +86,9 @@ def run(args: argparse.Namespace) -> int:
                 executor=executor,
             )
             _tell(fit.settings.species, table)
-            tables.append(table.assign(species=fit.settings.species))
+            tables.append(table.assign(species=fit.settings.species, invented=table.attrs["invented"]))
             named.append((fit, table))
-    columns = ("species", *PLAN_COLUMNS)
+    columns = ("species", *PLAN_COLUMNS, "invented")
     rows = pd.concat([t.astype(dict.fromkeys(t.columns, object)) for t in tables], ignore_index=True)
     path = args.out / "plan.csv"
     write_csv(path, columns, rows[list(columns)].to_numpy().tolist())
@@ -108,7 +108,7 @@ def _tell(species: str, table: pd.DataFrame) -> None:
     for row in table.to_dict("records"):
         base = f"base ± {row['base_width_degC'] / 2:.1f} °C, " if row["base_width_degC"] > 0 else ""
         print(
-            f"  {row['sites']} sites, {row['years']} years, {row['checks_per_week']:g} checks a week, "
+            f"  {row['sites']} sites, {row['years']} years, checks a week: {row['checks_per_week']:g}, "
             f"{row['moths_per_trap_year']:g} moths, flight {row['flight']}: {base}requirement ± "
             f"{row['requirement_width_degC_d'] / 2:.0f} °C-days, a new date off by "
             f"{row['held_out_error_days']:.1f} days on average ({row['least_error_days']:.1f} at best)"
@@ -142,7 +142,10 @@ def _sources(args: argparse.Namespace) -> Iterator[tuple[FlightFit, xr.Dataset, 
         args.study = args.source
         for work in open_species(args):
             fit = work.fit()
-            yield fit, work.inputs.weather, sorted(fit.data["station"].astype(str).unique())
+            weather = work.inputs.weather
+            if work.study.invented:
+                weather = weather.assign_attrs(invented=1)
+            yield fit, weather, sorted(fit.data["station"].astype(str).unique())
         return
     from phenofit.flight import FlightFit
     from phenofit.weather import read_weather

@@ -22,13 +22,14 @@ _STYLES = (
     ("#e69f00", "v", "-"), ("#56b4e9", "P", "--"), ("#000000", "X", "-."),
 )  # fmt: skip
 _PANELS = (
-    ("base_width_degC", "simulated_base_width_degC", "width of the interval of the base [°C]"),
+    ("base_width_degC", "simulated_base_width_degC", "Interval of the base", "width [°C]"),
     (
         "requirement_width_degC_d",
         "simulated_requirement_width_degC_d",
-        "width of the interval of the requirement [°C-days]",
+        "Interval of the requirement",
+        "width [°C-days]",
     ),
-    ("held_out_error_days", "simulated_error_days", "mean absolute error of a new date [days]"),
+    ("held_out_error_days", "simulated_error_days", "Error of a new date", "mean absolute error [days]"),
 )
 _MOST_LINES = len(_STYLES)
 
@@ -65,10 +66,11 @@ def draw_plan(table: pd.DataFrame, *, flight: int = 1) -> Figure:
         )
     figure = Figure(figsize=(11.0, 4.2), layout="constrained")
     axes = figure.subplots(1, 3)
-    for axis, (column, drawn, label) in zip(axes, _PANELS, strict=True):
+    for axis, (column, drawn, title, label) in zip(axes, _PANELS, strict=True):
         for (key, rows), (colour, marker, line) in zip(kinds, _STYLES, strict=False):
             rows = rows.sort_values("years")
-            words = f"{key[0]} sites, {key[1]:g} checks a week, {key[2]:g} moths"
+            checks = f"{key[1]:g} check{'' if key[1] == 1 else 's'} a week"
+            words = f"{key[0]} sites, {checks}, {key[2]:g} moths"
             axis.plot(rows["years"], rows[column], color=colour, marker=marker, ls=line, label=words)
             if rows[drawn].notna().any():
                 axis.plot(rows["years"], rows[drawn], color=colour, marker="x", ls="none", ms=9)
@@ -79,17 +81,23 @@ def draw_plan(table: pd.DataFrame, *, flight: int = 1) -> Figure:
                 "base and requirement known",
                 (0.98, least),
                 xycoords=("axes fraction", "data"),
-                va="bottom",
+                xytext=(0, -3),
+                textcoords="offset points",
+                va="top",
                 ha="right",
                 fontsize=8,
                 color="0.3",
             )
-        axis.set_ylim(bottom=0.0)
+        axis.set_ylim(0.0, 1.12 * axis.get_ylim()[1])
+        axis.set_title(title, fontsize=10)
         axis.set_xticks(np.unique(part["years"]))
         axis.set_xlabel("years")
         axis.set_ylabel(label)
     level = 100.0 * float(part["level"].iloc[0])
-    figure.suptitle(f"What a network would be worth, flight {flight} ({level:g} % intervals)", fontsize=11)
+    mark = ", invented data" if table.attrs.get("invented") else ""
+    figure.suptitle(
+        f"What a network would be worth, flight {flight} ({level:g} % intervals{mark})", fontsize=11
+    )
     handles, labels = axes[0].get_legend_handles_labels()
     if part["simulated_networks"].max() > 0:
         handles.append(_cross())

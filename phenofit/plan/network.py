@@ -98,7 +98,7 @@ def plan_network(
         [degC] and requirement [degC d] at the level of the model, expected mean absolute error of half of the
         flight at a new place in a new season with its weather known [d], and the part of it that no network
         removes; then what the simulations gave (median widths, shares of open and of covering intervals).
-        ``attrs["notes"]`` holds sentences about the plan.
+        ``attrs["notes"]`` holds sentences about the plan, ``attrs["invented"]`` whether its weather is invented.
 
     Raises
     ------
@@ -158,7 +158,9 @@ def plan_network(
                 }
             )
     table = pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
-    table.attrs["notes"] = _notes(values, past, years, str(weather.attrs.get("invented", "")) == "1")
+    invented = str(weather.attrs.get("invented", "")) == "1"
+    table.attrs["invented"] = invented
+    table.attrs["notes"] = _notes(values, past, years, invented)
     return table
 
 
@@ -253,7 +255,7 @@ def _notes(truth: PlanTruth, weather: PlanWeather, years: Sequence[int], invente
     s = truth.settings
     terms = ", ".join(f"{r:.0f} °C-days" for r in truth.requirements)
     told = (
-        f"Taken to be true: base {truth.base:.1f} °C, requirement {terms} ({s.heat.describe(truth.base)}, from "
+        f"Taken to be true: base {truth.base:.1f} °C, requirement {terms} ({s.heat.describe(round(truth.base, 1))}, from "
         f"{s.start_words}); weather drawn from {weather.seasons} seasons at {len(weather.stations)} stations."
     )
     notes = [told, *truth.notes]

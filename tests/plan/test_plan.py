@@ -184,11 +184,12 @@ def test_the_figure_shows_every_network(tmp_path: Path) -> None:
     )
     figure = draw_plan(table)
     assert [axis.get_xlabel() for axis in figure.axes] == ["years"] * 3
+    assert "invented data" in figure.get_suptitle()
     assert "[°C]" in figure.axes[0].get_ylabel()
     lines = figure.axes[0].get_lines()
     assert [line.get_label() for line in lines] == [
-        "4 sites, 1 checks a week, 60 moths",
-        "8 sites, 1 checks a week, 60 moths",
+        "4 sites, 1 check a week, 60 moths",
+        "8 sites, 1 check a week, 60 moths",
     ]
     assert np.asarray(lines[0].get_ydata()) == pytest.approx(
         table.loc[table["sites"] == 4, "base_width_degC"].to_numpy()

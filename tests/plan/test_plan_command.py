@@ -24,9 +24,10 @@ def test_plan_from_a_study_and_from_its_fit(
     assert main(["plan", str(study), *sizes, "--out", str(tmp_path / "a")]) == 0
     out = capsys.readouterr().out
     assert "Taken to be true: base" in out
-    assert "8 sites, 5 years, 1 checks a week, 60 moths, flight 1: base ± " in out
+    assert "8 sites, 5 years, checks a week: 1, 60 moths, flight 1: base ± " in out
     table = pd.read_csv(tmp_path / "a" / "plan.csv")
-    assert list(table.columns) == ["species", *PLAN_COLUMNS]
+    assert list(table.columns) == ["species", *PLAN_COLUMNS, "invented"]
+    assert table["invented"].all()
     assert table[["sites", "years"]].to_numpy().tolist() == [[4, 3], [4, 5], [8, 3], [8, 5]]
     assert (table["base_width_degC"] > 0).all()
     assert table["simulated_base_width_degC"].isna().all()
