@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from phenofit.errors import FitError, ModelError
+from phenofit.errors import FitError
 from phenofit.files import versions
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.likelihood import Likelihood
@@ -19,6 +19,7 @@ from phenofit.flight.problems import find_problems
 from phenofit.flight.profile import Profile, profile_entry
 from phenofit.flight.result import FlightFit
 from phenofit.flight.settings import FitSettings
+from phenofit.flight.setup import build_likelihood, natural_values, public_name, search_box, simplify
 from phenofit.flight.start import first_scale, starting_points
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
@@ -194,9 +195,9 @@ def fit_data(
         If the likelihood is not finite at any start.
     """
     say = progress or (lambda _text: None)
-    settings, simplified = _simplify(data, settings)
-    likelihood = _likelihood(data, settings)
-    box, template = _box(likelihood, settings)
+    settings, simplified = simplify(data, settings)
+    likelihood = build_likelihood(data, settings, _NODES[0])
+    box, template = search_box(likelihood, settings)
     say("looking for the maximum")
     step = np.full(likelihood.layout.size, 0.02)
     step[1 : settings.flights + 1] = 0.5
@@ -215,9 +216,9 @@ def fit_data(
         converged = top.success and best.value <= top.value + 0.005
     else:
         converged = top.success
-    parameters = _natural(likelihood, settings, top.theta)
+    parameters = natural_values(likelihood, settings, top.theta)
     free = np.flatnonzero(box.free)
-    names = [_public(likelihood, settings, k) for k in free[interior]]
+    names = [public_name(likelihood, settings, k) for k in free[interior]]
     table = pd.DataFrame(covariance[np.ix_(interior, interior)], index=names, columns=names)
     if precise:
         likelihood.nodes = _enough_nodes(likelihood, top.theta, _VALUE_TOLERANCE)
@@ -243,105 +244,6 @@ def fit_data(
         provenance={"versions": versions(), **dict(provenance or {})},
     )
     return replace(fit, problems=(*simplified, *find_problems(fit, top)))
-
-
-def _simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tuple[str, ...]]:
-    """Drop shift parts that a single group or trap-year cannot show, and say so."""
-    said = []
-    shifts = settings.shifts
-    for part, column in (("year", "year"), ("site", "site")):
-        if part in shifts and data.table[column].nunique() < 2:
-            shifts = tuple(s for s in shifts if s != part)
-            said.append(
-                f"All records are from one {part}: how much {part}s differ cannot be seen, so the intervals "
-                f"hold for this {part} only."
-            )
-    if "trap-year" in shifts and data.trap_years < 2:
-        shifts = tuple(s for s in shifts if s != "trap-year")
-        said.append(
-            "There is one trap-year only: how much trap-years differ cannot be seen, so the intervals hold for "
-            "this trap-year only."
-        )
-    elif "trap-year" in shifts:
-        shared = settings.group if settings.group in shifts else None
-        if shared and data.trap_years == data.table[shared].nunique():
-            # One trap-year in each group: the shared and the own shift are the same thing.
-            shifts = tuple(s for s in shifts if s != shared)
-            said.append(
-                f"Each {shared} has one trap-year: the {shared} part of the shift cannot be told from the "
-                "trap-year part, and one of the two is fitted."
-            )
-    return replace(settings, shifts=shifts), tuple(said)
-
-
-def _likelihood(data: FlightData, settings: FitSettings) -> Likelihood:
-    if settings.group == "year":
-        groups = data.table["year"].to_numpy(dtype=np.int64)
-    elif settings.group == "site":
-        groups = pd.factorize(data.table["site"])[0].astype(np.int64)
-    else:
-        groups = np.full(data.trap_years, -1, dtype=np.int64)
-    columns = []
-    for name in settings.covariates:
-        if name not in data.table.columns:
-            raise ModelError(
-                f"the trap table has no column '{name}' to be a covariate; it has "
-                f"{', '.join(str(c) for c in data.table.columns)}."
-            )
-        value = pd.to_numeric(data.table[name], errors="coerce").to_numpy(dtype=np.float64)
-        if not np.isfinite(value).all():
-            raise ModelError(f"the covariate '{name}' is missing or not a number for some traps.")
-        if np.ptp(value) == 0:
-            raise ModelError(f"the covariate '{name}' is the same for all traps: its effect cannot be seen.")
-        columns.append((value - value.mean()) / value.std())
-    return Likelihood(
-        data,
-        settings.heat,
-        settings.curve,
-        settings.flights,
-        groups,
-        own_shift="trap-year" in settings.shifts,
-        counts=settings.counts,
-        covariates=np.column_stack(columns) if columns else None,
-        covariate_names=settings.covariates,
-        nodes=_NODES[0],
-    )
-
-
-def _box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.ndarray]:
-    layout = likelihood.layout
-    warm, _ = likelihood.data.heat_at_edges(settings.base_range[0], settings.heat)
-    box = Box.of(layout, settings.base_range, max(2.0 * float(np.nanmax(warm)), 100.0))
-    template = np.zeros(layout.size)
-    template[layout.index("logit stray")] = math.log(settings.stray / (1.0 - settings.stray))
-    hold = [layout.index("logit stray")]
-    if settings.base_held is not None:
-        template[0] = settings.base_held
-        box.low[0] = min(box.low[0], settings.base_held)
-        box.high[0] = max(box.high[0], settings.base_held)
-        hold.append(0)
-    if settings.group is None:
-        hold.append(layout.index("log group_sd"))
-    if "trap-year" not in settings.shifts:
-        hold.append(layout.index("log shift_sd"))
-    if settings.counts == "multinomial":
-        hold.append(layout.index("log concentration"))
-    public = {_public(likelihood, settings, k): k for k in range(layout.size)}
-    for name, value in settings.held.items():
-        if name in public:
-            place, inner = public[name], float(value)
-        elif f"log {name}" in public:
-            place, inner = public[f"log {name}"], math.log(value) if value > 0 else -math.inf
-        else:
-            known = ", ".join(n.removeprefix("log ") for n in public)
-            raise ModelError(f"there is no parameter '{name}' to hold; there are {known}.")
-        inner = max(inner, float(box.low[place])) if "_sd" in name else inner
-        template[place] = inner
-        box.low[place], box.high[place] = min(box.low[place], inner), max(box.high[place], inner)
-        hold.append(place)
-    for place in hold:
-        box = box.hold(place)
-    return box, template
 
 
 def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
@@ -431,7 +333,7 @@ def _profiles(
     found: dict[str, Profile] = {}
     best = top
     for place in np.flatnonzero(box.free):
-        public = _public(likelihood, settings, int(place))
+        public = public_name(likelihood, settings, int(place))
         name = public.removeprefix("log ")
         if not isinstance(wanted, bool) and name not in wanted:
             continue
@@ -450,29 +352,3 @@ def _profiles(
         if highest.value > best.value:
             best = highest
     return found, best
-
-
-def _public(likelihood: Likelihood, settings: FitSettings, place: int) -> str:
-    name = likelihood.layout.names[place]
-    if name == "log group_sd":
-        return f"log shift_sd_{settings.group or 'year'}"
-    return "logit stray_share" if name == "logit stray" else name
-
-
-def _natural(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> dict[str, float]:
-    out: dict[str, float] = {}
-    for place, value in enumerate(theta):
-        name = _public(likelihood, settings, place)
-        if name == "logit stray_share":
-            out["stray_share"] = 1.0 / (1.0 + math.exp(-float(value)))
-        elif name.startswith("log "):
-            out[name[4:]] = math.exp(float(value))
-        else:
-            out[name] = float(value)
-    if settings.group is None:
-        out.pop("shift_sd_year")
-    if "trap-year" not in settings.shifts:
-        out.pop("shift_sd")
-    if settings.counts == "multinomial":
-        out.pop("concentration")
-    return out

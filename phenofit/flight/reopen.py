@@ -11,20 +11,11 @@ import pandas as pd
 from phenofit.flight.data import FlightData
 from phenofit.flight.likelihood import Layout, Likelihood
 from phenofit.flight.result import FlightFit
-from phenofit.flight.settings import FitSettings
+from phenofit.flight.setup import shared_groups
 
-__all__ = ["likelihood_at", "shared_groups", "vector_of"]
+__all__ = ["likelihood_at", "vector_of"]
 
 _NODES = (31, 15, 21)  # enough for any fit met so far; a single evaluation is cheap
-
-
-def shared_groups(data: FlightData, settings: FitSettings) -> npt.NDArray[np.int64]:
-    """Return the number of the group whose shift each trap-year shares; -1 where there is none."""
-    if settings.group == "year":
-        return data.table["year"].to_numpy(dtype=np.int64)
-    if settings.group == "site":
-        return np.asarray(pd.factorize(data.table["site"])[0], dtype=np.int64)
-    return np.full(data.trap_years, -1, dtype=np.int64)
 
 
 def vector_of(parameters: dict[str, float], layout: Layout, group: str | None) -> npt.NDArray[np.float64]:

@@ -1,0 +1,162 @@
+"""The model of a fit set up: which shifts the records can show, the likelihood, the search box, and the names."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from phenofit.errors import ModelError
+from phenofit.flight.data import FlightData
+from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.maximise import Box
+from phenofit.flight.settings import FitSettings
+
+__all__ = ["build_likelihood", "natural_values", "public_name", "search_box", "shared_groups", "simplify"]
+
+
+def shared_groups(data: FlightData, settings: FitSettings) -> npt.NDArray[np.int64]:
+    """Return the number of the group whose shift each trap-year shares; -1 where there is none."""
+    if settings.group == "year":
+        return data.table["year"].to_numpy(dtype=np.int64)
+    if settings.group == "site":
+        return np.asarray(pd.factorize(data.table["site"])[0], dtype=np.int64)
+    return np.full(data.trap_years, -1, dtype=np.int64)
+
+
+def simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tuple[str, ...]]:
+    """Drop shift parts that a single group or trap-year cannot show, and say so."""
+    said = []
+    shifts = settings.shifts
+    for part, column in (("year", "year"), ("site", "site")):
+        if part in shifts and data.table[column].nunique() < 2:
+            shifts = tuple(s for s in shifts if s != part)
+            said.append(
+                f"All records are from one {part}: how much {part}s differ cannot be seen, so the intervals "
+                f"hold for this {part} only."
+            )
+    if "trap-year" in shifts and data.trap_years < 2:
+        shifts = tuple(s for s in shifts if s != "trap-year")
+        said.append(
+            "There is one trap-year only: how much trap-years differ cannot be seen, so the intervals hold for "
+            "this trap-year only."
+        )
+    elif "trap-year" in shifts:
+        shared = settings.group if settings.group in shifts else None
+        if shared and data.trap_years == data.table[shared].nunique():
+            # One trap-year in each group: the shared and the own shift are the same thing.
+            shifts = tuple(s for s in shifts if s != shared)
+            said.append(
+                f"Each {shared} has one trap-year: the {shared} part of the shift cannot be told from the "
+                "trap-year part, and one of the two is fitted."
+            )
+    return replace(settings, shifts=shifts), tuple(said)
+
+
+def build_likelihood(data: FlightData, settings: FitSettings, nodes: tuple[int, int, int]) -> Likelihood:
+    """Return the likelihood of a model on its data, covariates centred and scaled.
+
+    Raises
+    ------
+    ModelError
+        If a covariate is absent, not a number somewhere, or the same for all traps.
+    """
+    columns = []
+    for name in settings.covariates:
+        if name not in data.table.columns:
+            raise ModelError(
+                f"the trap table has no column '{name}' to be a covariate; it has "
+                f"{', '.join(str(c) for c in data.table.columns)}."
+            )
+        value = pd.to_numeric(data.table[name], errors="coerce").to_numpy(dtype=np.float64)
+        if not np.isfinite(value).all():
+            raise ModelError(f"the covariate '{name}' is missing or not a number for some traps.")
+        if np.ptp(value) == 0:
+            raise ModelError(f"the covariate '{name}' is the same for all traps: its effect cannot be seen.")
+        columns.append((value - value.mean()) / value.std())
+    return Likelihood(
+        data,
+        settings.heat,
+        settings.curve,
+        settings.flights,
+        shared_groups(data, settings),
+        own_shift="trap-year" in settings.shifts,
+        counts=settings.counts,
+        covariates=np.column_stack(columns) if columns else None,
+        covariate_names=settings.covariates,
+        nodes=nodes,
+    )
+
+
+def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.ndarray]:
+    """Return the search box of a model, and a vector with the held values in place.
+
+    Raises
+    ------
+    ModelError
+        If a held parameter has no such name.
+    """
+    layout = likelihood.layout
+    warm, _ = likelihood.data.heat_at_edges(settings.base_range[0], settings.heat)
+    box = Box.of(layout, settings.base_range, max(2.0 * float(np.nanmax(warm)), 100.0))
+    template = np.zeros(layout.size)
+    template[layout.index("logit stray")] = math.log(settings.stray / (1.0 - settings.stray))
+    hold = [layout.index("logit stray")]
+    if settings.base_held is not None:
+        template[0] = settings.base_held
+        box.low[0] = min(box.low[0], settings.base_held)
+        box.high[0] = max(box.high[0], settings.base_held)
+        hold.append(0)
+    if settings.group is None:
+        hold.append(layout.index("log group_sd"))
+    if "trap-year" not in settings.shifts:
+        hold.append(layout.index("log shift_sd"))
+    if settings.counts == "multinomial":
+        hold.append(layout.index("log concentration"))
+    public = {public_name(likelihood, settings, k): k for k in range(layout.size)}
+    for name, value in settings.held.items():
+        if name in public:
+            place, inner = public[name], float(value)
+        elif f"log {name}" in public:
+            place, inner = public[f"log {name}"], math.log(value) if value > 0 else -math.inf
+        else:
+            known = ", ".join(n.removeprefix("log ") for n in public)
+            raise ModelError(f"there is no parameter '{name}' to hold; there are {known}.")
+        inner = max(inner, float(box.low[place])) if "_sd" in name else inner
+        template[place] = inner
+        box.low[place], box.high[place] = min(box.low[place], inner), max(box.high[place], inner)
+        hold.append(place)
+    for place in hold:
+        box = box.hold(place)
+    return box, template
+
+
+def public_name(likelihood: Likelihood, settings: FitSettings, place: int) -> str:
+    """Return the name of an entry as results show it; ``log …`` where it stands as a logarithm."""
+    name = likelihood.layout.names[place]
+    if name == "log group_sd":
+        return f"log shift_sd_{settings.group or 'year'}"
+    return "logit stray_share" if name == "logit stray" else name
+
+
+def natural_values(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> dict[str, float]:
+    """Return the parameters of a vector by name, on their natural scale, those the model lacks left out."""
+    out: dict[str, float] = {}
+    for place, value in enumerate(theta):
+        name = public_name(likelihood, settings, place)
+        if name == "logit stray_share":
+            out["stray_share"] = 1.0 / (1.0 + math.exp(-float(value)))
+        elif name.startswith("log "):
+            out[name[4:]] = math.exp(float(value))
+        else:
+            out[name] = float(value)
+    if settings.group is None:
+        out.pop("shift_sd_year")
+    if "trap-year" not in settings.shifts:
+        out.pop("shift_sd")
+    if settings.counts == "multinomial":
+        out.pop("concentration")
+    return out
