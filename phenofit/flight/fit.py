@@ -304,8 +304,9 @@ def _covariance(
     matrix = curvature(likelihood, top.theta, box, step)
     interior = ~box.at_edge(top.theta)[free]
     # An entry that the data do not see (an SD near nought) has no curvature; it gets a wide, separate scale.
-    seen = interior & (np.diag(matrix) > 1e-3)
-    scale = np.where(seen, np.sqrt(np.maximum(np.diag(matrix), 1e-12)), 1.0)
+    unit_step = 50.0 * step[free]  # 1 for logarithms and the base, 25 °C-days for a requirement
+    seen = interior & (np.diag(matrix) * unit_step**2 > 1e-3)
+    scale = np.where(seen, np.sqrt(np.maximum(np.diag(matrix), 1e-12)), 1.0 / unit_step)
     unit = matrix / np.outer(scale, scale)
     unit[~seen, :] = 0.0
     unit[:, ~seen] = 0.0

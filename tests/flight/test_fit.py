@@ -269,3 +269,10 @@ def test_draws_follow_the_ridge(one: FlightFit) -> None:
     assert np.corrcoef(drawn["base"], drawn["requirement_1"])[0, 1] < -0.9
     pd.testing.assert_frame_equal(drawn, one.draws(4000, seed=1))
     assert drawn["requirement_1"].mean() == pytest.approx(one.requirement(), rel=0.05)
+
+
+def test_a_loosely_known_requirement_keeps_its_error() -> None:
+    # Few trap-years with a large shift know the requirement to some 50 °C-days only; its error must not vanish.
+    loose = fit(network(sites=2, years=3, shift_sd=150.0, shift_sd_year=80.0), base=10.0, profiles=False)
+    assert "requirement_1" in loose.covariance.columns
+    assert loose.draws(500)["requirement_1"].std() > 15.0
