@@ -11,6 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
+from phenofit.heat.filled import filled_since
 from phenofit.heat.running import OUTSIDE, UNKNOWN, as_slabs, from_slabs, sum_from_dates, sum_in_seasons
 from phenofit.seasons import MonthDay, Season
 from phenofit.units import degree_day_unit
@@ -94,11 +95,7 @@ def accumulate(
     if marks is None and np.isfinite(limits).any():
         raise ModelError("max_filled and longest_gap need filled=, the days that were filled.")
     if biofix is not None:
-        if marks is not None:
-            raise ModelError(
-                "filled days are counted in sums by month-day; with a biofix set too long gaps to NaN."
-            )
-        result = _from_biofix(grid, biofix, end, dim)
+        result = _from_biofix(grid, biofix, end, marks, limits, dim)
     elif start is None or isinstance(start, str | MonthDay | Season):
         result = _in_seasons(grid, start, end, marks, limits, dim)
     else:
@@ -270,7 +267,14 @@ def _as_float(grid: xr.DataArray) -> xr.DataArray:
     return grid if grid.dtype.kind == "f" else grid.astype(np.float64)
 
 
-def _from_biofix(grid: xr.DataArray, biofix: Any, end: str | MonthDay | None, dim: str) -> xr.DataArray:
+def _from_biofix(
+    grid: xr.DataArray,
+    biofix: Any,
+    end: str | MonthDay | None,
+    marks: xr.DataArray | None,
+    limits: tuple[float, float],
+    dim: str,
+) -> xr.DataArray:
     days = calendar_of(grid, dim)
     given = biofix if isinstance(biofix, xr.DataArray) else xr.DataArray(np.datetime64(biofix, "ns"))
     stamps = given.to_numpy().astype("datetime64[ns]")
@@ -302,7 +306,14 @@ def _from_biofix(grid: xr.DataArray, biofix: Any, end: str | MonthDay | None, di
         output_dtypes=[line.dtype],
         join="exact",
     )
-    heat = heat.transpose(*(d for d in given.dims if d not in grid.dims), *grid.dims)
+    order = (*(d for d in given.dims if d not in grid.dims), *grid.dims)
+    heat = heat.transpose(*order)
+    if marks is not None:
+        share, beyond = filled_since(marks, first, limits, dim)
+        heat = heat.where(~beyond.transpose(*order))
+        share = share.transpose(*order).where(heat.notnull())
+        share.attrs = {"units": "1", "long_name": "share of filled days in the sum"}
+        heat = heat.assign_coords(filled_share=share.variable)
     heat = heat.assign_coords(biofix=given.astype("datetime64[ns]").variable)
     return _labelled(heat, grid, "biofix" if given.ndim else f"biofix {stamps.astype('datetime64[m]')}")
 

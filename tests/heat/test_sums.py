@@ -204,3 +204,28 @@ def test_amounts_must_lie_above_nil(amounts: Any) -> None:
         dates_reaching(heat, amounts)
     with pytest.raises(ModelError, match="needs dates="):
         dates_reaching(np.ones(4), 2.0)
+
+
+def test_filled_days_since_a_biofix_are_counted_and_limited() -> None:
+    daily = xr.DataArray(
+        np.full((2, 8), 3.0),
+        dims=("site", "time"),
+        coords={"time": pd.date_range("2024-05-01", periods=8)},
+        attrs={"units": "degC d"},
+    )
+    filled = xr.zeros_like(daily, dtype=bool)
+    filled[:, [0, 3, 4, 6]] = True
+    biofix = xr.DataArray(np.array(["2024-05-02", "NaT"], dtype="datetime64[ns]"), dims="site")
+    heat = accumulate(daily, biofix=biofix, filled=filled)
+    # Filled days since 2 May: of the days 2, 3, 4, ... the 4th, 5th and 7th.
+    np.testing.assert_allclose(heat["filled_share"][0, 1:], [0, 0, 1 / 3, 2 / 4, 2 / 5, 3 / 6, 3 / 7])
+    assert np.isnan(heat["filled_share"][0, 0])
+    assert heat[1].isnull().all()
+    run = accumulate(daily, biofix=biofix, filled=filled, longest_gap=1)
+    np.testing.assert_allclose(run[0, 1:4], [3.0, 6.0, 9.0])
+    assert run[0, 4:].isnull().all()
+    count = accumulate(daily, biofix=biofix, filled=filled, max_filled=2)
+    assert count[0, 5].item() == 15.0
+    assert count[0, 6:].isnull().all()
+    lazy = accumulate(daily.chunk({"time": 3}), biofix=biofix, filled=filled, max_filled=2)
+    xr.testing.assert_identical(lazy.compute(), count)
