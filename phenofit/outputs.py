@@ -5,6 +5,7 @@
 ``fit-SPECIES.json``      one fit, to be read again
 ``thresholds.csv``        fitted and published thresholds, one table
 ``validation.csv``        one row per fold, flight and forecaster
+``scores.csv``            scores of every forecaster, errors in days
 ``error_map.nc``          forecast error on a grid
 ========================= ==========================================================================
 
@@ -21,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 from phenofit.files import write_csv, writing
 from phenofit.thresholds_table import THRESHOLD_COLUMNS
+from phenofit.validate.scores import SCORE_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,12 +37,15 @@ __all__ = [
     "write_fit",
     "write_flights",
     "write_maps",
+    "write_scores",
     "write_tables",
     "write_thresholds",
     "write_validation",
 ]
 
 FLIGHT_COLUMNS = ("parameter", "flight", "estimate", "low", "high", "unit", "species", "note")
+SCORE_FILE_COLUMNS = (*SCORE_COLUMNS, "note")
+INVENTED = "invented data"
 
 
 def species_slug(species: str) -> str:
@@ -64,7 +69,7 @@ def species_slug(species: str) -> str:
     return re.sub(r"[\W_]+", "-", species.lower()).strip("-") or "species"
 
 
-def write_flights(path: Path, fits: Mapping[str, FlightFit]) -> None:
+def write_flights(path: Path, fits: Mapping[str, FlightFit], *, invented: bool = False) -> None:
     """Write the estimates of one or more fits.
 
     Parameters
@@ -73,8 +78,12 @@ def write_flights(path: Path, fits: Mapping[str, FlightFit]) -> None:
         The file, such as ``flights.csv``.
     fits : mapping of str to FlightFit
         Fits by species label.
+    invented : bool
+        Whether the data are invented; every row then says so in its note.
     """
     rows = [{**row, "species": species} for species, fit in fits.items() for row in _records(fit.estimates)]
+    if invented:
+        rows = [{**row, "note": _joined(INVENTED, row.get("note"))} for row in rows]
     write_csv(path, FLIGHT_COLUMNS, (_rounded(r) for r in rows))
 
 
@@ -100,7 +109,7 @@ def write_fit(folder: Path, species: str, fit: FlightFit) -> Path:
     return target
 
 
-def write_thresholds(path: Path, tables: Iterable[pd.DataFrame]) -> None:
+def write_thresholds(path: Path, tables: Iterable[pd.DataFrame], *, invented: bool = False) -> None:
     """Write the thresholds tables of all species as one.
 
     Parameters
@@ -109,8 +118,13 @@ def write_thresholds(path: Path, tables: Iterable[pd.DataFrame]) -> None:
         The file, such as ``thresholds.csv``.
     tables : iterable of DataFrame
         Tables with the columns of ``THRESHOLD_COLUMNS``.
+    invented : bool
+        Whether the data are invented; the source of every row then says so: of a fitted one that it rests on them,
+        of a published one that its verdict does.
     """
     rows = [row for table in tables for row in _records(table)]
+    if invented:
+        rows = [{**row, "source": _invented_source(row)} for row in rows]
     write_csv(path, THRESHOLD_COLUMNS, (_rounded(r) for r in rows))
 
 
@@ -127,6 +141,24 @@ def write_validation(path: Path, tables: Sequence[pd.DataFrame]) -> None:
     columns = [str(c) for c in tables[0].columns] if tables else []
     rows = [row for table in tables for row in _records(_dates_to_the_minute(table))]
     write_csv(path, columns, (_rounded(r) for r in rows))
+
+
+def write_scores(path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False) -> None:
+    """Write the scores of all species as one table.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    tables : sequence of DataFrame
+        Tables of :func:`phenofit.validate.score_forecasts`; empty ones give no row. Columns that end in ``_days``
+        and ``mae_low``, ``mae_high`` are in days; shares, coverage, skill and the log score have no unit.
+    invented : bool
+        Whether the data are invented; every row then says so in its note.
+    """
+    note = INVENTED if invented else ""
+    rows = [{**row, "note": note} for table in tables for row in _records(table)]
+    write_csv(path, SCORE_FILE_COLUMNS, (_rounded(r) for r in rows))
 
 
 def write_maps(folder: Path, maps: Mapping[str, xr.Dataset]) -> list[Path]:
@@ -169,10 +201,12 @@ def write_tables(result: StudyResult, out: Path) -> list[Path]:
     list of Path
         The files written.
     """
-    written = [out / "flights.csv", out / "thresholds.csv", out / "validation.csv"]
-    write_flights(written[0], {s.species: s.fit for s in result.species})
-    write_thresholds(written[1], [s.thresholds for s in result.species])
+    written = [out / name for name in ("flights.csv", "thresholds.csv", "validation.csv", "scores.csv")]
+    invented = result.study.invented
+    write_flights(written[0], {s.species: s.fit for s in result.species}, invented=invented)
+    write_thresholds(written[1], [s.thresholds for s in result.species], invented=invented)
     write_validation(written[2], [s.validation for s in result.species])
+    write_scores(written[3], [s.scores for s in result.species], invented=invented)
     written += [write_fit(out, s.species, s.fit) for s in result.species]
     maps = {s.species: s.error_map for s in result.species if s.error_map is not None}
     return written + write_maps(out, maps)
@@ -180,6 +214,16 @@ def write_tables(result: StudyResult, out: Path) -> list[Path]:
 
 def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
+
+
+def _joined(*parts: Any) -> str:
+    return "; ".join(part for part in parts if isinstance(part, str) and part)
+
+
+def _invented_source(row: Mapping[str, Any]) -> str:
+    if row["kind"] == "fitted":
+        return _joined(INVENTED, row["source"])
+    return _joined(row["source"], f"verdict on {INVENTED}")
 
 
 def _rounded(row: Mapping[str, Any]) -> dict[str, Any]:

@@ -52,7 +52,7 @@ def run_study(
         Study file (TOML).
     out : path-like
         Folder for ``report.html``, ``flights.csv``, ``fit-SPECIES.json``, ``thresholds.csv``, ``validation.csv``,
-        ``error_map.nc`` and ``figures/``; files of these names are replaced, each as a whole.
+        ``scores.csv``, ``error_map.nc`` and ``figures/``; files of these names are replaced, each as a whole.
     workers : int, optional
         Threads that share the fits; by default as many as there are processors. The results do not depend on it.
     progress : callable, optional

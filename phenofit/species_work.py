@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from phenofit.flight import fit_flights
+from phenofit.flight import choose_curve
 from phenofit.validate import compare_published, cross_validate
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ class SpeciesWork:
 
     def fit(self, *, profiles: bool = False, progress: Progress | None = None) -> FlightFit:
         """Fit the flights of the species."""
-        return fit_flights(
+        return choose_curve(
             self.trap_years,
             self.inputs.weather,
             self.inputs.links,
@@ -102,7 +102,7 @@ class SpeciesWork:
             min_moths=part.min_moths,
             blocks=part.blocks,
             first_years=part.first_years,
-            **{"thresholds": self.published, **more},
+            **{"thresholds": self.published, "lead_days": part.lead_days, **more},
         )
 
     def compare(

@@ -47,6 +47,7 @@ def test_everything_is_at_its_fixed_name(demo: Path) -> None:
         "fit-dusky-leaf-feeder.json",
         "thresholds.csv",
         "validation.csv",
+        "scores.csv",
         "error_map.nc",
         "error_map-banded-stalk-borer.nc",
         "error_map-dusky-leaf-feeder.nc",

@@ -25,13 +25,14 @@ def run(args: argparse.Namespace) -> int:
     """Fit each species, print the summaries, and write the tables where asked."""
     from phenofit.outputs import write_fit, write_flights
 
-    fits = {}
+    fits, invented = {}, False
     for work in open_species(args):
         fit = work.fit(profiles=True)
         print(fit.summary(), end="\n\n")
         fits[work.species] = fit
+        invented = work.study.invented
     if args.out is not None:
-        write_flights(args.out / "flights.csv", fits)
+        write_flights(args.out / "flights.csv", fits, invented=invented)
         for species, fit in fits.items():
             write_fit(args.out, species, fit)
         print(f"written: {args.out / 'flights.csv'} and {len(fits)} fit file(s)")

@@ -1,6 +1,7 @@
 """Flights: curves, the likelihood of trap counts, its maximum and profiles, and the result."""
 
 from phenofit.flight.baselines import RULES, half_catch_dates, older_rules
+from phenofit.flight.choose import choose_curve, curve_candidates
 from phenofit.flight.compare import RatioTest, compare, flights_evidence, likelihood_ratio
 from phenofit.flight.curves import CURVE_CODES, heat_at_share, peak_heat, share_flown
 from phenofit.flight.data import FlightData, assemble
@@ -22,8 +23,10 @@ __all__ = [
     "RatioTest",
     "assemble",
     "check_residuals",
+    "choose_curve",
     "compare",
     "contributions",
+    "curve_candidates",
     "fit_data",
     "fit_flights",
     "flights_evidence",

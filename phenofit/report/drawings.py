@@ -7,12 +7,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import pandas as pd
 from matplotlib.figure import Figure
 
 from phenofit.flight.result import FlightFit
+from phenofit.report.calibration import calibration
 from phenofit.report.figure_data import catch_curve, joint_region, season_heat
 from phenofit.report.figures import (
     draw_base,
+    draw_calibration,
     draw_dates,
     draw_errors,
     draw_flight,
@@ -70,7 +73,7 @@ def draw_species(
     Returns
     -------
     dict of str to PageFigure
-        ``flight``, ``base``, ``dates``, ``errors``, ``season``; those that cannot be drawn are not there.
+        ``flight``, ``base``, ``dates``, ``errors``, ``calibration``, ``season``; those that cannot be drawn are not there.
     """
     return {
         name: _page_figure(result, folder, f"{stem}-{name}", figure, alt, caption)
@@ -172,6 +175,7 @@ def _error_figures(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, s
                 "The grey band is a week to either side."
             ),
         )
+    yield from _calibration_figure(known)
     # Older rules stand in the table; a picture of more than a handful of forecasters tells nobody anything.
     names = [str(n) for n in known["forecaster"].unique() if not str(n).startswith("older rule")]
     order = sorted(
@@ -191,6 +195,31 @@ def _error_figures(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, s
                 "zero the forecast date came after the event."
             ),
         )
+
+
+def _calibration_figure(known: pd.DataFrame) -> Iterator[tuple[str, Figure, str, str]]:
+    parts = calibration(known, event=_EVENT)
+    if not parts:
+        return
+    told = "; ".join(
+        (f"flight {part.flight}: " if len(parts) > 1 else "")
+        + ", ".join(
+            f"{100 * inside:.0f} % inside the {100 * nominal:.0f} % interval"
+            for nominal, inside in zip(part.nominal, part.inside, strict=True)
+        )
+        for part in parts
+    )
+    yield (
+        "calibration",
+        draw_calibration(parts),
+        f"How well the fitted forecasts of half of the flight knew their own error. {told}.",
+        (
+            "Do the fitted forecasts of half of the flight know their own error? Left: where the held-out events fell in "
+            "their forecast distributions; level with the dashed line where forecasts are calibrated, a hump where they are "
+            "too wide, high ends where too narrow, a slope where early or late. Right: share of events inside the 50, 80 and "
+            "95 % intervals, with its 95 % interval as if traps were independent; those of one season are not quite."
+        ),
+    )
 
 
 def _season_figure(result: StudyResult, fit: FlightFit) -> tuple[str, Figure, str, str]:

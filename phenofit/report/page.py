@@ -14,6 +14,7 @@ from phenofit.forecast.cautions import CAUTIONS
 from phenofit.outputs import species_slug
 from phenofit.report.sentences import (
     base_sentence,
+    drift_sentences,
     error_sentences,
     flight_sentences,
     season_sentences,
@@ -53,6 +54,7 @@ class _Section:
     estimates: PageTable
     thresholds: PageTable
     errors: tuple[PageTable, ...]
+    drift_in_words: tuple[str, ...]
     forecast: PageTable | None
     no_forecast: tuple[str, ...]
     left_out: tuple[PageTable, PageTable] | None
@@ -141,6 +143,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         estimates=estimates_table(fit, terms(fit), truth),
         thresholds=thresholds_page_table(species.thresholds),
         errors=_error_tables(species.scores),
+        drift_in_words=tuple(drift_sentences(species.validation)),
         forecast=None if forecast is None else forecast_table(forecast),
         no_forecast=_without_forecast(species),
         left_out=left_out_tables([species.trap_years.left_out, fit.left_out]),
@@ -220,7 +223,7 @@ def _model(species: SpeciesResult) -> tuple[tuple[str, str], ...]:
     parts = " + ".join(settings.shifts) or "none"
     return (
         ("flights a season", str(settings.flights)),
-        ("flight curve", settings.curve),
+        ("flight curve", str(fit.provenance.get("curve choice", settings.curve))),
         ("heat", settings.heat.describe()),
         ("season", f"{settings.season.start} to {settings.season.end}"),
         ("heat summed from", settings.start_words),

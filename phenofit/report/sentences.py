@@ -17,8 +17,16 @@ from phenofit.report.words import (
     temperature,
 )
 from phenofit.study.results import SpeciesResult
+from phenofit.validate.drift import drift_test
 
-__all__ = ["base_sentence", "error_sentences", "flight_sentences", "season_sentences", "terms"]
+__all__ = [
+    "base_sentence",
+    "drift_sentences",
+    "error_sentences",
+    "flight_sentences",
+    "season_sentences",
+    "terms",
+]
 
 _ORDER = ("fitted", "calendar mean")
 
@@ -109,6 +117,36 @@ def error_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[
             if other == "calendar mean" or str(other).startswith("published:")
         ]
         said.append(f"{text}; {', '.join(others)}." if others else f"{text}.")
+    return said
+
+
+def drift_sentences(validation: pd.DataFrame, *, event: str = "flight_50") -> list[str]:
+    """Return whether the fitted forecaster's error moves with the years, a sentence for each flight.
+
+    Parameters
+    ----------
+    validation : DataFrame
+        Validation table of a species; its first scheme is spoken of.
+    event : str
+        Event spoken of.
+
+    Returns
+    -------
+    list of str
+        Empty where nothing was validated, or in fewer than four years.
+    """
+    if validation.empty:
+        return []
+    first = validation[
+        (validation["scheme"] == validation["scheme"].iloc[0]) & (validation["event"] == event)
+    ]
+    found = drift_test(first)
+    several = found["flight"].nunique() > 1
+    said = []
+    for row in found.to_dict("records"):
+        whose = f" of flight {row['flight']}" if several else ""
+        sentence = str(row["sentence"]).replace("-", "−")
+        said.append(f"Over {row['years']} seasons{whose}, {sentence}")
     return said
 
 

@@ -44,8 +44,8 @@ class FlightSettings:
         Its name.
     count : int
         Flights a season.
-    curve : str
-        Shape of a flight.
+    curve : str or tuple of str
+        Shape of a flight; ``"choose"`` or several names: chosen by AIC in every fit.
     base : str or float
         ``"fit"``, or a held base temperature [degC].
     shifts : tuple of str
@@ -60,7 +60,7 @@ class FlightSettings:
 
     species: str
     count: int
-    curve: str
+    curve: str | tuple[str, ...]
     base: str | float
     shifts: tuple[str, ...]
     stray: float

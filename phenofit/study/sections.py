@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from phenofit.flight.choose import CHOOSE
 from phenofit.flight.curves import CURVE_CODES
 from phenofit.heat.settings import CUTOFFS, METHODS
 from phenofit.study.fields import (
@@ -52,7 +53,14 @@ __all__ = [
 
 SHIFTS = ("year", "site", "trap-year")
 
-Curve = Annotated[str, BeforeValidator(choice(*CURVE_CODES))]
+
+def _curve(value: Any) -> Any:
+    if isinstance(value, list | tuple) and value:
+        return words(*CURVE_CODES)(value)
+    return choice(CHOOSE, *CURVE_CODES)(value)
+
+
+Curve = Annotated[str | tuple[str, ...], BeforeValidator(_curve)]
 
 
 class Part(BaseModel):
@@ -157,6 +165,15 @@ def _years(value: Any) -> tuple[int, int]:
     return int(value[0]), int(value[1])
 
 
+def _lapse(value: Any) -> Any:
+    if value == "fit" or (isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 20):
+        return value
+    raise refuse(
+        f"{value!r} is not a change of temperature with height.",
+        'Write lapse = "fit", or a number in °C per km such as -6.5 (0 for none).',
+    )
+
+
 def _files(value: Any) -> Any:
     return (value,) if isinstance(value, str) else value
 
@@ -192,6 +209,8 @@ class WeatherPart(Part):
     minimum_hours: Annotated[Count, Field(ge=1, le=24)] = 20
     keep_failed: Flag = False
     min_share: Annotated[Number, Field(ge=0, le=1)] = 0.5
+    at_traps: Annotated[str, BeforeValidator(choice("nearest", "interpolated"))] = "nearest"
+    lapse: Annotated[str | float, BeforeValidator(_lapse)] = "fit"
 
     @model_validator(mode="after")
     def _one_origin(self) -> WeatherPart:
@@ -261,6 +280,17 @@ class FlightsPart(Part):
     species: tuple[SpeciesFlights, ...] = ()
 
 
+def _leads(value: Any) -> tuple[int, ...]:
+    items = value if isinstance(value, list | tuple) else [value]
+    good = all(type(item) is int and 0 <= item <= 365 for item in items)
+    if not good or len(set(items)) < len(items):
+        raise refuse(
+            f"{value!r} is not a list of different days ahead.",
+            "Write whole numbers of days from 0 to 365, such as [28, 14, 7, 0].",
+        )
+    return tuple(items)
+
+
 class ValidationPart(Part):
     """``[validation]``: how forecasts are tested on data that the fit has not seen."""
 
@@ -268,6 +298,7 @@ class ValidationPart(Part):
     min_moths: Count = 5
     blocks: Annotated[Count, Field(ge=2)] = 4
     first_years: Annotated[Count, Field(ge=2)] = 3
+    lead_days: Annotated[tuple[int, ...], BeforeValidator(_leads)] = ()
 
 
 class MapPart(Part):

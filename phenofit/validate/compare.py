@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -88,7 +88,7 @@ def compare_published(
     heat: HeatSettings | None = None,
     species: str = "",
     flights: int = 1,
-    curve: str = "normal",
+    curve: str | Sequence[str] = "normal",
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     fit_options: Mapping[str, Any] | None = None,
     validation: pd.DataFrame | None = None,

@@ -40,7 +40,7 @@ def cross_validate(
     heat: HeatSettings | None = None,
     species: str = "",
     flights: int = 1,
-    curve: str = "normal",
+    curve: str | Sequence[str] = "normal",
     base: str | float = "fit",
     thresholds: Sequence[PublishedThreshold] = (),
     leave_out: str = "year",
@@ -73,7 +73,8 @@ def cross_validate(
     heat : HeatSettings, optional
         Method, cut-off and upper threshold; single sine by default.
     species, flights, curve, base
-        As for :func:`phenofit.flight.fit_flights`.
+        As for :func:`phenofit.flight.fit_flights`; a curve may be ``"choose"`` or several names, and every fold then
+        chooses on its own training records (:func:`phenofit.flight.choose_curve`).
     thresholds : sequence of PublishedThreshold
         Published thresholds to stand beside the fit; unusable ones are passed over.
     leave_out : str

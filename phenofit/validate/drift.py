@@ -89,7 +89,8 @@ def _line(
 
 
 def _words(slope: float, low: float, high: float, p_value: float, level: float) -> str:
-    span = f"{slope:+.1f} days a decade ({100 * level:g} % interval {low:+.1f} to {high:+.1f}, p = {p_value:.2f})"
+    chance = "p < 0.01" if p_value < 0.01 else f"p = {p_value:.2f}"
+    span = f"{slope:+.1f} days a decade ({100 * level:g} % interval {low:+.1f} to {high:+.1f}, {chance})"
     if p_value >= 1.0 - level:
         return f"no drift of the error over the years is shown: {span}."
     way = "later" if slope > 0 else "earlier"

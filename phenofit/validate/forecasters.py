@@ -165,14 +165,15 @@ class Fitted:
         heat: HeatSettings | None = None,
         base: float | None = None,
     ) -> None:
-        from phenofit.flight.fit import fit_flights
+        from phenofit.flight.choose import choose_curve
 
         self.setting = setting
         self.season = season or setting.season
         options = dict(setting.fit_options)
         if base is not None:
             options["base"] = base
-        self.fit: FlightFit = fit_flights(
+        # A curve to be chosen is chosen here, on the training records alone.
+        self.fit: FlightFit = choose_curve(
             train,
             setting.weather,
             setting.links,
@@ -181,7 +182,7 @@ class Fitted:
             starts=setting.starts,
             profiles=False,
             precise=False,
-            **options,
+            **{"curve": "normal", **options},
         )
         self.totals = self.fit.data["total"].to_numpy(dtype=np.float64)
         self._draws: dict[tuple[int, tuple[str, ...], tuple[float, float] | None], HeatDraws] = {}

@@ -10,6 +10,7 @@ from scipy.optimize import minimize_scalar
 from scipy.stats import t as student_t
 
 from phenofit.errors import ModelError
+from phenofit.flight.choose import choose_curve
 from phenofit.flight.curves import share_flown
 from phenofit.flight.fit import fit_flights
 from phenofit.forecast.events import event_share
@@ -58,7 +59,12 @@ class PublishedTerms:
             "heat": threshold.heat_settings(setting.heat),
             "starts": setting.starts,
         }
-        self.free = self._fit(profiles=False)
+        asked = {"curve": "normal", **self._options}
+        self.free = choose_curve(
+            trap_years, setting.weather, setting.links, profiles=False, **self._keywords, **asked
+        )
+        # Likelihoods are compared below: all fits on these terms share the curve that was chosen on them.
+        self._options["curve"] = self.free.settings.curve
         self.held = self._fit(base=threshold.base, profiles=(f"requirement_{threshold.flight}",))
         self.share = self._event_share()
 

@@ -102,11 +102,26 @@ def _base_words(result: PublishedComparison) -> str:
 
 def _days_words(result: PublishedComparison) -> str:
     gap = result.held_out_difference_days
-    size = f"{abs(gap):.1f} days {'more' if gap >= 0 else 'less'}"
+    low, high = result.difference_low, result.difference_high
     span = ""
-    if math.isfinite(result.difference_low):
-        span = f" ({100 * result.level:g} % interval {result.difference_low:+.1f} to {result.difference_high:+.1f})"
+    if math.isfinite(low) and not _is_tie(low, high):
+        span = f" ({100 * result.level:g} % interval {_signed(low)} to {_signed(high)})"
+    if _is_tie(gap):
+        return (
+            "In held-out years its forecasts were as far off as the refitted ones, the same to a tenth of a "
+            f"day{span}."
+        )
+    size = f"{abs(gap):.1f} days {'more' if gap > 0 else 'less'}"
     return f"In held-out years its forecasts were off by {size} than the refitted ones{span}."
+
+
+def _is_tie(*days: float) -> bool:
+    return all(round(value, 1) == 0.0 for value in days)
+
+
+def _signed(days: float) -> str:
+    # A nought has no sign: "-0.0" would say that it is known to be below.
+    return "0.0" if _is_tie(days) else f"{days:+.1f}"
 
 
 def _p_words(p_value: float) -> str:

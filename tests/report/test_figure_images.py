@@ -19,8 +19,17 @@ from matplotlib.figure import Figure
 from matplotlib.image import imread, imsave
 from scipy.stats import norm
 
+from phenofit.report.calibration import Calibration
 from phenofit.report.figure_data import CatchCurve, JointRegion, SeasonHeat
-from phenofit.report.figures import draw_base, draw_dates, draw_errors, draw_flight, draw_scores, draw_season
+from phenofit.report.figures import (
+    draw_base,
+    draw_calibration,
+    draw_dates,
+    draw_errors,
+    draw_flight,
+    draw_scores,
+    draw_season,
+)
 from phenofit.report.figures.style import SERIES, png_bytes, stamp
 from phenofit.report.score_groups import ScoreGroup, ScoreRow
 from phenofit.seasons import Season
@@ -130,9 +139,25 @@ def scores(_result: StudyResult) -> Figure:
     return draw_scores((ScoreGroup("first moth", rows), ScoreGroup("second moth, flight 2", rows[::2])))
 
 
+def calibration(_result: StudyResult) -> Figure:
+    nominal = np.array([0.5, 0.8, 0.95])
+    parts = [
+        Calibration(
+            flight, np.linspace(0, 1, 11), np.array(share) / 100, nominal, nominal - off, nominal - off - 0.06,
+            np.minimum(nominal - off + 0.05, 1.0), 120,
+        )
+        for flight, share, off in (
+            (1, [9, 11, 10, 8, 12, 10, 9, 11, 10, 10], 0.01),
+            (2, [16, 12, 8, 7, 6, 6, 7, 9, 12, 17], 0.09),
+        )
+    ]  # fmt: skip
+    return draw_calibration(parts)
+
+
 DRAWINGS: dict[str, Callable[[StudyResult], Figure]] = {
     "flight": flight,
     "base": base,
+    "calibration": calibration,
     "dates": dates,
     "errors": errors,
     "season": season,

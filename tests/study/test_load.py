@@ -110,6 +110,8 @@ def test_a_key_above_all_tables_is_refused(tmp_path: Path) -> None:
         ("max_distance_km = 40", "max_distance_km = -1", "weather.max_distance_km", "above 0"),
         ("invented = true", 'invented = "yes"', "study.invented", "true or false"),
         ('leave_out = "year"', 'leave_out = "trap"', "validation.leave_out", "'site'"),
+        ('leave_out = "year"', "lead_days = [7, 7]", "validation.lead_days", "[28, 14, 7, 0]"),
+        ('curve = "normal"', 'curve = ["normal", "gamma"]', "flights.curve", "'log-normal'"),
         ("amount = 480.0", 'amount = "lots"', "published 1.amount", ""),
         ('event = "flight_50"', 'event = "flight50"', "published 1.event", "flight_50"),
         ('base = "10 degC"', 'base = "10 C-ish"', "published 1.base", ""),

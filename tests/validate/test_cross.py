@@ -107,6 +107,25 @@ def test_held_out_catches_never_reach_their_own_forecast() -> None:
     assert not other.equals(after[after["year"] == 2014][forecast].reset_index(drop=True))
 
 
+def test_a_curve_chosen_in_each_fold_leaks_nothing() -> None:
+    # As above, with the shape of the flight to be chosen as well: the held-out year has no part in it.
+    n = network(sites=4, years=3)
+    clean = n.trap_years()
+    spoilt = clean.intervals.copy()
+    held = (spoilt["year"] == 2015).to_numpy()
+    spoilt.loc[held, "count"] = spoilt.loc[held, "count"].to_numpy()[::-1]
+    rows = []
+    for records in (clean, replace(clean, intervals=spoilt)):
+        found = validate(
+            records, sites=4, years=3, events=("flight_50",), curve=("normal", "log-normal", "Weibull")
+        )
+        own = found[(found["year"] == 2015) & (found["forecaster"] == "fitted")]
+        rows.append(own.set_index(["forecaster", "trap"])[["predicted", "low95", "high95"]].sort_index())
+    both = rows[0].index.intersection(rows[1].index)
+    assert len(both) >= 3
+    assert rows[0].loc[both].to_csv() == rows[1].loc[both].to_csv()
+
+
 @pytest.mark.slow
 def test_two_flights_leak_nothing_either() -> None:
     n = network(sites=4, years=3, requirements=(350.0, 950.0), spreads=(50.0, 80.0), moths=160.0, seed=8)

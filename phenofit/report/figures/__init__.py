@@ -1,8 +1,18 @@
 """The figures of a report; importing this loads matplotlib."""
 
+from phenofit.report.figures.calibration import draw_calibration
 from phenofit.report.figures.flight import draw_base, draw_flight
 from phenofit.report.figures.forecasts import draw_dates, draw_errors, draw_season
 from phenofit.report.figures.scores import draw_scores
 from phenofit.report.figures.style import save
 
-__all__ = ["draw_base", "draw_dates", "draw_errors", "draw_flight", "draw_scores", "draw_season", "save"]
+__all__ = [
+    "draw_base",
+    "draw_calibration",
+    "draw_dates",
+    "draw_errors",
+    "draw_flight",
+    "draw_scores",
+    "draw_season",
+    "save",
+]
