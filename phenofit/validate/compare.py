@@ -216,6 +216,8 @@ def _held_out(
         & (validation["flight"] == threshold.flight)
         & validation["lead_days"].isna()
     ]
+    # One scheme, the first: the same trap-years forecast under another must not be paired across.
+    rows = rows[rows["scheme"] == validation["scheme"].iloc[0]] if len(rows) else rows
     published = rows[rows["forecaster"] == f"published:{threshold.id}"]
     difference, low, high, _ = paired_difference(
         published, rows[rows["forecaster"] == FITTED], level=level, seed=seed

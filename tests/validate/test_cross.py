@@ -180,6 +180,18 @@ def test_verdicts_on_a_true_and_a_far_threshold(table: pd.DataFrame) -> None:
     assert not off.amount_inside
     assert off.held_out_difference_days > 1.0
     assert off.difference_low > 0
+    # A second scheme in the table, with other errors, changes nothing: the first is the one spoken of.
+    second = table.assign(scheme="site", error_days=3.0 * table["error_days"])
+    again = compare_published(
+        n.trap_years(),
+        n.weather,
+        n.links,
+        OFF,
+        season=SEASON,
+        heat=HEAT,
+        validation=pd.concat([table, second]),
+    )
+    assert again.held_out_difference_days == off.held_out_difference_days
     for word in (
         "620 °C-days above 8.0 °C (46.4 °F)",
         "simple average",
