@@ -333,6 +333,23 @@ def _link(found: Gathered, study: Study, traps: pd.DataFrame | None) -> None:
             found.problems.append(replace(problem, file=study.shown(study.traps.file), row=row))
     else:
         found.links = links if found.weather is not None else None
+        if found.weather is not None and study.weather.at_traps == "interpolated":
+            _interpolate(found, study, places)
+
+
+def _interpolate(found: Gathered, study: Study, places: pd.DataFrame) -> None:
+    """Put temperatures interpolated to each trap in the place of the stations'."""
+    from phenofit.weather import at_traps
+
+    weather, links = found.weather, found.links
+    if weather is None or links is None:
+        return
+    part = study.weather
+    found.weather = at_traps(
+        places, weather, how="interpolated", max_distance_km=part.max_distance_km, lapse=part.lapse
+    )
+    # The distance stays that of the nearest station: it still says how far the temperatures have come.
+    found.links = links.assign(station=links["trap"], how="interpolated")
 
 
 def _hashes(study: Study) -> dict[str, str]:

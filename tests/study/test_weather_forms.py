@@ -67,3 +67,21 @@ def test_a_drift_on_elevation_needs_heights(tmp_path: Path) -> None:
     assert "heights of the cells" in problem.finding
     (other,) = problems(tmp_path, STUDY.replace("cell_km = 2", 'drift = ["slope"]'))
     assert "'slope' is not accepted" in other.finding
+
+
+def test_temperatures_interpolated_to_the_traps(tmp_path: Path) -> None:
+    more = 'unit = "degC"\nat_traps = "interpolated"\nlapse = -6.5\n'
+    inputs = read_inputs(load_study(write_study(tmp_path, study=STUDY.replace('unit = "degC"\n', more))))
+    assert inputs.weather["station"].to_numpy().tolist() == ["A", "B", "C"]
+    assert (inputs.links["station"] == inputs.links["trap"]).all()
+    assert set(inputs.links["how"]) == {"interpolated"}
+    # S2 is 0.7 °C warmer than S1 in the made-up weather and 15 m higher: trap C, between them, lies between.
+    plain = _plain(tmp_path / "plain").sel(time="2024-05-01")["tmax"]
+    at_c = inputs.weather.sel(station="C", time="2024-05-01")["tmax"].item()
+    assert plain.min().item() - 0.2 < at_c < plain.max().item() + 0.2
+    assert at_c not in plain.to_numpy()
+
+
+def test_a_lapse_that_is_none_is_refused(tmp_path: Path) -> None:
+    problem = one(tmp_path, 'unit = "degC"', 'unit = "degC"\nlapse = "steep"')
+    assert "change of temperature with height" in problem.finding
