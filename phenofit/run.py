@@ -16,6 +16,7 @@ import pandas as pd
 
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
 from phenofit.files import versions
+from phenofit.filling_estimate import filling_sentence
 from phenofit.forecast import day_after_last, forecast
 from phenofit.maps import error_map
 from phenofit.maps.files import read_elevation
@@ -101,6 +102,7 @@ def run_study(
         species=species,
         truth=_truth(study),
         provenance=_provenance(study, inputs),
+        filling=filling_sentence(study, inputs, species),
     )
     target = Path(out)
     say("writing the tables")

@@ -20,7 +20,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("species_work",),
     ("report",),
     ("outputs",),
-    ("thresholds_table",),
+    ("thresholds_table", "filling_estimate"),
     ("study",),
     ("plan",),
     ("simulate",),

@@ -31,6 +31,7 @@ from phenofit.report.tables import (
     thresholds_page_table,
 )
 from phenofit.report.truth import truth_sentence
+from phenofit.report.weather_tables import fetched_table, flags_table
 from phenofit.study.results import SpeciesResult, StudyResult
 
 __all__ = ["render_report"]
@@ -99,6 +100,14 @@ def render_report(result: StudyResult, out: Path) -> Path:
             overview=_overview(result, Path(out)),
             links=links_table(result.inputs.links),
             stations=stations_table(result.inputs.weather),
+            flags=flags_table(result.inputs.weather),
+            fetched=fetched_table(result.inputs.weather),
+            credit=[
+                str(result.inputs.weather.attrs[key])
+                for key in ("attribution", "license")
+                if result.inputs.weather.attrs.get(key)
+            ],
+            filling=result.filling,
             reading_notes=_distinct(result.inputs.notes),
             provenance=_facts(result.provenance),
             cautions=CAUTIONS,

@@ -77,6 +77,8 @@ class StudyResult:
         True values behind invented data.
     provenance : mapping
         Versions, settings and hashes.
+    filling : str
+        How wrong filled temperatures may be, in a sentence; empty where none were filled.
     """
 
     study: Study
@@ -84,3 +86,4 @@ class StudyResult:
     species: tuple[SpeciesResult, ...]
     truth: Mapping[str, Any] | None = None
     provenance: Mapping[str, Any] = field(default_factory=dict)
+    filling: str = ""
