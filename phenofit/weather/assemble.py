@@ -280,7 +280,7 @@ def _count_note(ids: np.ndarray, calendar: np.ndarray, bad: np.ndarray, name: st
         "minimum_above_maximum": "with the minimum above the maximum",
     }[name]
     more = " …" if len(at) > _MANY else ""
-    return f"{len(at)} days {what} were set to missing: {examples}{more}."
+    return f"Days {what}, set to missing: {len(at)} ({examples}{more})."
 
 
 def _absent_note(ids: np.ndarray, calendar: np.ndarray, key: np.ndarray, shape: tuple[int, int]) -> list[str]:
@@ -296,8 +296,8 @@ def _absent_note(ids: np.ndarray, calendar: np.ndarray, key: np.ndarray, shape: 
             examples = ", ".join(str(calendar[d]) for d in gaps[:_MANY])
             more = " …" if len(gaps) > _MANY else ""
             sentences.append(
-                f"Station {name}: {len(gaps)} calendar days between its first and last have no row and are "
-                f"missing: {examples}{more}."
+                f"Station {name}: calendar days without a row between its first and last, missing: {len(gaps)} "
+                f"({examples}{more})."
             )
     return sentences
 

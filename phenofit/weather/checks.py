@@ -195,7 +195,7 @@ def _sentence(weather: xr.Dataset, days: np.ndarray, hit: np.ndarray, name: str,
     ]
     fate = "kept, as asked" if kept else "set to missing"
     more = " …" if len(per) > 10 else ""
-    return f"Check {name.replace('_', ' ')}: {int(hit.sum())} days, {fate}: {'; '.join(per[:10])}{more}."
+    return f"Check {name.replace('_', ' ')}: days {int(hit.sum())}, {fate}: {'; '.join(per[:10])}{more}."
 
 
 def _put_back(

@@ -210,7 +210,7 @@ def _result(weather: xr.Dataset, done: dict[str, _Filled], lines: list[str]) -> 
     source = np.where(absent, SOURCES["missing"], source)
     donor = np.where(high.donor >= 0, high.donor, low.donor)
     counts = {"neighbours": by_neighbours.sum(), "a line over short gaps": by_line.sum()}
-    lines = [f"Filled from {how}: {int(n)} days." for how, n in counts.items() if n] + lines
+    lines = [f"Days filled from {how}: {int(n)}." for how, n in counts.items() if n] + lines
     result = weather.assign(
         {
             "tmin": (dims, low.values, weather["tmin"].attrs),

@@ -44,7 +44,7 @@ def test_kept_by_the_study_is_still_flagged_and_counted() -> None:
     checked = check_weather(weather, keep=["spike"])
     assert checked["tmax"].values[0, 8] == 45.0
     assert flag_counts(checked).loc["A"].to_dict() == {"spike": 1}
-    assert any("1 days, kept, as asked" in n for n in notes(checked))
+    assert any("days 1, kept, as asked" in n for n in notes(checked))
 
 
 def test_P20_tenfold_values_from_some_date_on(tmp_path: Path) -> None:
@@ -54,7 +54,7 @@ def test_P20_tenfold_values_from_some_date_on(tmp_path: Path) -> None:
     path.write_text(f"station,date,tmin,tmax\n{rows}\n", encoding="utf-8")
     checked = check_weather(read_weather(path, unit="degC"))
     assert has_flag(checked, "scale_change").values[0].tolist() == [False] * 12 + [True] * 4
-    assert any("scale change: 4 days" in n and "first 2024-03-13" in n for n in notes(checked))
+    assert any("scale change: days 4" in n and "first 2024-03-13" in n for n in notes(checked))
 
 
 def test_unknown_check_is_refused() -> None:

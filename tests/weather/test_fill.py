@@ -53,7 +53,7 @@ def test_P45_nothing_beyond_the_last_or_before_the_first_observation() -> None:
 
 def test_P07_filled_days_are_counted() -> None:
     filled = fill_weather(one([10, 11, nan, 13, 12]), max_share=1.0)
-    assert notes(filled) == ["Filled from a line over short gaps: 1 days."]
+    assert notes(filled) == ["Days filled from a line over short gaps: 1."]
 
 
 def test_forecast_days_are_neither_filled_nor_used_as_an_end() -> None:

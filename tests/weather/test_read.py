@@ -68,7 +68,7 @@ def test_P07_absent_calendar_day_is_a_missing_day_and_named(tmp_path: Path) -> N
     weather = read_weather(table(tmp_path, text), unit="degC")
     assert weather.sizes["time"] == 4
     assert weather["source"].values.tolist() == [[1, 0, 1, 1]]
-    assert any("1 calendar days" in n and "2024-01-25" in n for n in notes(weather))
+    assert any("missing: 1 (2024-01-25)" in n and "2024-01-25" in n for n in notes(weather))
 
 
 def test_P18_tenths_declared_as_degrees_are_stopped(tmp_path: Path) -> None:
