@@ -47,6 +47,7 @@ _SCHEMES = {
     "site": ("a site at a time", "Each site forecast from the others"),
     "past": ("all but the past years", "Each year forecast from those before it"),
     "block": ("a block of neighbouring sites at a time", "Each block of sites forecast from the others"),
+    "year and site": ("a year and a site at a time", "Each site in a year forecast from the rest"),
     "year and block": (
         "a year and a block of sites at a time",
         "Each block of sites in a year forecast from the rest",

@@ -23,6 +23,7 @@ SCHEMES = {
     "site": "leave a site out",
     "past": "past years only",
     "block": "leave a block of neighbouring sites out",
+    "year and site": "leave a year and a site out",
     "year and block": "leave a year and a block of neighbouring sites out",
 }
 """Ways to hold data out, in words."""
@@ -92,6 +93,11 @@ def make_folds(
         found = [Fold(str(_label(years, y)), season != y, season == y) for y in np.unique(season)]
     elif scheme == "site":
         found = [Fold(str(s), site != s, site == s) for s in np.unique(site)]
+    elif scheme == "year and site":
+        for s in np.unique(site):
+            for y in np.unique(season):
+                held = (site == s) & (season == y)
+                found.append(Fold(f"{_label(years, y)}, {s}", (site != s) & (season != y), held))
     else:
         block = _blocks(years, blocks)
         for b in np.unique(block):
