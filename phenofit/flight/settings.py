@@ -86,8 +86,8 @@ class FitSettings:
             raise ModelError("take the year or the site part of the shift; both at once are not fitted yet.")
         if self.counts not in ("dirichlet-multinomial", "multinomial"):
             raise ModelError(f"counts are dirichlet-multinomial or multinomial, not '{self.counts}'.")
-        if not 0.0 < self.stray < 0.5:
-            raise ModelError(f"the stray share lies above 0 and below 0.5, not at {self.stray}.")
+        if not 0.0 <= self.stray < 0.5:
+            raise ModelError(f"the stray share lies from 0 to below 0.5, not at {self.stray}.")
         if not 0.5 <= self.level < 1.0:
             raise ModelError(f"a confidence level lies between 0.5 and 1, not at {self.level}.")
 

@@ -103,8 +103,12 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
     warm, _ = likelihood.data.heat_at_edges(settings.base_range[0], settings.heat)
     box = Box.of(layout, settings.base_range, max(2.0 * float(np.nanmax(warm)), 100.0))
     template = np.zeros(layout.size)
-    template[layout.index("logit stray")] = math.log(settings.stray / (1.0 - settings.stray))
-    hold = [layout.index("logit stray")]
+    at = layout.index("logit stray")
+    # None at all is a share too small to matter: the logarithm of a chance must stay finite.
+    share = max(settings.stray, 1e-9)
+    template[at] = math.log(share / (1.0 - share))
+    box.low[at] = min(box.low[at], template[at])
+    hold = [at]
     if settings.base_held is not None:
         template[0] = settings.base_held
         box.low[0] = min(box.low[0], settings.base_held)

@@ -276,3 +276,10 @@ def test_a_loosely_known_requirement_keeps_its_error() -> None:
     loose = fit(network(sites=2, years=3, shift_sd=150.0, shift_sd_year=80.0), base=10.0, profiles=False)
     assert "requirement_1" in loose.covariance.columns
     assert loose.draws(500)["requirement_1"].std() > 15.0
+
+
+def test_no_strays_at_all_is_allowed() -> None:
+    none = fit(network(sites=4), stray=0.0, profiles=False)
+    few = fit(network(sites=4), stray=1e-6, profiles=False)
+    assert none.log_likelihood == pytest.approx(few.log_likelihood, abs=0.05)
+    assert none.parameters["stray_share"] < 1e-8
