@@ -314,9 +314,16 @@ years = {years}
     return study
 
 
+# A runner in the background of a shell hands down an ignored Ctrl-C; the command is run as a terminal runs it.
+_AS_IN_A_TERMINAL = (
+    "import runpy, signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "runpy.run_module('phenofit', run_name='__main__', alter_sys=True)"
+)
+
+
 def _command(service: Service, *arguments: str) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-m", "phenofit", "fetch", *arguments],
+        [sys.executable, "-c", _AS_IN_A_TERMINAL, "fetch", *arguments],
         env={**os.environ, **service.environment()},
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
