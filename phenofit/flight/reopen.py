@@ -6,12 +6,11 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from phenofit.flight.data import FlightData
 from phenofit.flight.likelihood import Layout, Likelihood
 from phenofit.flight.result import FlightFit
-from phenofit.flight.setup import shared_groups
+from phenofit.flight.setup import SMALLEST_STRAY, build_likelihood
 
 __all__ = ["likelihood_at", "vector_of"]
 
@@ -38,7 +37,7 @@ def vector_of(parameters: dict[str, float], layout: Layout, group: str | None) -
     theta = np.zeros(layout.size)
     for k, name in enumerate(layout.names):
         if name == "logit stray":
-            share = parameters["stray_share"]
+            share = max(parameters["stray_share"], SMALLEST_STRAY)
             theta[k] = math.log(share / (1.0 - share))
         elif name == "log group_sd":
             theta[k] = math.log(parameters.get(f"shift_sd_{group}", 1e-3))
@@ -78,23 +77,6 @@ def likelihood_at(
     tuple of Likelihood and array
     """
     settings = fit.settings
-    if like is not None and keep is not None:
-        covariates = None if like.covariates is None else like.covariates[keep]
-    elif settings.covariates:
-        columns = [pd.to_numeric(data.table[c]).to_numpy(dtype=np.float64) for c in settings.covariates]
-        covariates = np.column_stack([(c - c.mean()) / c.std() for c in columns])
-    else:
-        covariates = None
-    likelihood = Likelihood(
-        data,
-        settings.heat,
-        settings.curve,
-        settings.flights,
-        shared_groups(data, settings),
-        own_shift="trap-year" in settings.shifts,
-        counts=settings.counts,
-        covariates=covariates,
-        covariate_names=settings.covariates,
-        nodes=_NODES,
-    )
+    scaled = None if like is None or like.covariates is None or keep is None else like.covariates[keep]
+    likelihood = build_likelihood(data, settings, _NODES, scaled=scaled)
     return likelihood, vector_of(fit.parameters, likelihood.layout, settings.group)

@@ -15,7 +15,19 @@ from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box
 from phenofit.flight.settings import FitSettings
 
-__all__ = ["build_likelihood", "natural_values", "public_name", "search_box", "shared_groups", "simplify"]
+__all__ = [
+    "SMALLEST_STRAY",
+    "build_likelihood",
+    "natural_values",
+    "public_name",
+    "search_box",
+    "shared_groups",
+    "simplify",
+]
+
+
+# Stands for no strays at all: too small to matter, while the logarithm of a chance stays finite.
+SMALLEST_STRAY = 1e-9
 
 
 def shared_groups(data: FlightData, settings: FitSettings) -> npt.NDArray[np.int64]:
@@ -56,14 +68,7 @@ def simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tupl
     return replace(settings, shifts=shifts), tuple(said)
 
 
-def build_likelihood(data: FlightData, settings: FitSettings, nodes: tuple[int, int, int]) -> Likelihood:
-    """Return the likelihood of a model on its data, covariates centred and scaled.
-
-    Raises
-    ------
-    ModelError
-        If a covariate is absent, not a number somewhere, or the same for all traps.
-    """
+def _scaled_covariates(data: FlightData, settings: FitSettings) -> npt.NDArray[np.float64]:
     columns = []
     for name in settings.covariates:
         if name not in data.table.columns:
@@ -77,6 +82,27 @@ def build_likelihood(data: FlightData, settings: FitSettings, nodes: tuple[int, 
         if np.ptp(value) == 0:
             raise ModelError(f"the covariate '{name}' is the same for all traps: its effect cannot be seen.")
         columns.append((value - value.mean()) / value.std())
+    return np.column_stack(columns)
+
+
+def build_likelihood(
+    data: FlightData,
+    settings: FitSettings,
+    nodes: tuple[int, int, int],
+    *,
+    scaled: npt.NDArray[np.float64] | None = None,
+) -> Likelihood:
+    """Return the likelihood of a model on its data, covariates centred and scaled.
+
+    Where `data` is a part of other data, `scaled` holds its covariates as they stand there.
+
+    Raises
+    ------
+    ModelError
+        If a covariate is absent, not a number somewhere, or the same for all traps.
+    """
+    if scaled is None and settings.covariates:
+        scaled = _scaled_covariates(data, settings)
     return Likelihood(
         data,
         settings.heat,
@@ -85,7 +111,7 @@ def build_likelihood(data: FlightData, settings: FitSettings, nodes: tuple[int, 
         shared_groups(data, settings),
         own_shift="trap-year" in settings.shifts,
         counts=settings.counts,
-        covariates=np.column_stack(columns) if columns else None,
+        covariates=scaled,
         covariate_names=settings.covariates,
         nodes=nodes,
     )
@@ -104,8 +130,7 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
     box = Box.of(layout, settings.base_range, max(2.0 * float(np.nanmax(warm)), 100.0))
     template = np.zeros(layout.size)
     at = layout.index("logit stray")
-    # None at all is a share too small to matter: the logarithm of a chance must stay finite.
-    share = max(settings.stray, 1e-9)
+    share = max(settings.stray, SMALLEST_STRAY)
     template[at] = math.log(share / (1.0 - share))
     box.low[at] = min(box.low[at], template[at])
     hold = [at]

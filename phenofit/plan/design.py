@@ -15,7 +15,7 @@ from phenofit.flight.fit import fit_data
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.profile import cut_root
 from phenofit.flight.reopen import vector_of
-from phenofit.flight.setup import shared_groups
+from phenofit.flight.setup import build_likelihood
 from phenofit.heat.kernels import running_heat
 from phenofit.plan.seasons import PlanWeather, check_plan
 from phenofit.plan.truth import PlanTruth
@@ -152,16 +152,7 @@ def information(truth: PlanTruth, data: FlightData) -> npt.NDArray[np.float64]:
         curvature of a few drawn networks, and far steadier.
     """
     settings = truth.settings
-    likelihood = Likelihood(
-        data,
-        settings.heat,
-        settings.curve,
-        settings.flights,
-        shared_groups(data, settings),
-        own_shift="trap-year" in settings.shifts,
-        counts=settings.counts,
-        nodes=_NODES,
-    )
+    likelihood = build_likelihood(data, settings, _NODES)
     theta, names = _vector(truth, likelihood), likelihood.layout.names
     free = [k for k, name in enumerate(names) if _is_fitted(truth, name)]
     slopes = likelihood.by_group(theta, True)[1][:, free]

@@ -16,6 +16,8 @@ from scipy.stats import t as student
 
 from phenofit.errors import DataError, ModelError
 from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight.likelihood import Layout
+from phenofit.flight.reopen import vector_of
 from phenofit.simulate import CheckPlan, simulate_network
 from phenofit.traps import build_trap_years
 from tests.flight.networks import HEAT, SEASON, Network, network
@@ -283,3 +285,15 @@ def test_no_strays_at_all_is_allowed() -> None:
     few = fit(network(sites=4), stray=1e-6, profiles=False)
     assert none.log_likelihood == pytest.approx(few.log_likelihood, abs=0.05)
     assert none.parameters["stray_share"] < 1e-8
+
+
+def test_a_model_without_strays_can_be_opened_again() -> None:
+    layout = Layout(1)
+    values = {
+        "base": 10.0,
+        "requirement_1": 500.0,
+        "spread_1": 60.0,
+        "concentration": 9.0,
+        "stray_share": 0.0,
+    }
+    assert np.isfinite(vector_of(values, layout, "year")).all()
