@@ -3,6 +3,7 @@
 from phenofit.flight.baselines import RULES, half_catch_dates, older_rules
 from phenofit.flight.choose import choose_curve, curve_candidates
 from phenofit.flight.compare import RatioTest, compare, flights_evidence, likelihood_ratio
+from phenofit.flight.covariates import Covariate, CovariateDesign, covariate_design
 from phenofit.flight.curves import CURVE_CODES, heat_at_share, peak_heat, share_flown
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.fit import fit_data, fit_flights
@@ -16,6 +17,8 @@ __all__ = [
     "CURVE_CODES",
     "EVENT_SHARES",
     "RULES",
+    "Covariate",
+    "CovariateDesign",
     "FitSettings",
     "FlightData",
     "FlightFit",
@@ -26,6 +29,7 @@ __all__ = [
     "choose_curve",
     "compare",
     "contributions",
+    "covariate_design",
     "curve_candidates",
     "fit_data",
     "fit_flights",

@@ -98,7 +98,8 @@ def fit_flights(
     stray : float
         Share of the catch taken to be strays.
     covariates : tuple of str
-        Columns of the trap table whose effect on the log requirement is fitted.
+        Columns of the trap table whose effect on the log requirement is fitted: numbers by the SD, text (region,
+        host, kind of trap) by a ratio to the level with most trap-years; see :func:`covariate_design`.
     starts : mapping, optional
         Biofix of each (site, year), instead of the season's first day.
     level : float

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import DataError, FitError, ModelError, Problem
+from phenofit.flight.covariates import covariate_design
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.fit import fit_data
 from phenofit.flight.reopen import likelihood_at
@@ -70,7 +71,7 @@ def contributions(
         rest = (groups == groups[i]) & (np.arange(data.trap_years) != i)
         without = 0.0
         if rest.any():
-            part, _ = likelihood_at(subset(data, rest), fit, like=likelihood, keep=rest)
+            part, _ = likelihood_at(subset(data, rest), fit, keep=rest)
             without = float(part.by_group(theta, False)[0].sum())
         added[i] = float(whole[place[int(groups[i])]]) - without + own.constant
     table = data.table[["trap", "site", "season", "year", "total"]].copy()
@@ -83,7 +84,7 @@ def contributions(
 class _Job:
     data: FlightData
     settings: FitSettings
-    name: str
+    place: dict[str, Any]
 
 
 def influence(
@@ -133,7 +134,8 @@ def influence(
     parts = _parts(data, leave_out)
     if len(parts) < 2:
         raise ModelError(f"there is one {leave_out} only; nothing would be left.")
-    jobs = [_Job(subset(data, ~gone), fit.settings, name) for name, gone in parts]
+    place = covariate_design(fit.data, fit.settings.covariates).reference
+    jobs = [_Job(subset(data, ~gone), fit.settings, place) for _, gone in parts]
     results = executor.map(_refit, jobs) if executor is not None else map(_refit, jobs)
     say = progress or (lambda _text: None)
     rows: list[dict[str, Any]] = []
@@ -150,9 +152,13 @@ def influence(
 def _refit(job: _Job) -> tuple[dict[str, float], bool, str]:
     try:
         found = fit_data(job.data, job.settings, profiles=False)
-    except (FitError, DataError) as error:
+        # Without some trap-years the mean of a covariate moves, or another level is the reference: the
+        # requirements are told for the place that those of the whole fit hold for.
+        factor = covariate_design(found.data, job.settings.covariates).factor(found.parameters, job.place)
+    except (FitError, DataError, ModelError) as error:
         return {}, False, str(error)
-    return found.parameters, found.converged, "" if found.converged else "the search did not converge"
+    values = {k: v * factor if k.startswith("requirement") else v for k, v in found.parameters.items()}
+    return values, found.converged, "" if found.converged else "the search did not converge"
 
 
 def _parts(data: FlightData, leave_out: str) -> list[tuple[str, npt.NDArray[np.bool_]]]:

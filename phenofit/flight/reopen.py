@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
+from phenofit.flight.covariates import covariate_design
 from phenofit.flight.data import FlightData
 from phenofit.flight.likelihood import Layout, Likelihood
 from phenofit.flight.result import FlightFit
@@ -56,7 +58,6 @@ def likelihood_at(
     data: FlightData,
     fit: FlightFit,
     *,
-    like: Likelihood | None = None,
     keep: npt.NDArray[np.bool_] | None = None,
 ) -> tuple[Likelihood, npt.NDArray[np.float64]]:
     """Return the likelihood of data under a fit's model, and the fit's parameter vector.
@@ -67,16 +68,18 @@ def likelihood_at(
         All trap-years of the fit, or some of them.
     fit : FlightFit
         The fit.
-    like : Likelihood, optional
-        That of all trap-years, where `data` holds some: covariates stay scaled as there.
     keep : array of bool, optional
-        Which of its trap-years `data` holds.
+        Which of its trap-years `data` holds, where it does not hold all: covariates enter as they do in the fit.
 
     Returns
     -------
     tuple of Likelihood and array
     """
     settings = fit.settings
-    scaled = None if like is None or like.covariates is None or keep is None else like.covariates[keep]
-    likelihood = build_likelihood(data, settings, _NODES, scaled=scaled)
+    if keep is None:
+        design = covariate_design(data.table, settings.covariates)
+    else:
+        design = covariate_design(fit.data, settings.covariates)
+        design = replace(design, values=design.values[keep])
+    likelihood = build_likelihood(data, settings, _NODES, design=design)
     return likelihood, vector_of(fit.parameters, likelihood.layout, settings.group)

@@ -25,6 +25,7 @@ from numba import njit
 from scipy.special import gammaln, ndtri
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.flight.covariates import covariate_design
 from phenofit.flight.curves import curve_code, curve_point
 from phenofit.flight.moments import heat_moments
 from phenofit.flight.result import FlightFit
@@ -212,11 +213,9 @@ def _concentration(fit: FlightFit) -> float:
 
 def _factors(fit: FlightFit) -> Floats:
     """Return by what the covariates multiply the requirements of each trap-year, as the fit scales them."""
-    total = np.zeros(len(fit.data))
-    for name in fit.settings.covariates:
-        value = pd.to_numeric(fit.data[name]).to_numpy(dtype=np.float64)
-        total = total + fit.parameters[f"effect {name}"] * (value - value.mean()) / value.std()
-    return np.asarray(np.exp(total))
+    design = covariate_design(fit.data, fit.settings.covariates)
+    effects = np.array([fit.parameters[f"effect {name}"] for name in design.names])
+    return np.asarray(np.exp(design.values @ effects))
 
 
 def _interval_heat(

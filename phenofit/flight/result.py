@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError
+from phenofit.flight.covariates import covariate_design
 from phenofit.flight.curves import heat_at_share, peak_heat
 from phenofit.flight.profile import Profile
 from phenofit.flight.settings import FitSettings
@@ -188,7 +189,7 @@ class FlightFit:
         if key not in self.profiles and f"{key}_1" in self.profiles:
             key = f"{key}_1"
         low, high = self.profile(key).interval(self.settings.level if level is None else level)
-        if low is None and ("_sd" in key):
+        if low is None and "_sd" in key and not key.startswith("effect "):
             low = 0.0
         return low, high
 
@@ -268,11 +269,13 @@ class FlightFit:
         s = self.settings
         years = self.data["year"].nunique()
         sites = self.data["site"].nunique()
+        places = covariate_design(self.data, s.covariates).words()
         return [
             f"{s.species or 'Flight'}: {s.flights} flight{'s' if s.flights > 1 else ''} a season, {s.curve} curve",
             f"{self.moths} moths, {len(self.data)} trap-years, {sites} sites, {years} seasons",
             f"heat: {s.heat.describe(self.base)}, from {s.start_words}",
             f"{100 * s.level:g} % intervals by profile likelihood",
+            *([places] if places else []),
         ]
 
     def summary(self) -> str:
@@ -360,7 +363,8 @@ _UNITS = {"base": "degC", "requirement": "degC d", "spread": "degC d", "shift_sd
 
 def _split(key: str) -> tuple[str, int | None]:
     head, _, tail = key.rpartition("_")
-    return (head, int(tail)) if tail.isdigit() else (key, None)
+    # The effect of a column or level named zone_2 belongs to no flight.
+    return (head, int(tail)) if tail.isdigit() and not key.startswith("effect ") else (key, None)
 
 
 def _unit(key: str) -> str:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import ModelError
+from phenofit.flight.covariates import CovariateDesign, covariate_design
 from phenofit.flight.data import FlightData
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box
@@ -68,41 +69,24 @@ def simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tupl
     return replace(settings, shifts=shifts), tuple(said)
 
 
-def _scaled_covariates(data: FlightData, settings: FitSettings) -> npt.NDArray[np.float64]:
-    columns = []
-    for name in settings.covariates:
-        if name not in data.table.columns:
-            raise ModelError(
-                f"the trap table has no column '{name}' to be a covariate; it has "
-                f"{', '.join(str(c) for c in data.table.columns)}."
-            )
-        value = pd.to_numeric(data.table[name], errors="coerce").to_numpy(dtype=np.float64)
-        if not np.isfinite(value).all():
-            raise ModelError(f"the covariate '{name}' is missing or not a number for some traps.")
-        if np.ptp(value) == 0:
-            raise ModelError(f"the covariate '{name}' is the same for all traps: its effect cannot be seen.")
-        columns.append((value - value.mean()) / value.std())
-    return np.column_stack(columns)
-
-
 def build_likelihood(
     data: FlightData,
     settings: FitSettings,
     nodes: tuple[int, int, int],
     *,
-    scaled: npt.NDArray[np.float64] | None = None,
+    design: CovariateDesign | None = None,
 ) -> Likelihood:
-    """Return the likelihood of a model on its data, covariates centred and scaled.
+    """Return the likelihood of a model on its data.
 
-    Where `data` is a part of other data, `scaled` holds its covariates as they stand there.
+    Where `data` is a part of other data, `design` holds its covariates as they stand there.
 
     Raises
     ------
     ModelError
-        If a covariate is absent, not a number somewhere, or the same for all traps.
+        If a covariate is absent, missing somewhere, or the same for all traps.
     """
-    if scaled is None and settings.covariates:
-        scaled = _scaled_covariates(data, settings)
+    if design is None:
+        design = covariate_design(data.table, settings.covariates)
     return Likelihood(
         data,
         settings.heat,
@@ -111,8 +95,8 @@ def build_likelihood(
         shared_groups(data, settings),
         own_shift="trap-year" in settings.shifts,
         counts=settings.counts,
-        covariates=scaled,
-        covariate_names=settings.covariates,
+        covariates=design.values,
+        covariate_names=design.names,
         nodes=nodes,
     )
 
@@ -154,7 +138,9 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
         else:
             known = ", ".join(n.removeprefix("log ") for n in public)
             raise ModelError(f"there is no parameter '{name}' to hold; there are {known}.")
-        inner = max(inner, float(box.low[place])) if "_sd" in name else inner
+        inner = (
+            max(inner, float(box.low[place])) if "_sd" in name and not name.startswith("effect ") else inner
+        )
         template[place] = inner
         box.low[place], box.high[place] = min(box.low[place], inner), max(box.high[place], inner)
         hold.append(place)

@@ -42,6 +42,7 @@ def network(
     concentration: float = 10.0,
     moths: float = 60.0,
     curve: str = "normal",
+    site_shifts: tuple[tuple[str, float], ...] = (),
 ) -> Network:
     """Draw a network; base 10 degC, weekly checks."""
     stations = pd.DataFrame(
@@ -77,6 +78,7 @@ def network(
         concentration=concentration,
         moths_per_trap_year=moths,
         curve=curve,
+        site_shifts=dict(site_shifts),
         checks=CheckPlan(),
         links=dict(zip(traps["trap"], traps["station"], strict=True)),
         seed=seed,

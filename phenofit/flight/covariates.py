@@ -1,0 +1,226 @@
+"""Site columns as effects on the log requirement: numbers centred and scaled, text coded against a reference level."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from phenofit.errors import ModelError
+
+__all__ = ["Covariate", "CovariateDesign", "covariate_design"]
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Covariate:
+    """One column and how it enters the model.
+
+    Attributes
+    ----------
+    column : str
+        Name in the trap table.
+    levels : tuple of str
+        Levels of a text column, the reference level first; empty for a column of numbers.
+    centre, scale : float
+        Mean and SD over the trap-years of a column of numbers.
+    """
+
+    column: str
+    levels: tuple[str, ...] = ()
+    centre: float = 0.0
+    scale: float = 1.0
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the effects: the column, or ``column=level`` for every level but the reference."""
+        return tuple(f"{self.column}={level}" for level in self.levels[1:]) or (self.column,)
+
+    def code(self, values: Sequence[Any]) -> Floats:
+        """Return the entries of the model, shape (values, effects).
+
+        Raises
+        ------
+        ModelError
+            If a value is missing, no number, or a level that the fit does not know.
+        """
+        if not self.levels:
+            number = _numbers(self.column, pd.Series(list(values), dtype=object))
+            return np.asarray((number - self.centre) / self.scale)[:, np.newaxis]
+        out = np.zeros((len(values), len(self.levels) - 1))
+        for row, value in enumerate(values):
+            level = _level(value)
+            if level not in self.levels:
+                raise ModelError(
+                    f"the fit knows no level '{level}' of '{self.column}', only {', '.join(self.levels)}."
+                    if level
+                    else f"the covariate '{self.column}' is missing for some traps; fill the column."
+                )
+            place = self.levels.index(level)
+            if place:
+                out[row, place - 1] = 1.0
+        return out
+
+
+@dataclass(frozen=True)
+class CovariateDesign:
+    """How the columns of a fit enter the model.
+
+    Attributes
+    ----------
+    covariates : tuple of Covariate
+        One for each column, in the order asked.
+    values : array, shape (trap-years, effects)
+        Entries of the trap-years.
+    """
+
+    covariates: tuple[Covariate, ...]
+    values: Floats
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the effects, without the word ``effect``."""
+        return tuple(name for covariate in self.covariates for name in covariate.names)
+
+    def code(self, place: Mapping[Any, Any]) -> Floats:
+        """Return the entries of a place from its columns, shape (effects,).
+
+        Raises
+        ------
+        ModelError
+            If a column is absent, or its value is nothing that the fit knows.
+        """
+        parts = []
+        for covariate in self.covariates:
+            if covariate.column not in place:
+                raise ModelError(
+                    f"the fit needs the covariate '{covariate.column}' of a place; the place has "
+                    f"{', '.join(str(c) for c in place)}."
+                )
+            parts.append(covariate.code([place[covariate.column]])[0])
+        return np.concatenate(parts) if parts else np.zeros(0)
+
+    def factor(self, parameters: Mapping[str, float], place: Mapping[Any, Any]) -> float:
+        """Return by what the requirement of a place differs from ``requirement_1`` (a ratio)."""
+        effects = [parameters[f"effect {name}"] for name in self.names]
+        return math.exp(float(self.code(place) @ np.array(effects))) if effects else 1.0
+
+    @property
+    def reference(self) -> dict[str, Any]:
+        """The place that the requirements of the fit hold for: mean of the numbers, reference level of the texts."""
+        return {c.column: c.levels[0] if c.levels else c.centre for c in self.covariates}
+
+    def words(self) -> str:
+        """Say what place the requirements of the fit hold for."""
+        parts = [
+            f"{c.column} = {c.levels[0]}" if c.levels else f"{c.column} = {c.centre:.6g} (mean)"
+            for c in self.covariates
+        ]
+        return f"requirements are those at {', '.join(parts)}" if parts else ""
+
+
+def covariate_design(table: pd.DataFrame, columns: Sequence[str]) -> CovariateDesign:
+    """Find out how columns enter the model.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per trap-year, with ``total`` moths and the columns.
+    columns : sequence of str
+        Columns whose effects are fitted.
+
+    Returns
+    -------
+    CovariateDesign
+
+    Raises
+    ------
+    ModelError
+        If a column is absent, has gaps, mixes numbers and text, is the same for all trap-years, or has a level
+        with a single moth.
+
+    Notes
+    -----
+    The requirement of a trap-year is ``requirement_1 * exp(sum of effect * entry)``. A column of numbers x enters as
+    (x - mean) / SD over the trap-years; its effect is the change of the log requirement with one SD. A text column
+    enters as 0 or 1 for each level but the reference, the level with most trap-years (the first by name among
+    equals); exp(effect) is then the ratio of the requirement there to that of the reference.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"region": ["North", "South", "South"], "total": [30, 20, 40]})
+    >>> design = covariate_design(table, ["region"])
+    >>> design.names, design.values.ravel().tolist(), design.words()
+    (('region=North',), [1.0, 0.0, 0.0], 'requirements are those at region = South')
+    """
+    found = [_covariate(table, name) for name in columns]
+    values = [c.code(table[c.column].tolist()) for c in found]
+    return CovariateDesign(tuple(found), np.column_stack(values) if values else np.zeros((len(table), 0)))
+
+
+def _covariate(table: pd.DataFrame, name: str) -> Covariate:
+    if name not in table.columns:
+        raise ModelError(
+            f"the trap table has no column '{name}' to be a covariate; it has "
+            f"{', '.join(str(c) for c in table.columns)}."
+        )
+    column = table[name]
+    if _is_text(name, column):
+        return Covariate(name, _levels(name, column, table["total"]))
+    value = _numbers(name, column)
+    if np.ptp(value) == 0:
+        raise ModelError(f"the covariate '{name}' is the same for all traps: its effect cannot be seen.")
+    return Covariate(name, (), float(value.mean()), float(value.std()))
+
+
+def _is_text(name: str, column: pd.Series) -> bool:
+    filled = column[[_level(v) != "" for v in column]]
+    number = pd.to_numeric(filled, errors="coerce").notna()
+    if number.all():
+        return False
+    if number.any():
+        raise ModelError(
+            f"the covariate '{name}' holds numbers for some traps and text for others "
+            f"('{filled[number].iloc[0]}', '{filled[~number].iloc[0]}'); write all of them as numbers, or all with "
+            "a letter before."
+        )
+    return True
+
+
+def _numbers(name: str, column: pd.Series) -> Floats:
+    value = pd.to_numeric(column, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    if not np.isfinite(value).all():
+        raise ModelError(f"the covariate '{name}' is missing or not a number for some traps.")
+    return np.asarray(value)
+
+
+def _levels(name: str, column: pd.Series, total: pd.Series) -> tuple[str, ...]:
+    level = pd.Series([_level(v) for v in column])
+    if (level == "").any():
+        raise ModelError(f"the covariate '{name}' is missing for some traps; fill the column.")
+    number = level.value_counts()
+    if len(number) < 2:
+        raise ModelError(
+            f"the covariate '{name}' is '{number.index[0]}' for every trap-year with moths: its effect cannot be seen."
+        )
+    moths = pd.Series(total.to_numpy()).groupby(level.to_numpy()).sum()
+    few = [str(key) for key, count in moths.items() if count < 2]
+    if few:
+        raise ModelError(
+            f"the level '{few[0]}' of '{name}' has a single moth: no effect can be told from it; "
+            "join it to another level, or leave its traps out."
+        )
+    return tuple(sorted((str(k) for k in number.index), key=lambda key: (-int(number[key]), key)))
+
+
+def _level(value: object) -> str:
+    """Return a cell as the name of a level; empty where it is missing."""
+    if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    return str(value).strip()
