@@ -32,7 +32,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("heat",),
     ("tables", "bundled"),
     ("table_cells",),
-    ("seasons", "files", "units"),
+    ("seasons", "files", "units", "globe"),
     ("errors",),
 )
 LEVEL = {room: len(LAYERS) - i for i, rooms in enumerate(LAYERS) for room in rooms}

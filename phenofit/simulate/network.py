@@ -22,14 +22,13 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
+from phenofit.globe import distance_km
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate.counts import RunningHeat, Truth, checked_truth, draw_counts, rounded
 from phenofit.simulate.schedule import CheckPlan, Visit, draw_visits
 
 __all__ = ["simulate_network"]
-
-_EARTH_RADIUS_KM = 6371.0
 
 
 @dataclass
@@ -247,12 +246,10 @@ def _whole_seasons(weather: xr.Dataset, season: Season) -> list[int]:
 
 def _nearest_stations(traps: pd.DataFrame, weather: xr.Dataset) -> dict[str, str]:
     names = weather["station"].values.astype(str)
-    lat, lon = (np.radians(weather[name].to_numpy()) for name in ("latitude", "longitude"))
-    nearest = {}
-    for trap, north, east in zip(
-        traps["trap"].astype(str), traps["latitude"], traps["longitude"], strict=True
-    ):
-        phi, lam = np.radians(float(north)), np.radians(float(east))
-        chord = np.sin((lat - phi) / 2) ** 2 + np.cos(lat) * np.cos(phi) * np.sin((lon - lam) / 2) ** 2
-        nearest[trap] = str(names[np.argmin(2 * _EARTH_RADIUS_KM * np.arcsin(np.sqrt(chord)))])
-    return nearest
+    apart = distance_km(
+        traps["latitude"].to_numpy(dtype=float)[:, None],
+        traps["longitude"].to_numpy(dtype=float)[:, None],
+        weather["latitude"].to_numpy(),
+        weather["longitude"].to_numpy(),
+    )
+    return dict(zip(traps["trap"].astype(str), names[apart.argmin(axis=1)].tolist(), strict=True))

@@ -6,44 +6,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from phenofit.errors import Problem
 
-__all__ = ["distance_km", "position_problems"]
-
-EARTH_RADIUS_KM = 6371.0088
-"""Mean radius of the WGS 84 ellipsoid [km]."""
+__all__ = ["position_problems"]
 
 _GROUP_DEGREES = 5.0
 """How near [degrees] to the other traps a mended coordinate must come before it is offered."""
-
-
-def distance_km(lat1: ArrayLike, lon1: ArrayLike, lat2: ArrayLike, lon2: ArrayLike) -> np.ndarray:
-    """Return great-circle distances.
-
-    Parameters
-    ----------
-    lat1, lon1, lat2, lon2 : array_like
-        Latitudes and longitudes [degrees]; broadcast against each other.
-
-    Returns
-    -------
-    array of float
-        Distances [km] on a sphere of the mean Earth radius, within 0.6 % of those on the ellipsoid.
-
-    Notes
-    -----
-    The haversine form, which keeps its digits at short distances.
-
-    Examples
-    --------
-    >>> float(distance_km(0.0, 0.0, 0.0, 1.0).round(2))
-    111.2
-    """
-    a1, o1, a2, o2 = (np.radians(np.asarray(v, dtype=float)) for v in (lat1, lon1, lat2, lon2))
-    half = np.sin((a2 - a1) / 2) ** 2 + np.cos(a1) * np.cos(a2) * np.sin((o2 - o1) / 2) ** 2
-    return np.asarray(2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.clip(half, 0.0, 1.0))))
 
 
 @dataclass(frozen=True)

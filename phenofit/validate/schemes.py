@@ -28,8 +28,6 @@ SCHEMES = {
 }
 """Ways to hold data out, in words."""
 
-_EARTH_KM = 6371.0
-
 
 @dataclass(frozen=True)
 class Fold:
@@ -125,9 +123,11 @@ def _blocks(years: pd.DataFrame, blocks: int) -> npt.NDArray[np.int64]:
     places = years.groupby("site", sort=True)[["latitude", "longitude"]].mean()
     if len(places) < 2 or blocks < 2:
         raise ModelError(f"blocks need two sites and two blocks; there are {len(places)} sites and {blocks}.")
-    latitude = np.radians(places["latitude"].to_numpy(dtype=np.float64))
-    longitude = np.radians(places["longitude"].to_numpy(dtype=np.float64))
-    plane = _EARTH_KM * np.column_stack([longitude * np.cos(latitude.mean()), latitude])
+    latitude = places["latitude"].to_numpy(dtype=np.float64)
+    longitude = places["longitude"].to_numpy(dtype=np.float64)
+    # Counted from the first site, so that a network across the date line stays together.
+    east = (longitude - longitude[0] + 180.0) % 360.0 - 180.0
+    plane = np.column_stack([east * np.cos(np.radians(latitude.mean())), latitude])
     plane -= plane.mean(axis=0)
     _, _, axes = np.linalg.svd(plane, full_matrices=False)
     # The sign of an axis is arbitrary; eastward (or northward) keeps the numbers of the blocks the same.

@@ -18,7 +18,7 @@ from phenofit.weather.schema import (
     notes,
     station_table,
 )
-from phenofit.weather.stations import distance_km, read_stations
+from phenofit.weather.stations import read_stations
 from phenofit.weather.write import write_weather
 
 __all__ = [
@@ -26,7 +26,6 @@ __all__ = [
     "add_notes",
     "at_traps",
     "check_weather",
-    "distance_km",
     "fetch_report",
     "fetch_weather",
     "fill_weather",

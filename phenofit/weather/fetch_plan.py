@@ -12,8 +12,8 @@ import pandas as pd
 import phenofit.weather.client as service
 from phenofit.errors import FetchError, ModelError
 from phenofit.files import write_text
+from phenofit.globe import distance_km
 from phenofit.weather.cache import StationCache
-from phenofit.weather.stations import distance_km
 
 __all__ = ["Plan", "plan_fetch", "refresh_station_list"]
 

@@ -9,9 +9,9 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
+from phenofit.globe import distance_km
 from phenofit.weather.neighbours import course
 from phenofit.weather.schema import FLAGS, SOURCES, add_notes
-from phenofit.weather.stations import distance_km
 
 __all__ = ["lag_offers", "observation_lags", "shift_lagged"]
 

@@ -7,9 +7,9 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.globe import distance_km
 from phenofit.tables import nearest
 from phenofit.weather.schema import station_table
-from phenofit.weather.stations import distance_km
 
 __all__ = ["LINK_COLUMNS", "link_stations"]
 

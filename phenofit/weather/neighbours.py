@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from phenofit.weather.stations import distance_km
+from phenofit.globe import distance_km
 
 __all__ = ["Neighbourhood", "course", "estimates", "neighbourhood"]
 

@@ -7,9 +7,9 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.globe import distance_km
 from phenofit.weather.links import link_stations
 from phenofit.weather.schema import FLAGS, SOURCES, add_notes, input_files, new_dataset, notes
-from phenofit.weather.stations import distance_km
 
 __all__ = ["at_traps", "lapse_rates", "leave_one_station_out", "site_offset"]
 

@@ -1,4 +1,4 @@
-"""Where the stations stand: the station table, and distances on the globe."""
+"""Where the stations stand: the station table."""
 
 from __future__ import annotations
 
@@ -7,45 +7,12 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
 from phenofit.tables import parse_numbers, read_table
 
-__all__ = ["distance_km", "read_stations"]
-
-EARTH_RADIUS_KM = 6371.0088
-"""Mean radius (2a + b) / 3 of the WGS 84 ellipsoid [km]."""
-
-
-def distance_km(
-    latitude: npt.ArrayLike, longitude: npt.ArrayLike, to_latitude: npt.ArrayLike, to_longitude: npt.ArrayLike
-) -> np.ndarray:
-    """Great-circle distance on a sphere.
-
-    Parameters
-    ----------
-    latitude, longitude, to_latitude, to_longitude : array_like
-        Positions [degrees]; broadcast against each other.
-
-    Returns
-    -------
-    ndarray
-        Distances [km]; within 0.6 % of those on the ellipsoid.
-
-    Notes
-    -----
-    The haversine form, which keeps its digits for near points.
-
-    Examples
-    --------
-    >>> float(distance_km(0.0, 0.0, 0.0, 1.0).round(3))
-    111.195
-    """
-    lat1, lon1, lat2, lon2 = (np.radians(x) for x in (latitude, longitude, to_latitude, to_longitude))
-    half = np.sin((lat2 - lat1) / 2) ** 2 + np.cos(lat1) * np.cos(lat2) * np.sin((lon2 - lon1) / 2) ** 2
-    return np.asarray(2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.clip(half, 0.0, 1.0))))
+__all__ = ["read_stations"]
 
 
 def read_stations(

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from phenofit.errors import DataError, PhenofitWarning
-from phenofit.traps.positions import distance_km
 from tests.traps.sheets import traps
 
 
@@ -120,9 +119,3 @@ def test_p43_merged_site_cells_are_filled_only_on_request(tmp_path: Path) -> Non
 def test_an_empty_table_is_refused(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="no row"):
         traps(tmp_path, "trap,latitude,longitude\n")
-
-
-def test_distances_agree_with_the_length_of_a_meridian_degree() -> None:
-    # One degree of arc on a sphere of radius 6371.0088 km is 6371.0088 * pi / 180 = 111.195 km.
-    assert distance_km(10.0, 5.0, 11.0, 5.0) == pytest.approx(6371.0088 * np.pi / 180, rel=1e-12)
-    assert distance_km(44.0, 179.9, 44.0, -179.9) == pytest.approx(15.998, abs=0.01)  # across the date line

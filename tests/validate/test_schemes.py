@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -47,6 +49,17 @@ def test_blocks_are_made_of_neighbours() -> None:
     a, b = (places.loc[sorted(g)].to_numpy() for g in groups)
     axis = a.mean(axis=0) - b.mean(axis=0)
     assert (a @ axis).min() >= (b @ axis).max() - 1e-9
+
+
+def test_blocks_are_the_same_across_the_date_line() -> None:
+    records = network(sites=8, years=5).trap_years()
+    years = records.years.copy()
+    middle = years["longitude"].mean()
+    years["longitude"] = (years["longitude"] - middle + 360.0) % 360.0 - 180.0
+    assert years["longitude"].min() < -179 < 179 < years["longitude"].max()
+    moved = make_folds(replace(records, years=years), "block", blocks=2)
+    for here, there in zip(make_folds(records, "block", blocks=2), moved, strict=True):
+        np.testing.assert_array_equal(here.test, there.test)
 
 
 def test_an_unknown_scheme_gets_the_nearest_name() -> None:
