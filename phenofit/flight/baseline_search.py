@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -42,12 +42,19 @@ class EventHeat:
         How a day's heat is computed.
     left_out : int
         Events without a heat sum.
+
+    Notes
+    -----
+    A selection remembers the heat of all events it was taken from: a jackknife asks for the same bases again and again.
     """
 
     moments: HeatMoments
     years: npt.NDArray[np.int64]
     settings: HeatSettings
     left_out: int = 0
+    _whole: HeatMoments | None = field(default=None, repr=False)
+    _at: npt.NDArray[np.int64] | None = field(default=None, repr=False)
+    _known: dict[tuple[float, float], Floats] = field(default_factory=dict, repr=False)
 
     def __len__(self) -> int:
         """Return the number of events."""
@@ -55,16 +62,32 @@ class EventHeat:
 
     def select(self, keep: npt.NDArray[np.bool_]) -> EventHeat:
         """Return some of the events."""
-        return EventHeat(self.moments.select(keep), self.years[keep], self.settings, self.left_out)
+        at = np.arange(len(self)) if self._at is None else self._at
+        return EventHeat(
+            self.moments.select(keep),
+            self.years[keep],
+            self.settings,
+            self.left_out,
+            self._whole or self.moments,
+            at[keep],
+            self._known,
+        )
 
     def heat(self, base: float) -> Floats:
         """Return the heat at the events [degC d]."""
-        return self.moments.heat(base, self.settings)
+        return self._heat(base, 0.0)
+
+    def _heat(self, base: float, earlier: float) -> Floats:
+        key = (float(base), earlier)
+        if key not in self._known:
+            self._known[key] = (self._whole or self.moments).heat(base, self.settings, earlier=earlier)
+        found = self._known[key]
+        return found.copy() if self._at is None else found[self._at]
 
     def heat_per_day(self, base: float) -> float:
         """Return the mean heat per day over the last fortnight before the events [degC]."""
         passed = np.minimum(self.moments.days, _FORTNIGHT)
-        earlier = self.moments.heat(base, self.settings, earlier=_FORTNIGHT)
+        earlier = self._heat(base, _FORTNIGHT)
         return float(np.mean((self.heat(base) - earlier) / passed))
 
 
