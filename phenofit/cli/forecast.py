@@ -81,7 +81,7 @@ def run(args: argparse.Namespace) -> int:
         if args.stages is not None:
             from phenofit.cli.stages import tell_stages
 
-            stages.append(tell_stages(args, fit, places, found))
+            stages.append(tell_stages(args, fit, places, found, work.inputs.traps))
         if args.out is not None and not fit.settings.biofix:
             for station in dict.fromkeys(place.station for place in places):
                 figures.append(_draw(args.out, work, fit, found, station))
@@ -116,6 +116,7 @@ def _forecast(
         sites=sites,
         events=tuple(args.events or FORECAST_EVENTS),
         starts=work.inputs.starts,
+        traps=traps,
         bridge=args.bridge,
         seed=work.study.head.seed,
         accept_unconverged=args.accept_unconverged,

@@ -34,6 +34,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="ORDER",
         help="order of dates in tables (default: year-first)",
     )
+    parser.add_argument(
+        "--at",
+        nargs="+",
+        default=[],
+        metavar="COLUMN=VALUE",
+        help="covariates of the fit at this place, region=North",
+    )
     parser.add_argument("--flight", type=int, default=1, help="which flight (default: 1)")
     parser.add_argument("--today", metavar="DATE", help="also forecast the season of this day")
     parser.add_argument(
@@ -43,12 +50,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, tell and write."""
-    from phenofit.flight import FlightFit
+    from phenofit.flight import FlightFit, fit_at
     from phenofit.forecast.cautions import CAUTIONS
     from phenofit.forecast.local import local_check
     from phenofit.forecast.weather_years import station_series
 
-    fit = FlightFit.from_json(args.fit)
+    fit = fit_at(FlightFit.from_json(args.fit), _columns(args.at))
     weather, station = _weather(args)
     check = local_check(fit, station_series(weather)[station], _records(args, fit), flight=args.flight)
     for sentence in check.sentences:
@@ -62,6 +69,16 @@ def run(args: argparse.Namespace) -> int:
     for caution in CAUTIONS:
         print(caution)
     return 0
+
+
+def _columns(texts: list[str]) -> dict[str, str]:
+    from phenofit.errors import ModelError
+
+    wrong = [text for text in texts if "=" not in text]
+    if wrong:
+        raise ModelError(f"--at takes COLUMN=VALUE, not '{wrong[0]}'.")
+    pairs = (text.split("=", 1) for text in texts)
+    return {column.strip(): value.strip() for column, value in pairs}
 
 
 def _weather(args: argparse.Namespace) -> tuple[xr.Dataset, str]:

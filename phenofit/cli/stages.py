@@ -18,7 +18,11 @@ __all__ = ["tell_stages"]
 
 
 def tell_stages(
-    args: argparse.Namespace, fit: FlightFit, places: Sequence[Place], forecast: SeasonForecast
+    args: argparse.Namespace,
+    fit: FlightFit,
+    places: Sequence[Place],
+    forecast: SeasonForecast,
+    traps: pd.DataFrame,
 ) -> pd.DataFrame:
     """Print when each stage comes at each place, and what a schedule covers; return the table."""
     from phenofit.errors import ModelError
@@ -38,7 +42,7 @@ def tell_stages(
         window
         for place in places
         for flight in range(1, fit.settings.flights + 1)
-        for window in stage_windows(fit, place, lags, flight=flight)
+        for window in stage_windows(fit, place, lags, flight=flight, traps=traps)
     ]
     table = stage_table(windows, species=forecast.species, terms=forecast.terms)
     for row in table.to_dict("records"):
@@ -48,7 +52,7 @@ def tell_stages(
         print(f"  {row['site']}, flight {row['flight']}: {row['stage']}, 50 % {when}; {row['lag']}")
     for place in places if treated else ():
         for flight in range(1, fit.settings.flights + 1):
-            mean, low, high = schedule_cover(fit, place, chosen[0], treated, flight=flight)
+            mean, low, high = schedule_cover(fit, place, chosen[0], treated, flight=flight, traps=traps)
             print(
                 f"  {place.site}, flight {flight}: the intervals given cover {100 * mean:.0f} % of "
                 f"{chosen[0].stage} (95 % {100 * low:.0f} to {100 * high:.0f} %)"

@@ -1,6 +1,7 @@
 """Flights: curves, the likelihood of trap counts, its maximum and profiles, and the result."""
 
 from phenofit.flight.baselines import RULES, half_catch_dates, older_rules
+from phenofit.flight.bootstrap import BootstrapInterval, bootstrap_interval
 from phenofit.flight.choose import choose_curve, curve_candidates
 from phenofit.flight.compare import RatioTest, compare, flights_evidence, likelihood_ratio
 from phenofit.flight.covariates import Covariate, CovariateDesign, covariate_design
@@ -8,6 +9,7 @@ from phenofit.flight.curves import CURVE_CODES, heat_at_share, peak_heat, share_
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.fit import fit_data, fit_flights
 from phenofit.flight.influence import contributions, influence
+from phenofit.flight.place import fit_at, fit_at_site
 from phenofit.flight.profile import Profile
 from phenofit.flight.residuals import check_residuals
 from phenofit.flight.result import EVENT_SHARES, FlightFit
@@ -17,6 +19,7 @@ __all__ = [
     "CURVE_CODES",
     "EVENT_SHARES",
     "RULES",
+    "BootstrapInterval",
     "Covariate",
     "CovariateDesign",
     "FitSettings",
@@ -25,12 +28,15 @@ __all__ = [
     "Profile",
     "RatioTest",
     "assemble",
+    "bootstrap_interval",
     "check_residuals",
     "choose_curve",
     "compare",
     "contributions",
     "covariate_design",
     "curve_candidates",
+    "fit_at",
+    "fit_at_site",
     "fit_data",
     "fit_flights",
     "flights_evidence",

@@ -130,7 +130,7 @@ def local_check(
     DataError
         If there is no season with both records and whole temperatures up to the last record.
     ModelError
-        If the fit counts from a biofix or has no such flight.
+        If the fit counts from a biofix, has covariates (see :func:`phenofit.flight.fit_at`) or no such flight.
 
     Notes
     -----
@@ -143,6 +143,11 @@ def local_check(
     """
     if fit.settings.biofix:
         raise ModelError("the fit counts from a biofix; the local check needs a fit that counts from a date.")
+    if fit.settings.covariates:
+        raise ModelError(
+            f"the fit has effects of {', '.join(fit.settings.covariates)}; say what they are at this place first "
+            "(phenofit.flight.fit_at, or --at on the command line)."
+        )
     place_sd, season_sd = _spreads(fit)
     grid = np.linspace(-1.0, 1.0, _GRID_POINTS) * _GRID_SDS * math.hypot(place_sd, season_sd)
     posterior = -0.5 * (grid / place_sd) ** 2

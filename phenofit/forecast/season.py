@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.flight.place import fit_at_site
 from phenofit.forecast.dates import LEVELS, event_dates
 from phenofit.forecast.distribution import DateDistribution, moment
 from phenofit.forecast.events import FORECAST_EVENTS
@@ -237,6 +238,7 @@ def forecast_season(
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     moths: float | None = None,
     shifts: Mapping[str, tuple[float, float]] | None = None,
+    traps: pd.DataFrame | None = None,
     bridge: bool = False,
     draws: int = 1000,
     seed: int = 1,
@@ -265,6 +267,8 @@ def forecast_season(
     shifts : mapping, optional
         What is known of the own shift of a site beside the fit: mean and SD [degC d], as
         :func:`phenofit.forecast.local.local_check` gives it.
+    traps : DataFrame, optional
+        Trap table with the covariates of the fit, for sites that the fit has not seen.
     bridge : bool
         Use days marked as a numerical weather forecast (`source` 4) before past seasons take over.
     draws, seed : int
@@ -301,7 +305,14 @@ def forecast_season(
     found: list[EventForecast] = []
     for place in places:
         shift = (shifts or {}).get(place.site, place_shift(fit, place.site))
-        found += _at_place(fit, place, events, (moths, draws, seed), shift)
+        try:
+            here = fit_at_site(fit, place.site, traps)
+        except ModelError as error:
+            failed.append((place.site, str(error)))
+            continue
+        found += _at_place(here, place, events, (moths, draws, seed), shift)
+    if not found:
+        raise DataError([Problem(f"site {site} cannot be forecast: {reason}", "") for site, reason in failed])
     year = season_year(season, issued)
     terms = f"{fit.settings.heat.describe(round(fit.base, 1))}, from {fit.settings.start_words}"
     return SeasonForecast(

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
+from phenofit.flight.place import fit_at_site
 from phenofit.forecast.cautions import CAUTIONS
 from phenofit.forecast.crossing import crossing_after, crossing_days
 from phenofit.forecast.distribution import DateDistribution, moment
@@ -164,6 +165,7 @@ def stage_windows(
     draws: int = 1000,
     seed: int = 1,
     moths: float = 100.0,
+    traps: pd.DataFrame | None = None,
 ) -> tuple[StageWindow, ...]:
     """Return when each stage comes at a place.
 
@@ -181,6 +183,8 @@ def stage_windows(
         Draws and their seed.
     moths : float
         Moths that a first or last catch is reckoned for.
+    traps : DataFrame, optional
+        Trap table with the covariates of the fit, for a site that the fit has not seen.
 
     Returns
     -------
@@ -202,9 +206,10 @@ def stage_windows(
     generator = np.random.default_rng([seed, flight, 41])
     members = np.arange(draws, dtype=np.int64) % place.ensemble.tmin.shape[0]
     found = []
+    here = fit_at_site(fit, place.site, traps)
     for lag in lags:
         heat = draw_heat(
-            fit,
+            here,
             (lag.after,),
             flight=flight,
             draws=draws,
@@ -228,6 +233,7 @@ def schedule_cover(
     flight: int = 1,
     draws: int = 400,
     seed: int = 1,
+    traps: pd.DataFrame | None = None,
 ) -> tuple[float, float, float]:
     """Return the share of a stage that falls into given treatment intervals.
 
@@ -244,6 +250,8 @@ def schedule_cover(
         Intervals, first and last day, last included; they may overlap.
     flight, draws, seed : int
         Flight, draws and their seed.
+    traps : DataFrame, optional
+        Trap table with the covariates of the fit, for a site that the fit has not seen.
 
     Returns
     -------
@@ -262,7 +270,12 @@ def schedule_cover(
             raise ModelError(f"a treatment interval ends ({last}) before it begins ({first}).")
     members = np.arange(draws, dtype=np.int64) % place.ensemble.tmin.shape[0]
     heat = draw_shares(
-        fit, _SHARES, flight=flight, draws=draws, seed=seed, shift=place_shift(fit, place.site)
+        fit_at_site(fit, place.site, traps),
+        _SHARES,
+        flight=flight,
+        draws=draws,
+        seed=seed,
+        shift=place_shift(fit, place.site),
     )
     days = _cross(place, members, heat.base, heat.amount, fit.settings.heat)
     # The lag varies between seasons; within one season all eggs of a flight have the same.

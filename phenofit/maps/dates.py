@@ -99,6 +99,11 @@ def date_map(
     if fit.settings.biofix or heat.method == "hourly":
         kind = "start at a biofix of each place" if fit.settings.biofix else "come from hourly temperatures"
         raise ModelError(f"heat sums that {kind} cannot be mapped.")
+    if fit.settings.covariates:
+        raise ModelError(
+            f"the fit has effects of {', '.join(fit.settings.covariates)}, which are not known of every cell; map "
+            "one place's fit (phenofit.flight.fit_at), or a fit without them."
+        )
     if not 0.0 < level < 1.0 or draws < 2:
         raise ModelError("the level lies between 0 and 1, and there are at least two draws.")
     season = fit.settings.season

@@ -13,6 +13,7 @@ import pandas as pd
 from scipy.stats import t as student_t
 
 from phenofit.errors import ModelError
+from phenofit.flight.place import fit_at
 from phenofit.forecast.dates import event_dates
 from phenofit.forecast.distribution import DateDistribution, moment
 from phenofit.forecast.levels import HeatDraws, draw_heat, flight_shares, place_shift
@@ -101,6 +102,8 @@ class Target:
         Day of issue: days before it are known, the rest is continued from `years`. ``None``: all is known.
     years : tuple of int
         Seasons that may continue the present one.
+    place : mapping
+        Values of the covariates of the forecaster there.
     """
 
     site: str
@@ -108,6 +111,7 @@ class Target:
     year: int
     issued: np.datetime64 | None = None
     years: tuple[int, ...] = ()
+    place: Mapping[str, Any] = field(default_factory=dict)
 
     def rows(
         self, season: Season, start: np.datetime64
@@ -120,7 +124,9 @@ class Target:
 
 
 class Forecaster(Protocol):
-    """A trained forecaster."""
+    """A trained forecaster; `covariates` are the columns of a place that it wants to know."""
+
+    covariates: tuple[str, ...]
 
     def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
         """Return the dates of events, or ``None`` where missing weather leaves them unknown."""
@@ -185,7 +191,8 @@ class Fitted:
             **{"curve": "normal", **options},
         )
         self.totals = self.fit.data["total"].to_numpy(dtype=np.float64)
-        self._draws: dict[tuple[int, tuple[str, ...], tuple[float, float] | None], HeatDraws] = {}
+        self.covariates = self.fit.settings.covariates
+        self._draws: dict[tuple[Any, ...], HeatDraws] = {}
 
     def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
         """Return the dates of events with the fit's error, the shifts and the sampling of moths in them."""
@@ -193,14 +200,20 @@ class Fitted:
         if start is None:
             return None
         shift = place_shift(self.fit, target.site)
-        key = (flight, events, shift)
+        key = (flight, events, shift, *(target.place[c] for c in self.covariates))
         if key not in self._draws:
             s = self.setting
             moths = typical_moths(
                 self.totals, float(flight_shares(self.fit)[flight - 1]), s.draws, s.seed, s.min_moths
             )
             self._draws[key] = draw_heat(
-                self.fit, events, flight=flight, draws=s.draws, seed=s.seed, moths=moths, shift=shift
+                fit_at(self.fit, target.place),
+                events,
+                flight=flight,
+                draws=s.draws,
+                seed=s.seed,
+                moths=moths,
+                shift=shift,
             )
         tmin, tmax = target.rows(self.season, start)
         return event_dates(self._draws[key], tmin, tmax, start=start, heat=self.fit.settings.heat)
@@ -208,6 +221,8 @@ class Fitted:
 
 class Published:
     """A published threshold on its own terms: its base, sum, method and start. It states no error, so has none."""
+
+    covariates: tuple[str, ...] = ()
 
     def __init__(self, threshold: PublishedThreshold, setting: Setting) -> None:
         if threshold.unusable is not None or threshold.base is None:
@@ -234,6 +249,8 @@ class Published:
 
 class Calendar:
     """The mean calendar date of the training years: of the site where it has three of them, else of all sites."""
+
+    covariates: tuple[str, ...] = ()
 
     def __init__(self, train: TrapYears, observed: pd.DataFrame, setting: Setting) -> None:
         self.setting = setting

@@ -43,6 +43,8 @@ def check_rules(rules: Sequence[str]) -> None:
 class OlderRule:
     """Base and requirement by a rule from before the likelihood; its spread is the SD of the heat at the event."""
 
+    covariates: tuple[str, ...] = ()
+
     def __init__(self, train: TrapYears, observed: pd.DataFrame, rule: str, setting: Setting) -> None:
         from phenofit.flight.baselines import older_rules
 

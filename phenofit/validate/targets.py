@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from phenofit.errors import DataError
+from phenofit.errors import DataError, ModelError
 from phenofit.forecast.distribution import moment
 from phenofit.forecast.weather_years import StationSeries
 from phenofit.validate.forecasters import Dates, Forecaster, Target
@@ -92,21 +92,24 @@ def _forecast(
     """Return the rows of one flight of one trap-year at one lead."""
     events = tuple(group["event"])
     year, site = int(record["year"]), str(record["site"])
+    place = {name: record[name] for name in forecaster.covariates}
     rows: list[dict[str, Any]] = []
     for event in group.to_dict("records"):
         issued = None if lead is None else _issue_day(event["observed"], lead)
         asked = events if lead is None else (str(event["event"]),)
-        key = (series.station, year, site, flight, asked, issued)
+        key = (series.station, year, site, flight, asked, issued, *place.values())
         if key not in known:
-            target = Target(
-                site, series, year, issued, () if lead is None else _other_years(series, year, scheme)
-            )
+            years = () if lead is None else _other_years(series, year, scheme)
+            target = Target(site, series, year, issued, years, place)
             try:
                 known[key] = forecaster.dates(target, flight, asked)
             except DataError as error:
                 # One reason for all issue dates, so that it can be counted.
                 ahead = any("past season" in p.finding for p in error.problems)
                 return rows, "no past season continues the weather" if ahead else _UNKNOWN
+            except ModelError as error:
+                # A level of a covariate that the training records do not have.
+                return rows, str(error).rstrip(".")
         dates = known[key]
         if dates is None:
             return rows, _UNKNOWN
