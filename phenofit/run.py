@@ -179,6 +179,7 @@ class _Task:
                 today=today,
                 sites=dict(zip(own["trap"].astype(str), own["site"].astype(str), strict=True)),
                 starts=inputs.starts,
+                traps=inputs.traps,
                 seed=self.work.study.head.seed,
             )
         except (ModelError, DataError) as error:
