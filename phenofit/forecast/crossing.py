@@ -69,10 +69,7 @@ def crossing_days(
                 left += 1
         d = 0
         while left > 0 and d < days:
-            following = tmin[m, d + 1] if d + 1 < tmin.shape[1] else math.nan
-            value, _, _ = day_heat(
-                method_code, cutoff_code, tmin[m, d], tmax[m, d], following, base[k], upper
-            )
+            value = _heat_on(d, tmin[m], tmax[m], base[k], upper, method_code, cutoff_code)
             if math.isnan(value):
                 for e in range(events):
                     if math.isinf(result[k, e]):
@@ -133,10 +130,7 @@ def crossing_after(
         d = int(start[k])
         part = start[k] - d
         while d < days:
-            following = tmin[m, d + 1] if d + 1 < tmin.shape[1] else math.nan
-            value, _, _ = day_heat(
-                method_code, cutoff_code, tmin[m, d], tmax[m, d], following, base[k], upper
-            )
+            value = _heat_on(d, tmin[m], tmax[m], base[k], upper, method_code, cutoff_code)
             if math.isnan(value):
                 result[k] = math.nan
                 break
@@ -148,3 +142,18 @@ def crossing_after(
             part = 0.0
             d += 1
     return result
+
+
+@compiled
+def _heat_on(
+    day: int,
+    tmin: npt.NDArray[np.float64],
+    tmax: npt.NDArray[np.float64],
+    base: float,
+    upper: float,
+    method_code: int,
+    cutoff_code: int,
+) -> float:
+    following = tmin[day + 1] if day + 1 < tmin.size else math.nan
+    value, _, _ = day_heat(method_code, cutoff_code, tmin[day], tmax[day], following, base, upper)
+    return value

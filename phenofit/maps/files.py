@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -10,6 +12,9 @@ import xarray as xr
 from phenofit.errors import DataError, Problem
 from phenofit.maps.export import write_error_map, write_geotiff, write_sites_geojson
 from phenofit.maps.scales import QUANTITIES
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = ["read_elevation", "write_date_files", "write_map_figures", "write_map_files"]
 
@@ -42,20 +47,16 @@ def write_map_figures(
     MissingExtraError
         If pyproj is not installed.
     """
-    from phenofit.maps.drawing import draw_error_map, save_figure
+    from phenofit.maps.drawing import draw_error_map
 
-    written = []
+    figures = {}
     for quantity in QUANTITIES.values():
         if quantity.site is None and not np.isfinite(dataset[str(quantity.field)]).any():
             continue  # a map of cells only, and there is no surface
         if quantity.field is None and not np.isfinite(dataset[str(quantity.site)]).any():
             continue  # the table did not say whether the intervals held
-        figure = draw_error_map(dataset, quantity.name, outlines=outlines)
-        for ending in ("png", "svg"):
-            path = Path(folder) / f"{prefix}_{quantity.name.replace(' ', '_')}.{ending}"
-            save_figure(figure, path)
-            written.append(path)
-    return written
+        figures[quantity.name] = draw_error_map(dataset, quantity.name, outlines=outlines)
+    return _save(figures, Path(folder), prefix)
 
 
 def write_map_files(
@@ -122,16 +123,22 @@ def write_date_files(
         If a package of the extra ``maps`` is not installed.
     """
     from phenofit.maps.date_drawing import DATE_MAPS, draw_date_map
-    from phenofit.maps.drawing import save_figure
 
     folder = Path(folder)
     written = [folder / "date_map.nc", folder / "date_map.tif"]
     figures = {name: draw_date_map(dataset, name, outlines=outlines) for name in DATE_MAPS}
     write_error_map(dataset, written[0])
     write_geotiff(dataset, written[1])
+    return written + _save(figures, folder / "figures", "dates")
+
+
+def _save(figures: Mapping[str, Figure], folder: Path, prefix: str) -> list[Path]:
+    from phenofit.maps.drawing import save_figure
+
+    written = []
     for name, figure in figures.items():
         for ending in ("png", "svg"):
-            path = folder / "figures" / f"dates_{name.replace(' ', '_')}.{ending}"
+            path = folder / f"{prefix}_{name.replace(' ', '_')}.{ending}"
             save_figure(figure, path)
             written.append(path)
     return written
