@@ -11,6 +11,7 @@ from phenofit.flight.fit import fit_data, fit_flights
 from phenofit.flight.influence import contributions, influence
 from phenofit.flight.place import fit_at, fit_at_site
 from phenofit.flight.profile import Profile
+from phenofit.flight.regions import Contrast, contrast
 from phenofit.flight.residuals import check_residuals
 from phenofit.flight.result import EVENT_SHARES, FlightFit
 from phenofit.flight.settings import FitSettings
@@ -20,6 +21,7 @@ __all__ = [
     "EVENT_SHARES",
     "RULES",
     "BootstrapInterval",
+    "Contrast",
     "Covariate",
     "CovariateDesign",
     "FitSettings",
@@ -32,6 +34,7 @@ __all__ = [
     "check_residuals",
     "choose_curve",
     "compare",
+    "contrast",
     "contributions",
     "covariate_design",
     "curve_candidates",

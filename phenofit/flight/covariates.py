@@ -125,7 +125,9 @@ class CovariateDesign:
         return f"requirements are those at {', '.join(parts)}" if parts else ""
 
 
-def covariate_design(table: pd.DataFrame, columns: Sequence[str]) -> CovariateDesign:
+def covariate_design(
+    table: pd.DataFrame, columns: Sequence[str], *, fitted: Mapping[str, float] | None = None
+) -> CovariateDesign:
     """Find out how columns enter the model.
 
     Parameters
@@ -133,7 +135,9 @@ def covariate_design(table: pd.DataFrame, columns: Sequence[str]) -> CovariateDe
     table : DataFrame
         One row per trap-year, with ``total`` moths and the columns.
     columns : sequence of str
-        Columns whose effects are fitted.
+        Columns whose effects are fitted. The first category of a categorical column is its reference level.
+    fitted : mapping of str to float, optional
+        Parameters of a finished fit: the reference level is the one that has no effect there.
 
     Returns
     -------
@@ -159,12 +163,12 @@ def covariate_design(table: pd.DataFrame, columns: Sequence[str]) -> CovariateDe
     >>> design.names, design.values.ravel().tolist(), design.words()
     (('region=North',), [1.0, 0.0, 0.0], 'requirements are those at region = South')
     """
-    found = [_covariate(table, name) for name in columns]
+    found = [_covariate(table, name, fitted) for name in columns]
     values = [c.code(table[c.column].tolist()) for c in found]
     return CovariateDesign(tuple(found), np.column_stack(values) if values else np.zeros((len(table), 0)))
 
 
-def _covariate(table: pd.DataFrame, name: str) -> Covariate:
+def _covariate(table: pd.DataFrame, name: str, fitted: Mapping[str, float] | None) -> Covariate:
     if name not in table.columns:
         raise ModelError(
             f"the trap table has no column '{name}' to be a covariate; it has "
@@ -172,7 +176,9 @@ def _covariate(table: pd.DataFrame, name: str) -> Covariate:
         )
     column = table[name]
     if _is_text(name, column):
-        return Covariate(name, _levels(name, column, table["total"]))
+        levels = _levels(name, column, table["total"])
+        first = [v for v in levels if fitted is not None and f"effect {name}={v}" not in fitted]
+        return Covariate(name, (*first, *(v for v in levels if v not in first)))
     value = _numbers(name, column)
     if np.ptp(value) == 0:
         raise ModelError(f"the covariate '{name}' is the same for all traps: its effect cannot be seen.")
@@ -180,6 +186,8 @@ def _covariate(table: pd.DataFrame, name: str) -> Covariate:
 
 
 def _is_text(name: str, column: pd.Series) -> bool:
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return True
     filled = column[[_level(v) != "" for v in column]]
     number = pd.to_numeric(filled, errors="coerce").notna()
     if number.all():
@@ -216,7 +224,11 @@ def _levels(name: str, column: pd.Series, total: pd.Series) -> tuple[str, ...]:
             f"the level '{few[0]}' of '{name}' has a single moth: no effect can be told from it; "
             "join it to another level, or leave its traps out."
         )
-    return tuple(sorted((str(k) for k in number.index), key=lambda key: (-int(number[key]), key)))
+    found = sorted((str(k) for k in number.index), key=lambda key: (-int(number[key]), key))
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        first = [str(c) for c in column.cat.categories if str(c) in found][0]
+        found = [first, *(level for level in found if level != first)]
+    return tuple(found)
 
 
 def _level(value: object) -> str:

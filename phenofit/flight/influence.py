@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from phenofit.traps import TrapYears
 
-__all__ = ["contributions", "influence"]
+__all__ = ["assembled_again", "contributions", "influence"]
 
 
 def contributions(
@@ -57,7 +57,7 @@ def contributions(
     DataError
         If the records are not those of the fit.
     """
-    data = _again(fit, trap_years, weather, links, starts)
+    data = assembled_again(fit, trap_years, weather, links, starts)
     likelihood, theta = likelihood_at(data, fit)
     groups = likelihood.groups
     whole = likelihood.by_group(theta, False)[0]
@@ -130,11 +130,11 @@ def influence(
     """
     if leave_out not in ("trap-year", "year", "site"):
         raise ModelError(f"leave out 'trap-year', 'year' or 'site' at a time, not '{leave_out}'.")
-    data = _again(fit, trap_years, weather, links, starts)
+    data = assembled_again(fit, trap_years, weather, links, starts)
     parts = _parts(data, leave_out)
     if len(parts) < 2:
         raise ModelError(f"there is one {leave_out} only; nothing would be left.")
-    place = covariate_design(fit.data, fit.settings.covariates).reference
+    place = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters).reference
     jobs = [_Job(subset(data, ~gone), fit.settings, place) for _, gone in parts]
     results = executor.map(_refit, jobs) if executor is not None else map(_refit, jobs)
     say = progress or (lambda _text: None)
@@ -214,14 +214,33 @@ def _largest(fit: FlightFit, table: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _again(
+def assembled_again(
     fit: FlightFit,
     trap_years: TrapYears,
     weather: xr.Dataset,
     links: pd.DataFrame,
     starts: Mapping[tuple[str, int], np.datetime64] | None,
 ) -> FlightData:
-    """Assemble the records again, and make sure that they are those of the fit."""
+    """Assemble the records again, and make sure that they are those of the fit.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    trap_years, weather, links, starts
+        As for :func:`phenofit.flight.fit_flights`.
+
+    Returns
+    -------
+    FlightData
+
+    Raises
+    ------
+    ModelError
+        If the fit counts from biofix dates and none are given, or the other way round.
+    DataError
+        If the records are not those of the fit.
+    """
     if fit.settings.biofix != (starts is not None):
         raise ModelError("give the biofix dates (starts) where the fit counts from them, and only there.")
     data = assemble(trap_years, weather, links, season=fit.settings.season, starts=starts)

@@ -43,7 +43,7 @@ def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
     With the entries x of the place the requirement is ``r exp(x b)``, b the effects. Its slope is ``exp(x b)`` in r
     and ``r exp(x b) x`` in b.
     """
-    design = covariate_design(fit.data, fit.settings.covariates)
+    design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
     if not design.names:
         return fit
     code = design.code(place)
@@ -120,7 +120,7 @@ def site_columns(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) -
     ModelError
         If neither the table nor the data of the fit have the site.
     """
-    design = covariate_design(fit.data, fit.settings.covariates)
+    design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
     for table in (fit.data, traps):
         if table is None or any(c.column not in table for c in design.covariates):
             continue

@@ -11,6 +11,7 @@ from scipy.interpolate import PchipInterpolator
 
 from phenofit.errors import ModelError
 from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.lift import lifted
 from phenofit.flight.maximise import Box, Maximum, maximise
 
 __all__ = ["Profile", "cut_root", "profile_entry"]
@@ -185,6 +186,7 @@ def profile_entry(
         theta[others] += follow * (value - near[place])
         theta[place] = value
         found = maximise(likelihood, inner.inside(theta), inner, root, tolerance=0.01, limit=60)
+        found = lifted(likelihood, found, inner, root, tolerance=0.01, limit=60)
         if found.value > best.value:
             best = found
         deviance = 2.0 * (top.value - found.value)

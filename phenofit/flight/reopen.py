@@ -77,9 +77,9 @@ def likelihood_at(
     """
     settings = fit.settings
     if keep is None:
-        design = covariate_design(data.table, settings.covariates)
+        design = covariate_design(data.table, settings.covariates, fitted=fit.parameters)
     else:
-        design = covariate_design(fit.data, settings.covariates)
+        design = covariate_design(fit.data, settings.covariates, fitted=fit.parameters)
         design = replace(design, values=design.values[keep])
     likelihood = build_likelihood(data, settings, _NODES, design=design)
     return likelihood, vector_of(fit.parameters, likelihood.layout, settings.group)

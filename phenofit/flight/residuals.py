@@ -213,7 +213,7 @@ def _concentration(fit: FlightFit) -> float:
 
 def _factors(fit: FlightFit) -> Floats:
     """Return by what the covariates multiply the requirements of each trap-year, as the fit scales them."""
-    design = covariate_design(fit.data, fit.settings.covariates)
+    design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
     effects = np.array([fit.parameters[f"effect {name}"] for name in design.names])
     return np.asarray(np.exp(design.values @ effects))
 

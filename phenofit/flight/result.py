@@ -269,7 +269,7 @@ class FlightFit:
         s = self.settings
         years = self.data["year"].nunique()
         sites = self.data["site"].nunique()
-        places = covariate_design(self.data, s.covariates).words()
+        places = covariate_design(self.data, s.covariates, fitted=self.parameters).words()
         return [
             f"{s.species or 'Flight'}: {s.flights} flight{'s' if s.flights > 1 else ''} a season, {s.curve} curve",
             f"{self.moths} moths, {len(self.data)} trap-years, {sites} sites, {years} seasons",
