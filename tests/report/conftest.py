@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from phenofit.files import versions, write_csv, write_text
+from phenofit.files import versions, write_text
 from phenofit.flight import fit_flights
 from phenofit.forecast.season import forecast
 from phenofit.heat.settings import HeatSettings
@@ -18,41 +18,17 @@ from phenofit.simulate import CheckPlan, simulate_network, simulate_weather
 from phenofit.study import SpeciesResult, StudyResult, load_study, read_inputs
 from phenofit.thresholds_table import thresholds_table
 from phenofit.validate import compare_published, cross_validate, score_forecasts
+from tests.studies import FILES, published_text, study_text, write_tables
 
 SPECIES = "tufted <b>test</b> moth"
 SITES = ("Bank & Co", "Mill <script>alert(1)</script>", "Lake", "Hill", 'The "Yard"', "Moor")
 
-STUDY = f"""
-[study]
-title = "Small <i>study</i> & more"
-species = "{SPECIES}"
-invented = true
-[season]
-start = "01-01"
-end = "10-31"
-[traps]
-file = "traps.csv"
-[catches]
-file = "catches.csv"
-dates = "year-first"
-blank = "not checked"
-[weather]
-files = ["weather.csv"]
-stations = "stations.csv"
-unit = "degC"
-max_distance_km = 60
-[[published]]
-id = "near"
-species = "{SPECIES}"
-event = "flight_50"
-flight = 1
-amount = 500
-unit = "degC d"
-base = "10 degC"
-method = "single sine"
-start = "01-01"
-source = "invented"
-"""
+STUDY = study_text(
+    SPECIES,
+    title="Small <i>study</i> & more",
+    weather=f"{FILES}max_distance_km = 60\n",
+    more=published_text("near", amount="500", more=f'species = "{SPECIES}"\n'),
+)
 
 
 def write_study(folder: Path) -> dict[str, object]:
@@ -81,29 +57,8 @@ def write_study(folder: Path) -> dict[str, object]:
         moths_per_trap_year=80, checks=CheckPlan(first="05-10", last="08-31", missed=0.05, lost=0.02),
         species=SPECIES, seed=22,
     )  # fmt: skip
-    words = {"missing": "", "lost": "lost"}
-    catches["count"] = [
-        words[s] if s in words else int(c) for s, c in zip(catches["status"], catches["count"], strict=True)
-    ]
-    for name in ("set", "check"):
-        catches[name] = catches[name].dt.strftime("%Y-%m-%d")
     write_text(folder / "study.toml", STUDY)
-    write_csv(folder / "traps.csv", list(traps.columns), traps.itertuples(index=False))
-    write_csv(folder / "stations.csv", list(stations.columns), stations.itertuples(index=False))
-    columns = ["trap", "set", "check", "count"]
-    write_csv(folder / "catches.csv", columns, catches[columns].itertuples(index=False))
-    flat = (
-        weather[["tmin", "tmax"]]
-        .to_dataframe()[["tmin", "tmax"]]
-        .reset_index()
-        .rename(columns={"time": "date"})
-    )
-    flat["date"] = flat["date"].dt.strftime("%Y-%m-%d")
-    write_csv(
-        folder / "weather.csv",
-        ["station", "date", "tmin", "tmax"],
-        flat[["station", "date", "tmin", "tmax"]].itertuples(index=False),
-    )
+    write_tables(folder, traps=traps, catches=catches, weather=weather)
     return truth
 
 

@@ -5,30 +5,9 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-STUDY = """\
-[study]
-title = "Leaf feeder, Harrow valley"
-species = "example leaf feeder"
-invented = true
+from tests.studies import FILES, published_text, study_text
 
-[season]
-start = "01-01"
-end = "10-31"
-
-[traps]
-file = "traps.csv"
-
-[catches]
-file = "catches.csv"
-dates = "year-first"
-blank = "not checked"
-
-[weather]
-files = ["weather.csv"]
-stations = "stations.csv"
-unit = "degC"
-max_distance_km = 40
-
+_MORE = f"""\
 [heat]
 method = "single sine"
 upper = "88 degF"
@@ -38,23 +17,20 @@ count = 1
 curve = "normal"
 base = "50 degF"
 
-[[published]]
-id = "leaflet"
-event = "flight_50"
-flight = 1
-amount = 480.0
-unit = "degC d"
-base = "10 degC"
-method = "single sine"
-start = "01-01"
-source = "invented"
-
+{published_text("leaflet", amount="480.0")}
 [validation]
 leave_out = "year"
 
 [map]
 cell_km = 2
 """
+
+STUDY = study_text(
+    "example leaf feeder",
+    title="Leaf feeder, Harrow valley",
+    weather=f"{FILES}max_distance_km = 40\n",
+    more=_MORE,
+)
 
 TRAPS = "trap,latitude,longitude,elevation_m\nA,44.10,-98.20,400\nB,44.20,-98.10,\nC,44.15,-98.15,420\n"
 

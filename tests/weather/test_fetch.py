@@ -19,6 +19,7 @@ import xarray as xr
 from phenofit.errors import FetchError, ModelError
 from phenofit.weather import client as adapter
 from phenofit.weather import fetch_report, fetch_weather, link_stations, notes
+from tests.studies import study_text
 from tests.weather.service import STATIONS, Service, temperatures
 
 
@@ -291,24 +292,12 @@ def _study(folder: Path, *, years: str = "[2015, 2023]") -> Path:
     )
     study = folder / "study.toml"
     study.write_text(
-        f"""[study]
-title = "Invented moth on the loopback"
-species = "example leaf feeder"
-[season]
-start = "01-01"
-end = "10-31"
-[traps]
-file = "traps.csv"
-[catches]
-file = "catches.csv"
-dates = "year-first"
-blank = "not checked"
-[catches.columns]
-check = "date"
-[weather]
-service = "meteostat"
-years = {years}
-""",
+        study_text(
+            "example leaf feeder",
+            title="Invented moth on the loopback",
+            weather=f'service = "meteostat"\nyears = {years}\n',
+            more='[catches.columns]\ncheck = "date"\n',
+        ),
         encoding="utf-8",
     )
     return study
