@@ -15,6 +15,7 @@ from phenofit.flight.regions import Contrast, contrast
 from phenofit.flight.residuals import check_residuals
 from phenofit.flight.result import EVENT_SHARES, FlightFit
 from phenofit.flight.settings import FitSettings
+from phenofit.flight.start_date import StartProfile, profile_start
 
 __all__ = [
     "CURVE_CODES",
@@ -29,6 +30,7 @@ __all__ = [
     "FlightFit",
     "Profile",
     "RatioTest",
+    "StartProfile",
     "assemble",
     "bootstrap_interval",
     "check_residuals",
@@ -49,5 +51,6 @@ __all__ = [
     "likelihood_ratio",
     "older_rules",
     "peak_heat",
+    "profile_start",
     "share_flown",
 ]

@@ -226,7 +226,7 @@ def _levels(name: str, column: pd.Series, total: pd.Series) -> tuple[str, ...]:
         )
     found = sorted((str(k) for k in number.index), key=lambda key: (-int(number[key]), key))
     if isinstance(column.dtype, pd.CategoricalDtype):
-        first = [str(c) for c in column.cat.categories if str(c) in found][0]
+        first = next(str(c) for c in column.cat.categories if str(c) in found)
         found = [first, *(level for level in found if level != first)]
     return tuple(found)
 

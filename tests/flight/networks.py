@@ -43,8 +43,9 @@ def network(
     moths: float = 60.0,
     curve: str = "normal",
     site_shifts: tuple[tuple[str, float], ...] = (),
+    start: str = "01-01",
 ) -> Network:
-    """Draw a network; base 10 degC, weekly checks."""
+    """Draw a network; base 10 degC, weekly checks; the moths count heat from `start`."""
     stations = pd.DataFrame(
         {
             "station": ["S1", "S2"],
@@ -68,7 +69,7 @@ def network(
     catches, _ = simulate_network(
         weather=weather,
         traps=traps,
-        season=SEASON,
+        season=Season.parse(start, str(SEASON.end)),
         heat=HEAT,
         base=10.0,
         requirements=requirements,

@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import chi2, f
+from scipy.stats import chi2, f_oneway
 
 from phenofit.errors import ModelError
 from phenofit.flight import contrast, fit_flights
-from phenofit.flight.regions import CONTRAST_COLUMNS, Contrast
+from phenofit.flight.regions import CONTRAST_COLUMNS, Contrast, _reference
 from tests.flight.networks import SEASON, Network, network
 
 LATE = {f"T{i}": 40.0 for i in (0, 2, 4, 6)}
@@ -50,9 +50,15 @@ def test_a_difference_is_found_with_its_size(regions: Contrast) -> None:
 
 
 def test_the_reference_is_that_of_site_means(regions: Contrast) -> None:
-    # Outside formula: analysis of variance of 8 site means in 2 groups, F with 1 and 6 degrees (common practice).
+    # A statistic as large as that of an analysis of variance of 8 site means in 2 groups has the p value of its F
+    # test. Outside answer: scipy.stats.f_oneway, and the likelihood ratio from the residual sums of squares.
+    means = np.array([3.0, 5.0, 4.0, 7.0, 8.0, 6.0, 9.0, 9.5])
+    halves = means[:4], means[4:]
+    within = sum(float(((h - h.mean()) ** 2).sum()) for h in halves)
+    ratio = 8 * np.log(float(((means - means.mean()) ** 2).sum()) / within)
+    assert _reference(ratio, 1, 6, "site")[0] == pytest.approx(f_oneway(*halves).pvalue)
     assert regions.degrees == 1
-    assert regions.p_value == pytest.approx(f.sf(regions.statistic, 1, 6))
+    assert regions.p_value == pytest.approx(_reference(regions.statistic, 1, 6, "site")[0])
     assert regions.p_chi_squared == pytest.approx(chi2.sf(regions.statistic, 1))
     assert regions.fit.settings.shifts == regions.without.settings.shifts
     assert "site" in regions.fit.settings.shifts
@@ -72,7 +78,7 @@ def test_the_interval_ends_where_a_held_ratio_is_just_rejected(net: Network, reg
         profiles=False,
     )
     fallen = 2.0 * (regions.fit.log_likelihood - held.log_likelihood)
-    assert fallen == pytest.approx(f.isf(0.05, 1, 6), abs=0.1)
+    assert _reference(fallen, 1, 6, "site")[0] == pytest.approx(0.05, abs=0.003)
 
 
 def test_numbers_are_told_by_one_unit(net: Network) -> None:
@@ -87,7 +93,7 @@ def test_numbers_are_told_by_one_unit(net: Network) -> None:
 def test_a_column_of_years_is_judged_by_years(net: Network) -> None:
     found = against(net, "lure")
     assert found.reference.endswith("from the number of years")
-    assert found.p_value == pytest.approx(f.sf(found.statistic, 1, 3))
+    assert found.p_value == pytest.approx(_reference(found.statistic, 1, 3, "year")[0])
     assert any("3 degree(s) of freedom are left" in text for text in found.remarks)
 
 
