@@ -12,6 +12,7 @@ import pandas as pd
 
 from phenofit.errors import ModelError
 from phenofit.flight.nesting import nesting
+from phenofit.flight.reference import degrees_of_error, p_value_of_ratio
 from phenofit.flight.result import FlightFit
 
 __all__ = ["COMPARE_COLUMNS", "RatioTest", "compare", "flights_evidence", "likelihood_ratio"]
@@ -125,13 +126,13 @@ def likelihood_ratio(smaller: FlightFit, larger: FlightFit) -> RatioTest:
 
     Notes
     -----
-    Reference: chi-squared; where both models have a shift shared by a few years (or sites), F with (groups - 1)
-    degrees below, as for the intervals of a fit, so that a held value is rejected exactly where the interval of
-    that level leaves it out. Where the smaller model puts a standard deviation at nought or the concentration at
+    Reference: F with (years - 1) degrees of freedom below where the years (or sites) share a shift, (trap-years - 1)
+    where trap-years have one of their own only, as for the intervals of a fit (:mod:`phenofit.flight.reference`), so
+    that a held value is rejected exactly where the interval of that level leaves it out; chi-squared without shifts. Where the smaller model puts a standard deviation at nought or the concentration at
     infinity, the value lies on the edge of what is possible, and half of the chi-squared chance is taken
     (Self & Liang 1987, J. Amer. Stat. Assoc. 82, 605-610, from memory).
     """
-    from scipy.stats import chi2, f
+    from scipy.stats import chi2
 
     _same_records({"the smaller model": smaller, "the larger model": larger})
     found = nesting(smaller, larger)
@@ -149,18 +150,14 @@ def likelihood_ratio(smaller: FlightFit, larger: FlightFit) -> RatioTest:
             0.5 * (lower + upper),
             f"half chi-squared with {found.degrees - 1}, half with {found.degrees} degrees of freedom",
         )
-    group = larger.settings.group
-    if group is not None and group == smaller.settings.group:
-        below = int(larger.data[group].nunique()) - 1
-        p = float(f.sf(statistic / found.degrees, found.degrees, below))
-        return RatioTest(
-            statistic,
-            found.degrees,
-            p,
-            f"F with {found.degrees} and {below} degrees of freedom ({group}s - 1)",
-        )
-    p = float(chi2.sf(statistic, found.degrees))
-    return RatioTest(statistic, found.degrees, p, f"chi-squared with {found.degrees} degree(s) of freedom")
+    below = degrees_of_error("requirement_1", larger.settings, larger.data)
+    p = p_value_of_ratio(statistic, found.degrees, below)
+    if math.isinf(below):
+        words = f"chi-squared with {found.degrees} degree(s) of freedom"
+    else:
+        carried = "trap-years" if larger.settings.group is None else f"{larger.settings.group}s"
+        words = f"F with {found.degrees} and {below:g} degrees of freedom ({carried} - 1)"
+    return RatioTest(statistic, found.degrees, p, words)
 
 
 def flights_evidence(fits: Mapping[str, FlightFit] | Sequence[FlightFit]) -> str:

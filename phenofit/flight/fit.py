@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -17,6 +16,7 @@ from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box, Maximum, curvature, maximise
 from phenofit.flight.problems import find_problems
 from phenofit.flight.profile import Profile, profile_entry
+from phenofit.flight.reference import degrees_of_error
 from phenofit.flight.result import FlightFit
 from phenofit.flight.settings import FitSettings
 from phenofit.flight.setup import build_likelihood, natural_values, public_name, search_box, simplify
@@ -132,8 +132,9 @@ def fit_flights(
     The model: by heat H a share G((H - m - u) / s) of a flight has flown, m the requirement, s the spread and u the
     shift of the trap-year, a sum of normal parts. The counts of a trap-year's checks, given their total, are
     Dirichlet-multinomial. All shifts are integrated out by adaptive quadrature. Intervals hold the parameter
-    values that the profile likelihood does not exclude, with Student's t on (years - 1) degrees of freedom in
-    place of the normal where a year (or site) shift is fitted: few years tell little about how much years vary.
+    values that the profile likelihood does not exclude. Where years (or sites) share a shift, few of them tell little
+    about how much they vary: the fall of the likelihood is held against that of a normal mean of so many values whose
+    variance is fitted, not against chi-squared, which is too short (:mod:`phenofit.flight.reference`).
     """
     settings = FitSettings(
         season=season,
@@ -331,7 +332,6 @@ def _profiles(
     wanted: bool | tuple[str, ...],
     say: Progress,
 ) -> tuple[dict[str, Profile], Maximum]:
-    groups = len(likelihood.group_labels) if settings.group else math.inf
     found: dict[str, Profile] = {}
     best = top
     for place in np.flatnonzero(box.free):
@@ -349,7 +349,7 @@ def _profiles(
             name=name,
             logarithmic=public.startswith("log "),
             level=settings.level,
-            degrees=float(max(groups - 1, 1)),
+            degrees=degrees_of_error(name, settings, likelihood.data.table),
         )
         if highest.value > best.value:
             best = highest

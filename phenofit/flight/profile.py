@@ -10,11 +10,11 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from phenofit.errors import ModelError
-from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.lift import lifted
+from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box, Maximum, maximise
 
-__all__ = ["Profile", "cut_root", "profile_entry"]
+__all__ = ["Profile", "cut_root", "level_of_root", "profile_entry"]
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class Profile:
     low_bound, high_bound : float
         Search range.
     degrees : float
-        Degrees of freedom of the reference; infinite for the chi-squared cut.
+        Degrees of freedom of the error, see :func:`cut_root`; infinite for the chi-squared cut.
     path : array, shape (values, parameters)
         The refitted parameter vector at each value.
     """
@@ -69,7 +69,32 @@ class Profile:
         ModelError
             If the profile was not followed far enough for this level.
         """
-        cut = cut_root(level, self.degrees)
+        return self.crossing(self.root_at(level), level)
+
+    def root_at(self, level: float) -> float:
+        """Return the root of the deviance at which the interval of a level ends."""
+        return cut_root(level, self.degrees)
+
+    def crossing(self, cut: float, level: float | None = None) -> tuple[float | None, float | None]:
+        """Return where the root of the deviance passes a cut, below and above the estimate.
+
+        Parameters
+        ----------
+        cut : float
+            Root of the deviance.
+        level : float, optional
+            Its confidence level, for the message.
+
+        Returns
+        -------
+        tuple of float or None
+            Low and high end; ``None`` for an end that the data leave open.
+
+        Raises
+        ------
+        ModelError
+            If the profile was not followed far enough.
+        """
         scale = np.log if self.logarithmic else np.asarray
         root = np.sqrt(np.maximum(self.deviance, 0.0))
         ends: list[float | None] = []
@@ -84,7 +109,8 @@ class Profile:
                 if not math.isclose(last, bound, rel_tol=1e-6, abs_tol=1e-6):
                     raise ModelError(
                         f"the profile of {self.name} was followed to the level of the fit; "
-                        f"refit with level={level} for a wider interval."
+                        f"refit with level={level_of_root(cut, self.degrees) if level is None else level:g} "
+                        "for a wider interval."
                     )
                 ends.append(None)
                 continue
@@ -96,24 +122,66 @@ class Profile:
 
 
 def cut_root(level: float, degrees: float) -> float:
-    """Return the root of the deviance at which an interval ends.
+    r"""Return the root of the deviance at which an interval ends.
 
     Parameters
     ----------
     level : float
         Confidence level.
     degrees : float
-        Degrees of freedom of Student's t; infinite for the normal, whose square is the chi-squared cut.
+        Degrees of freedom of the error that sets the parameter's uncertainty; infinite where it is known.
 
     Returns
     -------
     float
-        Two-sided quantile.
+        Two-sided.
+
+    Notes
+    -----
+    With a normal mean whose variance is fitted by maximum likelihood from `n` values, twice the fall of the
+    log-likelihood at the true mean is exactly :math:`n \log(1 + t^2 / \nu)`, with :math:`\nu = n - 1` and *t*
+    Student's (a textbook result, from memory). The cut is that value at the quantile of *t*, with
+    :math:`n = \nu + 1`; for infinite degrees it is the root of the chi-squared quantile.
+
+    Examples
+    --------
+    >>> [round(cut_root(0.95, degrees), 2) for degrees in (1, 2, 4, 7, math.inf)]
+    [3.19, 2.64, 2.32, 2.17, 1.96]
     """
     from scipy.stats import norm, t
 
     tail = 0.5 + 0.5 * level
-    return float(norm.ppf(tail)) if math.isinf(degrees) else float(t.ppf(tail, degrees))
+    if math.isinf(degrees):
+        return float(norm.ppf(tail))
+    return math.sqrt((degrees + 1.0) * math.log1p(float(t.ppf(tail, degrees)) ** 2 / degrees))
+
+
+def level_of_root(root: float, degrees: float) -> float:
+    """Return the level of the interval that ends at a root of the deviance; the inverse of :func:`cut_root`.
+
+    Parameters
+    ----------
+    root : float
+        Root of the deviance, not negative.
+    degrees : float
+        As for :func:`cut_root`.
+
+    Returns
+    -------
+    float
+        Confidence level.
+
+    Examples
+    --------
+    >>> round(level_of_root(cut_root(0.9, 4.0), 4.0), 6)
+    0.9
+    """
+    from scipy.stats import norm, t
+
+    if math.isinf(degrees):
+        return float(1.0 - 2.0 * norm.sf(root))
+    quantile = math.sqrt(degrees * math.expm1(root * root / (degrees + 1.0)))
+    return float(1.0 - 2.0 * t.sf(quantile, degrees))
 
 
 def _conditional(covariance: np.ndarray, place: int) -> tuple[np.ndarray, np.ndarray]:
@@ -161,7 +229,7 @@ def profile_entry(
     level : float
         Level whose cut the profile must pass.
     degrees : float
-        Degrees of freedom of the reference.
+        Degrees of freedom of the reference, see :func:`cut_root`.
     transform : callable, optional
         From the entry to the natural value, where it is neither itself nor its exponential.
 

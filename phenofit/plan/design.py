@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.stats import norm
+from scipy.stats import t as student_t
 
 from phenofit.errors import FitError
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.fit import fit_data
 from phenofit.flight.likelihood import Likelihood
-from phenofit.flight.profile import cut_root
 from phenofit.flight.reopen import vector_of
 from phenofit.flight.setup import build_likelihood
 from phenofit.heat.kernels import running_heat
@@ -211,7 +212,8 @@ def expected(
 
     Notes
     -----
-    Width: twice Student's t (groups - 1 degrees of freedom, as for the intervals of a fit) times the standard error.
+    Width: twice Student's t (groups - 1 degrees of freedom) times the standard error; that is where the interval of a
+    normal mean with a fitted variance ends on average, and the intervals of a fit are built on it.
     A date foretold for a new place and season errs on the heat scale by the errors of requirement and base (times
     the slope of the heat in the base) and by the shift of that trap-year; the heat per day around the event turns
     that into days, and the mean absolute value of a normal error is sqrt(2 / pi) of its SD.
@@ -221,7 +223,8 @@ def expected(
     held = settings.base_held is not None
     flights = settings.flights
     groups = {"year": design.years, "site": design.sites, None: math.inf}[settings.group]
-    cut = 2.0 * cut_root(settings.level, float(max(groups - 1, 1)))
+    tail = 0.5 + 0.5 * settings.level
+    cut = 2.0 * float(student_t.ppf(tail, max(groups - 1, 1)) if groups < math.inf else norm.ppf(tail))
     error = np.sqrt(np.diag(covariance))
     at = 0 if held else 1
     slope, rate = _slope_and_rate(truth, weather)

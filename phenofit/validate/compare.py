@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import f as fisher_f
-from scipy.stats import t as student_t
 
 from phenofit.errors import DataError, FitError, ModelError
+from phenofit.flight.profile import cut_root
+from phenofit.flight.reference import degrees_of_error, p_value_of_ratio
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.validate.forecasters import FITTED, Setting, season_from
@@ -137,8 +137,9 @@ def compare_published(
     Notes
     -----
     With l(b, a) the log-likelihood at base b and event heat a, maximised over all else, and (b0, a0) the published
-    pair, the statistic is 2 [max l - l(b0, a0)]. Half of it is referred to F(2, Y - 1) for Y years, the counterpart
-    for two parameters of the t with Y - 1 degrees of freedom that the fit's intervals use. For a printed range a0 is
+    pair, the statistic is 2 [max l - l(b0, a0)]. It is referred to the likelihood ratio of two normal means, which is
+    (Y + 1) log(1 + 2 F / (Y - 1)) for Y years, F with 2 and Y - 1 degrees of freedom: the counterpart for two
+    parameters of what the fit's intervals use. For a printed range a0 is
     the point of the range nearest to the refitted amount.
 
     First and last catch have no fixed heat: they are taken at the share of the flight at which the first or last
@@ -176,8 +177,8 @@ def _compared(
     level: float,
     seed: int,
 ) -> PublishedComparison:
-    degrees = max(terms.years - 1, 1)
-    reach = float(student_t.ppf(0.5 * (1.0 + level), degrees))
+    degrees = degrees_of_error("base", terms.free.settings, terms.free.data)
+    reach = cut_root(level, degrees)
     amount, low, high = terms.amount_interval(level)
     printed_low, printed_high = threshold.range_degc_d
     nearest = min(max(amount, printed_low), printed_high)
@@ -196,7 +197,7 @@ def _compared(
         refit_high=math.nan if high is None else high,
         amount_inside=inside,
         lr_statistic=statistic,
-        p_value=float(fisher_f.sf(0.5 * statistic, 2, degrees)),
+        p_value=p_value_of_ratio(statistic, 2, degrees),
         base_inside=math.sqrt(base_drop) <= reach,
         refit_base=terms.free.base,
         held_out_difference_days=gap[0],
