@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import TypeVar, cast
 
 import numba
+
+from phenofit.heat.stale import drop_stale_code
 
 __all__ = ["compiled", "compiled_fast"]
 
@@ -13,6 +16,9 @@ _F = TypeVar("_F", bound=Callable[..., object])
 
 # Everything but "no NaN" and "no infinity": missing days are NaN and must stay NaN.
 _REORDERING = {"contract", "reassoc", "nsz", "arcp", "afn"}
+
+# Before any kernel of the package runs: every room with kernels imports this one.
+drop_stale_code(Path(__file__).parents[1])
 
 
 def compiled(function: _F) -> _F:
