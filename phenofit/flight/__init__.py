@@ -9,6 +9,7 @@ from phenofit.flight.curves import CURVE_CODES, heat_at_share, peak_heat, share_
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.fit import fit_data, fit_flights
 from phenofit.flight.influence import contributions, influence
+from phenofit.flight.joint import JointRegion, joint_region
 from phenofit.flight.place import fit_at, fit_at_site
 from phenofit.flight.profile import Profile
 from phenofit.flight.regions import Contrast, contrast
@@ -28,6 +29,7 @@ __all__ = [
     "FitSettings",
     "FlightData",
     "FlightFit",
+    "JointRegion",
     "Profile",
     "RatioTest",
     "StartProfile",
@@ -48,6 +50,7 @@ __all__ = [
     "half_catch_dates",
     "heat_at_share",
     "influence",
+    "joint_region",
     "likelihood_ratio",
     "older_rules",
     "peak_heat",

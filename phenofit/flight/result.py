@@ -6,6 +6,7 @@ import html
 import math
 import os
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -192,6 +193,46 @@ class FlightFit:
         if low is None and "_sd" in key and not key.startswith("effect "):
             low = 0.0
         return low, high
+
+    def wald(self, name: str, level: float | None = None) -> tuple[float, float]:
+        """Return a quick look at an interval: estimate and standard error alone. Results show :meth:`interval`.
+
+        Parameters
+        ----------
+        name : str
+            A fitted parameter, such as ``"base"`` or ``"requirement_1"``.
+        level : float, optional
+            Confidence level; that of the fit by default.
+
+        Returns
+        -------
+        tuple of float
+            Low and high end. Never open, not even where the data leave the parameter open.
+
+        Raises
+        ------
+        ModelError
+            If the parameter was held, is at a bound, or is not in the fit.
+
+        Notes
+        -----
+        The normal quantile times the standard error on the scale of the search: positive parameters by their
+        logarithm. It does not know that few years tell little about how years differ, nor how the likelihood bends.
+        """
+        key = name if name in self.covariance.columns else f"log {name}"
+        if key not in self.covariance.columns:
+            raise ModelError(
+                f"'{name}' has no standard error here; there are those of "
+                f"{', '.join(c.removeprefix('log ') for c in self.covariance.columns) or 'none'}."
+            )
+        tail = 0.5 + 0.5 * (self.settings.level if level is None else level)
+        half = NormalDist().inv_cdf(tail) * math.sqrt(
+            float(np.diag(self.covariance)[list(self.covariance.columns).index(key)])
+        )
+        value = self.parameters[name]
+        if key != name:
+            return value * math.exp(-half), value * math.exp(half)
+        return value - half, value + half
 
     @property
     def estimates(self) -> pd.DataFrame:

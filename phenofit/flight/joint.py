@@ -1,0 +1,383 @@
+"""The joint region of two parameters, base and requirement above all: where both can be at once."""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.interpolate import PchipInterpolator
+
+from phenofit.errors import ModelError
+from phenofit.flight.data import FlightData
+from phenofit.flight.influence import assembled_again
+from phenofit.flight.lift import lifted
+from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.maximise import Box, Maximum, maximise
+from phenofit.flight.profile import Profile, profile_entry
+from phenofit.flight.reopen import likelihood_at
+from phenofit.flight.result import FlightFit
+from phenofit.flight.setup import public_name, search_box
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.traps import TrapYears
+
+__all__ = ["JointRegion", "joint_region"]
+
+Floats = npt.NDArray[np.float64]
+
+_NODES = (9, 7, 5)
+_SLICES = 9
+_OUTLINE = 61  # points on either side
+_NEAR = 0.02  # of the cut, at which an end is found
+
+
+@dataclass(frozen=True)
+class JointRegion:
+    """Pairs of two parameters that the profile likelihood does not exclude.
+
+    Attributes
+    ----------
+    names : tuple of str
+        The two parameters.
+    units : tuple of str
+        Their units.
+    level : float
+        Confidence level of the pair.
+    cut : float
+        Twice the fall of the log-likelihood at the outline.
+    estimate : tuple of float
+        The pair of the highest likelihood.
+    outline : array, shape (points, 2)
+        Closed outline, counter-clockwise. Along an open side it runs at the end of the search range.
+    open_sides : tuple of str
+        Sides on which these data leave the pair open, in words.
+    """
+
+    names: tuple[str, str]
+    units: tuple[str, str]
+    level: float
+    cut: float
+    estimate: tuple[float, float]
+    outline: Floats
+    open_sides: tuple[str, ...]
+
+    def contains(self, first: npt.ArrayLike, second: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+        """Return whether pairs lie inside the outline.
+
+        Parameters
+        ----------
+        first, second : array_like
+            Values of the two parameters, of one shape [their units].
+
+        Returns
+        -------
+        array of bool
+        """
+        x, y = np.broadcast_arrays(np.asarray(first, np.float64), np.asarray(second, np.float64))
+        inside = np.zeros(x.shape, dtype=bool)
+        ends = np.roll(self.outline, -1, axis=0)
+        for (ax, ay), (bx, by) in zip(self.outline, ends, strict=True):
+            if ay == by:
+                continue
+            crossed = (ay > y) != (by > y)
+            inside ^= crossed & (x < ax + (y - ay) / (by - ay) * (bx - ax))
+        return inside
+
+    def table(self) -> pd.DataFrame:
+        """Return the outline as a table of the two parameters; units stand in ``attrs["units"]``."""
+        table = pd.DataFrame(self.outline, columns=list(self.names))
+        table.attrs["units"] = dict(zip(self.names, self.units, strict=True))
+        return table
+
+    def summary(self) -> str:
+        """Say in words how far the region reaches."""
+        parts = [
+            f"{name.replace('_', ', flight ')} {low:.4g} to {high:.4g} {unit}"
+            for name, unit, low, high in zip(
+                self.names, self.units, self.outline.min(axis=0), self.outline.max(axis=0), strict=True
+            )
+        ]
+        text = f"{100 * self.level:g} % region of both together: {'; '.join(parts)}."
+        return " ".join([text, *(f"Open: the {side}." for side in self.open_sides)])
+
+    def __str__(self) -> str:
+        """Return :meth:`summary`."""
+        return self.summary()
+
+    def _repr_html_(self) -> str:
+        return f"<p>{html.escape(self.summary())}</p>"
+
+
+def joint_region(
+    fit: FlightFit,
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    names: tuple[str, str] = ("base", "requirement_1"),
+    level: float | None = None,
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> JointRegion:
+    """Return the joint likelihood region of two parameters of a fit.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    trap_years, weather, links, starts
+        What it was fitted to, as for :func:`phenofit.flight.fit_flights`.
+    names : tuple of str
+        Two fitted parameters; the region is cut into slices along the first.
+    level : float, optional
+        Confidence level of the pair; that of the fit by default.
+    progress : callable, optional
+        Told in words how far it is.
+
+    Returns
+    -------
+    JointRegion
+
+    Raises
+    ------
+    ModelError
+        If a parameter was held, is at a bound, or is not in the fit.
+    DataError
+        If the records are not those of the fit.
+
+    Notes
+    -----
+    On the outline the log-likelihood, all other parameters refitted, has fallen by half the cut of two parameters: the
+    quantile of chi-squared with two degrees of freedom, or, where the intervals of the fit have v degrees of freedom
+    for the error, ``(v + 1) log(1 + 2 F / v)`` with the quantile F of 2 and v degrees, which tends to it. The
+    region is wider than the two intervals: those hold one parameter each, this both at once.
+
+    The profile of the first parameter is the ridge of the region. At nine places along it the second is moved away on
+    either side until the cut is reached; between the places the width, over the root of what the ridge leaves of the
+    cut, is interpolated.
+    """
+    search = _Search.of(fit, assembled_again(fit, trap_years, weather, links, starts), names)
+    wanted = fit.settings.level if level is None else level
+    if not 0.5 <= wanted < 1.0:
+        raise ModelError(f"a confidence level lies between 0.5 and 1, not at {wanted}.")
+    cut = _joint_cut(fit, names, wanted)
+    say = progress or (lambda _text: None)
+    say(f"ridge along {names[0]}")
+    ridge = search.ridge(cut)
+    low, high = _ends(ridge, cut)
+    first, last = (
+        bound if end is None else end for end, bound in ((low, ridge.values[0]), (high, ridge.values[-1]))
+    )
+    # Slices lie closer towards the tips, where the outline bends.
+    angle = np.linspace(0.0, math.pi, _SLICES + 2)
+    places = 0.5 * (first + last) - 0.5 * (last - first) * np.cos(angle)
+    keep = [(k > 0 or low is None) and (k < _SLICES + 1 or high is None) for k in range(_SLICES + 2)]
+    slices = []
+    for k, place in enumerate(places[keep], start=1):
+        say(f"slice {k} of {int(np.sum(keep))}")
+        slices.append(search.slice(ridge, float(place), cut))
+    return search.region(ridge, places[keep], slices, (first, last), (low is None, high is None), cut, wanted)
+
+
+def _joint_cut(fit: FlightFit, names: tuple[str, str], level: float) -> float:
+    from scipy.stats import chi2, f
+
+    known = [fit.profiles[n].degrees for n in names if n in fit.profiles]
+    group = fit.settings.group
+    if known:
+        degrees = min(known)
+    else:
+        degrees = math.inf if group is None else float(max(fit.data[group].nunique() - 1, 1))
+    if math.isinf(degrees):
+        return float(chi2.ppf(level, 2))
+    return (degrees + 1.0) * math.log1p(2.0 * float(f.ppf(level, 2, degrees)) / degrees)
+
+
+def _ends(ridge: Profile, cut: float) -> tuple[float | None, float | None]:
+    """Return where the ridge passes the cut, on the scale of the search; ``None`` where it does not."""
+    root = np.sqrt(np.maximum(ridge.deviance, 0.0))
+    ends: list[float | None] = []
+    for side in (-1.0, 1.0):
+        keep = (ridge.values - ridge.estimate) * side >= 0.0
+        order = np.argsort(ridge.values[keep] * side)
+        value = ridge.values[keep][order]
+        rising = np.maximum.accumulate(root[keep][order]) + 1e-12 * np.arange(len(order))
+        reached = rising[-1] >= math.sqrt(cut)
+        ends.append(float(PchipInterpolator(rising, value)(math.sqrt(cut))) if reached else None)
+    return ends[0], ends[1]
+
+
+@dataclass(frozen=True)
+class _Search:
+    """The likelihood of the fit opened again, its top, and the scale of its entries."""
+
+    fit: FlightFit
+    names: tuple[str, str]
+    likelihood: Likelihood
+    box: Box
+    top: Maximum
+    covariance: Floats
+    pair: tuple[int, int]
+    logarithmic: tuple[bool, bool]
+
+    @classmethod
+    def of(cls, fit: FlightFit, data: FlightData, names: tuple[str, str]) -> _Search:
+        likelihood, theta = likelihood_at(data, fit)
+        likelihood.nodes = _NODES
+        box, _ = search_box(likelihood, fit.settings)
+        free = np.flatnonzero(box.free)
+        public = [public_name(likelihood, fit.settings, int(k)) for k in free]
+        plain = [name.removeprefix("log ") for name in public]
+        for name in names:
+            if name not in plain or public[plain.index(name)] not in fit.covariance.columns:
+                raise ModelError(
+                    f"'{name}' was held, is at a bound or is not in this fit; a region needs two of "
+                    f"{', '.join(c.removeprefix('log ') for c in fit.covariance.columns)}."
+                )
+        if names[0] == names[1]:
+            raise ModelError("a joint region needs two different parameters.")
+        # An entry at a bound has no curvature in the fit; it gets a wide scale of its own.
+        covariance = np.diag(np.where([n.startswith("requirement") for n in public], 25.0**2, 1.0))
+        seen = [k for k, name in enumerate(public) if name in fit.covariance.columns]
+        order = [public[k] for k in seen]
+        covariance[np.ix_(seen, seen)] = fit.covariance.loc[order, order].to_numpy()
+        top = maximise(likelihood, theta, box, _root(covariance))
+        pair = (int(free[plain.index(names[0])]), int(free[plain.index(names[1])]))
+        logarithmic = tuple(public[plain.index(n)].startswith("log ") for n in names)
+        return cls(fit, names, likelihood, box, top, covariance, pair, (logarithmic[0], logarithmic[1]))
+
+    def ridge(self, cut: float) -> Profile:
+        """Return the profile of the first parameter, on the scale of the search."""
+        from scipy.stats import norm
+
+        profile, _ = profile_entry(
+            self.likelihood,
+            self.top,
+            self.box,
+            self.covariance,
+            self.pair[0],
+            name=self.names[0],
+            logarithmic=False,
+            level=float(1.0 - 2.0 * norm.sf(math.sqrt(cut))),
+            degrees=math.inf,
+        )
+        return profile
+
+    def slice(self, ridge: Profile, place: float, cut: float) -> tuple[float | None, float | None]:
+        """Return how far below and above the ridge the cut is reached; ``None`` for an end beyond the search."""
+        vector = np.array(
+            [np.interp(place, ridge.values, ridge.path[:, k]) for k in range(ridge.path.shape[1])]
+        )
+        vector[self.pair[1]] = _ridge_at(ridge, self.pair[1])(place)
+        left = cut - float(_fall_at(ridge)(np.array(place)))
+        if left <= 1e-6:
+            return 0.0, 0.0
+        below, above = (self._end(vector, place, side, left, cut) for side in (-1.0, 1.0))
+        return below, above
+
+    def _end(self, vector: Floats, place: float, side: float, left: float, cut: float) -> float | None:
+        free = np.flatnonzero(self.box.free)
+        at = np.array([int(np.flatnonzero(free == p)[0]) for p in self.pair])
+        others = np.delete(np.arange(len(free)), at)
+        follow = self.covariance[np.ix_(others, at)] @ np.linalg.inv(self.covariance[np.ix_(at, at)])
+        known = np.asarray(follow @ self.covariance[np.ix_(at, others)])
+        factor = _root(self.covariance[np.ix_(others, others)] - known)
+        inner = self.box.hold(self.pair[0]).hold(self.pair[1])
+        (cxx, cxy), (_, cyy) = self.covariance[np.ix_(at, at)]
+        bound = self.box.high[self.pair[1]] if side > 0 else self.box.low[self.pair[1]]
+        most = abs(float(bound) - float(vector[self.pair[1]]))
+        wanted = math.sqrt(left)
+        step = min(math.sqrt(max(cyy - cxy**2 / cxx, 1e-12)) * wanted, most)
+        tried: dict[float, float] = {0.0: 0.0}
+        for _ in range(8):
+            theta = vector.copy()
+            theta[self.pair[0]] = place
+            theta[self.pair[1]] = vector[self.pair[1]] + side * step
+            theta[free[others]] += follow[:, 1] * side * step
+            found = maximise(self.likelihood, inner.inside(theta), inner, factor, tolerance=0.01, limit=60)
+            found = lifted(self.likelihood, found, inner, factor, tolerance=0.01, limit=60)
+            fall = 2.0 * (self.top.value - found.value) - (cut - left)
+            tried[step] = math.sqrt(max(fall, 0.0))
+            if abs(fall - left) < _NEAR * cut:
+                break
+            if step >= most and tried[step] < wanted:
+                return None
+            # The root of the fall is near to straight in the step; between two tries it is interpolated.
+            short = max((s for s, r in tried.items() if r < wanted), default=0.0)
+            long = min((s for s, r in tried.items() if r >= wanted), default=math.inf)
+            guess = step * wanted / max(tried[step], 0.2 * wanted)
+            if math.isfinite(long):
+                guess = short + (long - short) * (wanted - tried[short]) / (tried[long] - tried[short])
+            step = min(guess, 3.0 * step, most)
+        steps = np.array(sorted(tried))
+        roots = np.maximum.accumulate([tried[float(s)] for s in steps]) + 1e-12 * np.arange(len(steps))
+        if roots[-1] < wanted:  # just short of the cut
+            return float(steps[-1] * wanted / roots[-1])
+        return float(PchipInterpolator(roots, steps)(wanted))
+
+    def region(
+        self,
+        ridge: Profile,
+        places: Floats,
+        slices: list[tuple[float | None, float | None]],
+        ends: tuple[float, float],
+        open_ends: tuple[bool, bool],
+        cut: float,
+        level: float,
+    ) -> JointRegion:
+        """Join the slices to an outline on the natural scale."""
+        angle = np.linspace(0.0, math.pi, _OUTLINE)
+        x = 0.5 * sum(ends) - 0.5 * (ends[1] - ends[0]) * np.cos(angle)
+        middle = _ridge_at(ridge, self.pair[1])(x)
+        left = np.sqrt(np.maximum(cut - _fall_at(ridge)(x), 0.0))
+        at = np.sqrt(np.maximum(cut - _fall_at(ridge)(places), 1e-9))
+        units = dict(zip(self.fit.parameters, self.fit.estimates["unit"].astype(str), strict=True))
+        sides = [self._open(0, k, units) for k in (0, 1) if open_ends[k]]
+        lines = []
+        for k, bound in enumerate((self.box.low, self.box.high)):
+            widths = [pair[k] for pair in slices]
+            limit = abs(float(bound[self.pair[1]]) - _ridge_at(ridge, self.pair[1])(places))
+            if any(w is None for w in widths):
+                sides.append(self._open(1, k, units))
+            filled = np.array([limit[j] if w is None else w for j, w in enumerate(widths)], dtype=np.float64)
+            width = PchipInterpolator(places, filled / at, extrapolate=False)
+            share = np.asarray(width(np.clip(x, places[0], places[-1])))
+            lines.append(middle + (-1.0 if k == 0 else 1.0) * share * left)
+        outline = np.column_stack([np.concatenate([x, x[::-1]]), np.concatenate([lines[0], lines[1][::-1]])])
+        for k in (0, 1):
+            outline[:, k] = np.clip(outline[:, k], self.box.low[self.pair[k]], self.box.high[self.pair[k]])
+            if self.logarithmic[k]:
+                outline[:, k] = np.exp(outline[:, k])
+        values = tuple(self.fit.parameters[n] for n in self.names)
+        label = (units[self.names[0]], units[self.names[1]])
+        return JointRegion(self.names, label, level, cut, (values[0], values[1]), outline, tuple(sides))
+
+    def _open(self, which: int, side: int, units: dict[str, str]) -> str:
+        bound = float((self.box.low, self.box.high)[side][self.pair[which]])
+        bound = math.exp(bound) if self.logarithmic[which] else bound
+        name = self.names[which]
+        return f"{name.replace('_', ', flight ')} {('down', 'up')[side]} to the end of the search at {bound:.4g} {units[name]}"
+
+
+def _root(covariance: Floats) -> Floats:
+    values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 1e-10)))
+
+
+def _ridge_at(ridge: Profile, place: int) -> PchipInterpolator:
+    return PchipInterpolator(ridge.values, ridge.path[:, place])
+
+
+def _fall_at(ridge: Profile) -> Callable[[Floats], Floats]:
+    """Return the fall of the log-likelihood along the ridge, its signed root interpolated."""
+    signed = np.sqrt(np.maximum(ridge.deviance, 0.0)) * np.sign(ridge.values - ridge.estimate)
+    line = PchipInterpolator(ridge.values, signed)
+    return lambda x: np.asarray(line(x)) ** 2
