@@ -17,6 +17,7 @@ from phenofit.flight.residuals import check_residuals
 from phenofit.flight.result import EVENT_SHARES, FlightFit
 from phenofit.flight.settings import FitSettings
 from phenofit.flight.start_date import StartProfile, profile_start
+from phenofit.flight.strays import stray_checks
 
 __all__ = [
     "CURVE_CODES",
@@ -56,4 +57,5 @@ __all__ = [
     "peak_heat",
     "profile_start",
     "share_flown",
+    "stray_checks",
 ]

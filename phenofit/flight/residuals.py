@@ -13,7 +13,7 @@ other. The last check of a trap-year is fixed by the total and has none; nor has
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from phenofit.traps import TrapYears
 
-__all__ = ["RESIDUAL_COLUMNS", "check_residuals", "residuals_of_counts"]
+__all__ = ["RESIDUAL_COLUMNS", "CheckChances", "chances_of_checks", "check_residuals", "residuals_of_counts"]
 
 RESIDUAL_COLUMNS = (
     "trap_year", "trap", "site", "season", "year", "start", "end", "count", "expected", "heat", "residual",
@@ -87,6 +87,70 @@ def check_residuals(
     DataError
         If the trap-years are not those of the fit.
     """
+    rng = np.random.default_rng(seed)
+    parts = []
+    for found in chances_of_checks(fit, trap_years, weather, links, starts=starts):
+        part, weight = found.checks, found.weight
+        count = part["count"].to_numpy(dtype=np.int64)
+        residual = residuals_of_counts(count, found.chance, weight, _concentration(fit), rng)
+        parts.append(
+            part[["trap_year", "trap", "site", "season", "year", "start", "end", "count"]].assign(
+                expected=int(count.sum()) * (weight @ found.chance), heat=found.heat, residual=residual
+            )
+        )
+    return pd.concat(parts, ignore_index=True)[list(RESIDUAL_COLUMNS)]
+
+
+@dataclass(frozen=True)
+class CheckChances:
+    """The checks of a trap-year under the model of a fit.
+
+    Attributes
+    ----------
+    checks : DataFrame
+        Its counted checks with a heat sum, in the order of time.
+    heat : array, shape (checks,)
+        Heat at the middle of each [degC d].
+    chance, stray : array, shape (nodes, checks)
+        Chance of each check at each node of what is not known of the trap-year, strays included; and the part of it
+        that belongs to strays.
+    weight : array, shape (nodes,)
+        Chance of each node before any count is seen.
+    """
+
+    checks: pd.DataFrame
+    heat: Floats
+    chance: Floats
+    stray: Floats
+    weight: Floats
+
+
+def chances_of_checks(
+    fit: FlightFit,
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+) -> Iterator[CheckChances]:
+    """Go through the trap-years of a fit with the chance of each of their checks.
+
+    Parameters
+    ----------
+    fit, trap_years, weather, links, starts
+        As for :func:`check_residuals`.
+
+    Yields
+    ------
+    CheckChances
+
+    Raises
+    ------
+    ModelError
+        If the fit counts from a biofix and no starts are given, or the other way round.
+    DataError
+        If the trap-years are not those of the fit.
+    """
     if fit.settings.biofix != (starts is not None):
         raise ModelError("give the biofix dates (starts) where the fit counts from them, and only there.")
     used = fit.data.reset_index(drop=True)
@@ -97,8 +161,6 @@ def check_residuals(
         for (trap, season), part in table.groupby(["trap", "season"], sort=False)
     }
     latent = _latent(fit)
-    rng = np.random.default_rng(seed)
-    parts = []
     for k, row in enumerate(used.to_dict("records")):
         key = (str(row["trap"]), str(row["season"]))
         frame = groups.get(key)
@@ -113,17 +175,8 @@ def check_residuals(
             )
         left, right, known = heat
         part = frame[known]
-        chance = _chances(fit, latent, float(factors[k]), part, left[known], right[known])
-        count = part["count"].to_numpy(dtype=np.int64)
-        residual = residuals_of_counts(count, chance, latent.weight, _concentration(fit), rng)
-        parts.append(
-            part[["trap_year", "trap", "site", "season", "year", "start", "end", "count"]].assign(
-                expected=total * (latent.weight @ chance),
-                heat=0.5 * (left[known] + right[known]),
-                residual=residual,
-            )
-        )
-    return pd.concat(parts, ignore_index=True)[list(RESIDUAL_COLUMNS)]
+        chance, stray = _chances(fit, latent, float(factors[k]), part, left[known], right[known])
+        yield CheckChances(part, 0.5 * (left[known] + right[known]), chance, stray, latent.weight)
 
 
 def residuals_of_counts(
@@ -245,8 +298,8 @@ def _interval_heat(
 
 def _chances(
     fit: FlightFit, latent: _Latent, factor: float, part: pd.DataFrame, left: Floats, right: Floats
-) -> Floats:
-    """Return the chance of each check at each node, strays included."""
+) -> tuple[Floats, Floats]:
+    """Return the chance of each check at each node, strays included, and the part of it that strays have."""
     code = curve_code(fit.settings.curve)
     effort = part["effort"].to_numpy(dtype=np.float64)
     flown = np.zeros((len(latent.shift), len(left)))
@@ -258,9 +311,10 @@ def _chances(
     flown *= effort
     flown /= np.maximum(flown.sum(axis=1, keepdims=True), _FLOOR)
     length = (part["end"] - part["start"]).to_numpy().astype(np.float64) * effort
-    stray = fit.parameters["stray_share"]
-    chance = (1.0 - stray) * flown + stray * length / length.sum()
-    return np.asarray(chance / chance.sum(axis=1, keepdims=True))
+    stray = np.broadcast_to(fit.parameters["stray_share"] * length / length.sum(), flown.shape)
+    chance = (1.0 - fit.parameters["stray_share"]) * flown + stray
+    total = chance.sum(axis=1, keepdims=True)
+    return np.asarray(chance / total), np.asarray(stray / total)
 
 
 @njit(cache=True)
