@@ -63,11 +63,14 @@ def traps_of(place: str, sites: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     return traps, links
 
 
-def block(place: str, years: int, rng: np.random.Generator) -> tuple[xr.Dataset, list[int]]:
-    """Return the weather of a run of real years, drawn at random, and its years."""
+def block(
+    place: str, years: int, rng: np.random.Generator, first: int | None = None
+) -> tuple[xr.Dataset, list[int]]:
+    """Return the weather of a run of real years, drawn at random unless its first year is given, and its years."""
     whole = _weather(place)
     known = np.unique(whole["time"].dt.year.to_numpy())
-    first = int(rng.choice(known[: len(known) - years + 1]))
+    if first is None:
+        first = int(rng.choice(known[: len(known) - years + 1]))
     return whole.sel(time=slice(f"{first}", f"{first + years - 1}")), list(range(first, first + years))
 
 
@@ -84,10 +87,11 @@ def real_network(
     requirements: tuple[float, ...] = (REQUIREMENT,),
     spreads: tuple[float, ...] = (SPREAD,),
     curve: str = "normal",
+    first: int | None = None,
 ) -> Network:
     """Draw a network of the study: weekly checks, base 10 degC, another block of real years for another seed."""
     rng = np.random.default_rng(list(seed))
-    weather, chosen = block(place, years, rng)
+    weather, chosen = block(place, years, rng, first)
     traps, links = traps_of(place, sites)
     catches, _ = simulate_network(
         weather=weather,
