@@ -12,6 +12,7 @@ from phenofit.flight.influence import contributions, influence
 from phenofit.flight.joint import JointRegion, joint_region
 from phenofit.flight.place import fit_at, fit_at_site
 from phenofit.flight.profile import Profile
+from phenofit.flight.rearing_term import RearingTerm, published_rearing, rearing_term
 from phenofit.flight.regions import Contrast, contrast
 from phenofit.flight.residuals import check_residuals
 from phenofit.flight.result import EVENT_SHARES, FlightFit
@@ -33,6 +34,7 @@ __all__ = [
     "JointRegion",
     "Profile",
     "RatioTest",
+    "RearingTerm",
     "StartProfile",
     "assemble",
     "bootstrap_interval",
@@ -56,6 +58,8 @@ __all__ = [
     "older_rules",
     "peak_heat",
     "profile_start",
+    "published_rearing",
+    "rearing_term",
     "share_flown",
     "stray_checks",
 ]
