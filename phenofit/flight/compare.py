@@ -12,7 +12,7 @@ import pandas as pd
 
 from phenofit.errors import ModelError
 from phenofit.flight.nesting import nesting
-from phenofit.flight.reference import degrees_of_error, p_value_of_ratio
+from phenofit.flight.reference import carriers, degrees_of_error, p_value_of_ratio
 from phenofit.flight.result import FlightFit
 
 __all__ = ["COMPARE_COLUMNS", "RatioTest", "compare", "flights_evidence", "likelihood_ratio"]
@@ -152,11 +152,10 @@ def likelihood_ratio(smaller: FlightFit, larger: FlightFit) -> RatioTest:
         )
     below = degrees_of_error("requirement_1", larger.settings, larger.data)
     p = p_value_of_ratio(statistic, found.degrees, below)
+    carrier, _ = carriers(larger.settings, larger.data)
+    words = f"F with {found.degrees} and {below:g} degrees of freedom ({carrier}s - 1)"
     if math.isinf(below):
         words = f"chi-squared with {found.degrees} degree(s) of freedom"
-    else:
-        carried = "trap-years" if larger.settings.group is None else f"{larger.settings.group}s"
-        words = f"F with {found.degrees} and {below:g} degrees of freedom ({carried} - 1)"
     return RatioTest(statistic, found.degrees, p, words)
 
 

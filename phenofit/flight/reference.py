@@ -25,7 +25,30 @@ import pandas as pd
 
 from phenofit.flight.settings import FitSettings
 
-__all__ = ["degrees_of_error", "p_value_of_ratio"]
+__all__ = ["carriers", "degrees_of_error", "p_value_of_ratio"]
+
+
+def carriers(settings: FitSettings, table: pd.DataFrame) -> tuple[str, int]:
+    """Return what carries the error of base and requirements, and how many of them there are.
+
+    Parameters
+    ----------
+    settings : FitSettings
+        Model; parts of the shift that the records cannot show are not in it.
+    table : DataFrame
+        The trap-years of the fit: ``year, site``.
+
+    Returns
+    -------
+    tuple of str and int
+        ``"year"`` or ``"site"``, the scarcer of those whose shift is fitted; ``"trap-year"`` where these alone have
+        one; ``"moth"`` and 0 without any shift.
+    """
+    shared = [(int(table[part].nunique()), part) for part in ("year", "site") if part in settings.shifts]
+    if shared:
+        number, part = min(shared, key=lambda pair: pair[0])
+        return part, number
+    return ("trap-year", len(table)) if "trap-year" in settings.shifts else ("moth", 0)
 
 
 def degrees_of_error(name: str, settings: FitSettings, table: pd.DataFrame) -> float:
@@ -54,19 +77,18 @@ def degrees_of_error(name: str, settings: FitSettings, table: pd.DataFrame) -> f
     >>> degrees_of_error("base", model, years)
     1.0
     """
-    parts = [part for part in ("year", "site") if part in settings.shifts]
-    numbers: dict[str, int] = {part: int(table[part].nunique()) for part in parts}
-    own = "trap-year" in settings.shifts
+    what, number = carriers(settings, table)
+    if what == "moth":
+        return math.inf
     if name in ("shift_sd", "concentration") or name.startswith("size_sd"):
-        return float(max(len(table) - max(sum(numbers.values()), 1), 1)) if parts or own else math.inf
+        shared = sum(int(table[part].nunique()) for part in ("year", "site") if part in settings.shifts)
+        return float(max(len(table) - max(shared, 1), 1))
     if name.startswith("shift_sd_"):
-        values = numbers[name.removeprefix("shift_sd_")]
+        part = name.removeprefix("shift_sd_")
         # Base and requirement both follow the differences between years; sites of one weather tell no base.
-        used = 2 if settings.base_held is None and name.endswith("year") else 1
-        return _single_number(values, used)
-    if parts:
-        return float(max(min(numbers.values()) - 1, 1))
-    return float(max(len(table) - 1, 1)) if own else math.inf
+        used = 2 if settings.base_held is None and part == "year" else 1
+        return _single_number(int(table[part].nunique()), used)
+    return float(max(number - 1, 1))
 
 
 def _single_number(values: int, used: int) -> float:

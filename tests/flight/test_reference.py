@@ -1,0 +1,61 @@
+"""What a fall of the likelihood is held against."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from phenofit.flight import FitSettings
+from phenofit.flight.profile import cut_root
+from phenofit.flight.reference import carriers, degrees_of_error, p_value_of_ratio
+from tests.flight.networks import HEAT, SEASON
+
+MODEL = FitSettings(SEASON, HEAT)
+TABLE = pd.DataFrame({"year": np.repeat(range(5), 8), "site": np.tile(range(8), 5)})
+
+
+def test_the_scarcer_part_carries_the_error() -> None:
+    assert carriers(MODEL, TABLE) == ("year", 5)
+    assert carriers(replace(MODEL, shifts=("site", "trap-year")), TABLE) == ("site", 8)
+    assert carriers(replace(MODEL, shifts=("trap-year",)), TABLE) == ("trap-year", 40)
+    assert carriers(replace(MODEL, shifts=()), TABLE) == ("moth", 0)
+    assert degrees_of_error("base", MODEL, TABLE) == 4.0
+    assert degrees_of_error("requirement_1", replace(MODEL, shifts=("trap-year",)), TABLE) == 39.0
+    assert degrees_of_error("shift_sd", MODEL, TABLE) == 35.0
+    assert math.isinf(degrees_of_error("base", replace(MODEL, shifts=()), TABLE))
+    assert degrees_of_error("base", MODEL, TABLE.iloc[:8]) == 1.0
+
+
+def test_the_year_sd_loses_what_base_and_requirement_use() -> None:
+    assert degrees_of_error("shift_sd_year", replace(MODEL, base_held=10.0), TABLE) == 4.0
+    # Computed: a straight line through n normal values; the fall is exactly n log(1 + t^2 / (n - 2)).
+    for n in (5, 8, 12):
+        table = pd.DataFrame({"year": range(n), "site": 0})
+        exact = math.sqrt(n * math.log1p(stats.t.ppf(0.975, n - 2) ** 2 / (n - 2)))
+        assert cut_root(0.95, degrees_of_error("shift_sd_year", MODEL, table)) == pytest.approx(
+            exact, rel=0.01
+        )
+
+
+def test_p_values_of_several_means() -> None:
+    # Computed: k means of n = v + k normal values held at their truth, 100,000 samples; the share of ratios with p
+    # below 5 % is 5 % when the reference is exact.
+    rng = np.random.default_rng(5)
+    k, n = 2, 6
+    values = rng.standard_normal((100_000, n))
+    # k = 2: the mean and the slope on a fixed covariate.
+    design = np.linalg.qr(np.column_stack([np.ones(n), np.arange(n)]))[0]
+    whole = (values**2).sum(axis=1)
+    left = whole - ((values @ design) ** 2).sum(axis=1)
+    ratio = n * np.log(whole / left)
+    p = np.array([p_value_of_ratio(float(r), k, float(n - k)) for r in ratio[:20_000]])
+    assert np.mean(p < 0.05) == pytest.approx(0.05, abs=0.006)
+    assert p_value_of_ratio(3.841458820694124, 1, math.inf) == pytest.approx(0.05)
+    assert p_value_of_ratio(1e6, 1, 4.0) == 0.0
+    for degrees in (1.0, 4.0):
+        assert p_value_of_ratio(cut_root(0.9, degrees) ** 2, 1, degrees) == pytest.approx(0.1)
