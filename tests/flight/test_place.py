@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from phenofit.cli import main
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, fit_at, fit_at_site, fit_flights
 from phenofit.forecast import forecast_season
@@ -138,3 +140,32 @@ def test_local_checks_and_date_maps_want_one_place(net: Network, by_kind: Flight
         local_check(by_kind, series, pd.DataFrame())
     with pytest.raises(ModelError, match="not known of every cell"):
         date_map(by_kind, net.weather, year=2014)
+
+
+def test_the_local_command_takes_the_columns_of_the_place(
+    net: Network, by_kind: FlightFit, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    by_kind.to_json(tmp_path / "fit.json")
+    one = net.weather.sel(station=["S1"])[["tmin", "tmax"]].to_dataframe().reset_index()
+    one.rename(columns={"time": "date"})[["station", "date", "tmin", "tmax"]].to_csv(
+        tmp_path / "weather.csv", index=False
+    )
+    saw = ["--saw", "2013-06-01=0", "2013-06-08=4", "2013-06-15=9", "2013-06-22=1"]
+    call = [
+        "local",
+        str(tmp_path / "fit.json"),
+        "--weather",
+        str(tmp_path / "weather.csv"),
+        "--unit",
+        "degC",
+        *saw,
+    ]
+    assert main(call) == 2
+    assert "needs the covariate 'kind'" in capsys.readouterr().err
+    assert main([*call, "--at", "kind"]) == 2
+    assert "--at takes COLUMN=VALUE, not 'kind'" in capsys.readouterr().err
+    told = []
+    for kind in ("early", "z late"):
+        assert main([*call, "--at", f"kind={kind}"]) == 0
+        told.append(capsys.readouterr().out.split("half of the flight on ")[1][:6])
+    assert told[0] != told[1]
