@@ -128,7 +128,7 @@ def write_thresholds(path: Path, tables: Iterable[pd.DataFrame], *, invented: bo
     write_csv(path, THRESHOLD_COLUMNS, (_rounded(r) for r in rows))
 
 
-def write_validation(path: Path, tables: Sequence[pd.DataFrame]) -> None:
+def write_validation(path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False) -> None:
     """Write the validation tables of all species as one.
 
     Parameters
@@ -137,7 +137,11 @@ def write_validation(path: Path, tables: Sequence[pd.DataFrame]) -> None:
         The file, such as ``validation.csv``.
     tables : sequence of DataFrame
         Tables with the same columns.
+    invented : bool
+        Whether the data are invented; every row then says so in a column ``invented``, which maps heed.
     """
+    if invented:
+        tables = [table.assign(invented=True) for table in tables]
     columns = [str(c) for c in tables[0].columns] if tables else []
     rows = [row for table in tables for row in _records(_dates_to_the_minute(table))]
     write_csv(path, columns, (_rounded(r) for r in rows))
@@ -205,7 +209,7 @@ def write_tables(result: StudyResult, out: Path) -> list[Path]:
     invented = result.study.invented
     write_flights(written[0], {s.species: s.fit for s in result.species}, invented=invented)
     write_thresholds(written[1], [s.thresholds for s in result.species], invented=invented)
-    write_validation(written[2], [s.validation for s in result.species])
+    write_validation(written[2], [s.validation for s in result.species], invented=invented)
     write_scores(written[3], [s.scores for s in result.species], invented=invented)
     written += [write_fit(out, s.species, s.fit) for s in result.species]
     maps = {s.species: s.error_map for s in result.species if s.error_map is not None}

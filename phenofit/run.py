@@ -6,7 +6,7 @@ import json
 import os
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -82,9 +82,7 @@ def run_study(
     study = load_study(path)
     inputs = read_inputs(study, progress=progress)
     inputs.weather.load()  # threads share it: nothing must be read lazily from a file
-    count = (
-        workers or len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    )
+    count = workers or _processors()
     # The compiled likelihood lets go of the interpreter's lock, so threads do; nothing is copied.
     with ThreadPoolExecutor(count) as executor, ThreadPoolExecutor(len(study.species)) as heads:
         tasks = [
@@ -122,15 +120,22 @@ class _Task:
 
     def result(self) -> SpeciesResult:
         """Do everything for the species, in the order in which one thing needs another."""
-        work, seed = self.work, self.work.study.head.seed
-        notes: list[str] = []
+        work = self.work
         self.say("fitting the flights")
         fit = work.fit(profiles=True, progress=self.say)
+        return replace(self, work=work.settled(fit))._with(fit)
+
+    def _with(self, fit: FlightFit) -> SpeciesResult:
+        """Do everything that rests on the fit."""
+        work, seed = self.work, self.work.study.head.seed
+        notes: list[str] = []
         self.say("forecasting held-out trap-years")
         validation = self._validate(fit, notes)
         self.say("testing published thresholds")
         comparisons = self._compare(fit, validation)
         verdicts = {c.threshold.id: c.verdict for c in comparisons}
+        self.say("looking at residuals and older rules")
+        checks = work.check(fit)
         return SpeciesResult(
             species=work.species,
             fit=fit,
@@ -141,7 +146,8 @@ class _Task:
             scores=score_forecasts(validation, seed=seed) if len(validation) else pd.DataFrame(),
             forecast=self._forecast(fit, notes),
             error_map=self._map(validation, notes),
-            notes=tuple(notes),
+            notes=(*notes, *checks.notes),
+            checks=checks,
         )
 
     def _validate(self, fit: FlightFit, notes: list[str]) -> pd.DataFrame:

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from phenofit.flight import choose_curve
+from phenofit.flight.choose_flights import choose_flights, flight_candidates
+from phenofit.flight.compare import flights_evidence
+from phenofit.study import check_fit
 from phenofit.validate import compare_published, cross_validate
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from phenofit.flight import FlightFit
-    from phenofit.study import Study, StudyInputs
+    from phenofit.study import FitChecks, Study, StudyInputs
     from phenofit.traps import TrapYears
     from phenofit.validate import PublishedComparison, PublishedThreshold
 
@@ -36,12 +38,15 @@ class SpeciesWork:
         Name of the species in the study.
     trap_years : TrapYears
         Its catches.
+    flights : int, optional
+        Flights a season, once they are settled; until then what the study says.
     """
 
     study: Study
     inputs: StudyInputs
     species: str
     trap_years: TrapYears
+    flights: int | None = None
 
     @property
     def model(self) -> dict[str, Any]:
@@ -51,7 +56,7 @@ class SpeciesWork:
             "season": self.inputs.season,
             "heat": self.inputs.heat,
             "species": self.species,
-            "flights": asked.count,
+            "flights": asked.count if self.flights is None else self.flights,
             "curve": asked.curve,
             "starts": self.inputs.starts,
         }
@@ -74,7 +79,7 @@ class SpeciesWork:
 
     def fit(self, *, profiles: bool = False, progress: Progress | None = None) -> FlightFit:
         """Fit the flights of the species."""
-        return choose_curve(
+        return choose_flights(
             self.trap_years,
             self.inputs.weather,
             self.inputs.links,
@@ -84,6 +89,36 @@ class SpeciesWork:
             profiles=profiles,
             provenance={"inputs": dict(self.inputs.hashes)},
             progress=progress,
+        )
+
+    def settled(self, fit: FlightFit | None = None) -> SpeciesWork:
+        """Return the work with its number of flights settled: that of a fit to all records, made here if need be.
+
+        Validation and comparisons with published thresholds are about a given number of flights; folds that each
+        chose their own would not forecast the same events.
+        """
+        if self.flights is not None:
+            return self
+        numbers = flight_candidates(self.study.flight_settings(self.species).count)
+        if len(numbers) == 1:
+            return replace(self, flights=numbers[0])
+        return replace(self, flights=(self.fit() if fit is None else fit).settings.flights)
+
+    def check(self, fit: FlightFit) -> FitChecks:
+        """Take a second look at a fit: older rules, residuals, influence, and the number of flights."""
+        told = str(fit.provenance.get("flights choice", ""))
+        number = fit.settings.flights
+        if not told and number > 1:
+            # A fit of fewer flights costs little beside the one that was made; one of more does not.
+            fewer = replace(self, flights=number - 1).fit()
+            told = flights_evidence([fit, fewer])
+        return check_fit(
+            fit,
+            self.trap_years,
+            self.inputs,
+            min_moths=self.study.validation.min_moths,
+            seed=self.study.head.seed,
+            flights=told,
         )
 
     def validate(self, scheme: str, *, progress: Progress | None = None, **more: Any) -> pd.DataFrame:
@@ -102,7 +137,7 @@ class SpeciesWork:
             min_moths=part.min_moths,
             blocks=part.blocks,
             first_years=part.first_years,
-            **{"thresholds": self.published, "lead_days": part.lead_days, **more},
+            **{"thresholds": self.published, "lead_days": part.lead_days, "older": part.older, **more},
         )
 
     def compare(

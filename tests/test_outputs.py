@@ -7,7 +7,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from phenofit.outputs import SCORE_FILE_COLUMNS, write_flights, write_scores, write_thresholds
+from phenofit.outputs import (
+    SCORE_FILE_COLUMNS,
+    write_flights,
+    write_scores,
+    write_thresholds,
+    write_validation,
+)
 from phenofit.species_work import SpeciesWork
 from phenofit.study import load_study, read_inputs
 from phenofit.thresholds_table import thresholds_table
@@ -47,7 +53,13 @@ def test_invented_data_are_marked_in_every_row(work: SpeciesWork, tmp_path: Path
 
 def test_lead_times_of_the_study_reach_the_scores(work: SpeciesWork, tmp_path: Path) -> None:
     assert work.study.validation.lead_days == (14, 0)
-    scores = score_forecasts(work.validate("year", thresholds=()), bootstrap=50)
+    validation = work.validate("year", thresholds=())
+    for invented in (True, False):
+        write_validation(tmp_path / "validation.csv", [validation], invented=invented)
+        written = pd.read_csv(tmp_path / "validation.csv")
+        assert len(written) == len(validation)
+        assert bool(written.get("invented", pd.Series([False])).all()) == invented
+    scores = score_forecasts(validation, bootstrap=50)
     write_scores(tmp_path / "scores.csv", [scores, pd.DataFrame()], invented=True)
     found = pd.read_csv(tmp_path / "scores.csv")
     assert tuple(found.columns) == SCORE_FILE_COLUMNS

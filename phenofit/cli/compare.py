@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
 
     more = tuple(row for name in args.id or () for row in find_published(id=name))
     rows: list[dict[str, object]] = []
-    for work in open_species(args):
+    for work in (one.settled() for one in open_species(args)):
         thresholds = (*work.published, *more)
         if not thresholds:
             continue

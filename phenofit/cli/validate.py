@@ -65,35 +65,31 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Validate, write the tables and show the scores."""
-    import pandas as pd
+    from phenofit.outputs import write_scores, write_validation
+    from phenofit.validate import drift_test, score_forecasts
 
-    from phenofit.files import write_csv
-    from phenofit.outputs import write_validation
-    from phenofit.validate import SCORE_COLUMNS, drift_test, score_forecasts
-
-    more = {"events": tuple(args.events)} if args.events else {}
+    # What the call names goes before what the study says.
+    asked = {"events": args.events, "lead_days": args.lead_days, "older": args.older}
+    more = {name: tuple(values) for name, values in asked.items() if values}
     tell = None if args.quiet else show_progress()
-    tables, scores = [], []
+    tables, scores, invented = [], [], False
     with ThreadPoolExecutor(os.cpu_count() or 1) as executor:
-        for work in open_species(args):
+        for work in (one.settled() for one in open_species(args)):
+            invented = work.study.invented
             for scheme in args.leave_out or work.study.validation.leave_out:
                 table = work.validate(
                     scheme,
                     progress=tell,
                     executor=executor,
-                    lead_days=tuple(args.lead_days),
-                    older=tuple(args.older),
                     **more,
                 )
-                # An invented study's table says so in every row.
-                tables.append(table.assign(invented=True) if work.study.invented else table)
+                tables.append(table)
                 scores.append(score_forecasts(table, seed=work.study.head.seed))
                 _tell(work.species, scheme, table, scores[-1])
                 for line in drift_test(table).itertuples():
                     print(f"  drift, flight {line.flight}, {line.event}: {line.sentence}")
-    write_validation(args.out / "validation.csv", tables)
-    whole = pd.concat(scores, ignore_index=True)
-    write_csv(args.out / "scores.csv", SCORE_COLUMNS, whole.to_numpy(dtype=object).tolist())
+    write_validation(args.out / "validation.csv", tables, invented=invented)
+    write_scores(args.out / "scores.csv", scores, invented=invented)
     print(f"written: {args.out / 'validation.csv'}, {args.out / 'scores.csv'}")
     return 0
 

@@ -3,6 +3,7 @@
 from phenofit.flight.baselines import RULES, half_catch_dates, older_rules
 from phenofit.flight.bootstrap import BootstrapInterval, bootstrap_interval
 from phenofit.flight.choose import choose_curve, curve_candidates
+from phenofit.flight.choose_flights import choose_flights, flight_candidates
 from phenofit.flight.compare import RatioTest, compare, flights_evidence, likelihood_ratio
 from phenofit.flight.covariates import Covariate, CovariateDesign, covariate_design
 from phenofit.flight.curves import CURVE_CODES, heat_at_share, peak_heat, share_flown
@@ -10,6 +11,7 @@ from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.fit import fit_data, fit_flights
 from phenofit.flight.influence import contributions, influence
 from phenofit.flight.joint import JointRegion, joint_region
+from phenofit.flight.one_step import quick_influence
 from phenofit.flight.place import fit_at, fit_at_site
 from phenofit.flight.profile import Profile
 from phenofit.flight.rearing_term import RearingTerm, published_rearing, rearing_term
@@ -40,6 +42,7 @@ __all__ = [
     "bootstrap_interval",
     "check_residuals",
     "choose_curve",
+    "choose_flights",
     "compare",
     "contrast",
     "contributions",
@@ -49,6 +52,7 @@ __all__ = [
     "fit_at_site",
     "fit_data",
     "fit_flights",
+    "flight_candidates",
     "flights_evidence",
     "half_catch_dates",
     "heat_at_share",
@@ -59,6 +63,7 @@ __all__ = [
     "peak_heat",
     "profile_start",
     "published_rearing",
+    "quick_influence",
     "rearing_term",
     "share_flown",
     "stray_checks",

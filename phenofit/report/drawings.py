@@ -19,10 +19,12 @@ from phenofit.report.figures import (
     draw_dates,
     draw_errors,
     draw_flight,
+    draw_residuals,
     draw_scores,
     draw_season,
     save,
 )
+from phenofit.report.residual_view import residual_view
 from phenofit.report.score_groups import score_groups
 from phenofit.report.words import forecaster_words, scheme_words, start_words
 from phenofit.study.results import SpeciesResult, StudyResult
@@ -73,7 +75,8 @@ def draw_species(
     Returns
     -------
     dict of str to PageFigure
-        ``flight``, ``base``, ``dates``, ``errors``, ``calibration``, ``season``; those that cannot be drawn are not there.
+        ``flight``, ``base``, ``residuals``, ``dates``, ``errors``, ``calibration``, ``season``; those that cannot be
+        drawn are not there.
     """
     return {
         name: _page_figure(result, folder, f"{stem}-{name}", figure, alt, caption)
@@ -128,6 +131,7 @@ def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[tuple[str,
         ),
     )
     yield from _base_figure(fit)
+    yield from _residual_figure(species)
     yield from _error_figures(species)
     if not fit.settings.biofix:
         yield _season_figure(result, fit)
@@ -150,6 +154,29 @@ def _base_figure(fit: FlightFit) -> Iterator[tuple[str, Figure, str, str]]:
             f"below the dashed line lies the {100 * fit.settings.level:g} % interval. Right: base and requirement belong together "
             "along the dashed ridge; the shadow of the region on an axis is that parameter's interval. Taken from two pairs "
             "apart, base and requirement mean nothing."
+        ),
+    )
+
+
+def _residual_figure(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:
+    fit = species.fit
+    view = residual_view(fit, species.checks.residuals)
+    if view is None:
+        return
+    worst = max(view.class_mean, key=abs)
+    yield (
+        "residuals",
+        draw_residuals(view, heat_words=fit.settings.heat.describe(round(fit.base, 2))),
+        (
+            f"Residuals of {len(view.residual)} checks. Left: along the heat; the mean of a class farthest from 0 is "
+            f"{worst:.2f}. Right: in order against normal quantiles; on the line where the model holds."
+        ),
+        (
+            "Do the checks look as the model says? Each point is the residual of one check, given its trap-year's total and "
+            "earlier counts; standard normal where the model holds. Left: squares are means of equally many checks, with "
+            "95 % intervals; away from 0 the flight curve, the number of flights or the base is wrong there; dotted: half "
+            "of a flight. Right: in order; inside the grey band with a chance of 95 % each. Traps of a warm or cool year lie "
+            "on one side together, which neither interval counts."
         ),
     )
 

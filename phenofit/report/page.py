@@ -12,6 +12,9 @@ import pandas as pd
 from phenofit.files import write_text
 from phenofit.forecast.cautions import CAUTIONS
 from phenofit.outputs import species_slug
+from phenofit.report.leads import lead_table
+from phenofit.report.older import older_sentences, older_table
+from phenofit.report.residual_view import carried_table, residual_sentences
 from phenofit.report.sentences import (
     base_sentence,
     drift_sentences,
@@ -33,6 +36,7 @@ from phenofit.report.tables import (
 from phenofit.report.truth import truth_sentence
 from phenofit.report.weather_tables import fetched_table, flags_table
 from phenofit.study.results import SpeciesResult, StudyResult
+from phenofit.validate.older import OLDER
 
 __all__ = ["render_report"]
 
@@ -53,8 +57,14 @@ class _Section:
     problems: tuple[str, ...]
     notes: tuple[str, ...]
     estimates: PageTable
+    flights_in_words: str
+    residuals_in_words: tuple[str, ...]
+    carried: PageTable | None
+    older: PageTable | None
+    older_in_words: tuple[str, ...]
     thresholds: PageTable
     errors: tuple[PageTable, ...]
+    leads: PageTable | None
     drift_in_words: tuple[str, ...]
     forecast: PageTable | None
     no_forecast: tuple[str, ...]
@@ -133,7 +143,7 @@ def _environment() -> Any:
 def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section:
     from phenofit.report.drawings import draw_species  # loads matplotlib
 
-    fit = species.fit
+    fit, checks = species.fit, species.checks
     slug = species_slug(species.species)
     truth = _truth_of(result, species.species)
     forecast = _own_places(species)
@@ -150,8 +160,14 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         problems=tuple(fit.problems),
         notes=_distinct((*species.notes, *species.trap_years.notes)),
         estimates=estimates_table(fit, terms(fit), truth),
+        flights_in_words=checks.flights,
+        residuals_in_words=tuple(residual_sentences(checks.residuals)),
+        carried=carried_table(fit, checks.carried) if len(checks.carried) else None,
+        older=older_table(fit, checks.older, species.scores) if len(checks.older) else None,
+        older_in_words=tuple(older_sentences(fit, checks.older)) if len(checks.older) else (),
         thresholds=thresholds_page_table(species.thresholds),
-        errors=_error_tables(species.scores),
+        errors=_error_tables(species),
+        leads=lead_table(species.scores),
         drift_in_words=tuple(drift_sentences(species.validation)),
         forecast=None if forecast is None else forecast_table(forecast),
         no_forecast=_without_forecast(species),
@@ -176,10 +192,13 @@ def _truth_of(result: StudyResult, species: str) -> Mapping[str, Any] | None:
     return found if isinstance(found, Mapping) and "parameters" in found else None
 
 
-def _error_tables(scores: pd.DataFrame) -> tuple[PageTable, ...]:
+def _error_tables(species: SpeciesResult) -> tuple[PageTable, ...]:
     """Return a table for each scheme and event, half of the flight under the first scheme first."""
+    scores = species.scores
     if scores.empty:
         return ()
+    if len(species.checks.older):  # the older rules have a table of their own, with their held-out errors
+        scores = scores[~scores["forecaster"].str.startswith(OLDER)]
     found = [(str(scheme), event) for scheme in scores["scheme"].unique() for event in _EVENTS]
     there = set(zip(scores["scheme"], scores["event"], strict=True))
     return tuple(

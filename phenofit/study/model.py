@@ -42,8 +42,8 @@ class FlightSettings:
     ----------
     species : str
         Its name.
-    count : int
-        Flights a season.
+    count : int, str or tuple of int
+        Flights a season; ``"compare"`` or several numbers: chosen by AIC on all records.
     curve : str or tuple of str
         Shape of a flight; ``"choose"`` or several names: chosen by AIC in every fit.
     base : str or float
@@ -59,7 +59,7 @@ class FlightSettings:
     """
 
     species: str
-    count: int
+    count: int | str | tuple[int, ...]
     curve: str | tuple[str, ...]
     base: str | float
     shifts: tuple[str, ...]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from phenofit.study.fit_checks import FitChecks
 from phenofit.study.inputs import StudyInputs
 from phenofit.study.model import Study
 
@@ -47,6 +48,8 @@ class SpeciesResult:
         The map of the held-out error; None where it cannot be made.
     notes : tuple of str
         What the reader must know, one sentence each.
+    checks : FitChecks
+        The older rules beside the fit, its residuals, the trap-years that carry it, the number of flights.
     """
 
     species: str
@@ -59,6 +62,7 @@ class SpeciesResult:
     forecast: pd.DataFrame | None = None
     error_map: xr.Dataset | None = None
     notes: tuple[str, ...] = ()
+    checks: FitChecks = field(default_factory=FitChecks)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,10 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from phenofit.errors import ModelError
+from phenofit.flight.baseline_search import RULES
 from phenofit.flight.choose import CHOOSE
+from phenofit.flight.choose_flights import COMPARE, MOST_FLIGHTS, flight_candidates
 from phenofit.flight.curves import CURVE_CODES
 from phenofit.heat.settings import CUTOFFS, METHODS
 from phenofit.study.fields import (
@@ -251,6 +254,19 @@ def _base(value: Any) -> Any:
     return value if value == "fit" else temperature(value)
 
 
+def _flights(value: Any) -> Any:
+    given = tuple(value) if isinstance(value, list) else value
+    try:
+        flight_candidates(given)
+    except (ModelError, TypeError):
+        raise refuse(
+            f"{value!r} is no number of flights a season.",
+            f'Write 1 to {MOST_FLIGHTS} without quotation marks, several such as [1, 2], or "{COMPARE}".',
+        ) from None
+    return given
+
+
+FlightCount = Annotated[int | str | tuple[int, ...], BeforeValidator(_flights)]
 Base = Annotated[str | float, BeforeValidator(_base)]
 Shifts = Annotated[tuple[str, ...], BeforeValidator(words(*SHIFTS))]
 Share = Annotated[Number, Field(ge=0, lt=0.5)]
@@ -260,7 +276,7 @@ class SpeciesFlights(Part):
     """``[[flights.species]]``: what differs for one species; absent keys keep the values of ``[flights]``."""
 
     name: Text
-    count: Annotated[Count, Field(le=6)] | None = None
+    count: FlightCount | None = None
     curve: Curve | None = None
     base: Base | None = None
     shifts: Shifts | None = None
@@ -270,7 +286,7 @@ class SpeciesFlights(Part):
 class FlightsPart(Part):
     """``[flights]``: the model of the flights."""
 
-    count: Annotated[Count, Field(le=6)] = 1
+    count: FlightCount = 1
     curve: Curve = "normal"
     base: Base = "fit"
     shifts: Shifts = ("year", "trap-year")
@@ -291,6 +307,10 @@ def _leads(value: Any) -> tuple[int, ...]:
     return tuple(items)
 
 
+def _older(value: Any) -> tuple[str, ...]:
+    return RULES if value == "all" else words("all", *RULES)(value)
+
+
 class ValidationPart(Part):
     """``[validation]``: how forecasts are tested on data that the fit has not seen."""
 
@@ -299,6 +319,7 @@ class ValidationPart(Part):
     blocks: Annotated[Count, Field(ge=2)] = 4
     first_years: Annotated[Count, Field(ge=2)] = 3
     lead_days: Annotated[tuple[int, ...], BeforeValidator(_leads)] = ()
+    older: Annotated[tuple[str, ...], BeforeValidator(_older)] = ()
 
 
 class MapPart(Part):

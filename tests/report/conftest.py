@@ -15,7 +15,7 @@ from phenofit.forecast.season import forecast
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate import CheckPlan, simulate_network, simulate_weather
-from phenofit.study import SpeciesResult, StudyResult, load_study, read_inputs
+from phenofit.study import SpeciesResult, StudyResult, check_fit, load_study, read_inputs
 from phenofit.thresholds_table import thresholds_table
 from phenofit.validate import compare_published, cross_validate, score_forecasts
 from tests.studies import FILES, published_text, study_text, write_tables
@@ -100,6 +100,7 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> StudyResult:
         ),
         error_map=None,
         notes=("A note with <em>markup</em>.",),
+        checks=check_fit(fit, trap_years, inputs, min_moths=5, seed=1),
     )
     return StudyResult(
         study=study,

@@ -27,10 +27,12 @@ from phenofit.report.figures import (
     draw_dates,
     draw_errors,
     draw_flight,
+    draw_residuals,
     draw_scores,
     draw_season,
 )
 from phenofit.report.figures.style import SERIES, png_bytes, stamp
+from phenofit.report.residual_view import residual_view
 from phenofit.report.score_groups import ScoreGroup, ScoreRow
 from phenofit.seasons import Season
 from phenofit.study import StudyResult
@@ -154,12 +156,23 @@ def calibration(_result: StudyResult) -> Figure:
     return draw_calibration(parts)
 
 
+def residuals(result: StudyResult) -> Figure:
+    rng = np.random.default_rng(8)
+    heat = rng.uniform(150.0, 900.0, 600)
+    rows = pd.DataFrame({"heat": heat, "residual": rng.standard_normal(600) + 0.4 * (heat > 700.0)})
+    fit = result.species[0].fit
+    view = residual_view(replace(fit, parameters={**fit.parameters, "requirement_1": 600.0}), rows)
+    assert view is not None
+    return draw_residuals(view, heat_words="single sine, base 10 °C")
+
+
 DRAWINGS: dict[str, Callable[[StudyResult], Figure]] = {
     "flight": flight,
     "base": base,
     "calibration": calibration,
     "dates": dates,
     "errors": errors,
+    "residuals": residuals,
     "season": season,
     "scores": scores,
 }

@@ -25,7 +25,7 @@ from phenofit.report.truth import true_values, truth_sentence
 from phenofit.study import StudyResult
 from tests.report.conftest import SPECIES
 
-FIGURES = ("base", "calibration", "dates", "errors", "flight", "season")
+FIGURES = ("base", "calibration", "dates", "errors", "flight", "residuals", "season")
 SLUG = "tufted-b-test-b-moth"
 
 

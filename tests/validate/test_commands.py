@@ -11,7 +11,8 @@ import pytest
 
 from phenofit.cli import main
 from phenofit.forecast.cautions import CAUTIONS
-from phenofit.validate import PUBLISHED_COLUMNS, SCORE_COLUMNS, VALIDATION_COLUMNS, read_published
+from phenofit.outputs import SCORE_FILE_COLUMNS
+from phenofit.validate import PUBLISHED_COLUMNS, VALIDATION_COLUMNS, read_published
 from tests.validate.study_files import write_study
 
 
@@ -84,7 +85,8 @@ def test_validate_writes_both_tables(study: Path, capsys: pytest.CaptureFixture[
     assert table["invented"].all()
     assert {"fitted", "calendar mean", "published:near"} <= set(table["forecaster"])
     scores = pd.read_csv(tmp_path / "scores.csv")
-    assert tuple(scores.columns) == SCORE_COLUMNS
+    assert tuple(scores.columns) == SCORE_FILE_COLUMNS
+    assert set(scores["note"]) == {"invented data"}
     first = (tmp_path / "validation.csv").read_bytes()
     assert main(call) == 0
     assert (tmp_path / "validation.csv").read_bytes() == first

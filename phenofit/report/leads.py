@@ -1,0 +1,61 @@
+"""How forecasts grow better as the event draws near: errors by days ahead."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from phenofit.report.tables import PageTable
+from phenofit.report.words import forecaster_words, number, scheme_words
+from phenofit.validate.older import OLDER
+
+__all__ = ["lead_table"]
+
+
+def lead_table(scores: pd.DataFrame, *, event: str = "flight_50") -> PageTable | None:
+    """Return the error of each forecaster by days ahead, farthest first, weather known last.
+
+    Parameters
+    ----------
+    scores : DataFrame
+        Scores of one species; its first scheme is shown.
+    event : str
+        The event.
+
+    Returns
+    -------
+    PageTable or None
+        None where no forecast was made ahead.
+    """
+    if scores.empty:
+        return None
+    rows = scores[(scores["event"] == event) & (scores["scheme"] == scores["scheme"].iloc[0])]
+    rows = rows[~rows["forecaster"].str.startswith(OLDER)]
+    leads = sorted(rows["lead_days"].dropna().unique(), reverse=True)
+    if not leads:
+        return None
+    several = rows["flight"].nunique() > 1
+    cells = []
+    for (flight, name), mine in rows.groupby(["flight", "forecaster"], sort=False):
+        by_lead = mine.set_index(mine["lead_days"].fillna(-1.0))
+        found = [by_lead.loc[lead] if lead in by_lead.index else None for lead in (*leads, -1.0)]
+        words = forecaster_words(str(name))
+        cells.append(
+            (
+                f"flight {flight}: {words}" if several else words,
+                *(number(None if one is None else float(one["mae_days"])) for one in found),
+            )
+        )
+    heads = [f"{lead:.0f}" for lead in leads]
+    what = "the flight" if event == "flight_50" else event
+    return PageTable(
+        f"Mean absolute error of the date of half of {what} by the days ahead at which the forecast was made, leaving out "
+        f"{scheme_words(str(rows['scheme'].iloc[0]))[0]}; the weather still to come is that of the other years. With the "
+        "weather known only the model's own error is left.",
+        (
+            "forecaster",
+            *(f"{head} days ahead [days]" for head in heads),
+            "weather known [days]",
+        ),
+        tuple(cells),
+        (False, *(True for _ in range(len(heads) + 1))),
+    )

@@ -1,0 +1,187 @@
+"""The numbers behind the figure of residuals, and what they say in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtri
+from scipy.stats import beta
+
+from phenofit.flight.result import FlightFit
+from phenofit.report.tables import PageTable
+from phenofit.report.words import day, number, parameter_words
+
+__all__ = ["ResidualView", "carried_table", "residual_sentences", "residual_view"]
+
+_Array = NDArray[np.float64]
+_CLASSES = 12
+_FEWEST = 20
+_SHOWN = 5
+_CHANCE = 0.05
+
+
+@dataclass(frozen=True)
+class ResidualView:
+    """Residuals of the checks of one fit, ready to be drawn.
+
+    Attributes
+    ----------
+    heat, residual : array, shape (checks,)
+        Heat at the middle of each check interval [degC d] and its residual.
+    class_heat, class_mean, class_low, class_high : array, shape (classes,)
+        Classes of equally many checks along the heat: mean heat [degC d], mean residual, and the 95 % interval of that
+        mean as if checks were independent.
+    expected, ordered : array, shape (checks,)
+        Normal quantiles and the residuals in order.
+    low, high : array, shape (checks,)
+        Where each ordered residual lies with a chance of 95 % under the model, checks taken as independent.
+    requirements : tuple of float
+        Fitted heat at half of each flight [degC d].
+    """
+
+    heat: _Array
+    residual: _Array
+    class_heat: _Array
+    class_mean: _Array
+    class_low: _Array
+    class_high: _Array
+    expected: _Array
+    ordered: _Array
+    low: _Array
+    high: _Array
+    requirements: tuple[float, ...]
+
+
+def residual_view(fit: FlightFit, residuals: pd.DataFrame) -> ResidualView | None:
+    """Order residuals for drawing.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    residuals : DataFrame
+        Of :func:`phenofit.flight.check_residuals`.
+
+    Returns
+    -------
+    ResidualView or None
+        None with fewer than 20 residuals: too few for a picture to mean anything.
+
+    Notes
+    -----
+    The k-th of n ordered uniform numbers is beta-distributed with k and n + 1 - k; its quantiles, taken through the
+    normal quantile function, bound the k-th ordered residual.
+    """
+    known = residuals.dropna(subset=["residual", "heat"]) if len(residuals) else residuals
+    if len(known) < _FEWEST:
+        return None
+    heat = known["heat"].to_numpy(dtype=np.float64)
+    residual = known["residual"].to_numpy(dtype=np.float64)
+    parts = np.array_split(np.argsort(heat, kind="stable"), min(_CLASSES, len(known) // 10))
+    mean = np.array([residual[part].mean() for part in parts])
+    half = np.array([1.96 * residual[part].std(ddof=1) / np.sqrt(len(part)) for part in parts])
+    rank = np.arange(1, len(known) + 1, dtype=np.float64)
+    return ResidualView(
+        heat=heat,
+        residual=residual,
+        class_heat=np.array([heat[part].mean() for part in parts]),
+        class_mean=mean,
+        class_low=mean - half,
+        class_high=mean + half,
+        expected=np.asarray(ndtri((rank - 0.5) / len(known))),
+        ordered=np.sort(residual),
+        low=np.asarray(ndtri(beta.ppf(0.025, rank, len(known) + 1 - rank))),
+        high=np.asarray(ndtri(beta.ppf(0.975, rank, len(known) + 1 - rank))),
+        requirements=tuple(fit.requirement(g) for g in range(1, fit.settings.flights + 1)),
+    )
+
+
+def residual_sentences(residuals: pd.DataFrame) -> list[str]:
+    """Say how the residuals are, and name the checks that the model finds hardest to believe.
+
+    Parameters
+    ----------
+    residuals : DataFrame
+        Of :func:`phenofit.flight.check_residuals`.
+
+    Returns
+    -------
+    list of str
+        Empty where there are too few. A check is named where the chance of one as far out among them all is below
+        5 %.
+    """
+    known = residuals.dropna(subset=["residual"]) if len(residuals) else residuals
+    if len(known) < _FEWEST:
+        return []
+    values = known["residual"].to_numpy(dtype=np.float64)
+    said = (
+        f"The residuals of {len(known)} checks have mean {number(values.mean(), 2)} and standard deviation "
+        f"{number(values.std(ddof=1), 2)}; 0 and 1 where the model holds."
+    )
+    limit = float(ndtri(1.0 - _CHANCE / (2.0 * len(known))))
+    far = known[known["residual"].abs() > limit]
+    if far.empty:
+        return [f"{said} None is out of the ordinary among so many (beyond ±{number(limit)})."]
+    order = far["residual"].abs().sort_values(ascending=False, kind="stable").index
+    named = [
+        f"trap {row['trap']}, check of {day(row['end'], year=True)} ({int(row['count'])} moths, {number(row['expected'])} "
+        f"expected; residual {number(row['residual'])})"
+        for row in far.loc[order[:_SHOWN]].to_dict("records")
+    ]
+    more = f", and {len(far) - _SHOWN} more" if len(far) > _SHOWN else ""
+    return [
+        said,
+        f"Out of the ordinary (beyond ±{number(limit)}), so look at the record: {'; '.join(named)}{more}.",
+    ]
+
+
+def carried_table(fit: FlightFit, carried: pd.DataFrame, *, most: int = 5) -> PageTable:
+    """Return the trap-years that move the estimates most.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    carried : DataFrame
+        Of :func:`phenofit.flight.one_step.quick_influence`.
+    most : int
+        How many are shown.
+
+    Returns
+    -------
+    PageTable
+    """
+    flights = fit.settings.flights
+    names = ["base", *(f"requirement_{g}" for g in range(1, flights + 1))]
+    names = [n for n in names if (carried[f"{n}_change"] != 0.0).any()]
+    rows = [
+        (
+            f"{row['trap']}, {row['season']}",
+            str(int(row["total"])),
+            *(_signed(row[f"{n}_change"], 2 if n == "base" else 0) for n in names),
+            number(row["largest"], 2),
+        )
+        for row in carried.head(most).to_dict("records")
+    ]
+    heads = [
+        "base [°C]"
+        if n == "base"
+        else f"{parameter_words('requirement', int(n[-1]), flights).split(':')[0]}"
+        f"{f', flight {n[-1]}' if flights > 1 else ''} [°C-days]"
+        for n in names
+    ]
+    return PageTable(
+        f"How far the estimates would move without a trap-year, to first order and without a refit: the {len(rows)} "
+        f"largest of {len(carried)}. The last column is the largest move in standard errors of the fit.",
+        ("trap-year", "moths", *heads, "in standard errors"),
+        tuple(rows),
+        (False, *(True for _ in heads), True, True),
+    )
+
+
+def _signed(value: float, digits: int) -> str:
+    text = number(value, digits)
+    return f"+{text}" if float(text.replace("−", "-")) > 0 else text
