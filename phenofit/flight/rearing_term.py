@@ -31,10 +31,10 @@ class RearingTerm:
         ``"base"``, or ``"base and requirement"`` where the stage that was reared is what the heat sum counts.
     base, base_se : float
         Base of the rearing fit and its standard error [degC].
-    requirement, requirement_se : float
-        Its requirement and standard error [degC d]; NaN where it plays no part.
-    covariance : float
-        Of the two [degC degC d]; NaN where it plays no part.
+    requirement, requirement_se : float or None
+        Its requirement and standard error [degC d], where they play a part.
+    covariance : float or None
+        Of the two [degC degC d], where it plays a part.
     temperature, duration : tuple of float
         Points behind ``"durations"`` [degC, d].
     source : str
@@ -50,9 +50,9 @@ class RearingTerm:
     on: str
     base: float
     base_se: float
-    requirement: float = math.nan
-    requirement_se: float = math.nan
-    covariance: float = math.nan
+    requirement: float | None = None
+    requirement_se: float | None = None
+    covariance: float | None = None
     temperature: tuple[float, ...] = ()
     duration: tuple[float, ...] = ()
     source: str = ""
@@ -70,13 +70,18 @@ class RearingTerm:
             raise ModelError("a prior needs the base and a standard error above nought.")
         if self.on == "base":
             return
-        numbers = (self.requirement, self.requirement_se, self.covariance)
-        if not all(math.isfinite(v) for v in numbers) or self.requirement_se <= 0.0:
+        requirement, error, covariance = self._of_requirement()
+        if not all(math.isfinite(v) for v in (requirement, error, covariance)) or error <= 0.0:
             raise ModelError(
                 "a prior on both needs the requirement, its standard error and the covariance of the two."
             )
-        if self.covariance**2 >= (self.base_se * self.requirement_se) ** 2:
+        if covariance**2 >= (self.base_se * error) ** 2:
             raise ModelError("the covariance is larger than the standard errors allow.")
+
+    def _of_requirement(self) -> tuple[float, float, float]:
+        values = (self.requirement, self.requirement_se, self.covariance)
+        first, second, third = (math.nan if v is None else v for v in values)
+        return first, second, third
 
     def value_and_slope(self, base: float, requirement: float) -> tuple[float, tuple[float, float]]:
         """Return the term and its slopes.
@@ -106,8 +111,8 @@ class RearingTerm:
         off = base - self.base
         if self.on == "base":
             return -0.5 * (off / self.base_se) ** 2, (-off / self.base_se**2, 0.0)
-        away = requirement - self.requirement
-        a, b, c = self.base_se**2, self.requirement_se**2, self.covariance
+        middle, error, c = self._of_requirement()
+        away, a, b = requirement - middle, self.base_se**2, error**2
         size = a * b - c * c
         slopes = (-(b * off - c * away) / size, (c * off - a * away) / size)
         return 0.5 * (off * slopes[0] + away * slopes[1]), slopes
@@ -136,7 +141,8 @@ class RearingTerm:
         text = f"rearing data take part {how} on the {self.on}: base {self.base:.2f} degC (standard error "
         text += f"{self.base_se:.2f})"
         if self.on != "base":
-            text += f", requirement {self.requirement:.1f} degC d (standard error {self.requirement_se:.1f})"
+            requirement, error, _ = self._of_requirement()
+            text += f", requirement {requirement:.1f} degC d (standard error {error:.1f})"
         return f"{text}; {self.source}" if self.source else text
 
 
@@ -187,9 +193,9 @@ def rearing_term(
         on,
         rearing.base,
         rearing.base_se,
-        rearing.requirement if both else math.nan,
-        rearing.requirement_se if both else math.nan,
-        rearing.covariance if both else math.nan,
+        rearing.requirement if both else None,
+        rearing.requirement_se if both else None,
+        rearing.covariance if both else None,
         tuple(float(v) for v in rearing.temperature[rearing.used]) if points else (),
         tuple(float(v) for v in rearing.duration[rearing.used]) if points else (),
         source,
