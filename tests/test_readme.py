@@ -12,6 +12,7 @@ from phenofit.cli.commands import COMMANDS
 from phenofit.heat import CUTOFFS, METHODS
 from phenofit.outputs import FLIGHT_COLUMNS
 from phenofit.study.model import Study
+from phenofit.study.sections import Part
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -79,6 +80,17 @@ def test_tables_of_files_match_the_code() -> None:
         "validation",
         "map",
     } <= sections
+
+
+def test_every_key_of_the_study_file_is_named_in_its_row() -> None:
+    rows = {found[1]: line for line in README.splitlines() if (found := re.match(r"\| `\[+([a-z]+)\]", line))}
+    for name, field in Study.model_fields.items():
+        if isinstance(field.annotation, type) and issubclass(field.annotation, Part):
+            section = field.alias or name
+            unsaid = [
+                key for key in field.annotation.model_fields if not re.search(rf"\b{key}\b", rows[section])
+            ]
+            assert not unsaid, f"[{section}]: {unsaid}"
 
 
 def test_the_tree_names_what_is_there() -> None:

@@ -34,7 +34,7 @@ def _first_days(series: pd.DataFrame, *, base: float, amount: float) -> np.ndarr
     found = []
     for _, year in pd.Series(heat, index=series.index).groupby(series.index.to_series().dt.year):
         reached = year.index[int(np.argmax(year.cumsum().to_numpy() >= amount))]
-        found.append(reached.dayofyear - int(reached.is_leap_year and reached.month > 2))
+        found.append(reached.day_of_year - int(reached.is_leap_year and reached.month > 2))
     return np.array(found)
 
 

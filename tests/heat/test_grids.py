@@ -22,7 +22,7 @@ def invented_grid(kind: str = "float32") -> xr.Dataset:
     """Two invented years of a 7 by 5 grid with a gap in one cell."""
     days = pd.date_range("2022-01-01", "2023-12-31")
     rng = np.random.default_rng(5)
-    warmth = 11.0 - 9.0 * np.cos(2.0 * np.pi * days.dayofyear.to_numpy() / 365.25)
+    warmth = 11.0 - 9.0 * np.cos(2.0 * np.pi * days.day_of_year.to_numpy() / 365.25)
     low = warmth[:, None, None] - 5.0 + rng.normal(0.0, 3.0, (days.size, 7, 5))
     high = low + rng.uniform(2.0, 16.0, low.shape)
     low[400, 2, 3] = np.nan

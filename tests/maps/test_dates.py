@@ -24,7 +24,7 @@ def invented_weather(first: str, last: str, *, warm: dict[int, float] | None = N
     """Stations on a square, warmer to the south by 1 K per 50 km, the same every year but for `warm` [K]."""
     time = pd.date_range(first, last, freq="D")
     lat, lon = (v.ravel() for v in np.meshgrid(np.linspace(41.0, 42.8, 5), np.linspace(-98.0, -96.0, 5)))
-    wave = 9.0 - 14.0 * np.cos(2 * np.pi * (time.dayofyear.to_numpy() - 20) / 365.25)
+    wave = 9.0 - 14.0 * np.cos(2 * np.pi * (time.day_of_year.to_numpy() - 20) / 365.25)
     extra = np.array([(warm or {}).get(y, 0.0) for y in time.year])
     mean = wave + extra + ((42.0 - lat) * 111.195 / 50.0)[:, None]
     coords = {
