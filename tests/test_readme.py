@@ -13,6 +13,7 @@ from phenofit.heat import CUTOFFS, METHODS
 from phenofit.outputs import FLIGHT_COLUMNS
 from phenofit.study.model import Study
 from phenofit.study.sections import Part
+from phenofit.validate.published import PUBLISHED_COLUMNS, load_published
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -91,6 +92,15 @@ def test_every_key_of_the_study_file_is_named_in_its_row() -> None:
                 key for key in field.annotation.model_fields if not re.search(rf"\b{key}\b", rows[section])
             ]
             assert not unsaid, f"[{section}]: {unsaid}"
+
+
+def test_every_column_and_event_of_the_published_table_is_told() -> None:
+    text = (ROOT / "datasets" / "README.md").read_text("utf-8")
+    rows = [line.split("|")[1] for line in text.splitlines() if line.startswith("| `")]
+    told = {name for row in rows for name in re.findall(r"`(\w+)`", row)}
+    assert told == set(PUBLISHED_COLUMNS)
+    for event in {row.event for row in load_published() if not row.event.startswith("flight_")}:
+        assert f"`{event}`" in text
 
 
 def test_the_tree_names_what_is_there() -> None:
