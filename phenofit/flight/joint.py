@@ -19,7 +19,7 @@ from phenofit.flight.influence import assembled_again
 from phenofit.flight.lift import lifted
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box, Maximum, maximise
-from phenofit.flight.profile import Profile, profile_entry
+from phenofit.flight.reference import degrees_of_error
 from phenofit.flight.reopen import likelihood_at
 from phenofit.flight.result import FlightFit
 from phenofit.flight.setup import public_name, search_box
@@ -157,7 +157,7 @@ def joint_region(
     -----
     On the outline the log-likelihood, all other parameters refitted, has fallen by half the cut of two parameters: the
     quantile of chi-squared with two degrees of freedom, or, where the intervals of the fit have v degrees of freedom
-    for the error, ``(v + 1) log(1 + 2 F / v)`` with the quantile F of 2 and v degrees, which tends to it. The
+    for the error, ``(v + 2) log(1 + 2 F / v)`` with the quantile F of 2 and v degrees, which tends to it. The
     region is wider than the two intervals: those hold one parameter each, this both at once.
 
     The profile of the first parameter is the ridge of the region. At nine places along it the second is moved away on
@@ -190,18 +190,13 @@ def joint_region(
 def _joint_cut(fit: FlightFit, names: tuple[str, str], level: float) -> float:
     from scipy.stats import chi2, f
 
-    known = [fit.profiles[n].degrees for n in names if n in fit.profiles]
-    group = fit.settings.group
-    if known:
-        degrees = min(known)
-    else:
-        degrees = math.inf if group is None else float(max(fit.data[group].nunique() - 1, 1))
+    degrees = min(degrees_of_error(name, fit.settings, fit.data) for name in names)
     if math.isinf(degrees):
         return float(chi2.ppf(level, 2))
-    return (degrees + 1.0) * math.log1p(2.0 * float(f.ppf(level, 2, degrees)) / degrees)
+    return (degrees + 2.0) * math.log1p(2.0 * float(f.ppf(level, 2, degrees)) / degrees)
 
 
-def _ends(ridge: Profile, cut: float) -> tuple[float | None, float | None]:
+def _ends(ridge: _Ridge, cut: float) -> tuple[float | None, float | None]:
     """Return where the ridge passes the cut, on the scale of the search; ``None`` where it does not."""
     root = np.sqrt(np.maximum(ridge.deviance, 0.0))
     ends: list[float | None] = []
@@ -213,6 +208,16 @@ def _ends(ridge: Profile, cut: float) -> tuple[float | None, float | None]:
         reached = rising[-1] >= math.sqrt(cut)
         ends.append(float(PchipInterpolator(rising, value)(math.sqrt(cut))) if reached else None)
     return ends[0], ends[1]
+
+
+@dataclass(frozen=True)
+class _Ridge:
+    """The profile of the first parameter, on the scale of the search."""
+
+    values: Floats
+    deviance: Floats
+    path: Floats
+    estimate: float
 
 
 @dataclass(frozen=True)
@@ -254,24 +259,60 @@ class _Search:
         logarithmic = tuple(public[plain.index(n)].startswith("log ") for n in names)
         return cls(fit, names, likelihood, box, top, covariance, pair, (logarithmic[0], logarithmic[1]))
 
-    def ridge(self, cut: float) -> Profile:
-        """Return the profile of the first parameter, on the scale of the search."""
-        from scipy.stats import norm
-
-        profile, _ = profile_entry(
-            self.likelihood,
-            self.top,
-            self.box,
-            self.covariance,
-            self.pair[0],
-            name=self.names[0],
-            logarithmic=False,
-            level=float(1.0 - 2.0 * norm.sf(math.sqrt(cut))),
-            degrees=math.inf,
+    def ridge(self, cut: float) -> _Ridge:
+        """Follow the likelihood along the first parameter to both sides, the others refitted."""
+        place = self.pair[0]
+        points = {float(self.top.theta[place]): (0.0, self.top.theta)}
+        for side in (-1.0, 1.0):
+            self._walk(side, math.sqrt(cut), points)
+        values = np.array(sorted(points))
+        return _Ridge(
+            values,
+            np.array([points[float(v)][0] for v in values]),
+            np.array([points[float(v)][1] for v in values]),
+            float(self.top.theta[place]),
         )
-        return profile
 
-    def slice(self, ridge: Profile, place: float, cut: float) -> tuple[float | None, float | None]:
+    def _walk(self, side: float, reach: float, points: dict[float, tuple[float, Floats]]) -> None:
+        free = np.flatnonzero(self.box.free)
+        at = int(np.flatnonzero(free == self.pair[0])[0])
+        others = np.delete(np.arange(len(free)), at)
+        column = self.covariance[others, at] / self.covariance[at, at]
+        factor = _root(
+            self.covariance[np.ix_(others, others)] - np.outer(column, self.covariance[at, others])
+        )
+        inner = self.box.hold(self.pair[0])
+        bound = float((self.box.high if side > 0 else self.box.low)[self.pair[0]])
+        here, near, root = float(self.top.theta[self.pair[0]]), self.top.theta, 0.0
+        follow = np.zeros_like(near)
+        follow[free[others]] = column
+        stride = 0.7 * math.sqrt(self.covariance[at, at])
+        for _ in range(60):
+            target = here + side * stride
+            if (bound - target) * side <= 0.05 * stride:
+                target = bound
+            theta = near + follow * (target - here)
+            theta[self.pair[0]] = target
+            found = self._climb(theta, inner, factor)
+            reached = math.sqrt(max(2.0 * (self.top.value - found.value), 0.0))
+            if reached - root > 2.0 and stride > 1e-3:
+                # Too far for one stride: the search may have been lost on the way.
+                stride *= 0.4
+                continue
+            points[target] = (reached**2, found.theta)
+            follow = (found.theta - near) / (target - here)
+            slope = (reached - root) / abs(target - here)
+            here, near, root = target, found.theta, reached
+            if target == bound or root >= reach:
+                return
+            wanted = min(0.8, 1.05 * reach - root + 0.05) / max(slope, 1e-9)
+            stride = min(max(wanted, 0.25 * stride), 2.0 * stride)
+
+    def _climb(self, theta: Floats, box: Box, factor: Floats) -> Maximum:
+        found = maximise(self.likelihood, box.inside(theta), box, factor, tolerance=0.01, limit=60)
+        return lifted(self.likelihood, found, box, factor, tolerance=0.01, limit=60)
+
+    def slice(self, ridge: _Ridge, place: float, cut: float) -> tuple[float | None, float | None]:
         """Return how far below and above the ridge the cut is reached; ``None`` for an end beyond the search."""
         vector = np.array(
             [np.interp(place, ridge.values, ridge.path[:, k]) for k in range(ridge.path.shape[1])]
@@ -302,8 +343,7 @@ class _Search:
             theta[self.pair[0]] = place
             theta[self.pair[1]] = vector[self.pair[1]] + side * step
             theta[free[others]] += follow[:, 1] * side * step
-            found = maximise(self.likelihood, inner.inside(theta), inner, factor, tolerance=0.01, limit=60)
-            found = lifted(self.likelihood, found, inner, factor, tolerance=0.01, limit=60)
+            found = self._climb(theta, inner, factor)
             fall = 2.0 * (self.top.value - found.value) - (cut - left)
             tried[step] = math.sqrt(max(fall, 0.0))
             if abs(fall - left) < _NEAR * cut:
@@ -325,7 +365,7 @@ class _Search:
 
     def region(
         self,
-        ridge: Profile,
+        ridge: _Ridge,
         places: Floats,
         slices: list[tuple[float | None, float | None]],
         ends: tuple[float, float],
@@ -372,11 +412,11 @@ def _root(covariance: Floats) -> Floats:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 1e-10)))
 
 
-def _ridge_at(ridge: Profile, place: int) -> PchipInterpolator:
+def _ridge_at(ridge: _Ridge, place: int) -> PchipInterpolator:
     return PchipInterpolator(ridge.values, ridge.path[:, place])
 
 
-def _fall_at(ridge: Profile) -> Callable[[Floats], Floats]:
+def _fall_at(ridge: _Ridge) -> Callable[[Floats], Floats]:
     """Return the fall of the log-likelihood along the ridge, its signed root interpolated."""
     signed = np.sqrt(np.maximum(ridge.deviance, 0.0)) * np.sign(ridge.values - ridge.estimate)
     line = PchipInterpolator(ridge.values, signed)

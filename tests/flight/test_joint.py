@@ -10,6 +10,7 @@ from scipy.stats import chi2, f, norm
 
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, JointRegion, fit_flights, joint_region
+from phenofit.flight.reference import p_value_of_ratio
 from tests.flight.networks import SEASON, Network, network
 
 
@@ -70,8 +71,9 @@ def test_inside_and_outside(one: FlightFit, both: JointRegion) -> None:
 
 
 def test_the_cut_is_that_of_two_parameters(net: Network, both: JointRegion) -> None:
-    assert both.cut == pytest.approx(5.0 * math.log(1.0 + 2.0 * f.ppf(0.9, 2, 4) / 4.0))  # five years
-    plain = fit(net, shifts=("trap-year",), profiles=False)
+    assert both.cut == pytest.approx(6.0 * math.log(1.0 + 2.0 * f.ppf(0.9, 2, 4) / 4.0))  # five years
+    assert p_value_of_ratio(both.cut, 2, 4.0) == pytest.approx(0.1)
+    plain = fit(net, shifts=(), profiles=False)
     found = region(net, plain, names=("requirement_1", "spread_1"), level=0.95)
     # 5.991 stands in any table of chi-squared.
     assert found.cut == pytest.approx(5.991, abs=1e-3)
