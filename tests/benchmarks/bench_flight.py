@@ -1,4 +1,6 @@
-"""How fast a flight fit is, against the same likelihood in plain NumPy maximised without derivatives.
+"""How fast a flight fit is, against the same likelihood in plain NumPy maximised by general methods.
+
+The peers: a search without derivatives, and a model class for any likelihood, with numerical derivatives.
 
 Run ``python -m tests.benchmarks.bench_flight``; prints a table and writes ``bench_flight.json`` beside this file.
 Ratios are of two timings in the same run on the same machine; they are not tests.
@@ -17,8 +19,9 @@ from numpy.polynomial.hermite_e import hermegauss
 from scipy.optimize import minimize
 from scipy.special import gammaln
 from scipy.stats import norm
+from statsmodels.base.model import GenericLikelihoodModel  # type: ignore[import-untyped]
 
-from phenofit.flight import FlightData, fit_flights
+from phenofit.flight import FlightData, FlightFit, fit_flights
 from phenofit.flight.likelihood import Likelihood
 from tests.flight.networks import HEAT, SEASON, network
 
@@ -68,6 +71,65 @@ class NumpyLikelihood:
         return -float(np.logaddexp.reduce(years + self.log_w, axis=1).sum())
 
 
+# About one standard error of (base, requirement, log spread, log phi, log SDs): what a general search is told of scale.
+UNIT = np.array([1.0, 40.0, 0.1, 0.25, 0.5, 0.2])
+
+
+class GenericFlight(GenericLikelihoodModel):  # type: ignore[misc]
+    """The plain likelihood as a general model, parameters in standard errors; all derivatives are numerical."""
+
+    def __init__(self, likelihood: NumpyLikelihood, base: float | None = None) -> None:
+        super().__init__(np.ones(likelihood.data.trap_years), plain=likelihood, held=base, calls=[0])
+
+    def loglike(self, params: np.ndarray) -> float:
+        """Return the log-likelihood, the base held or not."""
+        self.calls[0] += 1
+        if self.held is None:
+            return -float(self.plain(params * UNIT))
+        return -float(self.plain(np.concatenate([[self.held], params * UNIT[1:]])))
+
+
+def generic_peer(fit: FlightFit, data: FlightData, start: np.ndarray, bases: np.ndarray) -> tuple[float, int]:
+    """Return seconds and evaluations of a fit with standard errors and a nine-point base profile by refits.
+
+    Raises
+    ------
+    SystemExit
+        If the peer's maximum is not that of `fit`, or its profile not that of ours: times of different answers are
+        no comparison.
+    """
+    likelihood = NumpyLikelihood(data)
+    # The class divides by the number of observations; the slope in a standard error is then to fall below 0.002.
+    options = {"method": "bfgs", "disp": 0, "gtol": 2e-3 / data.trap_years, "maxiter": 200}
+    begun = time.perf_counter()
+    model = GenericFlight(likelihood)
+    best = model.fit(start / UNIT, **options)
+    calls = model.calls[0]
+    deviance = []
+    rest = best.params[1:]
+    for base in bases:
+        held = GenericFlight(likelihood, float(base))
+        # A year's SD that has come to nought has no slope left to leave it again.
+        rest = np.concatenate([rest[:3], np.maximum(rest[3:], np.log(4.0) / UNIT[4:])])
+        found = held.fit(rest, skip_hessian=True, **options)
+        rest = found.params
+        deviance.append(2.0 * (best.llf - found.llf))
+        calls += held.calls[0]
+    seconds = time.perf_counter() - begun
+    apart = abs(best.llf + data.constant - fit.log_likelihood)
+    profile = fit.profile("base")
+    ours = np.interp(bases, profile.values, np.sign(profile.values - fit.base) * np.sqrt(profile.deviance))
+    theirs = np.sign(bases - fit.base) * np.sqrt(np.maximum(deviance, 0.0))
+    # The root of the deviance is near to straight between the points of a profile, not quite.
+    bent = float(np.abs(ours - theirs).max())
+    print(
+        f"generic peer: log-likelihoods {apart:.1e} apart, roots of the profile's deviance {bent:.1e} apart"
+    )
+    if apart > 1e-2 or bent > 0.1:
+        raise SystemExit("the peer does not give the same answer")
+    return seconds, calls
+
+
 def peer(data: FlightData, start: np.ndarray, bases: np.ndarray) -> tuple[float, float, int]:
     """Return seconds of a nine-point base profile by Nelder-Mead, of one evaluation, and the evaluations."""
     likelihood = NumpyLikelihood(data)
@@ -111,7 +173,11 @@ def main() -> None:
     low, high = fit.interval("base")
     ends = (fit.base - 2 if low is None else low, fit.base + 2 if high is None else high)
     start = np.concatenate([[fit.base, p["requirement_1"]], logs])
-    theirs, single, count = peer(data, start, np.linspace(*ends, 9))
+    bases = np.linspace(*ends, 9)
+    theirs, single, count = peer(data, start, bases)
+    # The general model begins where the records were simulated from; the search without derivatives at our answer.
+    truth = np.array([10.0, 500.0, *np.log([60.0, 10.0, 20.0, 20.0])])
+    generic, calls = generic_peer(fit, data, truth, bases)
     likelihood = Likelihood(data, HEAT, "normal", 1, data.table["year"].to_numpy(), nodes=(7, 5, 5))
     theta = np.concatenate([start, [np.log(0.001 / 0.999)]])
     likelihood(theta)
@@ -126,6 +192,15 @@ def main() -> None:
             "peer": f"nine-point base profile, plain NumPy and Nelder-Mead, {count} evaluations",
             "peer_seconds": round(theirs, 3),
             "ratio": round(theirs / ours, 1),
+        }
+    )
+    rows.append(
+        {
+            "what": f"fit and intervals of base and requirement, {data.trap_years} trap-years",
+            "seconds": round(ours, 4),
+            "peer": f"fit and nine-point base profile, general model with numerical derivatives, {calls} evaluations",
+            "peer_seconds": round(generic, 3),
+            "ratio": round(generic / ours, 1),
         }
     )
     rows.append(
