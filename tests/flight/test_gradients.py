@@ -92,8 +92,17 @@ def compare(
         assert slope[k] == pytest.approx(expected, rel=within, abs=within), name
 
 
-@pytest.mark.parametrize("curve", CURVE_CODES)
-@pytest.mark.parametrize("group", ["year", "site", "none"])
+@pytest.mark.parametrize(
+    ("curve", "group"),
+    [
+        *((curve, "year") for curve in CURVE_CODES),
+        *(
+            pytest.param(curve, group, marks=pytest.mark.slow if curve != "normal" else ())
+            for curve in CURVE_CODES
+            for group in ("site", "none")
+        ),
+    ],
+)
 def test_one_flight_of_every_curve(curve: str, group: str) -> None:
     data = records(3, 2)
     groups = {

@@ -137,14 +137,18 @@ def climb(likelihood: Likelihood, start: dict[str, float], held: dict[str, float
     )
     free = [name for name in layout.names if name in start]
     factor = np.diag([0.1 * abs(start[n]) if n.startswith("requirement") else 0.2 for n in free])
-    for _ in range(4):
+    for _ in range(5):
         top = maximise(likelihood, theta, box, factor, tolerance=1e-7)
         theta = top.theta
-        scale = np.array([1e-4 * abs(v) if n.startswith("req") else 1e-4 for n, v in zip(layout.names, theta, strict=True)])  # fmt: skip
-        matrix = curvature(likelihood, theta, box, scale)
-        covariance = np.linalg.inv(matrix)
+        scale = np.array(
+            [1e-4 * abs(v) if n.startswith("req") else 1e-4 for n, v in zip(layout.names, theta, strict=True)]
+        )
+        covariance = np.linalg.inv(curvature(likelihood, theta, box, scale))
         factor = np.linalg.cholesky(covariance)
-    slope = factor.T @ top.gradient[box.free]
+        slope = factor.T @ top.gradient[box.free]
+        if np.abs(slope).max() < 1e-5:  # in standard errors
+            break
+    assert np.abs(slope).max() < 1e-3
     return Climb(
         value=top.value,
         at=dict(zip(layout.names, theta.tolist(), strict=True)),
