@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from phenofit.flight.covariates import covariate_design
 from phenofit.flight.result import FlightFit
 from phenofit.report.words import (
     amount,
@@ -34,7 +35,9 @@ _ORDER = ("fitted", "calendar mean")
 def terms(fit: FlightFit) -> str:
     """Return base, method and start of a fit's heat sums in words."""
     heat = fit.settings.heat.describe()
-    return f"{heat}, base {temperature(fit.base, 2)}, summed from {start_words(fit.settings.start_words)}"
+    place = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters).words()
+    text = f"{heat}, base {temperature(fit.base, 2)}, summed from {start_words(fit.settings.start_words)}"
+    return f"{text}; {place}" if place else text
 
 
 def flight_sentences(fit: FlightFit) -> list[str]:

@@ -12,6 +12,7 @@ import pytest
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, check_residuals, contributions, fit_flights, influence
 from phenofit.flight.covariates import covariate_design
+from phenofit.report.sentences import flight_sentences
 from tests.flight.networks import SEASON, Network, network
 
 
@@ -83,6 +84,7 @@ def test_the_ratio_is_found_and_named(net: Network, tmp_path: Path) -> None:
     assert low < np.log(540.0 / 500.0) < high
     assert low > 0.0
     assert "requirements are those at region = South" in found.summary()
+    assert "requirements are those at region = South" in flight_sentences(found)[0]
     found.to_json(tmp_path / "fit.json")
     again = FlightFit.from_json(tmp_path / "fit.json")
     assert covariate_design(again.data, again.settings.covariates).names == ("region=North",)
