@@ -69,6 +69,7 @@ class SpeciesWork:
             "shifts": asked.shifts,
             "stray": asked.stray,
             "covariates": asked.covariates,
+            "hold": dict(asked.hold),
             "level": asked.level,
         }
 

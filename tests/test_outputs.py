@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -18,6 +19,8 @@ from phenofit.species_work import SpeciesWork
 from phenofit.study import load_study, read_inputs
 from phenofit.thresholds_table import thresholds_table
 from phenofit.validate import score_forecasts
+from phenofit.validate.forecasters import Setting
+from phenofit.validate.on_terms import PublishedTerms
 from tests.validate.study_files import write_study
 
 
@@ -67,3 +70,42 @@ def test_lead_times_of_the_study_reach_the_scores(work: SpeciesWork, tmp_path: P
     assert found["lead_days"].isna().any()
     assert set(found["note"]) == {"invented data"}
     assert found["mae_days"].to_numpy() == pytest.approx(scores["mae_days"].to_numpy(), rel=1e-9, nan_ok=True)
+
+
+def test_flights_are_compared_once_and_settled_for_all_that_follows(work: SpeciesWork) -> None:
+    flights = work.study.flights.model_copy(update={"count": (1, 2), "curve": "normal"})
+    asked = replace(work, study=work.study.model_copy(update={"flights": flights}))
+    settled = asked.settled()
+    assert settled.flights == 1
+    assert settled.settled() is settled
+    fit = asked.fit(profiles=False)
+    assert fit.settings.flights == 1
+    checks = settled.check(fit)
+    assert checks.flights == fit.provenance["flights choice"]
+    assert "two flights" in checks.flights
+    assert "flights choice" not in settled.fit(profiles=False).provenance
+
+
+def test_held_parameters_reach_the_fit_and_stay_off_published_terms(work: SpeciesWork) -> None:
+    hold = {"spread_1": 77.0, "concentration": 9.0}
+    flights = work.study.flights.model_copy(update={"hold": hold, "curve": "normal"})
+    held = replace(work, study=work.study.model_copy(update={"flights": flights}))
+    fit = held.fit(profiles=False)
+    assert fit.parameters["spread_1"] == pytest.approx(77.0)
+    assert fit.parameters["concentration"] == pytest.approx(9.0)
+    rows = fit.estimates.set_index("parameter")
+    assert list(rows.loc[["spread", "concentration"], "note"]) == ["held", "held"]
+    # A spread in degree-days above another base is another spread; the concentration has no heat in it.
+    setting = Setting(
+        held.inputs.weather,
+        held.inputs.links,
+        held.inputs.season,
+        held.inputs.heat,
+        {**held.options, "flights": 1},
+    )
+    terms = PublishedTerms(held.trap_years, held.published[0], setting)
+    assert abs(terms.held.parameters["spread_1"] - 77.0) > 1.0
+    assert terms.held.parameters["concentration"] == pytest.approx(9.0)
+    assert terms.log_likelihood_at(
+        terms.amount_at(terms.held.requirement(), terms.held.spread())
+    ) == pytest.approx(terms.held.log_likelihood, abs=1e-3)

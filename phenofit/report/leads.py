@@ -35,7 +35,9 @@ def lead_table(scores: pd.DataFrame, *, event: str = "flight_50") -> PageTable |
         return None
     several = rows["flight"].nunique() > 1
     cells = []
-    for (flight, name), mine in rows.groupby(["flight", "forecaster"], sort=False):
+    # What was fitted first, the calendar last, as in the figures.
+    order = rows.assign(late=rows["forecaster"].map({"fitted": 0, "calendar mean": 2}).fillna(1))
+    for (flight, _late, name), mine in order.groupby(["flight", "late", "forecaster"], sort=True):
         by_lead = mine.set_index(mine["lead_days"].fillna(-1.0))
         found = [by_lead.loc[lead] if lead in by_lead.index else None for lead in (*leads, -1.0)]
         words = forecaster_words(str(name))

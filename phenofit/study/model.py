@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,9 +13,9 @@ from phenofit.errors import ModelError
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.study.fields import refuse
+from phenofit.study.flight_keys import FlightsPart
 from phenofit.study.sections import (
     CatchesPart,
-    FlightsPart,
     ForecastPart,
     HeadPart,
     HeatPart,
@@ -56,6 +57,8 @@ class FlightSettings:
         Level of the intervals.
     covariates : tuple of str
         Columns of the trap table that may move the requirement.
+    hold : mapping of str to float
+        Parameters that are held, by the names of a fit's estimates.
     """
 
     species: str
@@ -66,9 +69,10 @@ class FlightSettings:
     stray: float
     level: float
     covariates: tuple[str, ...]
+    hold: Mapping[str, float]
 
 
-_SETTINGS = ("count", "curve", "base", "shifts", "stray", "level", "covariates")
+_SETTINGS = ("count", "curve", "base", "shifts", "stray", "level", "covariates", "hold")
 
 
 class Study(Part):

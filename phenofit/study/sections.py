@@ -6,11 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from phenofit.errors import ModelError
 from phenofit.flight.baseline_search import RULES
-from phenofit.flight.choose import CHOOSE
-from phenofit.flight.choose_flights import COMPARE, MOST_FLIGHTS, flight_candidates
-from phenofit.flight.curves import CURVE_CODES
 from phenofit.heat.settings import CUTOFFS, METHODS
 from phenofit.study.fields import (
     Columns,
@@ -29,7 +25,6 @@ from phenofit.study.fields import (
     choice,
     month_day,
     refuse,
-    temperature,
     words,
 )
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords
@@ -41,29 +36,16 @@ from phenofit.weather.read import FORMS as WEATHER_FORMS
 
 __all__ = [
     "CatchesPart",
-    "FlightsPart",
     "ForecastPart",
     "HeadPart",
     "HeatPart",
     "MapPart",
     "Part",
     "SeasonPart",
-    "SpeciesFlights",
     "TrapsPart",
     "ValidationPart",
     "WeatherPart",
 ]
-
-SHIFTS = ("year", "site", "trap-year")
-
-
-def _curve(value: Any) -> Any:
-    if isinstance(value, list | tuple) and value:
-        return words(*CURVE_CODES)(value)
-    return choice(CHOOSE, *CURVE_CODES)(value)
-
-
-Curve = Annotated[str | tuple[str, ...], BeforeValidator(_curve)]
 
 
 class Part(BaseModel):
@@ -248,52 +230,6 @@ class HeatPart(Part):
     method: Annotated[str, BeforeValidator(choice(*METHODS))] = "single sine"
     cutoff: Annotated[str, BeforeValidator(choice(*CUTOFFS))] = "horizontal"
     upper: Temperature | None = None
-
-
-def _base(value: Any) -> Any:
-    return value if value == "fit" else temperature(value)
-
-
-def _flights(value: Any) -> Any:
-    given = tuple(value) if isinstance(value, list) else value
-    try:
-        flight_candidates(given)
-    except (ModelError, TypeError):
-        raise refuse(
-            f"{value!r} is no number of flights a season.",
-            f'Write 1 to {MOST_FLIGHTS} without quotation marks, several such as [1, 2], or "{COMPARE}".',
-        ) from None
-    return given
-
-
-FlightCount = Annotated[int | str | tuple[int, ...], BeforeValidator(_flights)]
-Base = Annotated[str | float, BeforeValidator(_base)]
-Shifts = Annotated[tuple[str, ...], BeforeValidator(words(*SHIFTS))]
-Share = Annotated[Number, Field(ge=0, lt=0.5)]
-
-
-class SpeciesFlights(Part):
-    """``[[flights.species]]``: what differs for one species; absent keys keep the values of ``[flights]``."""
-
-    name: Text
-    count: FlightCount | None = None
-    curve: Curve | None = None
-    base: Base | None = None
-    shifts: Shifts | None = None
-    stray: Share | None = None
-
-
-class FlightsPart(Part):
-    """``[flights]``: the model of the flights."""
-
-    count: FlightCount = 1
-    curve: Curve = "normal"
-    base: Base = "fit"
-    shifts: Shifts = ("year", "trap-year")
-    stray: Share = 0.001
-    level: Annotated[Number, Field(gt=0.5, lt=1)] = 0.95
-    covariates: Texts = ()
-    species: tuple[SpeciesFlights, ...] = ()
 
 
 def _leads(value: Any) -> tuple[int, ...]:

@@ -20,6 +20,7 @@ from phenofit.forecast.levels import HeatDraws, draw_heat, flight_shares, place_
 from phenofit.forecast.weather_years import StationSeries
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import MonthDay, Season
+from phenofit.validate.other_terms import options_on_other_terms
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -177,7 +178,7 @@ class Fitted:
         self.season = season or setting.season
         options = dict(setting.fit_options)
         if base is not None:
-            options["base"] = base
+            options = {**options_on_other_terms(options), "base": base}
         # A curve to be chosen is chosen here, on the training records alone.
         self.fit: FlightFit = choose_curve(
             train,

@@ -16,6 +16,7 @@ from phenofit.flight.fit import fit_flights
 from phenofit.forecast.events import event_share
 from phenofit.forecast.levels import curve_quantile, event_shares, flight_shares
 from phenofit.validate.forecasters import Setting, season_from
+from phenofit.validate.other_terms import options_on_other_terms
 from phenofit.validate.published import PublishedThreshold
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ class PublishedTerms:
         if threshold.base is None:
             raise ModelError("a threshold without a base has no terms to fit on.")
         self.threshold = threshold
-        self._options: dict[str, Any] = {k: v for k, v in setting.fit_options.items() if k != "base"}
+        self._options: dict[str, Any] = options_on_other_terms(setting.fit_options)
         self._call = (trap_years, setting.weather, setting.links)
         self._keywords: dict[str, Any] = {
             "season": season_from(threshold.start, setting),
@@ -70,7 +71,8 @@ class PublishedTerms:
 
     def _fit(self, **more: Any) -> FlightFit:
         trap_years, weather, links = self._call
-        return fit_flights(trap_years, weather, links, **self._keywords, **self._options, **more)
+        more["hold"] = {**self._options.get("hold", {}), **more.get("hold", {})}
+        return fit_flights(trap_years, weather, links, **self._keywords, **{**self._options, **more})
 
     @property
     def years(self) -> int:

@@ -114,7 +114,7 @@ def _draw_profile(axes: Axes, profile: Profile, fit: FlightFit) -> None:
     axes.axvline(profile.estimate, color=INK, linewidth=0.9)
     axes.set_ylim(0, top)
     span = values[-1] - values[0]
-    axes.set_xlim(values[0] - 0.12 * span, values[-1] + 0.12 * span)
+    axes.set_xlim(values[0] - 0.2 * span, values[-1] + 0.2 * span)
     settle(
         axes,
         x="base temperature [°C]",

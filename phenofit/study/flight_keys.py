@@ -1,0 +1,116 @@
+"""The table ``[flights]`` of a study file, and what differs for one species."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field
+
+from phenofit.errors import ModelError
+from phenofit.flight.choose import CHOOSE
+from phenofit.flight.choose_flights import COMPARE, MOST_FLIGHTS, flight_candidates
+from phenofit.flight.curves import CURVE_CODES
+from phenofit.flight.settings import SHIFT_PARTS
+from phenofit.study.fields import Number, Text, Texts, choice, refuse, temperature, words
+from phenofit.study.sections import Part
+
+__all__ = ["FlightsPart", "SpeciesFlights"]
+
+
+def _curve(value: Any) -> Any:
+    if isinstance(value, list | tuple) and value:
+        return words(*CURVE_CODES)(value)
+    return choice(CHOOSE, *CURVE_CODES)(value)
+
+
+Curve = Annotated[str | tuple[str, ...], BeforeValidator(_curve)]
+
+
+def _base(value: Any) -> Any:
+    return value if value == "fit" else temperature(value)
+
+
+def _flights(value: Any) -> Any:
+    given = tuple(value) if isinstance(value, list) else value
+    try:
+        flight_candidates(given)
+    except (ModelError, TypeError):
+        raise refuse(
+            f"{value!r} is no number of flights a season.",
+            f'Write 1 to {MOST_FLIGHTS} without quotation marks, several such as [1, 2], or "{COMPARE}".',
+        ) from None
+    return given
+
+
+FlightCount = Annotated[int | str | tuple[int, ...], BeforeValidator(_flights)]
+Base = Annotated[str | float, BeforeValidator(_base)]
+Shifts = Annotated[tuple[str, ...], BeforeValidator(words(*SHIFT_PARTS))]
+Share = Annotated[Number, Field(ge=0, lt=0.5)]
+
+
+# What a held parameter is called, its flight at the end; the base and the share of strays have keys of their own.
+_HELD = re.compile(
+    r"(?P<name>requirement|spread|size|size_sd)_(?P<flight>[1-9])|concentration|shift_sd(_year|_site)?|effect .+"
+)
+_ANY_SIGN = ("size_2", "size_3", "effect ")
+
+
+def _hold(value: Any) -> dict[str, float]:
+    if not isinstance(value, dict):
+        raise refuse(
+            f"{value!r} is no table of parameters to hold.", "Write for example hold = { spread_1 = 60.0 }."
+        )
+    for name, number in value.items():
+        found = _HELD.fullmatch(name)
+        lowest = 2 if found and str(found["name"]).startswith("size") else 1
+        if not found or (found["flight"] and not lowest <= int(found["flight"]) <= MOST_FLIGHTS):
+            own = {"base": "base = ", "stray_share": "stray = "}.get(name)
+            remedy = (
+                f"Write {own}..., a key of its own."
+                if own
+                else "Accepted: requirement_1, spread_1 (and _2, _3), concentration, shift_sd_year, shift_sd_site, shift_sd, "
+                "size_2, size_sd_2, and 'effect NAME' of a covariate."
+            )
+            raise refuse(f"'{name}' is no parameter that can be held here.", remedy)
+        if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
+            raise refuse(
+                f"'{name}' is held at {number!r}, which is no number.",
+                "Write a number without quotation marks.",
+            )
+        if number <= 0 and not name.startswith(_ANY_SIGN):
+            raise refuse(
+                f"'{name}' is held at {number!r}.", "Write a number above 0 (heat in degrees Celsius x days)."
+            )
+    return {str(name): float(number) for name, number in value.items()}
+
+
+Hold = Annotated[dict[str, float], BeforeValidator(_hold)]
+
+
+class SpeciesFlights(Part):
+    """``[[flights.species]]``: what differs for one species; absent keys keep the values of ``[flights]``."""
+
+    name: Text
+    count: FlightCount | None = None
+    curve: Curve | None = None
+    base: Base | None = None
+    shifts: Shifts | None = None
+    stray: Share | None = None
+    covariates: Texts | None = None
+    hold: Hold | None = None
+
+
+class FlightsPart(Part):
+    """``[flights]``: the model of the flights."""
+
+    count: FlightCount = 1
+    curve: Curve = "normal"
+    base: Base = "fit"
+    shifts: Shifts = ("year", "trap-year")
+    stray: Share = 0.001
+    level: Annotated[Number, Field(gt=0.5, lt=1)] = 0.95
+    covariates: Texts = ()
+    hold: Hold = Field(default_factory=dict)
+    species: tuple[SpeciesFlights, ...] = ()
