@@ -28,7 +28,11 @@ def run(args: argparse.Namespace) -> int:
     fits, invented = {}, False
     for work in open_species(args):
         fit = work.fit(profiles=True)
-        print(fit.summary(), end="\n\n")
+        print(fit.summary())
+        for choice in ("flights choice", "curve choice"):
+            if choice in fit.provenance:
+                print(f"{choice}: {fit.provenance[choice]}")
+        print()
         fits[work.species] = fit
         invented = work.study.invented
     if args.out is not None:

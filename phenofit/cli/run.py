@@ -73,6 +73,7 @@ def _answers(species: SpeciesResult) -> list[str]:
         *(f"Published '{c.threshold.id}' ({c.threshold.words}): {c.verdict}." for c in species.comparisons),
         *error_sentences(species),
         *season_sentences(species.forecast),
+        *([species.checks.flights] if "flights choice" in species.fit.provenance else []),
         *species.fit.problems,
         *species.notes,
     ]

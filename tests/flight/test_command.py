@@ -10,6 +10,7 @@ import pytest
 from phenofit.bundled import bundled_path
 from phenofit.cli import main
 from phenofit.flight import FlightFit
+from tests.validate.study_files import write_study
 
 
 def test_fit_prints_and_writes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -26,6 +27,16 @@ def test_fit_prints_and_writes(tmp_path: Path, capsys: pytest.CaptureFixture[str
         float(rows["requirement", "1"]["low"]) < fit.requirement() < float(rows["requirement", "1"]["high"])
     )
     assert rows["base", ""]["unit"] == "degC"
+
+
+def test_fit_tells_what_it_chose(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = write_study(tmp_path)
+    asked = '[flights]\ncount = [1, 2]\ncurve = ["normal", "logistic"]\nbase = "50 degF"\n'
+    path.write_text(path.read_text("utf-8") + asked, encoding="utf-8")
+    assert main(["fit", str(path)]) == 0
+    said = capsys.readouterr().out
+    assert "flights choice: One flight a season describes the catches best" in said
+    assert "chosen by AIC on the records fitted" in said
 
 
 def test_fit_of_an_absent_study_is_one_line(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
