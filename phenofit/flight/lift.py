@@ -1,4 +1,4 @@
-"""A standard deviation that rests at nought is tried above it: on its logarithm the slope there tells nothing."""
+"""A spread that rests where it makes no difference is tried elsewhere: on its logarithm the slope tells nothing there."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ from phenofit.flight.maximise import Box, Maximum, maximise
 
 __all__ = ["lifted"]
 
-_TRIED = (5.0, 15.0)  # [degC d], and a tenth and a third for log sizes
+# Below the first a shift SD [degC d] or SD of log sizes makes next to no difference, and above it a concentration;
+# the others are tried then.
+_TRIED = {"shift": (2.5, 5.0, 15.0), "size": (0.05, 0.1, 0.3), "concentration": (300.0, 60.0, 8.0)}
 _LEAST_GAIN = 1e-3
 
 
@@ -24,7 +26,7 @@ def lifted(
     tolerance: float,
     limit: int,
 ) -> Maximum:
-    """Climb again with every standard deviation that rests at its lower bound raised, where that is likelier.
+    """Climb again with every spread that rests near its bound moved away from it, where that is likelier.
 
     Parameters
     ----------
@@ -43,19 +45,22 @@ def lifted(
     Notes
     -----
     The slope in log SD is 2 SD² times the slope in the variance. At an SD near nought it is below every tolerance,
-    whichever way the likelihood goes, so that a search which begins there stays there.
+    whichever way the likelihood goes, so that a search which begins there stays there. The slope in the log of a
+    large concentration is as small: independent moths are at its end.
     """
     best = found
     for place, name in enumerate(likelihood.layout.names):
-        if not (name.startswith("log ") and "_sd" in name and box.free[place]):
+        tried = _tried(name)
+        if (
+            not tried
+            or not box.free[place]
+            or tried[0] * _side(tried) < math.exp(best.theta[place]) * _side(tried)
+        ):
             continue
-        if best.theta[place] > box.low[place] + 0.1:
-            continue
-        unit = 0.02 if "size_sd" in name else 1.0
         top, start = best.value + _LEAST_GAIN, None
-        for value in _TRIED:
+        for value in tried[1:]:
             theta = best.theta.copy()
-            theta[place] = math.log(unit * value)
+            theta[place] = math.log(value)
             here = likelihood(theta, False)[0]
             if here > top:
                 top, start = here, theta
@@ -65,3 +70,15 @@ def lifted(
         if again.value > best.value:
             best = again
     return best
+
+
+def _tried(name: str) -> tuple[float, ...]:
+    if not name.startswith("log "):
+        return ()
+    kind = "size" if "size_sd" in name else "shift" if "_sd" in name else name.removeprefix("log ")
+    return _TRIED.get(kind, ())
+
+
+def _side(tried: tuple[float, ...]) -> float:
+    """Return 1 where what makes no difference lies below the first value, -1 where it lies above."""
+    return 1.0 if tried[0] < tried[1] else -1.0

@@ -248,10 +248,10 @@ def profile_entry(
     points: dict[float, tuple[float, np.ndarray]] = {float(top.theta[place]): (0.0, top.theta)}
     best = top
 
-    def at_value(value: float, near: np.ndarray) -> float:
+    def at_value(value: float, near: np.ndarray, lead: np.ndarray) -> float:
         nonlocal best
         theta = near.copy()
-        theta[others] += follow * (value - near[place])
+        theta[others] += lead * (value - near[place])
         theta[place] = value
         found = maximise(likelihood, inner.inside(theta), inner, root, tolerance=0.01, limit=60)
         found = lifted(likelihood, found, inner, root, tolerance=0.01, limit=60)
@@ -264,15 +264,22 @@ def profile_entry(
     for side in (-1.0, 1.0):
         bound = float(box.low[place] if side < 0 else box.high[place])
         here, near, reached = float(top.theta[place]), top.theta, 0.0
-        step = min(error * cut / 2.0, max(abs(bound - here), 1e-9))
+        slope, lead = 1.0 / error, follow
+        step, retries = min(error * cut / 2.0, max(abs(bound - here), 1e-9)), 4
         for _ in range(25):
             if abs(here - bound) < 1e-9:
                 break
             target = here + side * step
             if (bound - target) * side <= 0.05 * step:
                 target = bound
-            r = at_value(target, near)
+            r = at_value(target, near, lead)
+            if r > reached + slope * abs(target - here) + 0.6 and retries:
+                # Far more than expected in one stride: the search may have been lost on the way.
+                del points[target]
+                step, retries = 0.5 * min(step, abs(target - here)), retries - 1
+                continue
             slope = (r - reached) / abs(target - here)
+            lead = (points[target][1][others] - near[others]) / (target - here)
             here, near, reached = target, points[target][1], r
             if r >= 1.04 * cut:
                 break

@@ -38,3 +38,16 @@ def test_a_shift_at_nought_rises_where_a_wrong_value_is_held() -> None:
         assert held.parameters["shift_sd_site"] > 5.0
         assert deviance == pytest.approx(2.0 * (top.log_likelihood - held.log_likelihood), abs=0.02)
     assert np.all(np.diff(profile.values) > 0)
+
+
+def test_profiles_of_poor_data_are_those_of_searches_of_their_own() -> None:
+    # 39 moths: the best fit has independent moths and no shift at all, far from it swarms and shifts are needed.
+    net = network(sites=2, years=2, moths=15.0)
+    top = fit_flights(net.trap_years, net.weather, net.links, season=SEASON, level=0.99, profiles=("base",))
+    profile = top.profile("base")
+    assert top.interval("base") == (None, None)
+    for value, deviance in zip(profile.values, profile.deviance, strict=True):
+        held = fit_flights(
+            net.trap_years, net.weather, net.links, season=SEASON, base=float(value), profiles=False
+        )
+        assert deviance == pytest.approx(2.0 * (top.log_likelihood - held.log_likelihood), abs=0.1)
