@@ -75,7 +75,9 @@ def lifted(
 def _tried(name: str) -> tuple[float, ...]:
     if not name.startswith("log "):
         return ()
-    kind = "size" if "size_sd" in name else "shift" if "_sd" in name else name.removeprefix("log ")
+    kind = name.removeprefix("log ")
+    if kind.endswith("_sd") or "_sd_" in kind:
+        kind = "size" if kind.startswith(("size", "abundance")) else "shift"
     return _TRIED.get(kind, ())
 
 
