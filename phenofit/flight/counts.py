@@ -16,91 +16,49 @@ Layout of a gradient with `k` flights and `c` covariates::
     2k+4 .. 3k+2     mean log size of flights 2..k against flight 1
     3k+3 .. 4k+1     log SD of those log sizes
     4k+2             logit of the stray share
-    4k+3 ..          effects of the covariates on the log requirement
+    4k+3             upper threshold
+    4k+4             log SD of the second group's shift, where years and sites cross
+    4k+5             mean log abundance   (records of presence only)
+    4k+6             log SD of the log abundance (records of presence only)
+    4k+7 ..          effects of the covariates on the log requirement
 """
 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numba import njit
 
+from phenofit.flight.censored import censored
 from phenofit.flight.curves import curve_point
+from phenofit.flight.presence import presence
+from phenofit.flight.rising import log_rising
 
-__all__ = ["fill_curves", "gradient_size", "log_rising", "trap_year_chance"]
+__all__ = ["ARGUMENTS", "FIXED_TAIL", "fill_curves", "gradient_size", "trap_year_chance"]
 
 _FLOOR = 1e-12
+FIXED_TAIL = 7
+"""Entries of a gradient beyond the 4 k of the flights, covariates not counted."""
+
+ARGUMENTS = (
+    "curve", "requirement", "spread", "concentration", "stray", "mean_size", "factors", "covariates",
+    "edge_of", "edge_heat", "edge_slope", "edge_weight",
+    "catch_of", "catch_left", "catch_right", "catch_count", "catch_effort", "catch_share",
+    "totals", "edge_upper", "whole", "catch_open", "kind", "any_open",
+)  # fmt: skip
+"""Order of the parameters and data that the compiled code takes as one tuple.
+
+``whole`` is added to the sum of all chances of a trap-year (1 where the time beyond the last check counts too),
+``catch_open`` marks counts that are known only from below, ``any_open`` the trap-years that have such, and ``kind``
+is 0 for counts and 1 for records of presence.
+"""
 
 
 def gradient_size(flights: int, covariates: int) -> int:
     """Return the length of a gradient (see the layout above)."""
-    return 4 * flights + 3 + covariates
-
-
-@njit(cache=True, error_model="numpy")
-def _stirling(x: float) -> tuple[float, float, float]:
-    # log Gamma and its first two derivatives for x >= 10: Stirling's series, error below 1e-15.
-    r = 1.0 / x
-    r2 = r * r
-    gamma = (
-        (x - 0.5) * math.log(x)
-        - x
-        + 0.9189385332046727418
-        + r * (1.0 / 12 - r2 * (1.0 / 360 - r2 * (1.0 / 1260 - r2 * (1.0 / 1680 - r2 / 1188))))
-    )
-    psi = (
-        math.log(x)
-        - 0.5 * r
-        - r2 * (1.0 / 12 - r2 * (1.0 / 120 - r2 * (1.0 / 252 - r2 * (1.0 / 240 - r2 / 132))))
-    )
-    tri = (
-        r
-        + 0.5 * r2
-        + r2 * r * (1.0 / 6 - r2 * (1.0 / 30 - r2 * (1.0 / 42 - r2 * (1.0 / 30 - r2 * 5.0 / 66))))
-    )
-    return gamma, psi, tri
-
-
-@njit(cache=True, error_model="numpy")
-def log_rising(x: float, n: int) -> tuple[float, float, float]:
-    """Return log Gamma(x + n) - log Gamma(x) and its first and minus second derivative in `x`.
-
-    Parameters
-    ----------
-    x : float
-        Positive.
-    n : int
-        Not negative.
-
-    Returns
-    -------
-    tuple of float
-        Sum of log(x + j), of 1/(x + j) and of 1/(x + j)^2 over j = 0 .. n - 1.
-    """
-    value = 0.0
-    first = 0.0
-    second = 0.0
-    j = 0
-    product = 1.0
-    while j < n and (n <= 16 or x + j < 10.0):
-        t = x + j
-        product *= t
-        r = 1.0 / t
-        first += r
-        second += r * r
-        j += 1
-        if product > 1e200 or product < 1e-200:
-            value += math.log(product)
-            product = 1.0
-    value += math.log(product)
-    if j < n:
-        lo = _stirling(x + j)
-        hi = _stirling(x + n)
-        value += hi[0] - lo[0]
-        first += hi[1] - lo[1]
-        second += lo[2] - hi[2]
-    return value, first, second
+    return 4 * flights + FIXED_TAIL + covariates
 
 
 @njit(cache=True, error_model="numpy")
@@ -115,6 +73,7 @@ def fill_curves(
     edge_heat: np.ndarray,
     edge_slope: np.ndarray,
     edge_weight: np.ndarray,
+    edge_upper: np.ndarray,
     work: np.ndarray,
     sums: np.ndarray,
 ) -> None:
@@ -134,12 +93,12 @@ def fill_curves(
         By which the covariates of this trap-year multiply the requirements.
     work : array, shape (5, flights, edges)
         Out: share flown and its slopes, see :func:`phenofit.flight.curves.curve_point`.
-    sums : array, shape (5, flights)
+    sums : array, shape (6, flights)
         Out: sum over the edges by weight of the share, its slope in the median, in the requirement, in the log
-        spread and in the base.
+        spread, in the base and in the upper threshold.
     """
     e0, e1 = edge_of[i], edge_of[i + 1]
-    for k in range(5):
+    for k in range(6):
         for g in range(requirement.shape[0]):
             sums[k, g] = 0.0
     for g in range(requirement.shape[0]):
@@ -159,29 +118,39 @@ def fill_curves(
                 sums[2, g] += c * (d_median + d_m)
                 sums[3, g] += c * d_spread
                 sums[4, g] += c * d_heat * edge_slope[e]
+                sums[5, g] += c * d_heat * edge_upper[e]
+
+
+@njit(cache=True, error_model="numpy")
+def _counted(
+    concentration: float, total: int, first: int, count: np.ndarray, chance: np.ndarray, n: int
+) -> float:
+    # Dirichlet-multinomial: log chance; fills the slope in each p and minus its curvature. Returns the value and
+    # leaves the slope in the log concentration in the last place of row 2.
+    value = 0.0
+    d_concentration = 0.0
+    for k in range(n):
+        p = chance[0, k]
+        rising, slope, second = log_rising(concentration * p, count[first + k])
+        value += rising
+        d_concentration += p * slope
+        chance[2, k] = concentration * slope
+        chance[3, k] = concentration * concentration * second
+    rising, slope, second = log_rising(concentration, total)
+    chance[2, n] = concentration * (d_concentration - slope)
+    return value - rising
 
 
 @njit(cache=True, error_model="numpy")
 def trap_year_chance(
     i: int,
     log_size: np.ndarray,
+    log_abundance: float,
     want_gradient: bool,
-    requirement: np.ndarray,
-    concentration: float,
-    stray: float,
-    factor: float,
-    covariates: np.ndarray,
-    edge_of: np.ndarray,
-    edge_slope: np.ndarray,
-    catch_of: np.ndarray,
-    catch_left: np.ndarray,
-    catch_right: np.ndarray,
-    catch_count: np.ndarray,
-    catch_effort: np.ndarray,
-    catch_share: np.ndarray,
-    total: int,
+    args: Any,
     work: np.ndarray,
     sums: np.ndarray,
+    chance: np.ndarray,
     latent: np.ndarray,
     information: np.ndarray,
     gradient: np.ndarray,
@@ -191,7 +160,8 @@ def trap_year_chance(
     The chance of interval j is ``p_j = (1 - e) a_j / sum(a) + e d_j`` with
     ``a_j = effort_j * sum_g w_g [G_g(h_right) - G_g(h_left)]``, `e` the stray share and `d_j` the interval's share
     of the trap's time and effort. The counts, given their total, are Dirichlet-multinomial with concentration
-    phi (Mosimann 1962, Biometrika 49:65-82, from memory).
+    phi (Mosimann 1962, Biometrika 49:65-82, from memory); see :mod:`phenofit.flight.censored` for counts known
+    only as "at least n", and :mod:`phenofit.flight.presence` for records of presence.
 
     Parameters
     ----------
@@ -199,25 +169,35 @@ def trap_year_chance(
         Trap-year.
     log_size : array, shape (flights,)
         Log sizes of the flights against flight 1; the first is 0.
+    log_abundance : float
+        Log of the moths expected; only for records of presence.
     want_gradient : bool
         Whether `gradient` is filled beside `latent` and `information`.
+    args : tuple
+        Parameters and data, in the order of :data:`phenofit.flight.counts.ARGUMENTS`.
     work, sums : array
         Curves at this trap-year's shift, from :func:`fill_curves`.
-    latent : array, shape (flights,)
-        Out: slope in the shift, then in the log sizes of flights 2, 3, …
-    information : array, shape (flights, flights)
+    chance : array, shape (4, most catches + 1)
+        Room to work.
+    latent : array, shape (latent values,)
+        Out: slope in the shift, in the log sizes of flights 2, 3, …, and for presence in the log abundance.
+    information : array, shape (latent values, latent values)
         Out: expected-type curvature in the same, never negative.
     gradient : array, shape (gradient_size,)
-        Out: slopes in base, requirements, log spreads, log concentration, stray logit, covariate effects.
-        The places of the shift and size distributions are not touched.
+        Out: slopes in base, requirements, log spreads, log concentration, stray logit, upper threshold, covariate
+        effects. The places of the shift, size and abundance distributions are not touched.
 
     Returns
     -------
     float
         Natural logarithm of the chance, the multinomial coefficient left out (a constant of the data).
     """
+    requirement, concentration, stray, factor = args[1], args[3], args[4], args[6][i]
+    edge_slope, edge_upper = args[10], args[19]
+    catch_left, catch_right, catch_count = args[13], args[14], args[15]
+    catch_effort, catch_share = args[16], args[17]
     flights = requirement.shape[0]
-    e0 = edge_of[i]
+    e0 = args[8][i]
     size = np.empty(flights)
     top = log_size[0]
     for g in range(1, flights):
@@ -226,63 +206,74 @@ def trap_year_chance(
     for g in range(flights):
         size[g] = math.exp(log_size[g] - top)
         norm += size[g]
-    everything = 0.0
+    everything = args[20][i]
     every_shift = 0.0
     every_base = 0.0
+    every_upper = 0.0
     for g in range(flights):
         size[g] /= norm
         everything += size[g] * sums[0, g]
         every_shift += size[g] * sums[1, g]
         every_base += size[g] * sums[4, g]
+        every_upper += size[g] * sums[5, g]
     # A shift that moves the whole flight out of the observed time leaves nothing to divide by; the floor keeps
     # the number finite and tiny, and the prior of the shift takes the search back.
     inverse = 1.0 / max(everything, _FLOOR)
 
-    for g in range(flights):
+    for g in range(latent.shape[0]):
         latent[g] = 0.0
-        for f in range(flights):
+        for f in range(latent.shape[0]):
             information[g, f] = 0.0
     if want_gradient:
         for k in range(gradient.shape[0]):
             gradient[k] = 0.0
-    q_latent = np.empty(flights)
-    value = 0.0
-    d_concentration = 0.0
     keep = 1.0 - stray
-    for j in range(catch_of[i], catch_of[i + 1]):
-        left, right, effort = catch_left[j] - e0, catch_right[j] - e0, catch_effort[j]
+    first = args[12][i]
+    n = args[12][i + 1] - first
+    for k in range(n):
+        j = first + k
+        left, right = catch_left[j] - e0, catch_right[j] - e0
         a = 0.0
+        for g in range(flights):
+            a += size[g] * catch_effort[j] * (work[0, g, right] - work[0, g, left])
+        chance[1, k] = a
+        chance[0, k] = max(keep * a * inverse + stray * catch_share[j], _FLOOR)
+    if args[22] == 1:
+        value = presence(log_abundance, chance, n, latent, information)
+    elif args[23][i] > 0:
+        value = censored(concentration, args[18][i], first, catch_count, args[21], chance, n)
+    else:
+        value = _counted(concentration, args[18][i], first, catch_count, chance, n)
+    if want_gradient:
+        gradient[2 * flights + 1] = chance[2, n]
+
+    q_latent = np.empty(flights)
+    for k in range(n):
+        j = first + k
+        left, right, effort = catch_left[j] - e0, catch_right[j] - e0, catch_effort[j]
+        a = chance[1, k]
+        q = a * inverse
         a_shift = 0.0
         for g in range(flights):
-            a += size[g] * effort * (work[0, g, right] - work[0, g, left])
             a_shift += size[g] * effort * (work[2, g, right] - work[2, g, left])
-        q = a * inverse
-        p = max(keep * q + stray * catch_share[j], _FLOOR)
-        x = concentration * p
-        rising, first, second = log_rising(x, catch_count[j])
-        value += rising
-        d_concentration += p * first
-        dp = keep * concentration * first
+        dp = keep * chance[2, k]
         q_latent[0] = (a_shift - q * every_shift) * inverse
         for g in range(1, flights):
             delta = effort * (work[0, g, right] - work[0, g, left])
-            q_latent[g] = size[g] * ((delta - a) - q * (sums[0, g] - everything)) * inverse
-        curvature = keep * keep * concentration * concentration * second
+            q_latent[g] = size[g] * ((delta - a) - q * (sums[0, g] + args[20][i] - everything)) * inverse
+        curvature = keep * keep * chance[3, k]
         for g in range(flights):
             latent[g] += dp * q_latent[g]
             for f in range(flights):
                 information[g, f] += curvature * q_latent[g] * q_latent[f]
         if want_gradient:
             a_base = 0.0
+            a_upper = 0.0
             for g in range(flights):
-                a_base += (
-                    size[g]
-                    * effort
-                    * (
-                        work[1, g, right] * edge_slope[catch_right[j]]
-                        - work[1, g, left] * edge_slope[catch_left[j]]
-                    )
-                )
+                from_right = size[g] * effort * work[1, g, right]
+                from_left = size[g] * effort * work[1, g, left]
+                a_base += from_right * edge_slope[catch_right[j]] - from_left * edge_slope[catch_left[j]]
+                a_upper += from_right * edge_upper[catch_right[j]] - from_left * edge_upper[catch_left[j]]
                 q_m = (
                     effort * (work[2, g, right] + work[3, g, right] - work[2, g, left] - work[3, g, left])
                     - q * sums[2, g]
@@ -291,14 +282,13 @@ def trap_year_chance(
                 q_s = effort * (work[4, g, right] - work[4, g, left]) - q * sums[3, g]
                 gradient[1 + flights + g] += dp * size[g] * inverse * q_s
             gradient[0] += dp * (a_base - q * every_base) * inverse
-            gradient[4 * flights + 2] += concentration * first * (catch_share[j] - q) * stray * keep
-    rising, first, second = log_rising(concentration, total)
-    value -= rising
+            gradient[4 * flights + 3] += dp * (a_upper - q * every_upper) * inverse
+            gradient[4 * flights + 2] += chance[2, k] * (catch_share[j] - q) * stray * keep
     if want_gradient:
-        gradient[2 * flights + 1] = concentration * (d_concentration - first)
         moved = 0.0
         for g in range(flights):
             moved += gradient[1 + g] * requirement[g]
-        for c in range(covariates.shape[0]):
-            gradient[4 * flights + 3 + c] = moved * covariates[c]
+        covariates = args[7]
+        for c in range(covariates.shape[1]):
+            gradient[4 * flights + FIXED_TAIL + c] = moved * covariates[i, c]
     return value

@@ -11,9 +11,10 @@ logistic   1 / (1 + exp(-pi (h - M) / (sqrt(3) s)))     standard deviation
 log-normal Phi(log(h / M) / c),  c = s / m              ``c`` is the SD of log heat
 log-logistic 1 / (1 + (M / h)^(pi / (sqrt(3) c)))       ``c`` is the SD of log heat
 Weibull    1 - 2^(-(h / M)^(pi / (sqrt(6) c)))          ``c`` is the SD of log heat
+gamma      P(a, h nu / M),  a = 1 / c^2, nu its median  ``c`` is the SD over the mean of heat
 ========== =========================================== =======================================
 
-``m`` is the requirement without the trap-year's shift. The shapes are textbook distributions (from memory);
+``P`` is the regularised incomplete gamma function. ``m`` is the requirement without the trap-year's shift. The shapes are textbook distributions (from memory);
 the tests hold them against `scipy.stats`.
 """
 
@@ -22,13 +23,14 @@ from __future__ import annotations
 import math
 
 from numba import njit
-from scipy.special import ndtri
+from scipy.special import gammaincinv, ndtri
 
 from phenofit.errors import ModelError
+from phenofit.flight.gamma import gamma_median, gamma_share
 
 __all__ = ["CURVE_CODES", "curve_code", "curve_point", "heat_at_share", "peak_heat", "share_flown"]
 
-CURVE_CODES = {"normal": 0, "logistic": 1, "log-normal": 2, "log-logistic": 3, "Weibull": 4}
+CURVE_CODES = {"normal": 0, "logistic": 1, "log-normal": 2, "log-logistic": 3, "Weibull": 4, "gamma": 5}
 
 _SQRT_HALF = math.sqrt(0.5)
 _INV_SQRT_2PI = 1.0 / math.sqrt(2.0 * math.pi)
@@ -105,6 +107,13 @@ def curve_point(
         # Before any heat nothing has flown; a shift that takes the median below zero means that all has.
         return (0.0 if h <= 0.0 else 1.0), 0.0, 0.0, 0.0, 0.0
     c = s / m
+    if code == 5:
+        a = 1.0 / (c * c)
+        nu, d_nu = gamma_median(a)
+        x = h * nu / median
+        share, gain, d_a = gamma_share(a, x)
+        d_a += gain * d_nu * h / median
+        return share, gain * nu / median, -gain * x / median, 2.0 * a * d_a / m, -2.0 * a * d_a
     r = math.log(h / median)
     if code == 2:
         z = r / c
@@ -193,6 +202,9 @@ def heat_at_share(curve: str, share: float, requirement: float, spread: float) -
     if not 0.0 < share < 1.0:
         raise ModelError(f"a share of a flight lies between 0 and 1, not at {share}.")
     code = curve_code(curve)
+    if code == 5:
+        a = (requirement / spread) ** 2
+        return float(requirement * gammaincinv(a, share) / gammaincinv(a, 0.5))
     if code in (0, 2):
         z = float(ndtri(share))
     elif code in (1, 3):
@@ -235,6 +247,9 @@ def peak_heat(curve: str, requirement: float, spread: float) -> float:
     c = spread / requirement
     if code == 2:
         return requirement * math.exp(-c * c)
+    if code == 5:
+        a = 1.0 / (c * c)
+        return float(requirement * max(a - 1.0, 0.0) / gammaincinv(a, 0.5))
     power = (_LOGISTIC if code == 3 else _GUMBEL) / c
     if power <= 1.0:
         return 0.0

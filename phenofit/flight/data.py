@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +11,7 @@ import pandas as pd
 from scipy.special import gammaln
 
 from phenofit.errors import DataError, Problem
+from phenofit.flight.records import Kept, keep_records
 from phenofit.heat.kernels import CUTOFF_CODES, METHOD_CODES, running_heat
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
@@ -40,6 +41,11 @@ class FlightData:
         the part of the day passed, and the weight in the sum of all chances.
     catch_of, catch_left, catch_right, catch_count, catch_effort, catch_share : arrays
         Intervals with at least one moth: edges, count, effort and share of the observed time.
+    catch_open : array of int
+        1 where the count is known only from below.
+    whole : array, shape (trap-years,)
+        What is added to the sum of all chances of a trap-year: 0 where the counts are taken given their total, 1 where
+        an event may also come after the last check.
     left_out : DataFrame
         ``trap, season, reason, rows``: what did not enter, and why.
     constant : float
@@ -62,6 +68,15 @@ class FlightData:
     catch_share: np.ndarray
     left_out: pd.DataFrame
     constant: float
+    catch_open: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    whole: np.ndarray = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        """Fill in that all counts are exact, and taken given their total, where nothing else is said."""
+        if len(self.catch_open) != len(self.catch_count):
+            object.__setattr__(self, "catch_open", np.zeros(len(self.catch_count), dtype=np.int64))
+        if len(self.whole) != len(self.table):
+            object.__setattr__(self, "whole", np.zeros(len(self.table)))
 
     @property
     def trap_years(self) -> int:
@@ -73,8 +88,16 @@ class FlightData:
         """Moths of each trap-year."""
         return self.table["total"].to_numpy(dtype=np.int64)
 
-    def heat_at_edges(self, base: float, heat: HeatSettings) -> tuple[np.ndarray, np.ndarray]:
-        """Return the heat at every edge and its slope in the base.
+    @property
+    def any_open(self) -> np.ndarray:
+        """Number of counts of each trap-year that are known only from below."""
+        running = np.concatenate([[0], np.cumsum(self.catch_open)])
+        return np.asarray(running[self.catch_of[1:]] - running[self.catch_of[:-1]], dtype=np.int64)
+
+    def heat_at_edges(
+        self, base: float, heat: HeatSettings, upper: float | None = None
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return the heat at every edge and its slopes in the base and in the upper threshold.
 
         Parameters
         ----------
@@ -82,20 +105,27 @@ class FlightData:
             Base temperature [degC].
         heat : HeatSettings
             Method, cut-off and upper threshold.
+        upper : float, optional
+            Upper threshold in place of that of `heat` [degC].
 
         Returns
         -------
         tuple of array
-            Heat since the start [degC d], and its slope in the base [d].
+            Heat since the start [degC d], and its slopes [d].
         """
-        upper = np.inf if heat.upper is None else float(heat.upper)
-        total, slope, _ = running_heat(
+        if upper is None:
+            upper = np.inf if heat.upper is None else float(heat.upper)
+        total, slope, slope_upper = running_heat(
             self.tmin, self.tmax, float(base), upper, METHOD_CODES[heat.method], CUTOFF_CODES[heat.cutoff]
         )
         at, day, part = self.edge_series, self.edge_day, self.edge_part
         before, after = total[at, day], total[at, day + 1]
-        slope_before, slope_after = slope[at, day], slope[at, day + 1]
-        return before + part * (after - before), slope_before + part * (slope_after - slope_before)
+        by_base, by_upper = slope[at, day], slope_upper[at, day]
+        return (
+            before + part * (after - before),
+            by_base + part * (slope[at, day + 1] - by_base),
+            by_upper + part * (slope_upper[at, day + 1] - by_upper),
+        )
 
 
 def assemble(
@@ -105,6 +135,7 @@ def assemble(
     *,
     season: Season,
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    records: str = "counts",
 ) -> FlightData:
     """Bring trap-years and weather together.
 
@@ -120,6 +151,8 @@ def assemble(
         Where heat sums begin.
     starts : mapping, optional
         Biofix date of each (site, year); without it sums begin on the season's first day.
+    records : {"counts", "presence", "first catch"}
+        What of the checks enters.
 
     Returns
     -------
@@ -131,7 +164,7 @@ def assemble(
     DataError
         If nothing is left to fit.
     """
-    builder = _Builder(weather, links, season, starts)
+    builder = _Builder(weather, links, season, starts, records)
     intervals = trap_years.intervals
     by_year = {int(str(key)): frame for key, frame in intervals.groupby("trap_year", sort=True)}
     for row in trap_years.years.sort_values("trap_year").to_dict("records"):
@@ -150,7 +183,9 @@ class _Builder:
         links: pd.DataFrame,
         season: Season,
         starts: Mapping[tuple[str, int], np.datetime64] | None,
+        records: str,
     ) -> None:
+        self.records = records
         self.season = season
         self.starts = starts
         self.time = weather["time"].to_numpy().astype("datetime64[D]")
@@ -168,18 +203,13 @@ class _Builder:
         self.left: list[dict[str, object]] = []
         self.edges: list[tuple[np.ndarray, ...]] = []
         self.catches: list[tuple[np.ndarray, ...]] = []
+        self.whole: list[float] = []
         self.constant = 0.0
 
     def leave_out(self, row: Mapping[object, object], reason: str, rows: int) -> None:
         self.left.append({"trap": row["trap"], "season": row["season"], "reason": reason, "rows": rows})
 
     def add(self, row: Mapping[object, object], frame: pd.DataFrame) -> None:
-        counted = frame["status"].to_numpy() == "counted"
-        if not counted.all():
-            self.leave_out(
-                row, "caught, but not counted: no number for the likelihood", int((~counted).sum())
-            )
-            frame = frame[counted]
         year = int(str(row["year"]))
         station = self.link.get(str(row["trap"]))
         if station is None or station not in self.stations:
@@ -193,8 +223,7 @@ class _Builder:
                 return
             start = given.astype("datetime64[D]")
         series = self._series(station, start, year)
-        left, right = self._day_part(frame["start"], start), self._day_part(frame["end"], start)
-        covered = right[0] < self.first_missing[series]
+        covered = self._day_part(frame["end"].to_numpy(), start)[0] < self.first_missing[series]
         if not covered.all():
             self.leave_out(
                 row,
@@ -202,20 +231,16 @@ class _Builder:
                 f"{start + np.timedelta64(self.first_missing[series], 'D')}",
                 int((~covered).sum()),
             )
-        count = frame["count"].to_numpy(dtype=np.float64)[covered].astype(np.int64)
-        if count.sum() == 0:
-            if covered.any():
-                self.leave_out(row, "no moth caught: no timing in it", int(covered.sum()))
+        if not covered.any():
             return
-        if len(count) == 1:
-            self.leave_out(row, "a single check interval: no timing in it", 1)
+        kept = keep_records(frame[covered], self.records)
+        if kept.reason:
+            self.leave_out(row, kept.reason, int(covered.sum()))
             return
-        effort = frame["effort"].to_numpy(dtype=np.float64)[covered]
-        self._store(series, left[:, covered], right[:, covered], count, effort)
-        self.rows.append(
-            {**{str(k): v for k, v in row.items()}, "station": station, "total": int(count.sum())}
-        )
-        self.constant += float(gammaln(count.sum() + 1) - gammaln(count + 1.0).sum())
+        self._store(series, start, kept)
+        self.rows.append({**{str(k): v for k, v in row.items()}, "station": station, "total": kept.total})
+        counts = kept.count[kept.is_open == 0]
+        self.constant += float(gammaln(counts.sum() + 1) - gammaln(counts + 1.0).sum())
 
     def _series(self, station: str, start: np.datetime64, year: int) -> int:
         key = (station, start)
@@ -235,30 +260,33 @@ class _Builder:
         return self.series[key]
 
     @staticmethod
-    def _day_part(when: pd.Series, start: np.datetime64) -> np.ndarray:
-        # Days since the start and the part of that day passed, as two rows; before the start no heat is summed.
-        moment = when.to_numpy().astype("datetime64[ns]") - start.astype("datetime64[ns]")
-        days = np.maximum(moment / _DAY, 0.0)
+    def _day_part(when: np.ndarray, start: np.datetime64) -> np.ndarray:
+        # Days since the start and the part of that day passed, as two rows; before the start, and where no time is
+        # given, no heat is summed.
+        moment = when.astype("datetime64[ns]") - start.astype("datetime64[ns]")
+        days = np.where(np.isnat(moment), 0.0, np.maximum(moment / _DAY, 0.0))
         whole = np.floor(days)
         return np.vstack([whole, days - whole])
 
-    def _store(
-        self, series: int, left: np.ndarray, right: np.ndarray, count: np.ndarray, effort: np.ndarray
-    ) -> None:
+    def _store(self, series: int, start: np.datetime64, kept: Kept) -> None:
+        left, right = self._day_part(kept.start, start), self._day_part(kept.end, start)
+        effort = kept.effort
         places = np.unique(np.concatenate([left.T, right.T]), axis=0)
         index = {(float(a), float(b)): k for k, (a, b) in enumerate(places)}
         at_left = np.array([index[(float(a), float(b))] for a, b in left.T])
         at_right = np.array([index[(float(a), float(b))] for a, b in right.T])
         weight = np.zeros(len(places))
-        np.add.at(weight, at_right, effort)
-        np.add.at(weight, at_left, -effort)
-        caught = count > 0
+        if kept.whole == 0.0:
+            np.add.at(weight, at_right, effort)
+            np.add.at(weight, at_left, -effort)
+        caught = kept.count > 0
         needed = weight != 0.0
         needed[at_left[caught]] = True
         needed[at_right[caught]] = True
         renumber = np.cumsum(needed) - 1
         duration = (right.sum(axis=0) - left.sum(axis=0)) * effort
-        share = duration / duration.sum()
+        # Strays come evenly over the time watched; to an event watched for all along, over the season.
+        share = duration / (duration.sum() if kept.whole == 0.0 else len(self.tmin_rows[series]))
         self.edges.append(
             (
                 np.full(int(needed.sum()), series),
@@ -271,11 +299,13 @@ class _Builder:
             (
                 renumber[at_left[caught]],
                 renumber[at_right[caught]],
-                count[caught],
+                kept.count[caught],
                 effort[caught],
                 share[caught],
+                kept.is_open[caught],
             )
         )
+        self.whole.append(kept.whole)
 
     def finish(self) -> FlightData:
         left_out = pd.DataFrame(self.left, columns=["trap", "season", "reason", "rows"])
@@ -315,6 +345,8 @@ class _Builder:
             catch_count=catches[2].astype(np.int64),
             catch_effort=catches[3],
             catch_share=catches[4],
+            catch_open=catches[5].astype(np.int64),
+            whole=np.array(self.whole, dtype=np.float64),
             left_out=left_out,
             constant=self.constant,
         )

@@ -46,9 +46,12 @@ class _Settings(_Part):
     base_held_degC: float | None
     held: dict[str, float]
     base_range_degC: tuple[float, float]
+    upper_range_degC: tuple[float, float] | None = None
     shifts: tuple[str, ...]
     counts: str
     stray: float
+    stray_fitted: bool = False
+    records: str = "counts"
     covariates: tuple[str, ...]
     biofix: bool
     level: float
@@ -109,9 +112,12 @@ def to_text(fit: FlightFit) -> str:
             "base_held_degC": s.base_held,
             "held": s.held,
             "base_range_degC": s.base_range,
+            "upper_range_degC": s.upper_range,
             "shifts": s.shifts,
             "counts": s.counts,
             "stray": s.stray,
+            "stray_fitted": s.stray_fitted,
+            "records": s.records,
             "covariates": s.covariates,
             "biofix": s.biofix,
             "level": s.level,
@@ -205,7 +211,7 @@ def read_file(path: str | os.PathLike[str]) -> FlightFit:
         converged=document.converged,
         problems=tuple(document.problems),
         data=pd.DataFrame(document.data),
-        shifts=pd.DataFrame(document.shifts, columns=["group", "mean", "sd"]),
+        shifts=pd.DataFrame(document.shifts, columns=["part", "group", "mean", "sd"]),
         left_out=pd.DataFrame(document.left_out, columns=["trap", "season", "reason", "rows"]),
         provenance=document.provenance,
     )
@@ -221,9 +227,12 @@ def _settings(part: _Settings) -> FitSettings:
         base_held=part.base_held_degC,
         held=part.held,
         base_range=part.base_range_degC,
+        upper_range=part.upper_range_degC,
         shifts=part.shifts,
         counts=part.counts,
         stray=part.stray,
+        stray_fitted=part.stray_fitted,
+        records=part.records,
         covariates=part.covariates,
         biofix=part.biofix,
         level=part.level,

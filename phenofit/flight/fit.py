@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from phenofit.errors import FitError
+from phenofit.errors import FitError, ModelError
 from phenofit.files import versions
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.likelihood import Likelihood
@@ -33,8 +35,8 @@ if TYPE_CHECKING:
 __all__ = ["fit_data", "fit_flights"]
 
 Progress = Callable[[str], None]
-_CLIMB_NODES = (5, 3, 3)
-_NODES = ((7, 5, 5), (9, 7, 5), (15, 9, 7), (21, 11, 9), (31, 15, 11), (61, 25, 15))
+_CLIMB_NODES = (5, 3, 5)
+_NODES = ((7, 5, 7), (9, 7, 9), (15, 9, 11), (21, 11, 15), (31, 15, 21), (61, 25, 31))
 # Quadrature may be off by this much in the search and its profiles, whose differences are much more exact, and in
 # the log-likelihood that is reported.
 _SEARCH_TOLERANCE = 1e-2
@@ -54,9 +56,11 @@ def fit_flights(
     base: str | float = "fit",
     base_range: tuple[float, float] = (-5.0, 20.0),
     hold: Mapping[str, float] | None = None,
+    upper_range: tuple[float, float] | None = None,
     shifts: tuple[str, ...] = ("year", "trap-year"),
     counts: str = "dirichlet-multinomial",
-    stray: float = 0.001,
+    records: str = "counts",
+    stray: float | str = 0.001,
     covariates: tuple[str, ...] = (),
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     level: float = 0.95,
@@ -64,6 +68,7 @@ def fit_flights(
     precise: bool = True,
     provenance: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
+    executor: Executor | None = None,
 ) -> FlightFit:
     """Fit base temperature and degree-day requirements of moth flights to trap catches.
 
@@ -91,12 +96,17 @@ def fit_flights(
         Where the base is looked for [degC].
     hold : mapping of str to float, optional
         Other parameters to hold, by their names in the result, such as ``{"requirement_1": 500.0}``.
+    upper_range : tuple of float, optional
+        Where the upper threshold is looked for [degC]; without it that of `heat` is held.
     shifts : tuple of str
-        Parts of the trap-years' shift: ``"year"`` or ``"site"``, and ``"trap-year"``.
+        Parts of the trap-years' shift, of ``"year"``, ``"site"`` and ``"trap-year"``.
     counts : str
         ``"dirichlet-multinomial"``, or ``"multinomial"`` for moths that come independently.
-    stray : float
-        Share of the catch taken to be strays.
+    records : {"counts", "presence", "first catch"}
+        What is fitted: the counts (catches that were not counted as "at least"); at which checks moths were caught; or
+        when the first was caught. The requirement then is the heat at half of the *first catches*.
+    stray : float or "fit"
+        Share of the catch taken to be strays, held or fitted.
     covariates : tuple of str
         Columns of the trap table whose effect on the log requirement is fitted: numbers by the SD, text (region,
         host, kind of trap) by a ratio to the level with most trap-years; see :func:`covariate_design`.
@@ -112,6 +122,8 @@ def fit_flights(
         Facts to keep with the result, such as hashes of the input files.
     progress : callable, optional
         Told in words how far the fit is.
+    executor : concurrent.futures.Executor, optional
+        Where the profiles run, one job for each parameter: processes, or a cluster's; same answer as without.
 
     Returns
     -------
@@ -136,6 +148,8 @@ def fit_flights(
     about how much they vary: the fall of the likelihood is held against that of a normal mean of so many values whose
     variance is fitted, not against chi-squared, which is too short (:mod:`phenofit.flight.reference`).
     """
+    if isinstance(stray, str) and stray != "fit":
+        raise ModelError(f"the stray share is a number or 'fit', not '{stray}'.")
     settings = FitSettings(
         season=season,
         heat=heat or HeatSettings(),
@@ -145,16 +159,25 @@ def fit_flights(
         base_held=None if base == "fit" else parse_temperature(base),
         held=dict(hold or {}),
         base_range=base_range,
+        upper_range=upper_range,
         shifts=tuple(shifts),
         counts=counts,
-        stray=stray,
+        records=records,
+        stray=0.001 if isinstance(stray, str) else stray,
+        stray_fitted=isinstance(stray, str),
         covariates=tuple(covariates),
         biofix=starts is not None,
         level=level,
     )
-    data = assemble(trap_years, weather, links, season=season, starts=starts)
+    data = assemble(trap_years, weather, links, season=season, starts=starts, records=records)
     return fit_data(
-        data, settings, profiles=profiles, precise=precise, provenance=provenance, progress=progress
+        data,
+        settings,
+        profiles=profiles,
+        precise=precise,
+        provenance=provenance,
+        progress=progress,
+        executor=executor,
     )
 
 
@@ -166,6 +189,7 @@ def fit_data(
     precise: bool = True,
     provenance: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
+    executor: Executor | None = None,
 ) -> FlightFit:
     """Fit assembled data; see :func:`fit_flights`.
 
@@ -183,6 +207,8 @@ def fit_data(
         Facts to keep.
     progress : callable, optional
         Told in words how far the fit is.
+    executor : concurrent.futures.Executor, optional
+        Where the profiles run, one job for each parameter: processes, or a cluster's; same answer as without.
 
     Returns
     -------
@@ -208,7 +234,7 @@ def fit_data(
     found: dict[str, Profile] = {}
     if profiles:
         for attempt in range(3):
-            found, best = _profiles(likelihood, top, box, covariance, settings, profiles, say)
+            found, best = _profiles(likelihood, top, box, covariance, settings, profiles, say, executor)
             if best.value <= top.value + 0.005 or attempt == 2:
                 break
             # A profile climbed above the maximum: begin again from there.
@@ -224,28 +250,44 @@ def fit_data(
     table = pd.DataFrame(covariance[np.ix_(interior, interior)], index=names, columns=names)
     if precise:
         likelihood.nodes = _enough_nodes(likelihood, top.theta, _VALUE_TOLERANCE)
-    values, _, shifts = likelihood.by_group(top.theta, False)
-    group = settings.group
-    frame = pd.DataFrame({"group": likelihood.group_labels, "mean": shifts[:, 0], "sd": shifts[:, 1]})
-    if group is None:
-        frame = frame.iloc[:0]
-    if group == "site":
-        frame["group"] = pd.unique(data.table["site"])[frame["group"].to_numpy(dtype=int)]
+    value, _ = likelihood(top.theta, False)
+    if settings.upper_range is not None:
+        settings = replace(settings, heat=replace(settings.heat, upper=parameters["upper"]))
     fit = FlightFit(
         settings=settings,
         parameters=parameters,
         covariance=table,
         profiles=found,
-        log_likelihood=float(values.sum()) + data.constant,
+        log_likelihood=value,
         fitted=int(box.free.sum()),
         converged=converged,
         problems=(),
         data=data.table,
-        shifts=frame,
+        shifts=_shifts(likelihood, settings, top.theta),
         left_out=data.left_out,
         provenance={"versions": versions(), **dict(provenance or {})},
     )
     return replace(fit, problems=(*simplified, *find_problems(fit, top)))
+
+
+def _shifts(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> pd.DataFrame:
+    """Return the posterior shifts of years and sites."""
+    _, _, known = likelihood.by_group(theta, False)
+    sites = pd.unique(likelihood.data.table["site"])
+    labels: list[tuple[str, Any]] = []
+    if settings.group is not None:
+        named = [sites[int(k)] if settings.group == "site" else int(k) for k in likelihood.group_labels]
+        labels += [(settings.group, label) for label in named]
+    if settings.crossed:
+        labels += [("site", sites[int(k)]) for k in likelihood.cross_labels]
+    return pd.DataFrame(
+        {
+            "part": [part for part, _ in labels],
+            "group": pd.Series([label for _, label in labels], dtype=object),
+            "mean": known[: len(labels), 0],
+            "sd": known[: len(labels), 1],
+        }
+    )
 
 
 def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
@@ -323,6 +365,43 @@ def _factor(covariance: np.ndarray) -> np.ndarray:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 1e-10)))
 
 
+@dataclass(frozen=True)
+class _Job:
+    """One profile to follow; holds all that another process needs."""
+
+    likelihood: Likelihood
+    top: Maximum
+    box: Box
+    covariance: np.ndarray
+    place: int
+    public: str
+    level: float
+    degrees: float
+
+
+def _follow(job: _Job) -> tuple[str, Profile, Maximum]:
+    # A twin that begins its searches anew: the answer then does not depend on what ran before, or where.
+    likelihood = job.likelihood.twin()
+    name = job.public.removeprefix("log ").removeprefix("logit ")
+    profile, highest = profile_entry(
+        likelihood,
+        job.top,
+        job.box,
+        job.covariance,
+        job.place,
+        name=name,
+        logarithmic=job.public.startswith("log"),
+        level=job.level,
+        degrees=job.degrees,
+        transform=_share_of if job.public.startswith("logit ") else None,
+    )
+    return name, profile, highest
+
+
+def _share_of(logit: float) -> float:
+    return 1.0 / (1.0 + math.exp(-logit))
+
+
 def _profiles(
     likelihood: Likelihood,
     top: Maximum,
@@ -331,26 +410,20 @@ def _profiles(
     settings: FitSettings,
     wanted: bool | tuple[str, ...],
     say: Progress,
+    executor: Executor | None,
 ) -> tuple[dict[str, Profile], Maximum]:
-    found: dict[str, Profile] = {}
-    best = top
+    jobs = []
     for place in np.flatnonzero(box.free):
         public = public_name(likelihood, settings, int(place))
-        name = public.removeprefix("log ")
-        if not isinstance(wanted, bool) and name not in wanted:
-            continue
+        name = public.removeprefix("log ").removeprefix("logit ")
+        if isinstance(wanted, bool) or name in wanted:
+            degrees = degrees_of_error(name, settings, likelihood.data.table)
+            jobs.append(_Job(likelihood, top, box, covariance, int(place), public, settings.level, degrees))
+    found: dict[str, Profile] = {}
+    best = top
+    for name, profile, highest in map(_follow, jobs) if executor is None else executor.map(_follow, jobs):
         say(f"interval of {name.replace('_', ' ')}")
-        found[name], highest = profile_entry(
-            likelihood,
-            top,
-            box,
-            covariance,
-            int(place),
-            name=name,
-            logarithmic=public.startswith("log "),
-            level=settings.level,
-            degrees=degrees_of_error(name, settings, likelihood.data.table),
-        )
+        found[name] = profile
         if highest.value > best.value:
             best = highest
     return found, best

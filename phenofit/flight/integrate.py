@@ -1,10 +1,14 @@
 """Shifts and flight sizes integrated out by adaptive Gauss-Hermite quadrature, nested: trap-years within groups.
 
 A group is a year (or a site): all its trap-years share one shift. Within a group each trap-year has its own shift
-and, with several flights, its own log sizes. Both levels are centred on their mode and scaled by their curvature
+and, with several flights, its own log sizes (for records of presence its log abundance too). Both levels are centred on their mode and scaled by their curvature
 before the nodes are laid (adaptive quadrature: Pinheiro and Bates 1995, J. Comput. Graph. Stat. 4:12-35, from
 memory), so that few nodes do. Every latent value is measured in its own standard deviation; a standard deviation
 that goes to zero then leaves a plain product and no division by it.
+
+What a trap-year's counts say depends on its whole shift alone. The curves at its nodes are therefore computed once,
+about the mode of the group's shift; for the other shifts of the group the same nodes get other weights, unless they
+would lie too far off.
 
 Slices are written out as loops: the compiler takes several times as long over an array assignment.
 
@@ -21,7 +25,7 @@ from numba import njit
 
 from phenofit.flight.counts import fill_curves, trap_year_chance
 
-__all__ = ["group_likelihood"]
+__all__ = ["find_mode", "group_likelihood", "lay_nodes", "make_room"]
 
 _HALF_LOG_2PI = 0.5 * math.log(2.0 * math.pi)
 
@@ -75,18 +79,57 @@ def _inverse_factor(factor: np.ndarray, lower: np.ndarray) -> None:
 
 
 @njit(cache=True, error_model="numpy")
+def make_room(flights, dims, args, nodes, size):  # type: ignore[no-untyped-def]
+    """Return the arrays to work in: room for the curves, one latent point, and all `nodes` of a trap-year."""
+    edge_of, catch_of = args[8], args[12]
+    widest = 0
+    most = 0
+    for i in range(edge_of.shape[0] - 1):
+        widest = max(widest, edge_of[i + 1] - edge_of[i])
+        most = max(most, catch_of[i + 1] - catch_of[i])
+    # 0 work, 1 sums, 2 chance, 3 latent, 4 information, 5 gradient, 6 log_size, 7 trial, 8 direction, 9 factor,
+    # 10 matrix; of each node 11 its log weight, 12 its place in SDs, 13 slopes in the latent values, 14 gradient;
+    # 15 weights made, 16 mean gradient.
+    return (
+        np.empty((5, flights, widest)),
+        np.empty((6, flights)),
+        np.empty((4, most + 1)),
+        np.empty(dims),
+        np.empty((dims, dims)),
+        np.zeros(size),
+        np.zeros(flights),
+        np.empty(dims),
+        np.empty(dims),
+        np.zeros((dims, dims)),
+        np.zeros((dims, dims)),
+        np.empty(nodes),
+        np.empty((nodes, dims)),
+        np.empty((nodes, dims)),
+        np.zeros((nodes, size)),
+        np.empty(nodes),
+        np.zeros(size),
+    )
+
+
+@njit(cache=True, error_model="numpy")
 def _log_integrand(i, x, centre, fresh, want, args, scales, room):  # type: ignore[no-untyped-def]
     """Log chance of trap-year `i` at latent `x` (in SDs) plus the log of their standard normal density.
 
     Unless `fresh`, the curves of the last call stand: only the flight sizes have changed.
     """
-    curve, requirement, spread, concentration, stray, mean_size, factors, covariates = args[:8]
-    work, sums, latent, information, gradient, log_size = room[:6]
+    curve, requirement, spread = args[:3]
+    mean_size, factors = args[5], args[6]
+    work, sums, chance, latent, information, gradient, log_size = room[:7]
     flights = requirement.shape[0]
+    dims = x.shape[0]
     square = x[0] * x[0]
     for g in range(1, flights):
         log_size[g] = mean_size[g - 1] + scales[g] * x[g]
+    for g in range(1, dims):
         square += x[g] * x[g]
+    log_abundance = args[24]
+    if dims > flights:
+        log_abundance += scales[flights] * x[flights]
     if fresh:
         fill_curves(
             i,
@@ -99,71 +142,60 @@ def _log_integrand(i, x, centre, fresh, want, args, scales, room):  # type: igno
             args[9],
             args[10],
             args[11],
+            args[19],
             work,
             sums,
         )
     value = trap_year_chance(
-        i,
-        log_size,
-        want,
-        requirement,
-        concentration,
-        stray,
-        factors[i],
-        covariates[i],
-        args[8],
-        args[10],
-        args[12],
-        args[13],
-        args[14],
-        args[15],
-        args[16],
-        args[17],
-        args[18][i],
-        work,
-        sums,
-        latent,
-        information,
-        gradient,
+        i, log_size, log_abundance, want, args, work, sums, chance, latent, information, gradient
     )
-    return value - 0.5 * square - flights * _HALF_LOG_2PI
+    return value - 0.5 * square - dims * _HALF_LOG_2PI
 
 
 @njit(cache=True, error_model="numpy")
-def _trap_year_integral(  # type: ignore[no-untyped-def]
-    i, centre, want, args, scales, grid, weights, mode, room
-):
-    """Integrate the latent values of trap-year `i` with the group's shift at `centre`.
+def _curvature(scales, room):  # type: ignore[no-untyped-def]
+    # Cholesky factor of the curvature of minus the log integrand, in SDs, into room[9].
+    information, factor, matrix = room[4], room[9], room[10]
+    dims = scales.shape[0]
+    for a in range(dims):
+        for b in range(dims):
+            matrix[a, b] = scales[a] * scales[b] * information[a, b]
+        matrix[a, a] += 1.0
+    _cholesky(matrix, factor)
 
-    Returns the log integral, its slope in `centre` and minus its (expected-type) curvature there; fills
-    ``room.gradient`` with the slopes in the parameters when `want`. `mode` holds the last mode and is renewed.
+
+@njit(cache=True, error_model="numpy")
+def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[no-untyped-def]
+    """Find the mode of the latent values of trap-year `i` with the group's shift at `centre`.
+
+    `mode` holds where to begin, in SDs, and is renewed, until the next step would be shorter than `tolerance`
+    posterior SDs. Returns the slope of the log integral in `centre` by
+    Laplace's rule, and minus its (expected-type) curvature; leaves the factor of the curvature in ``room[9]``.
     """
-    latent, information, gradient = room[2], room[3], room[4]
-    trial, direction, factor, matrix, terms, slopes, grads, mean_gradient = room[6:]
-    flights = mode.shape[0]
+    latent, information = room[3], room[4]
+    trial, direction, factor = room[7], room[8], room[9]
+    dims = mode.shape[0]
     # A literal True or False is a type of its own to the compiler, and would have every callee built again.
-    quiet = flights < 1
+    quiet = dims < 1
     fresh = not quiet
     value = _log_integrand(i, mode, centre, fresh, quiet, args, scales, room)
-    for _ in range(30):
-        for a in range(flights):
+    for _ in range(40):
+        for a in range(dims):
             direction[a] = scales[a] * latent[a] - mode[a]
-            for b in range(flights):
-                matrix[a, b] = scales[a] * scales[b] * information[a, b]
-            matrix[a, a] += 1.0
-        _cholesky(matrix, factor)
+        _curvature(scales, room)
         _solve(factor, direction, trial)
         length = 0.0
-        for a in range(flights):
+        for a in range(dims):
             direction[a] = trial[a]
             # Distance in posterior standard deviations.
             length = max(length, abs(direction[a]) * factor[a, a])
-        if length < 1e-3:
+        if length < tolerance:
             break
         step = min(1.0, 4.0 / length)
         moved = False
+        new = value
         for _half in range(12):
-            for a in range(flights):
+            for a in range(dims):
                 trial[a] = mode[a] + step * direction[a]
             new = _log_integrand(i, trial, centre, fresh, quiet, args, scales, room)
             if new >= value - 1e-10:
@@ -173,71 +205,109 @@ def _trap_year_integral(  # type: ignore[no-untyped-def]
         if not moved:
             # The slopes now belong to the last trial; restore those of the mode.
             value = _log_integrand(i, mode, centre, fresh, quiet, args, scales, room)
+            _curvature(scales, room)
             break
         gain = new - value
         value = new
-        for a in range(flights):
+        for a in range(dims):
             mode[a] = trial[a]
-        if length < 0.1 and gain < 1e-7:
-            for a in range(flights):
-                for b in range(flights):
-                    matrix[a, b] = scales[a] * scales[b] * information[a, b]
-                matrix[a, a] += 1.0
-            _cholesky(matrix, factor)
+        if length < 10.0 * tolerance and gain < 1e-3 * tolerance:
+            _curvature(scales, room)
             break
 
     # Curvature of the log integral in the centre: the information left when the own shift and sizes give way.
-    for a in range(flights):
+    for a in range(dims):
         direction[a] = scales[a] * information[a, 0]
     _solve(factor, direction, trial)
     curvature = information[0, 0]
-    for a in range(flights):
+    for a in range(dims):
         curvature -= direction[a] * trial[a]
-    curvature = max(curvature, 0.0)
+    return latent[0], max(curvature, 0.0)
 
+
+@njit(cache=True, error_model="numpy")
+def lay_nodes(i, centre, want, args, scales, grid, weights, mode, room):  # type: ignore[no-untyped-def]
+    """Lay the nodes of trap-year `i` about its mode, and compute the log chance and its slopes there.
+
+    Fills ``room[11:15]``. Returns how far the first latent value spreads, in its own SDs.
+    """
+    latent, gradient = room[3], room[5]
+    trial, factor, matrix = room[7], room[9], room[10]
+    terms, places, slopes, grads = room[11], room[12], room[13], room[14]
+    dims = mode.shape[0]
+    find_mode(i, centre, args, scales, mode, 0.05, room)
+    if args[23][i] > 0 and dims == 1:
+        # The curvature of counts known from below is a rough one; the nodes want it by difference.
+        step = 0.2 / factor[0, 0]
+        quiet = dims < 1
+        bend = 1.0
+        for side in range(2):
+            sign = 2.0 * side - 1.0
+            trial[0] = mode[0] + sign * step
+            _log_integrand(i, trial, centre, not quiet, quiet, args, scales, room)
+            bend -= sign * scales[0] * latent[0] / (2.0 * step)
+        factor[0, 0] = math.sqrt(max(bend, 0.3))
     log_det = 0.0
-    for a in range(flights):
+    for a in range(dims):
         log_det += math.log(factor[a, a])
-    everything = grid.shape[0]
-    highest = -1e300
-    size = mean_gradient.shape[0]
+    size = gradient.shape[0]
     _inverse_factor(factor, matrix)
-    for q in range(everything):
-        for a in range(flights):
+    reach = matrix[0, 0]
+    for q in range(grid.shape[0]):
+        for a in range(dims):
             trial[a] = mode[a]
             for b in range(a + 1):
                 trial[a] += matrix[a, b] * grid[q, b]
         # Neighbouring nodes share the shift, and with it the curves.
         fresh = q == 0 or grid[q, 0] != grid[q - 1, 0]
-        terms[q] = weights[q] + _log_integrand(i, trial, centre, fresh, want, args, scales, room)
-        highest = max(highest, terms[q])
-        for a in range(flights):
+        terms[q] = weights[q] - log_det + _log_integrand(i, trial, centre, fresh, want, args, scales, room)
+        for a in range(dims):
+            places[q, a] = trial[a]
             slopes[q, a] = latent[a]
-            slopes[q, flights + a] = trial[a]
         if want:
             for p in range(size):
                 grads[q, p] = gradient[p]
-    total_weight = 0.0
-    for q in range(everything):
-        terms[q] = math.exp(terms[q] - highest)
-        total_weight += terms[q]
+    return reach
+
+
+@njit(cache=True, error_model="numpy")
+def _read_nodes(away, want, flights, scales, nodes, room):  # type: ignore[no-untyped-def]
+    """Integrate over the nodes with the group's shift `away` (in SDs of the own shift) from where they were laid.
+
+    Returns the log integral and its slope in the group's shift; fills ``room[16]`` with the slopes in the
+    parameters when `want`.
+    """
+    terms, places, slopes, grads, made, mean_gradient = room[11:]
+    dims = scales.shape[0]
+    size = mean_gradient.shape[0]
+    highest = -1e300
+    for q in range(nodes):
+        made[q] = terms[q] + away * (places[q, 0] - 0.5 * away)
+        highest = max(highest, made[q])
+    total = 0.0
+    for q in range(nodes):
+        made[q] = math.exp(made[q] - highest)
+        total += made[q]
     slope = 0.0
     if want:
         for p in range(size):
             mean_gradient[p] = 0.0
-    for q in range(everything):
-        share = terms[q] / total_weight
+    for q in range(nodes):
+        share = made[q] / total
         slope += share * slopes[q, 0]
         if want:
             for p in range(size):
                 mean_gradient[p] += share * grads[q, p]
-            mean_gradient[2 * flights + 3] += share * scales[0] * slopes[q, flights] * slopes[q, 0]
+            mean_gradient[2 * flights + 3] += share * scales[0] * (places[q, 0] - away) * slopes[q, 0]
             for g in range(1, flights):
                 mean_gradient[2 * flights + 3 + g] += share * slopes[q, g]
-                mean_gradient[3 * flights + 2 + g] += (
-                    share * scales[g] * slopes[q, flights + g] * slopes[q, g]
+                mean_gradient[3 * flights + 2 + g] += share * scales[g] * places[q, g] * slopes[q, g]
+            if dims > flights:
+                mean_gradient[4 * flights + 5] += share * slopes[q, flights]
+                mean_gradient[4 * flights + 6] += (
+                    share * scales[flights] * places[q, flights] * slopes[q, flights]
                 )
-    return highest + math.log(total_weight) - log_det, slope, curvature
+    return highest + math.log(total), slope
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
@@ -253,6 +323,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
     inner_weights,
     outer_nodes,
     outer_weights,
+    farthest,
     group_mode,
     modes,
     want,
@@ -272,19 +343,22 @@ def group_likelihood(  # type: ignore[no-untyped-def]
         Trap-years by group.
     group_sd : float
         SD of the shift that a group's trap-years share [degC d]; 0 for none.
-    scales : array, shape (flights,)
-        SD of the trap-year shift [degC d], then of the log sizes of flights 2, 3, ….
+    scales : array, shape (latent values,)
+        SD of the trap-year shift [degC d], of the log sizes of flights 2, 3, …, and for records of presence of the
+        log abundance.
     args : tuple
-        Curve, parameters and data of :func:`phenofit.flight.counts.trap_year_chance`, in its order.
-    inner_grid : array, shape (nodes, flights)
+        Parameters and data, in the order of :data:`phenofit.flight.counts.ARGUMENTS`, then the mean log abundance.
+    inner_grid : array, shape (nodes, latent values)
         Gauss-Hermite product nodes for the weight exp(-t^2 / 2), those of no weight left away.
     outer_nodes : array
         Nodes for the group's shift.
     inner_weights, outer_weights : array
         Logarithms of the weights times exp(t^2 / 2).
+    farthest : float
+        How far the group's shift may lie, in spreads of the own shift, from where a trap-year's nodes were laid.
     group_mode : array, shape (groups,)
         In and out: mode of the group shift in SDs, where the search begins.
-    modes : array, shape (trap-years, flights)
+    modes : array, shape (trap-years, latent values)
         In and out: modes of the latent values in SDs.
     want : bool
         Whether slopes are wanted.
@@ -295,40 +369,16 @@ def group_likelihood(  # type: ignore[no-untyped-def]
     group_mean : array, shape (groups, 2)
         Out: posterior mean and SD of the group shift [degC d].
     """
-    flights = scales.shape[0]
+    flights = args[1].shape[0]
+    dims = scales.shape[0]
     size = gradients.shape[1]
     inner = inner_grid.shape[0]
     outer = outer_nodes.shape[0]
-    edge_of = args[8]
-    widest = 0
-    for i in range(edge_of.shape[0] - 1):
-        widest = max(widest, edge_of[i + 1] - edge_of[i])
-    # work, sums, latent, information, gradient, log_size; then trial, direction, factor, matrix, terms, slopes,
-    # grads and, last, the mean gradient.
-    room = (
-        np.empty((5, flights, widest)),
-        np.empty((5, flights)),
-        np.empty(flights),
-        np.empty((flights, flights)),
-        np.zeros(size),
-        np.zeros(flights),
-        np.empty(flights),
-        np.empty(flights),
-        np.zeros((flights, flights)),
-        np.zeros((flights, flights)),
-        np.empty(inner),
-        np.empty((inner, 2 * flights)),
-        np.zeros((inner, size)),
-        np.zeros(size),
-    )
-    own = np.empty(flights)
+    room = make_room(flights, dims, args, inner, size)
+    own = np.empty(dims)
     terms = np.empty(outer)
     places = np.empty(outer)
     sums = np.empty((outer, size))
-    # One node at the mode is enough to find the mode of the group's shift; it only places the nodes.
-    quiet = flights < 1
-    single = np.zeros((1, flights))
-    single_weight = np.zeros(1)
     for y in range(first_group, last_group):
         first, last = group_of[y], group_of[y + 1]
         if group_sd <= 0.0:
@@ -338,60 +388,78 @@ def group_likelihood(  # type: ignore[no-untyped-def]
                     gradients[y, p] = 0.0
             for k in range(first, last):
                 i = members[k]
-                value, slope, curvature = _trap_year_integral(
-                    i, 0.0, want, args, scales, inner_grid, inner_weights, modes[i], room
-                )
+                lay_nodes(i, 0.0, want, args, scales, inner_grid, inner_weights, modes[i], room)
+                value, slope = _read_nodes(0.0, want, flights, scales, inner, room)
                 total += value
                 if want:
                     for p in range(size):
-                        gradients[y, p] += room[-1][p]
+                        gradients[y, p] += room[16][p]
             values[y] = total
             group_mean[y, 0] = 0.0
             group_mean[y, 1] = 0.0
             continue
-        # Mode of the group's shift by Newton steps.
+        # Mode of the group's shift by Newton steps; it only places the nodes.
         r = group_mode[y]
-        value = 0.0
         steepness = 1.0
         for attempt in range(25):
             slope_sum = 0.0
             curve_sum = 0.0
             for k in range(first, last):
                 i = members[k]
-                _value, slope, curvature = _trap_year_integral(
-                    i, group_sd * r, quiet, args, scales, single, single_weight, modes[i], room
-                )
+                slope, curvature = find_mode(i, group_sd * r, args, scales, modes[i], 0.02, room)
                 slope_sum += slope
                 curve_sum += curvature
             steepness = 1.0 + group_sd * group_sd * curve_sum
             step = (group_sd * slope_sum - r) / steepness
             limit = 3.0 / (1.0 + 0.5 * attempt)
             r += max(-limit, min(limit, step))
-            if abs(step) * math.sqrt(steepness) < 0.02:
+            if abs(step) * math.sqrt(steepness) < 0.1:
                 break
         group_mode[y] = r
         scale = 1.0 / math.sqrt(steepness)
-        highest = -1e300
+        centre = group_sd * r
         for o in range(outer):
             places[o] = r + scale * outer_nodes[o]
-            total = -0.5 * places[o] * places[o] - _HALF_LOG_2PI + outer_weights[o]
+            terms[o] = -0.5 * places[o] * places[o] - _HALF_LOG_2PI + outer_weights[o]
             if want:
                 for p in range(size):
                     sums[o, p] = 0.0
-            for k in range(first, last):
-                i = members[k]
-                for p in range(flights):
-                    own[p] = modes[i, p]
-                value, slope, curvature = _trap_year_integral(
-                    i, group_sd * places[o], want, args, scales, inner_grid, inner_weights, own, room
-                )
-                total += value
-                if want:
-                    for p in range(size):
-                        sums[o, p] += room[-1][p]
-                    sums[o, 2 * flights + 2] += group_sd * places[o] * slope
-            terms[o] = total
-            highest = max(highest, total)
+        for k in range(first, last):
+            i = members[k]
+            reach = lay_nodes(i, centre, want, args, scales, inner_grid, inner_weights, modes[i], room)
+            for far in range(2):
+                for o in range(outer):
+                    away = 0.0
+                    near = False
+                    if scales[0] > 0.0:
+                        away = (group_sd * places[o] - centre) / scales[0]
+                        near = abs(away) * reach <= farthest
+                    if near == (far == 1):
+                        continue
+                    if far == 1:
+                        for p in range(dims):
+                            own[p] = modes[i, p]
+                        lay_nodes(
+                            i,
+                            group_sd * places[o],
+                            want,
+                            args,
+                            scales,
+                            inner_grid,
+                            inner_weights,
+                            own,
+                            room,
+                        )
+                        away = 0.0
+                    value, slope = _read_nodes(away, want, flights, scales, inner, room)
+                    terms[o] += value
+                    if want:
+                        for p in range(size):
+                            sums[o, p] += room[16][p]
+                        sums[o, 2 * flights + 2] += group_sd * places[o] * slope
+        highest = -1e300
+        for o in range(outer):
+            highest = max(highest, terms[o])
         weight = 0.0
         for o in range(outer):
             terms[o] = math.exp(terms[o] - highest)

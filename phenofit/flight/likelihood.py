@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import os
 from concurrent.futures import ThreadPoolExecutor
+from copy import copy
 from dataclasses import dataclass, field
 from functools import cache
 from itertools import pairwise
@@ -16,7 +17,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 
-from phenofit.flight.counts import gradient_size
+from phenofit.flight.counts import FIXED_TAIL, gradient_size
+from phenofit.flight.crossed import CrossedShifts, crossed_likelihood, trap_year_moments, trap_year_slopes
 from phenofit.flight.curves import curve_code
 from phenofit.flight.data import FlightData
 from phenofit.flight.integrate import group_likelihood
@@ -27,6 +29,12 @@ __all__ = ["Layout", "Likelihood", "hermite"]
 
 # A node whose nominal share is below exp(-36) of the largest moves no digit, tails wider than normal included.
 _NO_WEIGHT = 36.0
+# Nodes laid at one shift of the group serve for others this far off, in spreads of the own shift and for each node:
+# seven nodes take the tilt exp(1.4 z) of a normal weight to 1e-5. With more nodes than the search takes the value
+# asked for is an exact one, and every shift gets nodes of its own.
+_REACH = 0.2
+_SEARCH_NODES = 9
+SMALLEST_OWN = 0.5
 _THREADS = max(1, min(4, os.cpu_count() or 1))
 
 
@@ -64,6 +72,10 @@ class Layout:
             *(f"size_{g + 1}" for g in range(1, k)),
             *(f"log size_sd_{g + 1}" for g in range(1, k)),
             "logit stray",
+            "upper",
+            "log cross_sd",
+            "log abundance",
+            "log abundance_sd",
             *(f"effect {c}" for c in self.covariates),
         )
 
@@ -132,10 +144,12 @@ class Likelihood:
         Flights a season.
     groups : array of int, shape (trap-years,)
         Number of the group (year or site) whose shift a trap-year shares; all -1 for no shared shift.
+    crossed : array of int, shape (trap-years,), optional
+        Number of a second group, crossed with the first: the site where `groups` are years.
     own_shift : bool
         Whether each trap-year has a shift of its own.
-    counts : {"dirichlet-multinomial", "multinomial"}
-        Distribution of the counts given their total.
+    counts : {"dirichlet-multinomial", "multinomial", "presence"}
+        Distribution of the counts given their total; or that checks tell only whether moths were caught.
     covariates : array, shape (trap-years, c)
         Covariates of the log requirement, centred.
     covariate_names : tuple of str
@@ -149,6 +163,7 @@ class Likelihood:
     curve: str
     flights: int
     groups: np.ndarray
+    crossed: np.ndarray | None = None
     own_shift: bool = True
     counts: str = "dirichlet-multinomial"
     covariates: np.ndarray | None = None
@@ -170,23 +185,43 @@ class Likelihood:
         self._members = order.astype(np.int64)
         self._group_of = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
         self._totals = self.data.totals
-        self._heat_base: float | None = None
+        self._heat_key: tuple[float, float] | None = None
+        self.dims = self.flights + (self.counts == "presence")
+        self._ranges = [
+            (int(a), int(b)) for a, b in pairwise(np.linspace(0, n, min(_THREADS, n) + 1).astype(int))
+        ]
         parts = min(_THREADS, len(self.group_labels))
         at = np.searchsorted(self._group_of, np.linspace(0, n, parts + 1))
         at[0], at[-1] = 0, len(self.group_labels)
         self._parts = [(int(a), int(b)) for a, b in pairwise(at) if b > a]
         self.forget()
 
+    def twin(self) -> Likelihood:
+        """Return a likelihood of the same data and model that shares no state of a search with this one."""
+        other = copy(self)
+        other.forget()
+        return other
+
     def forget(self) -> None:
         """Forget where the last search for modes ended."""
-        self._modes = np.zeros((self.data.trap_years, self.flights))
+        self._modes = np.zeros((self.data.trap_years, self.dims))
         self._group_mode = np.zeros(len(self.group_labels))
+        self._cross: CrossedShifts | None = None
+        if self.crossed is not None:
+            _, year = np.unique(self.groups, return_inverse=True)
+            self.cross_labels, site = np.unique(self.crossed, return_inverse=True)
+            years, sites = len(self.group_labels), len(self.cross_labels)
+            self._cross = CrossedShifts(
+                year.astype(np.int64), site.astype(np.int64), years, sites, np.zeros(years + sites)
+            )
 
-    def heat_at(self, base: float) -> tuple[np.ndarray, np.ndarray]:
-        """Return heat and slope at the edges, remembered while the base stays the same."""
-        if self._heat_base != base:
-            self._heat = self.data.heat_at_edges(base, self.heat)
-            self._heat_base = base
+    def heat_at(self, base: float, upper: float | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return heat at the edges and its slopes in base and upper threshold, remembered while those stay."""
+        if upper is None:
+            upper = math.inf if self.heat.upper is None else float(self.heat.upper)
+        if self._heat_key != (base, upper):
+            self._heat = self.data.heat_at_edges(base, self.heat, upper)
+            self._heat_key = (base, upper)
         return self._heat
 
     def __call__(self, theta: np.ndarray, gradient: bool = True) -> tuple[float, np.ndarray]:
@@ -208,31 +243,24 @@ class Likelihood:
         total = gradients.sum(axis=0)
         if not self.own_shift:
             total[2 * self.flights + 3] = 0.0
-        return float(values.sum()) + self.data.constant, total
+        constant = 0.0 if self.counts == "presence" else self.data.constant
+        return float(values.sum()) + constant, total
 
-    def by_group(self, theta: np.ndarray, gradient: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return the log-likelihood of each group, its gradient, and the group shift's mean and SD."""
+    def _arguments(self, theta: np.ndarray) -> tuple[object, ...]:
+        # In the order of phenofit.flight.counts.ARGUMENTS, then the mean log abundance.
         k = self.flights
-        self.evaluations += 1
-        heat, slope = self.heat_at(float(theta[0]))
-        requirement = np.ascontiguousarray(theta[1 : k + 1])
-        spread = np.exp(theta[k + 1 : 2 * k + 1])
-        concentration = math.exp(theta[2 * k + 1]) if self.counts == "dirichlet-multinomial" else 1e8
-        scales = np.empty(k)
-        scales[0] = math.exp(theta[2 * k + 3]) if self.own_shift else 0.0
-        scales[1:] = np.exp(theta[3 * k + 3 : 4 * k + 2])
-        stray = 1.0 / (1.0 + math.exp(-theta[4 * k + 2]))
-        effects = theta[4 * k + 3 :]
-        factors = np.exp(self._x @ effects) if effects.size else np.ones(len(self._x))
+        upper = None if self.heat.upper is None else float(theta[4 * k + 3])
+        heat, slope, slope_upper = self.heat_at(float(theta[0]), upper)
+        effects = theta[4 * k + FIXED_TAIL :]
         d = self.data
-        args = (
+        return (
             self._curve,
-            requirement,
-            spread,
-            concentration,
-            stray,
+            np.ascontiguousarray(theta[1 : k + 1]),
+            np.exp(theta[k + 1 : 2 * k + 1]),
+            math.exp(theta[2 * k + 1]) if self.counts == "dirichlet-multinomial" else 1e8,
+            1.0 / (1.0 + math.exp(-theta[4 * k + 2])),
             np.ascontiguousarray(theta[2 * k + 4 : 3 * k + 3]),
-            factors,
+            np.exp(self._x @ effects) if effects.size else np.ones(len(self._x)),
             self._x,
             d.edge_of,
             heat,
@@ -245,7 +273,32 @@ class Likelihood:
             d.catch_effort,
             d.catch_share,
             self._totals,
+            slope_upper,
+            d.whole,
+            d.catch_open,
+            1 if self.counts == "presence" else 0,
+            d.any_open,
+            float(theta[4 * k + 5]),
         )
+
+    def by_group(self, theta: np.ndarray, gradient: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return the log-likelihood of each group, its gradient, and the group shift's mean and SD.
+
+        Where years and sites cross nothing can be told apart: there is one row for all, and the shifts are those of
+        the years, then of the sites.
+        """
+        k = self.flights
+        self.evaluations += 1
+        args = self._arguments(theta)
+        scales = np.empty(self.dims)
+        scales[0] = math.exp(theta[2 * k + 3]) if self.own_shift else 0.0
+        scales[1:k] = np.exp(theta[3 * k + 3 : 4 * k + 2])
+        if self.dims > k:
+            scales[k] = math.exp(theta[4 * k + 6])
+        grid = product_grid(self.nodes[0], *[self.nodes[1]] * (self.dims - 1))
+        group_sd = math.exp(theta[2 * k + 2]) if self.has_group else 0.0
+        if self._cross is not None:
+            return self._crossed(args, scales, grid, (group_sd, math.exp(theta[4 * k + 4])), gradient)
         groups = len(self.group_labels)
         values = np.empty(groups)
         gradients = np.zeros((groups, self.layout.size))
@@ -253,11 +306,12 @@ class Likelihood:
         rest = (
             self._group_of,
             self._members,
-            math.exp(theta[2 * k + 2]) if self.has_group else 0.0,
+            group_sd,
             scales,
             args,
-            *product_grid(self.nodes[0], *[self.nodes[1]] * (k - 1)),
+            *grid,
             *hermite(self.nodes[2]),
+            _REACH * self.nodes[0] if self.nodes[0] <= _SEARCH_NODES else 0.0,
             self._group_mode,
             self._modes,
             gradient,
@@ -272,3 +326,40 @@ class Likelihood:
 
         list(_pool().map(fill, self._parts))
         return values, gradients, means
+
+    def _crossed(
+        self,
+        args: tuple[object, ...],
+        scales: np.ndarray,
+        grid: tuple[np.ndarray, np.ndarray],
+        shared: tuple[float, float],
+        gradient: bool,
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        assert self._cross is not None
+        n = self.data.trap_years
+        # Moments are taken over the own shift; half a degree-day, which no data tell from nought, stands for none.
+        scales[0] = max(scales[0], SMALLEST_OWN)
+        slopes = np.empty((n, 2))
+        cumulants = np.empty((n, 4))
+        gradients = np.zeros((n, 3, self.layout.size))
+
+        def slopes_at(centres: np.ndarray) -> np.ndarray:
+            def fill(part: tuple[int, int]) -> None:
+                trap_year_slopes(*part, centres, scales, args, self._modes, slopes)
+
+            list(_pool().map(fill, self._ranges))
+            return slopes
+
+        def moments_at(centres: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+            def fill(part: tuple[int, int]) -> None:
+                trap_year_moments(
+                    *part, centres, scales, args, *grid, self._modes, gradient, cumulants, gradients
+                )
+
+            list(_pool().map(fill, self._ranges))
+            return cumulants, gradients
+
+        value, total, known = crossed_likelihood(
+            self._cross, shared, float(scales[0]), self.flights, slopes_at, moments_at, want=gradient
+        )
+        return np.array([value]), total[None, :], known

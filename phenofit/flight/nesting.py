@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from phenofit.flight.result import FlightFit
+from phenofit.flight.settings import FitSettings
 
 __all__ = ["Nesting", "nesting"]
 
@@ -48,9 +49,13 @@ def nesting(smaller: FlightFit, larger: FlightFit) -> Nesting:
         )
     for what, same in (
         ("the flight curves differ", a.curve == b.curve),
-        ("heat is summed in different ways", a.heat == b.heat),
+        ("heat is summed in different ways", _same_heat(a, b)),
+        ("other records are fitted", a.records == b.records),
         ("the seasons or starts differ", a.season == b.season and a.biofix == b.biofix),
-        ("the stray shares differ", math.isclose(a.stray, b.stray)),
+        (
+            "the stray shares differ",
+            b.stray_fitted or (not a.stray_fitted and math.isclose(a.stray, b.stray)),
+        ),
     ):
         if not same:
             return Nesting(reason=what)
@@ -70,3 +75,12 @@ def nesting(smaller: FlightFit, larger: FlightFit) -> Nesting:
     if edges > 1:
         return Nesting(reason="several parameters lie at the end of their range at once: no simple reference")
     return Nesting(degrees, edges == 1)
+
+
+def _same_heat(a: FitSettings, b: FitSettings) -> bool:
+    # A fitted upper threshold holds any held one within its range.
+    if a.heat.method != b.heat.method or a.heat.cutoff != b.heat.cutoff:
+        return False
+    if b.upper_range is None:
+        return a.upper_range is None and a.heat.upper == b.heat.upper
+    return a.upper_range is not None or a.heat.upper is not None

@@ -42,11 +42,11 @@ def _open_ends(fit: FlightFit) -> list[str]:
     said = []
     percent = f"{100 * fit.settings.level:g} %"
     for name in fit.profiles:
-        if not name.startswith(("base", "requirement", "spread")):
+        if not name.startswith(("base", "requirement", "spread", "upper")):
             continue
         low, high = fit.interval(name)
-        words = name.replace("_", ", flight ")
-        unit = "°C" if name == "base" else "°C-days"
+        words = "upper threshold" if name == "upper" else name.replace("_", ", flight ")
+        unit = "°C" if name in ("base", "upper") else "°C-days"
         bounds = fit.profiles[name]
         if low is None and high is None:
             said.append(f"These data do not fix the {words}: its {percent} interval is open on both sides.")

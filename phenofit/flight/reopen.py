@@ -19,7 +19,9 @@ __all__ = ["likelihood_at", "vector_of"]
 _NODES = (31, 15, 21)  # enough for any fit met so far; a single evaluation is cheap
 
 
-def vector_of(parameters: dict[str, float], layout: Layout, group: str | None) -> npt.NDArray[np.float64]:
+def vector_of(
+    parameters: dict[str, float], layout: Layout, group: str | None, upper: float | None = None
+) -> npt.NDArray[np.float64]:
     """Return the parameter vector of the likelihood from named values.
 
     Parameters
@@ -30,6 +32,8 @@ def vector_of(parameters: dict[str, float], layout: Layout, group: str | None) -
         Places.
     group : str or None
         Part of the shift that trap-years share.
+    upper : float, optional
+        Upper threshold, where it is not among the parameters [degC].
 
     Returns
     -------
@@ -37,16 +41,23 @@ def vector_of(parameters: dict[str, float], layout: Layout, group: str | None) -
         A shift SD that the model lacks stands at nought's logarithm, kept finite.
     """
     theta = np.zeros(layout.size)
+    crossed = group == "year" and "shift_sd_site" in parameters and "shift_sd_year" in parameters
+    lacking = {
+        "log group_sd": parameters.get(f"shift_sd_{group}", 1e-3),
+        "log cross_sd": parameters["shift_sd_site"] if crossed else 1e-3,
+        "log shift_sd": parameters.get("shift_sd", 1e-3),
+        "log concentration": parameters.get("concentration", 1e8),
+        "log abundance": parameters.get("abundance", 1.0),
+        "log abundance_sd": parameters.get("abundance_sd", 1.0),
+    }
     for k, name in enumerate(layout.names):
         if name == "logit stray":
             share = max(parameters["stray_share"], SMALLEST_STRAY)
             theta[k] = math.log(share / (1.0 - share))
-        elif name == "log group_sd":
-            theta[k] = math.log(parameters.get(f"shift_sd_{group}", 1e-3))
-        elif name == "log shift_sd":
-            theta[k] = math.log(parameters.get("shift_sd", 1e-3))
-        elif name == "log concentration":
-            theta[k] = math.log(parameters.get("concentration", 1e8))
+        elif name == "upper":
+            theta[k] = parameters.get("upper", 0.0 if upper is None else upper)
+        elif name in lacking:
+            theta[k] = math.log(lacking[name])
         elif name.startswith("log "):
             theta[k] = math.log(parameters[name[4:]])
         else:
@@ -82,4 +93,4 @@ def likelihood_at(
         design = covariate_design(fit.data, settings.covariates, fitted=fit.parameters)
         design = replace(design, values=design.values[keep])
     likelihood = build_likelihood(data, settings, _NODES, design=design)
-    return likelihood, vector_of(fit.parameters, likelihood.layout, settings.group)
+    return likelihood, vector_of(fit.parameters, likelihood.layout, settings.group, settings.heat.upper)

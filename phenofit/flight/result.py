@@ -58,7 +58,7 @@ class FlightFit:
     data : DataFrame
         One row per trap-year used.
     shifts : DataFrame
-        ``group, mean, sd``: posterior shift of each year (or site) [degC d].
+        ``part, group, mean, sd``: posterior shift of each year, and of each site [degC d].
     left_out : DataFrame
         ``trap, season, reason, rows``: records that did not enter.
     provenance : dict
@@ -190,7 +190,7 @@ class FlightFit:
         if key not in self.profiles and f"{key}_1" in self.profiles:
             key = f"{key}_1"
         low, high = self.profile(key).interval(self.settings.level if level is None else level)
-        if low is None and "_sd" in key and not key.startswith("effect "):
+        if low is None and ("_sd" in key or key == "stray_share") and not key.startswith("effect "):
             low = 0.0
         return low, high
 
@@ -284,7 +284,9 @@ class FlightFit:
         if names:
             centre = np.array(
                 [
-                    math.log(self.parameters[n[4:]]) if n.startswith("log ") else self.parameters[n]
+                    math.log(self.parameters[n[4:]])
+                    if n.startswith("log ")
+                    else _searched(self.parameters, n)
                     for n in names
                 ]
             )
@@ -297,6 +299,8 @@ class FlightFit:
                     # A standard deviation that cannot be told from nought is not known on the log scale at all;
                     # the deviate is carried to the plain scale and folded at nought.
                     values[name[4:]] = np.exp(centre[k]) * np.abs(1.0 + drawn[:, k] - centre[k])
+                elif name.startswith("logit "):
+                    values[name[6:]] = 1.0 / (1.0 + np.exp(-drawn[:, k]))
                 elif name.startswith("log "):
                     values[name[4:]] = np.exp(np.clip(drawn[:, k], centre[k] - 20.0, centre[k] + 20.0))
                 else:
@@ -399,7 +403,22 @@ class FlightFit:
         return read_file(path)
 
 
-_UNITS = {"base": "degC", "requirement": "degC d", "spread": "degC d", "shift_sd": "degC d"}
+_UNITS = {
+    "base": "degC",
+    "upper": "degC",
+    "abundance": "moths",
+    "requirement": "degC d",
+    "spread": "degC d",
+    "shift_sd": "degC d",
+}
+
+
+def _searched(parameters: dict[str, float], name: str) -> float:
+    # A value on the scale of the search that is not a logarithm: a logit, or the value itself.
+    if not name.startswith("logit "):
+        return parameters[name]
+    share = parameters[name[6:]]
+    return math.log(share / (1.0 - share))
 
 
 def _split(key: str) -> tuple[str, int | None]:

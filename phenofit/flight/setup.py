@@ -40,6 +40,10 @@ def shared_groups(data: FlightData, settings: FitSettings) -> npt.NDArray[np.int
     return np.full(data.trap_years, -1, dtype=np.int64)
 
 
+def _likelihood_counts(settings: FitSettings) -> str:
+    return {"presence": "presence", "first catch": "multinomial"}.get(settings.records, settings.counts)
+
+
 def simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tuple[str, ...]]:
     """Drop shift parts that a single group or trap-year cannot show, and say so."""
     said = []
@@ -57,14 +61,21 @@ def simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tupl
             "There is one trap-year only: how much trap-years differ cannot be seen, so the intervals hold for "
             "this trap-year only."
         )
-    elif "trap-year" in shifts:
-        shared = settings.group if settings.group in shifts else None
-        if shared and data.trap_years == data.table[shared].nunique():
+    if settings.records == "first catch" and "trap-year" in shifts:
+        shifts = tuple(s for s in shifts if s != "trap-year")
+        said.append(
+            "A first catch is one event a trap-year: how much trap-years differ is part of the spread of the "
+            "first catches."
+        )
+    single = "trap-year" in shifts or settings.records == "first catch"
+    for part in ("year", "site"):
+        if single and part in shifts and data.trap_years == data.table[part].nunique():
             # One trap-year in each group: the shared and the own shift are the same thing.
-            shifts = tuple(s for s in shifts if s != shared)
+            shifts = tuple(s for s in shifts if s != part)
+            own = "spread" if settings.records == "first catch" else "trap-year part"
             said.append(
-                f"Each {shared} has one trap-year: the {shared} part of the shift cannot be told from the "
-                "trap-year part, and one of the two is fitted."
+                f"Each {part} has one trap-year: the {part} part of the shift cannot be told from the {own}, and "
+                "one of the two is fitted."
             )
     return replace(settings, shifts=shifts), tuple(said)
 
@@ -93,8 +104,9 @@ def build_likelihood(
         settings.curve,
         settings.flights,
         shared_groups(data, settings),
+        crossed=np.asarray(pd.factorize(data.table["site"])[0], dtype=np.int64) if settings.crossed else None,
         own_shift="trap-year" in settings.shifts,
-        counts=settings.counts,
+        counts=_likelihood_counts(settings),
         covariates=design.values,
         covariate_names=design.names,
         nodes=nodes,
@@ -110,14 +122,24 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
         If a held parameter has no such name.
     """
     layout = likelihood.layout
-    warm, _ = likelihood.data.heat_at_edges(settings.base_range[0], settings.heat)
+    warm, _, _ = likelihood.data.heat_at_edges(settings.base_range[0], settings.heat)
     box = Box.of(layout, settings.base_range, max(2.0 * float(np.nanmax(warm)), 100.0))
     template = np.zeros(layout.size)
     at = layout.index("logit stray")
     share = max(settings.stray, SMALLEST_STRAY)
     template[at] = math.log(share / (1.0 - share))
     box.low[at] = min(box.low[at], template[at])
-    hold = [at]
+    hold = [] if settings.stray_fitted else [at]
+    upper = layout.index("upper")
+    template[upper] = 0.0 if settings.heat.upper is None else settings.heat.upper
+    if settings.upper_range is None:
+        hold.append(upper)
+    else:
+        box.low[upper], box.high[upper] = settings.upper_range
+    if not settings.crossed:
+        hold.append(layout.index("log cross_sd"))
+    if settings.records != "presence":
+        hold.extend([layout.index("log abundance"), layout.index("log abundance_sd")])
     if settings.base_held is not None:
         template[0] = settings.base_held
         box.low[0] = min(box.low[0], settings.base_held)
@@ -127,7 +149,7 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
         hold.append(layout.index("log group_sd"))
     if "trap-year" not in settings.shifts:
         hold.append(layout.index("log shift_sd"))
-    if settings.counts == "multinomial":
+    if likelihood.counts != "dirichlet-multinomial":
         hold.append(layout.index("log concentration"))
     public = {public_name(likelihood, settings, k): k for k in range(layout.size)}
     for name, value in settings.held.items():
@@ -154,6 +176,8 @@ def public_name(likelihood: Likelihood, settings: FitSettings, place: int) -> st
     name = likelihood.layout.names[place]
     if name == "log group_sd":
         return f"log shift_sd_{settings.group or 'year'}"
+    if name == "log cross_sd" and settings.crossed:
+        return "log shift_sd_site"
     return "logit stray_share" if name == "logit stray" else name
 
 
@@ -172,6 +196,13 @@ def natural_values(likelihood: Likelihood, settings: FitSettings, theta: np.ndar
         out.pop("shift_sd_year")
     if "trap-year" not in settings.shifts:
         out.pop("shift_sd")
-    if settings.counts == "multinomial":
+    if _likelihood_counts(settings) != "dirichlet-multinomial":
         out.pop("concentration")
+    if settings.upper_range is None:
+        out.pop("upper")
+    if not settings.crossed:
+        out.pop("cross_sd")
+    if settings.records != "presence":
+        out.pop("abundance")
+        out.pop("abundance_sd")
     return out

@@ -57,7 +57,7 @@ def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> l
     bases = [template[0]] if not box.free[0] else [low + f * (high - low) for f in (0.3, 0.5, 0.65)]
     found = []
     for base in bases:
-        heat, _ = likelihood.heat_at(float(base))
+        heat, _, _ = likelihood.heat_at(float(base))
         middle = 0.5 * (heat[data.catch_left] + heat[data.catch_right])
         count = data.catch_count.astype(np.float64)
         owner = np.repeat(np.arange(data.trap_years), np.diff(data.catch_of))
@@ -113,7 +113,7 @@ def first_scale(likelihood: Likelihood, theta: np.ndarray, box: Box) -> np.ndarr
         lowers the heat of every catch by the days above it, so the requirements move with the base.
     """
     data, flights = likelihood.data, likelihood.flights
-    heat, slope = likelihood.heat_at(float(theta[0]))
+    heat, slope, _ = likelihood.heat_at(float(theta[0]))
     scale = np.full(likelihood.layout.size, 0.3)
     scale[0] = 0.5
     middle = 0.5 * (heat[data.catch_left] + heat[data.catch_right])

@@ -45,6 +45,7 @@ def subset(data: FlightData, keep: npt.NDArray[np.bool_]) -> FlightData:
     moved = np.repeat(edge_of[:-1] - data.edge_of[chosen], [len(c) for c in catches])
     table = data.table.iloc[chosen].reset_index(drop=True)
     counts = data.catch_count[catch]
+    exact = counts[data.catch_open[catch] == 0]
     return replace(
         data,
         table=table,
@@ -59,5 +60,7 @@ def subset(data: FlightData, keep: npt.NDArray[np.bool_]) -> FlightData:
         catch_count=counts,
         catch_effort=data.catch_effort[catch],
         catch_share=data.catch_share[catch],
-        constant=float(gammaln(table["total"].to_numpy() + 1.0).sum() - gammaln(counts + 1.0).sum()),
+        catch_open=data.catch_open[catch],
+        whole=data.whole[chosen],
+        constant=float(gammaln(table["total"].to_numpy() + 1.0).sum() - gammaln(exact + 1.0).sum()),
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, ndtr, ndtri
+from scipy.special import betainc, gammaincinv, ndtr, ndtri
 
 from phenofit.errors import ModelError
 from phenofit.flight.curves import curve_code
@@ -96,6 +96,9 @@ def curve_quantile(
         *(np.asarray(v, dtype=np.float64) for v in (share, median, requirement, spread))
     )
     p = np.clip(p, 1e-12, 1.0 - 1e-12)
+    if code == 5:
+        shape = (m / s) ** 2
+        return np.asarray(np.maximum(mid, 0.0) * gammaincinv(shape, p) / gammaincinv(shape, 0.5))
     if code in (0, 2):
         z = ndtri(p)
     elif code in (1, 3):
@@ -389,7 +392,7 @@ def place_shift(fit: FlightFit, site: str) -> tuple[float, float] | None:
     -------
     tuple of float or None
     """
-    if fit.settings.group != "site":
+    if "site" not in fit.settings.shifts:
         return None
-    row = fit.shifts[fit.shifts["group"].astype(str) == site]
+    row = fit.shifts[(fit.shifts["part"] == "site") & (fit.shifts["group"].astype(str) == site)]
     return None if row.empty else (float(row["mean"].iloc[0]), float(row["sd"].iloc[0]))

@@ -175,7 +175,7 @@ def _vector(truth: PlanTruth, likelihood: Likelihood) -> npt.NDArray[np.float64]
         if g:
             values[f"size_{g + 1}"] = truth.sizes[g - 1]
             values[f"size_sd_{g + 1}"] = truth.size_sds[g - 1]
-    return vector_of(values, likelihood.layout, truth.settings.group)
+    return vector_of(values, likelihood.layout, truth.settings.group, truth.settings.heat.upper)
 
 
 def _is_fitted(truth: PlanTruth, name: str) -> bool:

@@ -146,7 +146,7 @@ def catch_curve(
         Moths of a check interval are spread evenly over the heat of the interval, and every trap-year counts alike.
     """
     data = assemble(trap_years, weather, links, season=fit.settings.season, starts=starts)
-    heat, _ = data.heat_at_edges(fit.base, fit.settings.heat)
+    heat, _, _ = data.heat_at_edges(fit.base, fit.settings.heat)
     low, high = heat[data.catch_left], heat[data.catch_right]
     owner = np.repeat(np.arange(data.trap_years), np.diff(data.catch_of))
     share = data.catch_count / data.totals[owner] / data.trap_years

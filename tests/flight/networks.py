@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,7 @@ class Network:
     trap_years: TrapYears
     weather: xr.Dataset
     links: pd.DataFrame
+    truth: dict[str, Any] = field(default_factory=dict)
 
     def data(self) -> FlightData:
         return assemble(self.trap_years, self.weather, self.links, season=SEASON)
@@ -38,12 +40,14 @@ def network(
     requirements: tuple[float, ...] = (500.0,),
     spreads: tuple[float, ...] = (60.0,),
     shift_sd_year: float = 20.0,
+    shift_sd_site: float = 0.0,
     shift_sd: float = 20.0,
     concentration: float = 10.0,
     moths: float = 60.0,
     curve: str = "normal",
     site_shifts: tuple[tuple[str, float], ...] = (),
     start: str = "01-01",
+    heat: HeatSettings = HEAT,
 ) -> Network:
     """Draw a network; base 10 degC, weekly checks; the moths count heat from `start`."""
     stations = pd.DataFrame(
@@ -66,15 +70,16 @@ def network(
             "station": [f"S{1 + i % 2}" for i in range(sites)],
         }
     )
-    catches, _ = simulate_network(
+    catches, truth = simulate_network(
         weather=weather,
         traps=traps,
         season=Season.parse(start, str(SEASON.end)),
-        heat=HEAT,
+        heat=heat,
         base=10.0,
         requirements=requirements,
         spreads=spreads,
         shift_sd_year=shift_sd_year,
+        shift_sd_site=shift_sd_site,
         shift_sd=shift_sd,
         concentration=concentration,
         moths_per_trap_year=moths,
@@ -85,4 +90,4 @@ def network(
         seed=seed,
     )
     links = traps[["trap", "station"]].assign(distance_km=0.0, height_difference_m=0.0, how="given")
-    return Network(build_trap_years(traps, catches, SEASON), weather, links)
+    return Network(build_trap_years(traps, catches, SEASON), weather, links, truth)

@@ -73,7 +73,7 @@ def test_the_choice_is_the_fit_of_least_aic() -> None:
 
 def test_candidates() -> None:
     assert curve_candidates("choose") == tuple(CURVE_CODES)
-    with pytest.raises(ModelError, match="no flight curve 'gamma'"):
-        curve_candidates(("normal", "gamma"))
+    with pytest.raises(ModelError, match="no flight curve 'cauchy'"):
+        curve_candidates(("normal", "cauchy"))
     with pytest.raises(ModelError, match="no flight curve is given"):
         curve_candidates(())

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import gammaln, polygamma, psi
 
-from phenofit.flight.counts import log_rising
 from phenofit.flight.data import FlightData
 from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.rising import log_rising
 from tests.flight import reference
 from tests.flight.networks import HEAT, SEASON, Network, network
 
@@ -28,7 +28,7 @@ def test_rising_factorial_against_scipy(x: float, n: int) -> None:
     assert second == pytest.approx(float(polygamma(1, x) - polygamma(1, x + n)), rel=1e-8, abs=1e-12)
 
 
-def _records(net: Network, base: float) -> list[reference.Record]:
+def plain_records(net: Network, base: float) -> list[reference.Record]:
     """Cut the network into plain records, every interval in place, none telescoped."""
     data = net.data()
     weather = net.weather
@@ -59,11 +59,16 @@ def _records(net: Network, base: float) -> list[reference.Record]:
     return out
 
 
+# Upper threshold, second shared shift, abundance: not in these models.
+_HELD = [0.0, 0.0, 0.0, 0.0]
+
+
 def _theta(k: int) -> np.ndarray:
     shared = [math.log(9.0), math.log(17.0), math.log(22.0)]
     if k == 1:
-        return np.array([10.3, 508.0, math.log(63.0), *shared, -6.0])
-    return np.array([10.3, 405.0, 985.0, math.log(63.0), math.log(80.0), *shared, 0.2, math.log(0.5), -6.0])
+        return np.array([10.3, 508.0, math.log(63.0), *shared, -6.0, *_HELD])
+    sizes = [0.2, math.log(0.5)]
+    return np.array([10.3, 405.0, 985.0, math.log(63.0), math.log(80.0), *shared, *sizes, -6.0, *_HELD])
 
 
 @pytest.mark.parametrize("curve", ["normal", "logistic", "log-normal"])
@@ -73,7 +78,7 @@ def test_one_flight_equals_brute_force(curve: str) -> None:
     likelihood = Likelihood(data, HEAT, curve, 1, data.table["year"].to_numpy(), nodes=(31, 9, 21))
     theta = _theta(1)
     expected = reference.log_likelihood(
-        _records(net, 10.3),
+        plain_records(net, 10.3),
         shift_sd_group=17.0,
         shift_sd=22.0,
         curve=curve,
@@ -90,7 +95,7 @@ def test_two_flights_equal_brute_force() -> None:
     data = net.data()
     likelihood = Likelihood(data, HEAT, "normal", 2, data.table["year"].to_numpy(), nodes=(31, 15, 15))
     expected = reference.log_likelihood(
-        _records(net, 10.3),
+        plain_records(net, 10.3),
         shift_sd_group=17.0,
         shift_sd=22.0,
         size=0.2,

@@ -59,7 +59,7 @@ def test_a_share_is_bayes_rule_where_nothing_is_hidden(net: Network) -> None:
     data = net.data()
     assert len(own) == (part["count"] > 0).sum()
     # Heat at the ends of the checks, by the sums of the data set.
-    heat, _ = data.heat_at_edges(10.0, found.settings.heat)
+    heat, _, _ = data.heat_at_edges(10.0, found.settings.heat)
     k = int(np.flatnonzero((data.table["trap"] == trap) & (data.table["season"] == season))[0])
     catches = slice(data.catch_of[k], data.catch_of[k + 1])
     left, right = heat[data.catch_left[catches]], heat[data.catch_right[catches]]

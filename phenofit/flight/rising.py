@@ -1,0 +1,74 @@
+"""Ratios of gamma functions at whole steps, with slopes, compiled."""
+
+from __future__ import annotations
+
+import math
+
+from numba import njit
+
+__all__ = ["log_rising"]
+
+
+@njit(cache=True, error_model="numpy")
+def _stirling(x: float) -> tuple[float, float, float]:
+    # log Gamma and its first two derivatives for x >= 10: Stirling's series, error below 1e-15.
+    r = 1.0 / x
+    r2 = r * r
+    gamma = (
+        (x - 0.5) * math.log(x)
+        - x
+        + 0.9189385332046727418
+        + r * (1.0 / 12 - r2 * (1.0 / 360 - r2 * (1.0 / 1260 - r2 * (1.0 / 1680 - r2 / 1188))))
+    )
+    psi = (
+        math.log(x)
+        - 0.5 * r
+        - r2 * (1.0 / 12 - r2 * (1.0 / 120 - r2 * (1.0 / 252 - r2 * (1.0 / 240 - r2 / 132))))
+    )
+    tri = (
+        r
+        + 0.5 * r2
+        + r2 * r * (1.0 / 6 - r2 * (1.0 / 30 - r2 * (1.0 / 42 - r2 * (1.0 / 30 - r2 * 5.0 / 66))))
+    )
+    return gamma, psi, tri
+
+
+@njit(cache=True, error_model="numpy")
+def log_rising(x: float, n: int) -> tuple[float, float, float]:
+    """Return log Gamma(x + n) - log Gamma(x) and its first and minus second derivative in `x`.
+
+    Parameters
+    ----------
+    x : float
+        Positive.
+    n : int
+        Not negative.
+
+    Returns
+    -------
+    tuple of float
+        Sum of log(x + j), of 1/(x + j) and of 1/(x + j)^2 over j = 0 .. n - 1.
+    """
+    value = 0.0
+    first = 0.0
+    second = 0.0
+    j = 0
+    product = 1.0
+    while j < n and (n <= 16 or x + j < 10.0):
+        t = x + j
+        product *= t
+        r = 1.0 / t
+        first += r
+        second += r * r
+        j += 1
+        if product > 1e200 or product < 1e-200:
+            value += math.log(product)
+            product = 1.0
+    value += math.log(product)
+    if j < n:
+        lo = _stirling(x + j)
+        hi = _stirling(x + n)
+        value += hi[0] - lo[0]
+        first += hi[1] - lo[1]
+        second += lo[2] - hi[2]
+    return value, first, second

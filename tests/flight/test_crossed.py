@@ -1,0 +1,164 @@
+"""Year and site shifts crossed: against brute force over all of them at once, and its own differences."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from phenofit.flight import fit_flights
+from phenofit.flight.likelihood import Likelihood
+from tests.flight import reference
+from tests.flight.networks import HEAT, SEASON, Network, network
+from tests.flight.test_likelihood import plain_records
+
+
+def _likelihood(net: Network, flights: int = 1, nodes: tuple[int, int, int] = (21, 9, 1)) -> Likelihood:
+    data = net.data()
+    site = np.unique(data.table["site"], return_inverse=True)[1]
+    return Likelihood(
+        data,
+        HEAT,
+        "normal",
+        flights,
+        data.table["year"].to_numpy(),
+        crossed=site.astype(np.int64),
+        nodes=nodes,
+    )
+
+
+def _theta(likelihood: Likelihood, **values: float) -> np.ndarray:
+    theta = np.zeros(likelihood.layout.size)
+    given = {
+        "base": 10.3,
+        "requirement_1": 508.0,
+        "log spread_1": math.log(63.0),
+        "log concentration": math.log(9.0),
+        "log group_sd": math.log(17.0),
+        "log cross_sd": math.log(14.0),
+        "log shift_sd": math.log(19.0),
+        "logit stray": -6.0,
+    } | values
+    for name, value in given.items():
+        theta[likelihood.layout.index(name)] = value
+    return theta
+
+
+def _brute_force(net: Network, year_sd: float, site_sd: float) -> float:
+    """Sum over a grid in every shift at once: two years, two sites, and the own shift of each trap-year.
+
+    The own shifts are summed first, over a dense grid, for every value of year + site shift on the grid.
+    """
+    points = np.linspace(-5.0, 5.0, 41)
+    density = norm.pdf(points) * (points[1] - points[0])
+    own = np.linspace(-8.0, 8.0, 161)
+    own_density = norm.pdf(own) * (own[1] - own[0])
+    records = plain_records(net, 10.3)
+    table = net.data().table
+    years, sites = sorted(table["year"].unique()), sorted(table["site"].unique())
+    assert len(years) == len(sites) == 2
+    shared = year_sd * points[:, None] + site_sd * points[None, :]
+    logs = {}
+    for record, row in zip(records, table.to_dict("records"), strict=True):
+        value = reference.log_chance(
+            record,
+            shared[:, :, None] + 19.0 * own,
+            np.zeros((41, 41, 161)),
+            curve="normal",
+            requirement=[508.0],
+            spread=[63.0],
+            concentration=9.0,
+            stray=1 / (1 + math.exp(6.0)),
+        )
+        logs[row["year"], row["site"]] = np.log((np.exp(value) * own_density).sum(axis=-1))
+    # Axes: first year, second year, first site, second site.
+    total = np.zeros((41, 41, 41, 41))
+    for (y, year), (s, site) in itertools.product(enumerate(years), enumerate(sites)):
+        part = logs[year, site]
+        shape = [1, 1, 1, 1]
+        shape[y], shape[2 + s] = 41, 41
+        total += part.reshape(shape)
+    for axis in range(4):
+        shape = [1, 1, 1, 1]
+        shape[axis] = 41
+        total += np.log(density).reshape(shape)
+    top = total.max()
+    return float(top + np.log(np.exp(total - top).sum()))
+
+
+@pytest.mark.parametrize(("year_sd", "site_sd"), [(17.0, 14.0), (5.0, 30.0)])
+def test_crossed_shifts_equal_brute_force(year_sd: float, site_sd: float) -> None:
+    """Laplace's rule over years and sites; its error for two of each is below a hundredth."""
+    net = network(sites=2, years=2)
+    likelihood = _likelihood(net)
+    theta = _theta(likelihood, **{"log group_sd": math.log(year_sd), "log cross_sd": math.log(site_sd)})
+    assert likelihood(theta)[0] == pytest.approx(_brute_force(net, year_sd, site_sd), abs=0.01)
+
+
+@pytest.mark.parametrize("flights", [1, 2])
+def test_gradient_is_that_of_the_value(flights: int) -> None:
+    net = (
+        network(sites=4, years=3)
+        if flights == 1
+        else network(sites=3, years=3, requirements=(400.0, 900.0), spreads=(60.0, 70.0))
+    )
+    likelihood = _likelihood(net, flights)
+    theta = _theta(likelihood)
+    if flights == 2:
+        for name, value in (
+            ("requirement_1", 410.0), ("requirement_2", 915.0), ("log spread_2", 4.3), ("size_2", 0.2),
+            ("log size_sd_2", -0.7),
+        ):  # fmt: skip
+            theta[likelihood.layout.index(name)] = value
+    likelihood(theta)
+    _, slope = likelihood(theta)
+    for k, name in enumerate(likelihood.layout.names):
+        if name in ("upper", "log abundance", "log abundance_sd"):
+            continue
+        step = 1e-4 * max(1.0, abs(theta[k]))
+        up, down = theta.copy(), theta.copy()
+        up[k] += step
+        down[k] -= step
+        difference = (likelihood(up, False)[0] - likelihood(down, False)[0]) / (2 * step)
+        assert slope[k] == pytest.approx(difference, rel=1e-4, abs=2e-4), name
+
+
+def test_without_site_shift_it_is_the_nested_quadrature() -> None:
+    net = network(sites=5, years=3)
+    data = net.data()
+    nested = Likelihood(data, HEAT, "normal", 1, data.table["year"].to_numpy(), nodes=(21, 9, 15))
+    crossed = _likelihood(net)
+    theta = _theta(crossed, **{"log cross_sd": math.log(1e-3)})
+    assert crossed(theta)[0] == pytest.approx(nested(theta)[0], abs=0.02)
+
+
+def test_fit_of_crossed_shifts_knows_the_sites() -> None:
+    """Sites shifted by known amounts: a fit with a site part finds them, and one without takes them for chance."""
+    net = network(sites=8, years=5, shift_sd_site=40.0, shift_sd=8.0, seed=4)
+    fit = fit_flights(
+        net.trap_years,
+        net.weather,
+        net.links,
+        season=SEASON,
+        shifts=("year", "site", "trap-year"),
+        base=10.0,
+        profiles=("requirement_1", "shift_sd_site"),
+    )
+    plain = fit_flights(net.trap_years, net.weather, net.links, season=SEASON, base=10.0, profiles=False)
+    assert fit.aic < plain.aic - 10
+    assert fit.converged
+    low, high = fit.interval("shift_sd_site")
+    assert low is not None
+    assert high is not None
+    assert low < 40.0 < high
+    sites = fit.shifts[fit.shifts["part"] == "site"].set_index("group")
+    truth = net.truth["site_shifts"]
+    known = np.array([truth[s] for s in sites.index])
+    off = sites["mean"].to_numpy(dtype=float) - known
+    assert np.corrcoef(sites["mean"].to_numpy(dtype=float), known)[0, 1] > 0.95
+    # Shifts are told against the mean of those in the records, so a common part of the truth is not seen.
+    assert np.std(off) < 12.0
+    assert set(fit.shifts["part"]) == {"year", "site"}
