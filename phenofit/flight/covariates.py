@@ -175,6 +175,13 @@ def _covariate(table: pd.DataFrame, name: str, fitted: Mapping[str, float] | Non
             f"{', '.join(str(c) for c in table.columns)}."
         )
     column = table[name]
+    gone = np.array([_level(v) == "" for v in column])
+    if gone.any():
+        traps = pd.unique(table.loc[gone, "trap"]) if "trap" in table else []
+        which = f"trap {', '.join(str(t) for t in traps[:8])}" if len(traps) else "some traps"
+        raise ModelError(
+            f"the covariate '{name}' is missing for {which}; fill the column of the trap table, or leave out the traps."
+        )
     if _is_text(name, column):
         levels = _levels(name, column, table["total"])
         first = [v for v in levels if fitted is not None and f"effect {name}={v}" not in fitted]
@@ -210,8 +217,6 @@ def _numbers(name: str, column: pd.Series) -> Floats:
 
 def _levels(name: str, column: pd.Series, total: pd.Series) -> tuple[str, ...]:
     level = pd.Series([_level(v) for v in column])
-    if (level == "").any():
-        raise ModelError(f"the covariate '{name}' is missing for some traps; fill the column.")
     number = level.value_counts()
     if len(number) < 2:
         raise ModelError(

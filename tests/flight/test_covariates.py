@@ -122,16 +122,17 @@ def test_influence_says_where_the_reference_is_gone(net: Network) -> None:
     ("values", "words"),
     [
         (["a", "a", "a"], "is 'a' for every trap-year with moths"),
-        (["a", "", "b"], "missing for some traps"),
-        (["a", None, "b"], "missing for some traps"),
-        ([1.0, np.nan, 2.0], "missing or not a number"),
+        (["a", "", "b"], "missing for trap T2;"),
+        (["a", None, "b"], "missing for trap T2;"),
+        ([1.0, np.nan, 2.0], "missing for trap T2;"),
+        ([1.0, np.inf, 2.0], "missing or not a number"),
         (["a", "2", "b"], "numbers for some traps and text for others"),
         ([2.0, 2.0, 2.0], "same for all traps"),
         (["a", "b", "b"], "has a single moth"),
     ],
 )
 def test_what_cannot_be_a_covariate_is_refused(values: list[object], words: str) -> None:
-    table = pd.DataFrame({"x": values, "total": [1, 5, 5]})
+    table = pd.DataFrame({"trap": ["T1", "T2", "T3"], "x": values, "total": [1, 5, 5]})
     with pytest.raises(ModelError, match=words):
         covariate_design(table, ["x"])
 
