@@ -48,6 +48,14 @@ SCORE_FILE_COLUMNS = (*SCORE_COLUMNS, "note")
 INVENTED = "invented data"
 
 
+# What a parameter of a fit to less than counts is about.
+_RECORDS = {
+    "counts": "",
+    "presence": "fitted to presence at checks",
+    "first catch": "of first catches, not of the flight",
+}
+
+
 def species_slug(species: str) -> str:
     """Return a species label as part of a file name.
 
@@ -81,7 +89,11 @@ def write_flights(path: Path, fits: Mapping[str, FlightFit], *, invented: bool =
     invented : bool
         Whether the data are invented; every row then says so in its note.
     """
-    rows = [{**row, "species": species} for species, fit in fits.items() for row in _records(fit.estimates)]
+    rows = [
+        {**row, "species": species, "note": _joined(_RECORDS[fit.settings.records], row["note"])}
+        for species, fit in fits.items()
+        for row in _records(fit.estimates)
+    ]
     if invented:
         rows = [{**row, "note": _joined(INVENTED, row.get("note"))} for row in rows]
     write_csv(path, FLIGHT_COLUMNS, (_rounded(r) for r in rows))

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from phenofit.errors import ModelError
 from phenofit.flight.choose_flights import choose_flights, flight_candidates
 from phenofit.flight.compare import flights_evidence
 from phenofit.study import check_fit
@@ -70,8 +71,15 @@ class SpeciesWork:
             "stray": asked.stray,
             "covariates": asked.covariates,
             "hold": dict(asked.hold),
+            "upper_range": asked.upper_range,
+            "records": asked.records,
             "level": asked.level,
         }
+
+    @property
+    def first_catches(self) -> bool:
+        """Whether only the first catch of each trap-year is fitted."""
+        return self.study.flight_settings(self.species).records == "first catch"
 
     @property
     def published(self) -> tuple[PublishedThreshold, ...]:
@@ -123,7 +131,17 @@ class SpeciesWork:
         )
 
     def validate(self, scheme: str, *, progress: Progress | None = None, **more: Any) -> pd.DataFrame:
-        """Forecast held-out trap-years; `more` are further options of :func:`phenofit.cross_validate`."""
+        """Forecast held-out trap-years; `more` are further options of :func:`phenofit.cross_validate`.
+
+        Raises
+        ------
+        ModelError
+            If the study fits first catches alone, or nothing can be scored.
+        """
+        if self.first_catches:
+            raise ModelError(
+                "first catches alone tell nothing of the events that forecasts are held against."
+            )
         part = self.study.validation
         return cross_validate(
             self.trap_years,

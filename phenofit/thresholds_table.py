@@ -71,7 +71,8 @@ def thresholds_table(
         Columns ``THRESHOLD_COLUMNS``; ``kind`` is ``fitted`` or ``published``. Amounts are in °C-days and bases in
         °C, whatever the source printed; an amount printed without a unit keeps its number and has no unit. The
         interval of half of the flight is the profile-likelihood interval of the requirement, those of the other
-        events come from draws of the fit. An open end is missing.
+        events come from draws of the fit. An open end is missing. A fit of first catches has one row, the heat at half
+        of them.
     """
     rows = _fitted_rows(species, fit, seed)
     rows += [_published_row(species, row, (verdicts or {}).get(row.id, "")) for row in published]
@@ -95,9 +96,13 @@ def _fitted_rows(species: str, fit: FlightFit, seed: int) -> list[dict[str, Any]
         "cutoff": settings.heat.cutoff if settings.heat.upper is not None else None,
         "method": settings.heat.method,
         "start": settings.start_words,
-        "source": f"this study: {fit.moths} moths, {len(fit.data)} trap-years",
+        "source": f"this study: {_size(fit)}",
         "known": "fitted",
     }
+    if settings.records == "first catch":
+        low, high = fit.interval("requirement_1") if "requirement_1" in fit.profiles else (None, None)
+        first = {"flight": 1, "event": "first_catch", "amount": fit.requirement()}
+        return [{**terms, **first, "amount_low": low, "amount_high": high}]
     rows = []
     for flight in range(1, settings.flights + 1):
         middle, spread = draws[f"requirement_{flight}"], draws[f"spread_{flight}"]
@@ -120,6 +125,14 @@ def _fitted_rows(species: str, fit: FlightFit, seed: int) -> list[dict[str, Any]
                 }
             )
     return rows
+
+
+def _size(fit: FlightFit) -> str:
+    if fit.settings.records == "first catch":
+        return f"half of the first catches of {len(fit.data)} trap-years"
+    if fit.settings.records == "presence":
+        return f"{fit.moths} checks with moths, {len(fit.data)} trap-years"
+    return f"{fit.moths} moths, {len(fit.data)} trap-years"
 
 
 def _published_row(species: str, row: PublishedThreshold, verdict: str) -> dict[str, Any]:

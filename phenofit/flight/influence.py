@@ -15,6 +15,7 @@ from phenofit.errors import DataError, FitError, ModelError, Problem
 from phenofit.flight.covariates import covariate_design
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.fit import fit_data
+from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.reopen import likelihood_at
 from phenofit.flight.result import FlightFit
 from phenofit.flight.settings import FitSettings
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
     from phenofit.traps import TrapYears
 
-__all__ = ["assembled_again", "contributions", "influence"]
+__all__ = ["added_by_each", "assembled_again", "contributions", "influence"]
 
 
 def contributions(
@@ -59,25 +60,60 @@ def contributions(
     """
     data = assembled_again(fit, trap_years, weather, links, starts)
     likelihood, theta = likelihood_at(data, fit)
-    groups = likelihood.groups
-    whole = likelihood.by_group(theta, False)[0]
-    place = {int(label): k for k, label in enumerate(likelihood.group_labels)}
-    added = np.empty(data.trap_years)
-    for i in range(data.trap_years):
-        own = subset(data, np.arange(data.trap_years) == i)
-        if not likelihood.has_group:
-            added[i] = float(whole[i]) + own.constant
-            continue
-        rest = (groups == groups[i]) & (np.arange(data.trap_years) != i)
-        without = 0.0
-        if rest.any():
-            part, _ = likelihood_at(subset(data, rest), fit, keep=rest)
-            without = float(part.by_group(theta, False)[0].sum())
-        added[i] = float(whole[place[int(groups[i])]]) - without + own.constant
+    added, _ = added_by_each(data, fit, likelihood, theta, slopes=False)
     table = data.table[["trap", "site", "season", "year", "total"]].copy()
     table["log_likelihood"] = added
     table["per_moth"] = added / table["total"].to_numpy()
     return table
+
+
+def added_by_each(
+    data: FlightData,
+    fit: FlightFit,
+    likelihood: Likelihood,
+    theta: npt.NDArray[np.float64],
+    *,
+    slopes: bool,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return what each trap-year adds to the log-likelihood of all others, and the slopes of it.
+
+    Parameters
+    ----------
+    data : FlightData
+        All trap-years of the fit.
+    fit : FlightFit
+        The fit.
+    likelihood, theta
+        As of :func:`phenofit.flight.reopen.likelihood_at`; the parts use its quadrature nodes.
+    slopes : bool
+        Whether the slopes are wanted; zeros come back without.
+
+    Returns
+    -------
+    added : array, shape (trap-years,)
+    slopes : array, shape (trap-years, layout.size)
+    """
+    everyone, groups = np.arange(data.trap_years), likelihood.groups
+    values, gradients, _ = likelihood.by_group(theta, slopes)
+    place = {int(label): k for k, label in enumerate(likelihood.group_labels)}
+    added, found = np.empty(data.trap_years), np.zeros((data.trap_years, likelihood.layout.size))
+    for i in everyone:
+        if fit.settings.crossed:  # every trap-year hangs together with every other
+            whole, rest = 0, everyone != i
+        elif likelihood.has_group:
+            whole, rest = place[int(groups[i])], (groups == groups[i]) & (everyone != i)
+        else:
+            whole, rest = int(i), np.zeros(data.trap_years, dtype=bool)
+        added[i], found[i] = values[whole], gradients[whole]
+        if rest.any():
+            part, _ = likelihood_at(subset(data, rest), fit, keep=rest)
+            part.nodes = likelihood.nodes
+            value, gradient, _ = part.by_group(theta, slopes)
+            added[i] -= float(value.sum())
+            found[i] -= gradient.sum(axis=0)
+        if likelihood.counts != "presence":
+            added[i] += subset(data, everyone == i).constant
+    return added, found
 
 
 @dataclass(frozen=True)
@@ -243,7 +279,9 @@ def assembled_again(
     """
     if fit.settings.biofix != (starts is not None):
         raise ModelError("give the biofix dates (starts) where the fit counts from them, and only there.")
-    data = assemble(trap_years, weather, links, season=fit.settings.season, starts=starts)
+    data = assemble(
+        trap_years, weather, links, season=fit.settings.season, starts=starts, records=fit.settings.records
+    )
     keys = ["trap", "season", "total"]
     if data.table[keys].astype(str).to_numpy().tolist() != fit.data[keys].astype(str).to_numpy().tolist():
         raise DataError(

@@ -16,29 +16,23 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import ModelError
-from phenofit.flight.influence import assembled_again
-from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.influence import added_by_each, assembled_again
 from phenofit.flight.reopen import likelihood_at
 from phenofit.flight.result import FlightFit
 from phenofit.flight.setup import public_name
-from phenofit.flight.subset import subset
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from phenofit.flight.data import FlightData
     from phenofit.traps import TrapYears
 
 __all__ = ["quick_influence"]
 
 # Slopes to about three digits, which is more than the first order is good for.
 _NODES = (15, 7, 9)
-
-Floats = npt.NDArray[np.float64]
 
 
 def quick_influence(
@@ -86,7 +80,7 @@ def quick_influence(
     moved = [name for name in followed if name in known]
     if not moved:
         raise ModelError("base and requirements of this fit were held, so nothing can move.")
-    added, slopes = _added(data, fit, likelihood, theta)
+    added, slopes = added_by_each(data, fit, likelihood, theta, slopes=True)
     covariance = fit.covariance.loc[known, known].to_numpy()
     step = -slopes[:, [names.index(name) for name in known]] @ covariance
     table = data.table[["trap", "site", "season", "year", "total"]].copy()
@@ -101,23 +95,3 @@ def quick_influence(
     table = table.sort_values("largest", ascending=False, kind="stable").reset_index(drop=True)
     table.attrs["units"] = {f"{n}_change": "degC" if n == "base" else "degC d" for n in followed}
     return table
-
-
-def _added(data: FlightData, fit: FlightFit, likelihood: Likelihood, theta: Floats) -> tuple[Floats, Floats]:
-    """Return what each trap-year adds to the log-likelihood of all others, and the slopes of it."""
-    groups, everyone = likelihood.groups, np.arange(data.trap_years)
-    values, gradients, _ = likelihood.by_group(theta, True)
-    place = {int(label): k for k, label in enumerate(likelihood.group_labels)}
-    added, slopes = np.empty(data.trap_years), np.zeros((data.trap_years, likelihood.layout.size))
-    for i in everyone:
-        whole = place[int(groups[i])] if likelihood.has_group else int(i)
-        added[i], slopes[i] = values[whole], gradients[whole]
-        rest = (groups == groups[i]) & (everyone != i)
-        if likelihood.has_group and rest.any():
-            part, _ = likelihood_at(subset(data, rest), fit, keep=rest)
-            part.nodes = _NODES
-            value, gradient, _ = part.by_group(theta, True)
-            added[i] -= float(value.sum())
-            slopes[i] -= gradient.sum(axis=0)
-        added[i] += subset(data, everyone == i).constant
-    return added, slopes

@@ -83,7 +83,7 @@ def check_residuals(
     Raises
     ------
     ModelError
-        If the fit counts from a biofix and no starts are given, or has covariates that the traps lack.
+        If the fit counts from a biofix and no starts are given, or is not of counts.
     DataError
         If the trap-years are not those of the fit.
     """
@@ -153,6 +153,10 @@ def chances_of_checks(
     """
     if fit.settings.biofix != (starts is not None):
         raise ModelError("give the biofix dates (starts) where the fit counts from them, and only there.")
+    if fit.settings.records != "counts":
+        raise ModelError(
+            f"chances of checks are those of counts, and this fit is of '{fit.settings.records}'."
+        )
     used = fit.data.reset_index(drop=True)
     factors = _factors(fit)
     table = trap_years.intervals[trap_years.intervals["status"] == "counted"]
@@ -160,9 +164,16 @@ def chances_of_checks(
         (str(trap), str(season)): part.sort_values("start", kind="stable")
         for (trap, season), part in table.groupby(["trap", "season"], sort=False)
     }
+    # With a catch known only from below, the counts of a trap-year have no such order of chances.
+    part_of = trap_years.intervals[trap_years.intervals["status"] != "counted"]
+    uncounted = set(zip(part_of["trap"].astype(str), part_of["season"].astype(str), strict=True))
+    if uncounted.issuperset(zip(used["trap"].astype(str), used["season"].astype(str), strict=True)):
+        raise ModelError("every trap-year holds catches that are not counted; chances are those of counts.")
     latent = _latent(fit)
     for k, row in enumerate(used.to_dict("records")):
         key = (str(row["trap"]), str(row["season"]))
+        if key in uncounted:
+            continue
         frame = groups.get(key)
         heat = None if frame is None else _interval_heat(fit, row, frame, weather, links, starts)
         total = 0 if frame is None or heat is None else int(frame["count"].to_numpy()[heat[2]].sum())

@@ -265,6 +265,11 @@ def draw_heat(
     ModelError
         If the fit has no such flight, or an event cannot be forecast.
     """
+    if fit.settings.records == "first catch":
+        raise ModelError(
+            "this fit is of first catches alone, which tell nothing of the rest of the flight; fit the counts to "
+            "forecast events."
+        )
     terms = _drawn_terms(fit, flight, draws, seed, shift)
     shares = event_shares(events, draws, terms.generator, moths=moths, concentration=terms.concentration)
     amount = terms.amount(fit.settings.curve, shares)

@@ -14,7 +14,7 @@ from phenofit.forecast.cautions import CAUTIONS
 from phenofit.outputs import species_slug
 from phenofit.report.leads import lead_table
 from phenofit.report.older import older_sentences, older_table
-from phenofit.report.residual_view import carried_table, residual_sentences
+from phenofit.report.residual_view import carried_table, residual_sentences, stray_sentences
 from phenofit.report.sentences import (
     base_sentence,
     drift_sentences,
@@ -58,6 +58,7 @@ class _Section:
     notes: tuple[str, ...]
     estimates: PageTable
     flights_in_words: str
+    records_in_words: str
     residuals_in_words: tuple[str, ...]
     carried: PageTable | None
     older: PageTable | None
@@ -161,7 +162,8 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         notes=_distinct((*species.notes, *species.trap_years.notes)),
         estimates=estimates_table(fit, terms(fit), truth),
         flights_in_words=checks.flights,
-        residuals_in_words=tuple(residual_sentences(checks.residuals)),
+        records_in_words=_ABOUT.get(fit.settings.records, ""),
+        residuals_in_words=(*residual_sentences(checks.residuals), *stray_sentences(checks.strays)),
         carried=carried_table(fit, checks.carried) if len(checks.carried) else None,
         older=older_table(fit, checks.older, species.scores) if len(checks.older) else None,
         older_in_words=tuple(older_sentences(fit, checks.older)) if len(checks.older) else (),
@@ -241,7 +243,7 @@ def _extent(species: SpeciesResult) -> str:
     seasons = sorted(fit.data["season"].astype(str).unique())
     span = seasons[0] if len(seasons) == 1 else f"{seasons[0]} to {seasons[-1]}"
     return (
-        f"{fit.moths:,} moths in {len(fit.data)} trap-years, {fit.data['trap'].nunique()} traps at "
+        f"{fit.moths:,} {_RECORDS[fit.settings.records]} in {len(fit.data)} trap-years, {fit.data['trap'].nunique()} traps at "
         f"{fit.data['site'].nunique()} sites, {len(seasons)} seasons ({span})."
     ).replace(",", "\u202f", 1 if fit.moths >= 1000 else 0)
 
@@ -256,13 +258,31 @@ def _model(species: SpeciesResult) -> tuple[tuple[str, str], ...]:
         ("season", f"{settings.season.start} to {settings.season.end}"),
         ("heat summed from", settings.start_words),
         ("base looked for", f"{settings.base_range[0]:g} to {settings.base_range[1]:g} °C"),
+        *_upper_facts(settings.upper_range),
+        *((f"{name.replace('_', ' ')} held", f"{value:g}") for name, value in settings.held.items()),
         ("shift of trap-years", parts),
-        ("counts", settings.counts),
-        ("stray share", f"{settings.stray:g}"),
+        ("records", settings.records),
+        ("counts", settings.counts if settings.records == "counts" else "not fitted"),
+        ("stray share", f"{fit.parameters['stray_share']:.3g}{', fitted' if settings.stray_fitted else ''}"),
         ("log-likelihood", f"{fit.log_likelihood:.3f}"),
         ("fitted parameters", str(fit.fitted)),
         ("converged", "yes" if fit.converged else "no"),
     )
+
+
+_RECORDS = {"counts": "moths", "presence": "checks with moths", "first catch": "first catches"}
+
+
+_ABOUT = {
+    "presence": "Fitted here is at which checks there were moths, not how many: each trap-year has a number of moths of its own, "
+    "and a check has some with the chance that follows from the flight.",
+    "first catch": "Fitted here is when each trap caught its first moth, known between two checks: heat at the first "
+    "catch, not at half of the flight, and it tells nothing of the rest of the flight.",
+}
+
+
+def _upper_facts(limits: tuple[float, float] | None) -> tuple[tuple[str, str], ...]:
+    return () if limits is None else (("upper threshold looked for", f"{limits[0]:g} to {limits[1]:g} °C"),)
 
 
 # Said elsewhere on the page (notes, hashes of the inputs), or of no use to its readers.

@@ -14,7 +14,7 @@ from phenofit.flight.result import FlightFit
 from phenofit.report.tables import PageTable
 from phenofit.report.words import day, number, parameter_words
 
-__all__ = ["ResidualView", "carried_table", "residual_sentences", "residual_view"]
+__all__ = ["ResidualView", "carried_table", "residual_sentences", "residual_view", "stray_sentences"]
 
 _Array = NDArray[np.float64]
 _CLASSES = 12
@@ -127,7 +127,7 @@ def residual_sentences(residuals: pd.DataFrame) -> list[str]:
         return [f"{said} None is out of the ordinary among so many (beyond ±{number(limit)})."]
     order = far["residual"].abs().sort_values(ascending=False, kind="stable").index
     named = [
-        f"trap {row['trap']}, check of {day(row['end'], year=True)} ({int(row['count'])} moths, {number(row['expected'])} "
+        f"trap {row['trap']}, check of {day(row['end'], year=True)} ({_moths(row['count'])}, {number(row['expected'])} "
         f"expected; residual {number(row['residual'])})"
         for row in far.loc[order[:_SHOWN]].to_dict("records")
     ]
@@ -136,6 +136,33 @@ def residual_sentences(residuals: pd.DataFrame) -> list[str]:
         said,
         f"Out of the ordinary (beyond ±{number(limit)}), so look at the record: {'; '.join(named)}{more}.",
     ]
+
+
+def stray_sentences(strays: pd.DataFrame) -> list[str]:
+    """Name the checks whose catch the model takes for strays.
+
+    Parameters
+    ----------
+    strays : DataFrame
+        Of :func:`phenofit.flight.strays.stray_checks`.
+
+    Returns
+    -------
+    list of str
+        Empty where the fit has no strays.
+    """
+    if strays.empty:
+        return []
+    claimed = strays[strays["claimed"]]
+    if claimed.empty:
+        return ["No catch is taken for strays: in each the moths of the flight are the likelier."]
+    named = [
+        f"trap {row['trap']}, check of {day(row['end'], year=True)} ({_moths(row['count'])}, strays with a share of "
+        f"{number(100 * row['share'], 0)} %)"
+        for row in claimed.head(_SHOWN).to_dict("records")
+    ]
+    more = f", and {len(claimed) - _SHOWN} more" if len(claimed) > _SHOWN else ""
+    return [f"Taken for strays rather than moths of the flight: {'; '.join(named)}{more}."]
 
 
 def carried_table(fit: FlightFit, carried: pd.DataFrame, *, most: int = 5) -> PageTable:
@@ -180,6 +207,10 @@ def carried_table(fit: FlightFit, carried: pd.DataFrame, *, most: int = 5) -> Pa
         tuple(rows),
         (False, *(True for _ in heads), True, True),
     )
+
+
+def _moths(count: float) -> str:
+    return f"{int(count)} moth{'' if int(count) == 1 else 's'}"
 
 
 def _signed(value: float, digits: int) -> str:

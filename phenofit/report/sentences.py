@@ -46,7 +46,10 @@ def flight_sentences(fit: FlightFit) -> list[str]:
     level = f"{100 * fit.settings.level:g} %"
     for flight in range(1, fit.settings.flights + 1):
         name = f"flight {flight}" if fit.settings.flights > 1 else "the flight"
-        text = f"Half of {name} has flown at {amount(fit.requirement(flight))}; {terms(fit)}."
+        what = f"Half of {name} has flown"
+        if fit.settings.records == "first catch":
+            what = "Half of the traps have caught their first moth"
+        text = f"{what} at {amount(fit.requirement(flight))}; {terms(fit)}."
         key = f"requirement_{flight}"
         if key in fit.profiles:
             low, high = fit.interval(key)

@@ -93,7 +93,7 @@ def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None)
         digits = _digits(str(row["parameter"]), float(row["estimate"]))
         span = "held" if row["note"] == "held" else interval(row["low"], row["high"], "", digits)
         cells = [
-            parameter_words(str(row["parameter"]), flight, fit.settings.flights),
+            parameter_words(str(row["parameter"]), flight, fit.settings.flights, fit.settings.records),
             number(row["estimate"], digits),
             span,
             unit,
@@ -113,7 +113,7 @@ def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None)
 
 
 def _digits(parameter: str, value: float) -> int:
-    if parameter in ("base", "size", "size_sd"):
+    if parameter in ("base", "upper", "size", "size_sd", "abundance_sd"):
         return 2
     if parameter == "stray_share":
         return 4

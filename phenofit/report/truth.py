@@ -30,6 +30,10 @@ def true_values(fit: FlightFit, truth: Mapping[str, Any]) -> dict[tuple[str, int
         sites' differences as well, and its true value is taken so.
     """
     values = {(str(row["parameter"]), row["flight"]): float(row["value"]) for row in truth["parameters"]}
+    if (
+        fit.settings.records == "first catch"
+    ):  # heat at first catches has no counterpart in the truth about flights
+        values = {key: value for key, value in values.items() if key[0] not in ("requirement", "spread")}
     sites = np.array(list(truth.get("site_shifts", {}).values()), dtype=float)
     if ("shift_sd", None) in values and "site" not in fit.settings.shifts and sites.size > 1:
         values["shift_sd", None] = float(np.hypot(values["shift_sd", None], sites.std(ddof=1)))

@@ -39,6 +39,13 @@ _PARAMETERS = {
     "size": "log size against flight 1, mean",
     "size_sd": "log size against flight 1, SD",
     "stray_share": "share of stray moths",
+    "upper": "upper threshold",
+    "abundance": "moths of a trap in a season, typical",
+    "abundance_sd": "how much that differs between trap-years (SD of its logarithm)",
+}
+_OF_FIRST_CATCHES = {
+    "requirement": "heat at half of the first catches",
+    "spread": "spread of the first catches",
 }
 
 
@@ -211,15 +218,19 @@ def scheme_words(scheme: str) -> tuple[str, str]:
     return _SCHEMES.get(scheme, (f"by {scheme}", f"Held out by {scheme}"))
 
 
-def parameter_words(name: str, flight: Any = None, flights: int = 1) -> str:
-    """Return what a parameter is.
+def parameter_words(name: str, flight: Any = None, flights: int = 1, records: str = "counts") -> str:
+    """Return what a parameter of a fit to such records is.
 
     Examples
     --------
     >>> parameter_words("spread", 2, 2)
     'spread of the flight, flight 2'
+    >>> parameter_words("requirement", records="first catch")
+    'heat at half of the first catches'
     """
     text = _PARAMETERS.get(name, name.replace("_", " "))
+    if records == "first catch":
+        text = _OF_FIRST_CATCHES.get(name, text)
     known = flight is not None and not pd.isna(flight)
     return f"{text}, flight {flight}" if known and flights > 1 else text
 

@@ -14,6 +14,7 @@ from phenofit.flight import check_residuals, older_rules
 from phenofit.flight.baseline_search import EventHeat
 from phenofit.flight.baselines import OLDER_RULE_COLUMNS, RULES, event_heat
 from phenofit.flight.one_step import quick_influence
+from phenofit.flight.strays import stray_checks
 from phenofit.validate.observed import observed_events
 
 if TYPE_CHECKING:
@@ -52,6 +53,9 @@ class FitChecks:
     carried : pandas.DataFrame
         Trap-years by how far the estimates would move without them, see
         :func:`phenofit.flight.one_step.quick_influence`; empty where nothing can move.
+    strays : pandas.DataFrame
+        Checks with a moth by the share of strays in their catch, see :func:`phenofit.flight.strays.stray_checks`; empty
+        where the fit has no strays or is not of counts.
     flights : str
         What the catches say about the number of flights; empty where that was not asked.
     notes : tuple of str
@@ -61,6 +65,7 @@ class FitChecks:
     older: pd.DataFrame = field(default_factory=pd.DataFrame)
     residuals: pd.DataFrame = field(default_factory=pd.DataFrame)
     carried: pd.DataFrame = field(default_factory=pd.DataFrame)
+    strays: pd.DataFrame = field(default_factory=pd.DataFrame)
     flights: str = ""
     notes: tuple[str, ...] = ()
 
@@ -119,6 +124,11 @@ def check_fit(
             "No influence of single trap-years",
             lambda: quick_influence(fit, *records, starts=inputs.starts),
         ),
+        strays=(
+            attempt("No search for strays", lambda: stray_checks(fit, *records, starts=inputs.starts))
+            if fit.settings.records == "counts" and fit.parameters["stray_share"] > 0.0
+            else pd.DataFrame()
+        ),
         flights=flights,
         notes=tuple(notes),
     )
@@ -154,8 +164,12 @@ def rules_beside(
     ------
     DataError
         If a flight has fewer than three dates.
+    ModelError
+        If the fit is not of counts.
     """
     settings = fit.settings
+    if settings.records != "counts":
+        raise ModelError("they take the date of half of a counted flight, and this fit is of less.")
     dates = observed_events(
         trap_years,
         events=("flight_50",),

@@ -6,12 +6,13 @@ import math
 import re
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, model_validator
 
 from phenofit.errors import ModelError
 from phenofit.flight.choose import CHOOSE
 from phenofit.flight.choose_flights import COMPARE, MOST_FLIGHTS, flight_candidates
 from phenofit.flight.curves import CURVE_CODES
+from phenofit.flight.records import RECORDS
 from phenofit.flight.settings import SHIFT_PARTS
 from phenofit.study.fields import Number, Text, Texts, choice, refuse, temperature, words
 from phenofit.study.sections import Part
@@ -47,12 +48,38 @@ def _flights(value: Any) -> Any:
 FlightCount = Annotated[int | str | tuple[int, ...], BeforeValidator(_flights)]
 Base = Annotated[str | float, BeforeValidator(_base)]
 Shifts = Annotated[tuple[str, ...], BeforeValidator(words(*SHIFT_PARTS))]
-Share = Annotated[Number, Field(ge=0, lt=0.5)]
+Records = Annotated[str, BeforeValidator(choice(*RECORDS))]
+
+
+def _stray(value: Any) -> Any:
+    fits = isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < 0.5
+    if value == "fit" or fits:
+        return value
+    raise refuse(
+        f"{value!r} is no share of stray moths.",
+        'Write a number from 0 to below 0.5, such as 0.001, or "fit".',
+    )
+
+
+def _range(value: Any) -> tuple[float, float]:
+    if not isinstance(value, list | tuple) or len(value) != 2:
+        raise refuse(f"{value!r} is not a pair of temperatures.", 'Write for example ["28 degC", "36 degC"].')
+    low, high = temperature(value[0]), temperature(value[1])
+    if not low < high:
+        raise refuse(f"{value!r} does not run from low to high.", 'Write for example ["28 degC", "36 degC"].')
+    return low, high
+
+
+Stray = Annotated[float | str, BeforeValidator(_stray)]
+Upper = Annotated[str, BeforeValidator(choice("fit"))]
+Range = Annotated[tuple[float, float], BeforeValidator(_range)]
+# Common practice, no source: printed upper thresholds of moths lie between these.
+UPPER_RANGE = (25.0, 40.0)
 
 
 # What a held parameter is called, its flight at the end; the base and the share of strays have keys of their own.
 _HELD = re.compile(
-    r"(?P<name>requirement|spread|size|size_sd)_(?P<flight>[1-9])|concentration|shift_sd(_year|_site)?|effect .+"
+    r"(?P<name>requirement|spread|size|size_sd)_(?P<flight>[1-9])|concentration|abundance(_sd)?|shift_sd(_year|_site)?|effect .+"
 )
 _ANY_SIGN = ("size_2", "size_3", "effect ")
 
@@ -66,12 +93,16 @@ def _hold(value: Any) -> dict[str, float]:
         found = _HELD.fullmatch(name)
         lowest = 2 if found and str(found["name"]).startswith("size") else 1
         if not found or (found["flight"] and not lowest <= int(found["flight"]) <= MOST_FLIGHTS):
-            own = {"base": "base = ", "stray_share": "stray = "}.get(name)
+            own = {
+                "base": "base = ... in [flights]",
+                "stray_share": "stray = ... in [flights]",
+                "upper": "upper = ... in [heat]",
+            }.get(name)
             remedy = (
-                f"Write {own}..., a key of its own."
+                f"Write {own}, a key of its own."
                 if own
                 else "Accepted: requirement_1, spread_1 (and _2, _3), concentration, shift_sd_year, shift_sd_site, shift_sd, "
-                "size_2, size_sd_2, and 'effect NAME' of a covariate."
+                "abundance, abundance_sd, size_2, size_sd_2, and 'effect NAME' of a covariate."
             )
             raise refuse(f"'{name}' is no parameter that can be held here.", remedy)
         if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
@@ -97,7 +128,10 @@ class SpeciesFlights(Part):
     curve: Curve | None = None
     base: Base | None = None
     shifts: Shifts | None = None
-    stray: Share | None = None
+    stray: Stray | None = None
+    upper: Upper | None = None
+    upper_range: Range | None = None
+    records: Records | None = None
     covariates: Texts | None = None
     hold: Hold | None = None
 
@@ -109,8 +143,21 @@ class FlightsPart(Part):
     curve: Curve = "normal"
     base: Base = "fit"
     shifts: Shifts = ("year", "trap-year")
-    stray: Share = 0.001
+    stray: Stray = 0.001
+    upper: Upper | None = None
+    upper_range: Range = UPPER_RANGE
+    records: Records = "counts"
     level: Annotated[Number, Field(gt=0.5, lt=1)] = 0.95
     covariates: Texts = ()
     hold: Hold = Field(default_factory=dict)
     species: tuple[SpeciesFlights, ...] = ()
+
+    @model_validator(mode="after")
+    def _range_used(self) -> FlightsPart:
+        fitted = self.upper is not None or any(part.upper is not None for part in self.species)
+        if not fitted and "upper_range" in self.model_fields_set:
+            raise refuse(
+                "a range for the upper threshold is given, but it is not fitted.",
+                'Write upper = "fit" beside it, or leave the range away.',
+            )
+        return self

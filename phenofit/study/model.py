@@ -51,14 +51,18 @@ class FlightSettings:
         ``"fit"``, or a held base temperature [degC].
     shifts : tuple of str
         Parts of the shift: ``year``, ``site``, ``trap-year``.
-    stray : float
-        Share of stray moths.
+    stray : float or str
+        Share of stray moths, or ``"fit"``.
     level : float
         Level of the intervals.
     covariates : tuple of str
         Columns of the trap table that may move the requirement.
     hold : mapping of str to float
         Parameters that are held, by the names of a fit's estimates.
+    upper_range : tuple of float or None
+        Where the upper threshold is looked for [degC]; None where it is not fitted.
+    records : str
+        What of the checks is fitted: ``"counts"``, ``"presence"`` or ``"first catch"``.
     """
 
     species: str
@@ -66,13 +70,17 @@ class FlightSettings:
     curve: str | tuple[str, ...]
     base: str | float
     shifts: tuple[str, ...]
-    stray: float
+    stray: float | str
     level: float
     covariates: tuple[str, ...]
     hold: Mapping[str, float]
+    upper_range: tuple[float, float] | None
+    records: str
 
 
-_SETTINGS = ("count", "curve", "base", "shifts", "stray", "level", "covariates", "hold")
+_SETTINGS = (
+    "count", "curve", "base", "shifts", "stray", "level", "covariates", "hold", "upper", "upper_range", "records"
+)  # fmt: skip
 
 
 class Study(Part):
@@ -166,6 +174,8 @@ class Study(Part):
             if part.name.casefold() == name.casefold():
                 own = part.model_dump(exclude={"name"}, exclude_none=True)
                 values.update(own)
+        if values.pop("upper") is None:
+            values["upper_range"] = None
         return FlightSettings(species=name, **values)
 
     def species_name(self, species: str) -> str:

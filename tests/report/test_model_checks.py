@@ -14,7 +14,7 @@ from phenofit.flight.baselines import RULES
 from phenofit.report import render_report
 from phenofit.report.leads import lead_table
 from phenofit.report.older import older_sentences, older_table
-from phenofit.report.residual_view import carried_table, residual_sentences, residual_view
+from phenofit.report.residual_view import carried_table, residual_sentences, residual_view, stray_sentences
 from phenofit.study import FitChecks, StudyResult, check_fit
 from phenofit.study.fit_checks import FITTED_RULE
 
@@ -69,6 +69,23 @@ def test_checks_hard_to_believe_are_named_and_others_are_not() -> None:
     wild = residual_sentences(residual_rows(values))
     assert "trap T<1>, check of 4 Jun 2021 (45 moths, 3.0 expected; residual 4.2)" in wild[1]
     assert wild[1].count("trap") == 1
+
+
+def test_catches_taken_for_strays_are_named() -> None:
+    table = pd.DataFrame(
+        {
+            "trap": ["T1", "T2"],
+            "end": pd.Timestamp("2021-10-04"),
+            "count": [1, 30],
+            "share": [0.93, 0.02],
+            "claimed": [True, False],
+        }
+    )
+    said = stray_sentences(table)
+    assert len(said) == 1
+    assert "trap T1, check of 4 Oct 2021 (1 moth, strays with a share of 93 %)." in said[0]
+    assert "No catch is taken for strays" in stray_sentences(table[1:])[0]
+    assert stray_sentences(table[:0]) == []
 
 
 def test_residuals_of_the_small_study_are_those_of_a_true_model(result: StudyResult, tmp_path: Path) -> None:
