@@ -292,6 +292,11 @@ def _same_records(named: Mapping[str, FlightFit]) -> None:
                 f"'{first_name}' and '{name}' left out different records ({dropped} against {_dropped(fit)} check "
                 "intervals); fit both to the same intervals."
             )
+        if fit.settings.rearing != first.settings.rearing:
+            raise ModelError(
+                f"rearing data take part in one of '{first_name}' and '{name}', or other ones in each; fit both with "
+                "the same."
+            )
         other = fit.provenance.get("inputs")
         if inputs is not None and other is not None and inputs != other:
             raise ModelError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+from dataclasses import astuple
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -14,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from phenofit.errors import DataError, PhenofitError, Problem
 from phenofit.flight.profile import Profile
+from phenofit.flight.rearing_term import RearingTerm
 from phenofit.flight.settings import FitSettings
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import MonthDay, Season
@@ -36,6 +38,19 @@ class _Heat(_Part):
     upper_degC: float | None
 
 
+class _Rearing(_Part):
+    kind: str
+    on: str
+    base_degC: float
+    base_se_degC: float
+    requirement_degC_d: float | None
+    requirement_se_degC_d: float | None
+    covariance: float | None
+    temperature_degC: tuple[float, ...]
+    duration_d: tuple[float, ...]
+    source: str
+
+
 class _Settings(_Part):
     species: str
     season_start: str
@@ -55,6 +70,7 @@ class _Settings(_Part):
     covariates: tuple[str, ...]
     biofix: bool
     level: float
+    rearing: _Rearing | None = None
 
 
 class _Profile(_Part):
@@ -121,6 +137,7 @@ def to_text(fit: FlightFit) -> str:
             "covariates": s.covariates,
             "biofix": s.biofix,
             "level": s.level,
+            "rearing": _of_rearing(s.rearing),
         },
         "parameters": fit.parameters,
         "units": {str(r["parameter"]): str(r["unit"]) for r in fit.estimates.to_dict("records")},
@@ -236,7 +253,14 @@ def _settings(part: _Settings) -> FitSettings:
         covariates=part.covariates,
         biofix=part.biofix,
         level=part.level,
+        rearing=None if part.rearing is None else RearingTerm(*part.rearing.model_dump().values()),
     )
+
+
+def _of_rearing(term: RearingTerm | None) -> dict[str, Any] | None:
+    if term is None:
+        return None
+    return dict(zip(_Rearing.model_fields, astuple(term), strict=True))
 
 
 def _profile(name: str, part: _Profile) -> Profile:

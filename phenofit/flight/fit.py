@@ -16,8 +16,9 @@ from phenofit.files import versions
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box, Maximum, curvature, maximise
-from phenofit.flight.problems import find_problems
+from phenofit.flight.problems import find_problems, rearing_problems
 from phenofit.flight.profile import Profile, profile_entry
+from phenofit.flight.rearing_term import RearingTerm
 from phenofit.flight.reference import degrees_of_error
 from phenofit.flight.result import FlightFit
 from phenofit.flight.settings import FitSettings
@@ -64,6 +65,7 @@ def fit_flights(
     covariates: tuple[str, ...] = (),
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     level: float = 0.95,
+    rearing: RearingTerm | None = None,
     profiles: bool | tuple[str, ...] = True,
     precise: bool = True,
     provenance: Mapping[str, Any] | None = None,
@@ -114,6 +116,8 @@ def fit_flights(
         Biofix of each (site, year), instead of the season's first day.
     level : float
         Confidence level.
+    rearing : RearingTerm, optional
+        Rearing data that take part, from :func:`phenofit.flight.rearing_term`.
     profiles : bool or tuple of str
         Whether intervals are wanted, or of which parameters, by name; without them a fit is several times faster.
     precise : bool
@@ -168,6 +172,7 @@ def fit_flights(
         covariates=tuple(covariates),
         biofix=starts is not None,
         level=level,
+        rearing=rearing,
     )
     data = assemble(trap_years, weather, links, season=season, starts=starts, records=records)
     return fit_data(
@@ -267,7 +272,7 @@ def fit_data(
         left_out=data.left_out,
         provenance={"versions": versions(), **dict(provenance or {})},
     )
-    return replace(fit, problems=(*simplified, *find_problems(fit, top)))
+    return replace(fit, problems=(*simplified, *find_problems(fit, top), *_rearing_problems(fit, data)))
 
 
 def _shifts(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> pd.DataFrame:
@@ -288,6 +293,13 @@ def _shifts(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) ->
             "sd": known[: len(labels), 1],
         }
     )
+
+
+def _rearing_problems(fit: FlightFit, data: FlightData) -> list[str]:
+    if fit.settings.rearing is None:
+        return []
+    alone = fit_data(data, replace(fit.settings, rearing=None), profiles=False, precise=False)
+    return rearing_problems(fit, alone)
 
 
 def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
 from dataclasses import dataclass, field
@@ -156,6 +157,8 @@ class Likelihood:
         Their names.
     nodes : tuple of int
         Quadrature nodes for the trap-year's shift, for each of its flight sizes, and for the group's shift.
+    extra : callable, optional
+        Further log-likelihood of base and first requirement, with its two slopes; no part of :meth:`by_group`.
     """
 
     data: FlightData
@@ -169,6 +172,7 @@ class Likelihood:
     covariates: np.ndarray | None = None
     covariate_names: tuple[str, ...] = ()
     nodes: tuple[int, int, int] = (9, 7, 7)
+    extra: Callable[[float, float], tuple[float, tuple[float, float]]] | None = None
     evaluations: int = field(default=0, init=False)
 
     def __post_init__(self) -> None:
@@ -244,7 +248,12 @@ class Likelihood:
         if not self.own_shift:
             total[2 * self.flights + 3] = 0.0
         constant = 0.0 if self.counts == "presence" else self.data.constant
-        return float(values.sum()) + constant, total
+        value = float(values.sum()) + constant
+        if self.extra is not None:
+            more, slopes = self.extra(float(theta[0]), float(theta[1]))
+            value += more
+            total[:2] += slopes
+        return value, total
 
     def _arguments(self, theta: np.ndarray) -> tuple[object, ...]:
         # In the order of phenofit.flight.counts.ARGUMENTS, then the mean log abundance.

@@ -51,6 +51,7 @@ def nesting(smaller: FlightFit, larger: FlightFit) -> Nesting:
         ("the flight curves differ", a.curve == b.curve),
         ("heat is summed in different ways", _same_heat(a, b)),
         ("other records are fitted", a.records == b.records),
+        ("other rearing data take part", a.rearing == b.rearing),
         ("the seasons or starts differ", a.season == b.season and a.biofix == b.biofix),
         (
             "the stray shares differ",

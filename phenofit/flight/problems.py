@@ -7,7 +7,10 @@ import math
 from phenofit.flight.maximise import LARGEST_CONCENTRATION, SMALLEST_SD, Maximum
 from phenofit.flight.result import FlightFit
 
-__all__ = ["find_problems"]
+__all__ = ["find_problems", "rearing_problems"]
+
+# 95 % points of chi-squared with one and two degrees of freedom.
+_APART_ONE, _APART_TWO = 3.841, 5.991
 
 
 def find_problems(fit: FlightFit, top: Maximum) -> list[str]:
@@ -100,6 +103,37 @@ def _few(fit: FlightFit) -> list[str]:
         )
     if fit.moths < 30 * fit.settings.flights:
         said.append(f"Only {fit.moths} moths carry the timing of {fit.settings.flights} flight(s).")
+    return said
+
+
+def rearing_problems(fit: FlightFit, alone: FlightFit) -> list[str]:
+    """Say that rearing data take part in a fit, and whether they go with the catches.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        With the rearing data.
+    alone : FlightFit
+        The same without them.
+
+    Returns
+    -------
+    list of str
+        Sentences; none where no rearing data take part.
+    """
+    term = fit.settings.rearing
+    if term is None:
+        return []
+    text = term.describe()
+    said = [f"{text[0].upper()}{text[1:]}. Estimates and intervals are not from the catches alone."]
+    # Each at its own best against both at one: a likelihood ratio with a degree for each shared parameter.
+    apart = 2.0 * (alone.log_likelihood - fit.log_likelihood)
+    if apart > (_APART_ONE if term.on == "base" else _APART_TWO):
+        said.append(
+            f"The rearing data and the catches disagree (likelihood ratio {apart:.1f}): the catches alone give a base "
+            f"of {alone.base:.1f} °C, the rearing {term.base:.1f} °C. Look into the difference before the two are "
+            "taken together."
+        )
     return said
 
 

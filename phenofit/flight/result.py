@@ -321,6 +321,7 @@ class FlightFit:
             f"heat: {s.heat.describe(self.base)}, from {s.start_words}",
             f"{100 * s.level:g} % intervals by profile likelihood",
             *([places] if places else []),
+            *([] if s.rearing is None else [s.rearing.describe()]),
         ]
 
     def summary(self) -> str:

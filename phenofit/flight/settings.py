@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 from phenofit.errors import ModelError
 from phenofit.flight.curves import curve_code
+from phenofit.flight.rearing_term import RearingTerm
 from phenofit.flight.records import RECORDS
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
@@ -57,6 +58,8 @@ class FitSettings:
         Whether sums begin at a biofix date of each site and season instead of the season's first day.
     level : float
         Confidence level of the intervals.
+    rearing : RearingTerm or None
+        Rearing data that take part.
 
     Raises
     ------
@@ -81,6 +84,7 @@ class FitSettings:
     covariates: tuple[str, ...] = ()
     biofix: bool = False
     level: float = 0.95
+    rearing: RearingTerm | None = None
 
     def __post_init__(self) -> None:
         curve_code(self.curve)
@@ -106,6 +110,20 @@ class FitSettings:
             raise ModelError(f"the stray share lies from 0 to below 0.5, not at {self.stray}.")
         if not 0.5 <= self.level < 1.0:
             raise ModelError(f"a confidence level lies between 0.5 and 1, not at {self.level}.")
+        self._check_rearing()
+
+    def _check_rearing(self) -> None:
+        if self.rearing is None:
+            return
+        if self.base_held is not None or "base" in self.held:
+            raise ModelError("the base is held, so rearing data cannot take part; fit it, or leave them out.")
+        if self.rearing.on == "base":
+            return
+        if not self.biofix or self.covariates:
+            raise ModelError(
+                "rearing data speak of the requirement only where sums begin at the biofix with which the reared stage "
+                "begins, and where the requirement is one for all places (no covariates); let them speak of the base."
+            )
 
     def _check_upper(self, limits: tuple[float, float]) -> None:
         low, high = limits

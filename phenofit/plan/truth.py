@@ -118,6 +118,9 @@ def truth_of_fit(fit: FlightFit) -> PlanTruth:
     if settings.covariates:
         notes.append(f"The plan leaves out the effects of {', '.join(settings.covariates)}.")
         settings = replace(settings, covariates=())
+    if settings.rearing is not None:
+        notes.append("The plan leaves out the rearing data that took part in the fit.")
+        settings = replace(settings, rearing=None)
     if settings.held:
         notes.append(f"The plan fits {', '.join(settings.held)}, which the fit held.")
         settings = replace(settings, held={})
