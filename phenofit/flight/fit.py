@@ -14,10 +14,11 @@ import pandas as pd
 from phenofit.errors import FitError, ModelError
 from phenofit.files import versions
 from phenofit.flight.data import FlightData, assemble
+from phenofit.flight.lift import lifted
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box, Maximum, curvature, maximise
 from phenofit.flight.problems import find_problems, rearing_problems
-from phenofit.flight.profile import Profile, profile_entry
+from phenofit.flight.profile import Profile, profile_entry, square_root
 from phenofit.flight.rearing_term import RearingTerm
 from phenofit.flight.reference import degrees_of_error
 from phenofit.flight.result import FlightFit
@@ -243,7 +244,7 @@ def fit_data(
             if best.value <= top.value + 0.005 or attempt == 2:
                 break
             # A profile climbed above the maximum: begin again from there.
-            scale = _factor(covariance)
+            scale = square_root(covariance)
             top = maximise(likelihood, best.theta, box, scale)
             covariance, interior = _covariance(likelihood, top, box, step)
         converged = top.success and best.value <= top.value + 0.005
@@ -322,7 +323,9 @@ def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
     likelihood.nodes = _enough_nodes(likelihood, best.theta, _SEARCH_TOLERANCE)
     # With several flights the quadrature's own error is rough at the third digit of a slope.
     tolerance = 2e-3 if likelihood.flights == 1 else 1e-2
-    return maximise(likelihood, best.theta, box, _factor(best.spread), tolerance=tolerance)
+    factor = square_root(best.spread)
+    best = maximise(likelihood, best.theta, box, factor, tolerance=tolerance)
+    return lifted(likelihood, best, box, factor, tolerance=tolerance, limit=200)
 
 
 def _enough_nodes(likelihood: Likelihood, theta: np.ndarray, tolerance: float) -> tuple[int, int, int]:
@@ -332,7 +335,7 @@ def _enough_nodes(likelihood: Likelihood, theta: np.ndarray, tolerance: float) -
     a fraction of its cost.
     """
     kept = likelihood.nodes
-    kinds = [0, *([1] if likelihood.flights > 1 else []), *([2] if likelihood.has_group else [])]
+    kinds = [0, *([1] if likelihood.dims > 1 else []), *([2] if likelihood.has_group else [])]
     for nodes in _NODES[:-1]:
         likelihood.nodes = nodes
         value = likelihood(theta, False)[0]
@@ -370,11 +373,6 @@ def _covariance(
     values, vectors = np.linalg.eigh(0.5 * (unit + unit.T))
     inverse = (vectors / np.maximum(values, 1e-8)) @ vectors.T
     return inverse / np.outer(scale, scale), seen
-
-
-def _factor(covariance: np.ndarray) -> np.ndarray:
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 1e-10)))
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import numpy as np
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box, Maximum, maximise
 
-__all__ = ["lifted"]
+__all__ = ["lifted", "lifted_start"]
 
 # Below the first a shift SD [degC d] or SD of log sizes makes next to no difference, and above it a concentration;
 # the others are tried then.
@@ -49,26 +49,75 @@ def lifted(
     large concentration is as small: independent moths are at its end.
     """
     best = found
-    for place, name in enumerate(likelihood.layout.names):
-        tried = _tried(name)
-        if (
-            not tried
-            or not box.free[place]
-            or tried[0] * _side(tried) < math.exp(best.theta[place]) * _side(tried)
-        ):
-            continue
-        top, start = best.value + _LEAST_GAIN, None
-        for value in tried[1:]:
-            theta = best.theta.copy()
-            theta[place] = math.log(value)
-            here = likelihood(theta, False)[0]
-            if here > top:
-                top, start = here, theta
+    for place, tried in _resting(likelihood, found.theta, box):
+        start = _likelier(likelihood, best.theta, best.value, best.gradient, place, tried)
         if start is None:
             continue
         again = maximise(likelihood, start, box, factor, tolerance=tolerance, limit=limit)
         if again.value > best.value:
             best = again
+    return best
+
+
+def lifted_start(likelihood: Likelihood, start: np.ndarray, box: Box) -> np.ndarray:
+    """Return a start whose spreads do not rest near their bounds where the likelihood is higher away from them.
+
+    A search that has to leave a bound on the logarithm takes many small steps; one that begins off it does not.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+        What is to be maximised.
+    start : array
+        Parameter vector.
+    box : Box
+        Bounds and free entries.
+
+    Returns
+    -------
+    array
+    """
+    resting = _resting(likelihood, start, box)
+    if not resting:
+        return start
+    theta = start
+    value, gradient = likelihood(theta)
+    for place, tried in resting:
+        better = _likelier(likelihood, theta, value, gradient, place, tried)
+        if better is not None:
+            theta = better
+            value, gradient = likelihood(theta)
+    return theta
+
+
+def _resting(likelihood: Likelihood, theta: np.ndarray, box: Box) -> list[tuple[int, tuple[float, ...]]]:
+    # Free spreads so near to their bound that they make no difference, and what to try.
+    found = []
+    for place, name in enumerate(likelihood.layout.names):
+        tried = _tried(name)
+        if tried and box.free[place] and math.exp(theta[place]) * _side(tried) <= tried[0] * _side(tried):
+            found.append((place, tried))
+    return found
+
+
+def _likelier(
+    likelihood: Likelihood,
+    theta: np.ndarray,
+    value: float,
+    gradient: np.ndarray,
+    place: int,
+    tried: tuple[float, ...],
+) -> np.ndarray | None:
+    if gradient[place] * _side(tried) <= 0.0:
+        # However small, the slope says that there is nothing to be had by leaving the bound.
+        return None
+    top, best = value + _LEAST_GAIN, None
+    for other in tried[1:]:
+        moved = theta.copy()
+        moved[place] = math.log(other)
+        here = likelihood(moved, False)[0]
+        if here > top:
+            top, best = here, moved
     return best
 
 

@@ -18,9 +18,6 @@ Objective = Callable[[np.ndarray], tuple[float, np.ndarray]]
 # Below this a shift SD cannot be told from nought, above this concentration counts are multinomial.
 SMALLEST_SD = 0.5
 LARGEST_SD = 1000.0
-# Where a standard deviation that left its floor begins: degree-days, and logarithms.
-_LIFT = 8.0
-_LIFT_LOG = 0.3
 LARGEST_CONCENTRATION = 1e5
 
 
@@ -153,42 +150,9 @@ def maximise(
     Notes
     -----
     Quasi-Newton (BFGS) steps of `scipy.optimize` in the scaled entries. An entry outside its bound is put on the
-    bound and its outward slope set to nought, which lets a standard deviation rest at zero. The logarithm of a
-    standard deviation is flat there whether or not the likelihood rises with the variance; where it does, the
-    climb begins again from a larger one.
+    bound and its outward slope set to nought, which lets a standard deviation rest at zero; see
+    :func:`phenofit.flight.lift.lifted` for one that rests there in vain.
     """
-    found = _climb(likelihood, start, box, factor, tolerance, limit)
-    for _ in range(2):
-        lifted = _lifted(likelihood, found, box)
-        if lifted is None:
-            break
-        again = _climb(likelihood, lifted, box, factor, tolerance, limit)
-        if again.value <= found.value + 1e-4:
-            break
-        found = again
-    return found
-
-
-def _lifted(likelihood: Likelihood, found: Maximum, box: Box) -> np.ndarray | None:
-    # Standard deviations at their floor although the likelihood rises with the variance.
-    theta = found.theta.copy()
-    moved = False
-    for place, name in enumerate(likelihood.layout.names):
-        if not box.free[place] or not name.startswith("log ") or not name.partition("_sd")[1]:
-            continue
-        own = _LIFT if name in ("log group_sd", "log cross_sd", "log shift_sd") else _LIFT_LOG
-        variance = np.exp(2.0 * theta[place])
-        if theta[place] > box.low[place] + 1.0 or np.log(own) > box.high[place]:
-            continue
-        if found.gradient[place] / (2.0 * variance) * own**2 > 0.02:
-            theta[place] = np.log(own)
-            moved = True
-    return theta if moved else None
-
-
-def _climb(
-    likelihood: Likelihood, start: np.ndarray, box: Box, factor: np.ndarray, tolerance: float, limit: int
-) -> Maximum:
     free = np.flatnonzero(box.free)
     origin = box.inside(start)
     best_value, best_theta, best_slope = -np.inf, origin, np.zeros_like(origin)

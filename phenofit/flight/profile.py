@@ -10,11 +10,11 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from phenofit.errors import ModelError
-from phenofit.flight.lift import lifted
+from phenofit.flight.lift import lifted, lifted_start
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box, Maximum, maximise
 
-__all__ = ["Profile", "cut_root", "level_of_root", "profile_entry"]
+__all__ = ["Profile", "cut_root", "level_of_root", "profile_entry", "square_root"]
 
 
 @dataclass(frozen=True)
@@ -189,10 +189,13 @@ def _conditional(covariance: np.ndarray, place: int) -> tuple[np.ndarray, np.nda
     others = np.delete(np.arange(len(covariance)), place)
     follow = covariance[others, place] / covariance[place, place]
     rest = covariance[np.ix_(others, others)] - np.outer(follow, covariance[others, place])
-    values, vectors = np.linalg.eigh(0.5 * (rest + rest.T))
-    root = vectors * np.sqrt(np.maximum(values, 1e-10))
-    # Any square root serves as a scale; a triangular one is not needed.
-    return follow, root
+    return follow, square_root(rest)
+
+
+def square_root(matrix: np.ndarray) -> np.ndarray:
+    """Return a matrix whose product with its transpose is a covariance; any serves as a scale."""
+    values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 1e-10)))
 
 
 def profile_entry(
@@ -246,15 +249,18 @@ def profile_entry(
     error = math.sqrt(max(covariance[at, at], 1e-10))
     cut = cut_root(level, degrees)
     points: dict[float, tuple[float, np.ndarray]] = {float(top.theta[place]): (0.0, top.theta)}
-    best = top
+    best, scale = top, root
 
     def at_value(value: float, near: np.ndarray, lead: np.ndarray) -> float:
-        nonlocal best
+        nonlocal best, scale
         theta = near.copy()
         theta[others] += lead * (value - near[place])
         theta[place] = value
-        found = maximise(likelihood, inner.inside(theta), inner, root, tolerance=0.01, limit=60)
-        found = lifted(likelihood, found, inner, root, tolerance=0.01, limit=60)
+        theta = lifted_start(likelihood, inner.inside(theta), inner)
+        found = maximise(likelihood, theta, inner, scale, tolerance=0.01, limit=60)
+        found = lifted(likelihood, found, inner, scale, tolerance=0.01, limit=60)
+        # The search has learnt the shape hereabouts; the next one begins with it.
+        scale = square_root(found.spread)
         if found.value > best.value:
             best = found
         deviance = 2.0 * (top.value - found.value)
@@ -264,7 +270,7 @@ def profile_entry(
     for side in (-1.0, 1.0):
         bound = float(box.low[place] if side < 0 else box.high[place])
         here, near, reached = float(top.theta[place]), top.theta, 0.0
-        slope, lead = 1.0 / error, follow
+        slope, lead, scale = 1.0 / error, follow, root
         step, retries = min(error * cut / 2.0, max(abs(bound - here), 1e-9)), 4
         for _ in range(25):
             if abs(here - bound) < 1e-9:
