@@ -322,7 +322,7 @@ def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
         )
     likelihood.nodes = _enough_nodes(likelihood, best.theta, _SEARCH_TOLERANCE)
     # With several flights the quadrature's own error is rough at the third digit of a slope.
-    tolerance = 2e-3 if likelihood.flights == 1 else 1e-2
+    tolerance = 5e-4 if likelihood.flights == 1 else 1e-2
     factor = square_root(best.spread)
     best = maximise(likelihood, best.theta, box, factor, tolerance=tolerance)
     return lifted(likelihood, best, box, factor, tolerance=tolerance, limit=200)

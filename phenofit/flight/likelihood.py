@@ -25,7 +25,7 @@ from phenofit.flight.data import FlightData
 from phenofit.flight.integrate import group_likelihood
 from phenofit.heat.settings import HeatSettings
 
-__all__ = ["Layout", "Likelihood", "hermite"]
+__all__ = ["INDEPENDENT", "Layout", "Likelihood", "hermite"]
 
 
 # A node whose nominal share is below exp(-36) of the largest moves no digit, tails wider than normal included.
@@ -36,6 +36,8 @@ _NO_WEIGHT = 36.0
 _REACH = 0.2
 _SEARCH_NODES = 9
 SMALLEST_OWN = 0.5
+INDEPENDENT = 1e13
+"""Concentration at which moths are independent to the last digit: stands for the multinomial."""
 _THREADS = max(1, min(4, os.cpu_count() or 1))
 
 
@@ -266,7 +268,7 @@ class Likelihood:
             self._curve,
             np.ascontiguousarray(theta[1 : k + 1]),
             np.exp(theta[k + 1 : 2 * k + 1]),
-            math.exp(theta[2 * k + 1]) if self.counts == "dirichlet-multinomial" else 1e8,
+            math.exp(theta[2 * k + 1]) if self.counts == "dirichlet-multinomial" else INDEPENDENT,
             1.0 / (1.0 + math.exp(-theta[4 * k + 2])),
             np.ascontiguousarray(theta[2 * k + 4 : 3 * k + 3]),
             np.exp(self._x @ effects) if effects.size else np.ones(len(self._x)),

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from phenofit.flight.covariates import covariate_design
 from phenofit.flight.data import FlightData
-from phenofit.flight.likelihood import Layout, Likelihood
+from phenofit.flight.likelihood import INDEPENDENT, Layout, Likelihood
 from phenofit.flight.result import FlightFit
 from phenofit.flight.setup import SMALLEST_STRAY, build_likelihood
 
@@ -46,7 +46,7 @@ def vector_of(
         "log group_sd": parameters.get(f"shift_sd_{group}", 1e-3),
         "log cross_sd": parameters["shift_sd_site"] if crossed else 1e-3,
         "log shift_sd": parameters.get("shift_sd", 1e-3),
-        "log concentration": parameters.get("concentration", 1e8),
+        "log concentration": parameters.get("concentration", INDEPENDENT),
         "log abundance": parameters.get("abundance", 1.0),
         "log abundance_sd": parameters.get("abundance_sd", 1.0),
     }

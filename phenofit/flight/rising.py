@@ -10,26 +10,13 @@ __all__ = ["log_rising"]
 
 
 @njit(cache=True, error_model="numpy")
-def _stirling(x: float) -> tuple[float, float, float]:
-    # log Gamma and its first two derivatives for x >= 10: Stirling's series, error below 1e-15.
+def _tails(x: float) -> tuple[float, float, float]:
+    # What Stirling's series adds to the leading terms of log Gamma and its first two derivatives, for x >= 10.
     r = 1.0 / x
     r2 = r * r
-    gamma = (
-        (x - 0.5) * math.log(x)
-        - x
-        + 0.9189385332046727418
-        + r * (1.0 / 12 - r2 * (1.0 / 360 - r2 * (1.0 / 1260 - r2 * (1.0 / 1680 - r2 / 1188))))
-    )
-    psi = (
-        math.log(x)
-        - 0.5 * r
-        - r2 * (1.0 / 12 - r2 * (1.0 / 120 - r2 * (1.0 / 252 - r2 * (1.0 / 240 - r2 / 132))))
-    )
-    tri = (
-        r
-        + 0.5 * r2
-        + r2 * r * (1.0 / 6 - r2 * (1.0 / 30 - r2 * (1.0 / 42 - r2 * (1.0 / 30 - r2 * 5.0 / 66))))
-    )
+    gamma = r * (1.0 / 12 - r2 * (1.0 / 360 - r2 * (1.0 / 1260 - r2 * (1.0 / 1680 - r2 / 1188))))
+    psi = -0.5 * r - r2 * (1.0 / 12 - r2 * (1.0 / 120 - r2 * (1.0 / 252 - r2 * (1.0 / 240 - r2 / 132))))
+    tri = 0.5 * r2 + r2 * r * (1.0 / 6 - r2 * (1.0 / 30 - r2 * (1.0 / 42 - r2 * (1.0 / 30 - r2 * 5.0 / 66))))
     return gamma, psi, tri
 
 
@@ -66,9 +53,11 @@ def log_rising(x: float, n: int) -> tuple[float, float, float]:
             product = 1.0
     value += math.log(product)
     if j < n:
-        lo = _stirling(x + j)
-        hi = _stirling(x + n)
-        value += hi[0] - lo[0]
-        first += hi[1] - lo[1]
-        second += lo[2] - hi[2]
+        low, rest = x + j, n - j
+        here, there = _tails(low), _tails(x + n)
+        # The leading terms are subtracted on paper: as numbers they would cancel to nothing at a large x.
+        grown = math.log1p(rest / low)
+        value += rest * math.log(low) + ((x + n - 0.5) * grown - rest) + (there[0] - here[0])
+        first += grown + (there[1] - here[1])
+        second += rest / (low * (x + n)) + (here[2] - there[2])
     return value, first, second

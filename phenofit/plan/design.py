@@ -14,7 +14,7 @@ from scipy.stats import t as student_t
 from phenofit.errors import FitError
 from phenofit.flight.data import FlightData, assemble
 from phenofit.flight.fit import fit_data
-from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.likelihood import INDEPENDENT, Likelihood
 from phenofit.flight.reopen import vector_of
 from phenofit.flight.setup import build_likelihood
 from phenofit.heat.kernels import running_heat
@@ -164,7 +164,7 @@ def _vector(truth: PlanTruth, likelihood: Likelihood) -> npt.NDArray[np.float64]
     values = {
         "base": truth.base,
         "stray_share": truth.settings.stray,
-        "concentration": min(truth.concentration, 1e8),
+        "concentration": min(truth.concentration, INDEPENDENT),
         "shift_sd_year": max(truth.shift_sd_year, 1e-3),
         "shift_sd_site": max(truth.shift_sd_site, 1e-3),
         "shift_sd": max(truth.shift_sd, 1e-3),

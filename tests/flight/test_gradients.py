@@ -162,7 +162,7 @@ def test_multinomial_counts() -> None:
     # concentration that stands for the multinomial costs the values, not the slopes, some digits.
     data = records(2, 2, concentration=1e5)
     likelihood = likelihood_of(data, "normal", 1, (3, 3, 41), counts="multinomial", own_shift=False)
-    compare(likelihood, left=("log concentration", "log shift_sd"), within=3e-6)
+    compare(likelihood, left=("log concentration", "log shift_sd"), within=1e-6)
 
 
 def test_no_shift_at_all() -> None:

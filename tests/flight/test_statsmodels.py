@@ -148,7 +148,7 @@ def test_a_fit_as_users_run_it() -> None:
     logs = [p["spread_1"], p["concentration"], p["shift_sd_year"], p["shift_sd"]]
     theta = np.array([p["base"], p["requirement_1"], *np.log(logs)])
     assert fit.log_likelihood == pytest.approx(highest, rel=1e-6)
-    assert np.abs((theta - estimate) / error).max() < 5e-3
+    assert np.abs((theta - estimate) / error).max() < 1e-3
     names = [
         "base",
         "requirement_1",
