@@ -211,7 +211,7 @@ def _unit(years: pd.DataFrame, column: str) -> str:
 
 
 def _default_shifts(unit: str) -> tuple[str, ...]:
-    return ("site", "trap-year") if unit == "site" else ("year", "trap-year")
+    return ("year", "site", "trap-year") if unit == "site" else ("year", "trap-year")
 
 
 def _degrees_below(fit: FlightFit, unit: str, effects: int) -> int:
