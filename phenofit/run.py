@@ -143,7 +143,7 @@ class _Task:
             thresholds=thresholds_table(work.species, fit, work.published, verdicts=verdicts, seed=seed),
             comparisons=comparisons,
             validation=validation,
-            scores=score_forecasts(validation, seed=seed) if len(validation) else pd.DataFrame(),
+            scores=_scores(validation, seed),
             forecast=self._forecast(fit, notes),
             error_map=self._map(validation, notes),
             notes=(*notes, *checks.notes),
@@ -230,7 +230,18 @@ def _failure(name: str, fold: str, reason: str) -> str:
     who = f"The forecaster '{name}' could not forecast"
     if name.startswith("all"):
         who = f"No forecaster{name.removeprefix('all')} could forecast"
-    return f"{who} {'any held-out part' if fold == 'all' else f'all of {fold}'}: {reason}."
+    return f"{who} {'any held-out part' if fold == 'all' else f'all of {fold}'}: {reason.rstrip('.')}."
+
+
+def _scores(validation: pd.DataFrame, seed: int) -> pd.DataFrame:
+    """Score the validation; its schemes stay in the order in which the study names them."""
+    if validation.empty:
+        return pd.DataFrame()
+    order = list(dict.fromkeys(validation["scheme"]))
+    found = score_forecasts(validation, seed=seed)
+    return found.sort_values(
+        "scheme", key=lambda names: names.map(order.index), kind="stable", ignore_index=True
+    )
 
 
 def _truth(study: Study) -> dict[str, Any] | None:

@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from phenofit.errors import ModelError
 from phenofit.flight import contributions, influence, quick_influence
-from phenofit.run import run_study
+from phenofit.run import _scores, run_study
 from phenofit.species_work import SpeciesWork
 from phenofit.study import load_study, read_inputs
 from tests.validate.study_files import write_study
@@ -78,6 +79,9 @@ def test_validation_folds_refit_with_the_same_options(work: SpeciesWork) -> None
     table = asked.validate("year", thresholds=(), events=("flight_50",), draws=60)
     plain = asking(work, base=10.0).validate("year", thresholds=(), events=("flight_50",), draws=60)
     assert set(table["forecaster"]) == {"fitted", "calendar mean"}
+    # The scheme that the study names first stays first, whatever its name.
+    both = pd.concat([table.assign(scheme="year"), table.assign(scheme="block")], ignore_index=True)
+    assert list(dict.fromkeys(_scores(both, 1)["scheme"])) == ["year", "block"]
     ours, theirs = (t.loc[t["forecaster"] == "fitted", "error_days"].to_numpy() for t in (table, plain))
     assert np.abs(ours - theirs).max() > 0.01
     assert np.abs(ours).mean() < 10.0

@@ -26,7 +26,7 @@ from phenofit.report.figures import (
 )
 from phenofit.report.residual_view import residual_view
 from phenofit.report.score_groups import score_groups
-from phenofit.report.words import forecaster_words, scheme_words, start_words
+from phenofit.report.words import forecaster_words, heat_words, scheme_words, start_words
 from phenofit.study.results import SpeciesResult, StudyResult
 
 __all__ = ["PageFigure", "draw_species", "draw_study"]
@@ -170,7 +170,7 @@ def _residual_figure(species: SpeciesResult) -> Iterator[tuple[str, Figure, str,
     worst = max(view.class_mean, key=abs)
     yield (
         "residuals",
-        draw_residuals(view, heat_words=fit.settings.heat.describe(round(fit.base, 2))),
+        draw_residuals(view, heat_words=heat_words(fit)),
         (
             f"Residuals of {len(view.residual)} checks. Left: along the heat; the mean of a class farthest from 0 is "
             f"{worst:.2f}. Right: in order against normal quantiles; on the line where the model holds."
@@ -259,7 +259,7 @@ def _season_figure(result: StudyResult, fit: FlightFit) -> tuple[str, Figure, st
     used = inputs.links[inputs.links["trap"].isin(fit.data["trap"])]["station"].astype(str).value_counts()
     station = min(used.index[used == used.max()])
     heat = season_heat(fit, inputs.weather, station)
-    words = fit.settings.heat.describe(round(fit.base, 2))
+    words = heat_words(fit)
     now = f" and {heat.current[0]} so far" if heat.current is not None else ""
     return (
         "season",

@@ -10,7 +10,7 @@ import pandas as pd
 
 from phenofit.flight.result import FlightFit
 from phenofit.report.tables import PageTable
-from phenofit.report.words import number, start_words
+from phenofit.report.words import heat_words, number, start_words
 from phenofit.study.fit_checks import FITTED_RULE
 from phenofit.validate.older import OLDER
 
@@ -59,7 +59,7 @@ def older_table(fit: FlightFit, older: pd.DataFrame, scores: pd.DataFrame) -> Pa
     ]  # fmt: skip
     if tested:
         heads.append("mean absolute error, held out [days]")
-    heat = fit.settings.heat.describe()
+    heat = heat_words(fit, base=False)
     return PageTable(
         f"The rules that bases were found by before catches had a likelihood, on the dates of half of the flight; heat: "
         f"{heat}, summed from {start_words(fit.settings.start_words)}. Standard errors: jackknife over years, of the fit from its curvature. "

@@ -35,6 +35,7 @@ from phenofit.report.tables import (
 )
 from phenofit.report.truth import truth_sentence
 from phenofit.report.weather_tables import fetched_table, flags_table
+from phenofit.report.words import heat_words
 from phenofit.study.results import SpeciesResult, StudyResult
 from phenofit.validate.older import OLDER
 
@@ -254,7 +255,7 @@ def _model(species: SpeciesResult) -> tuple[tuple[str, str], ...]:
     return (
         ("flights a season", str(settings.flights)),
         ("flight curve", str(fit.provenance.get("curve choice", settings.curve))),
-        ("heat", settings.heat.describe()),
+        ("heat", heat_words(fit, base=False)),
         ("season", f"{settings.season.start} to {settings.season.end}"),
         ("heat summed from", settings.start_words),
         ("base looked for", f"{settings.base_range[0]:g} to {settings.base_range[1]:g} °C"),

@@ -10,6 +10,7 @@ from phenofit.report.words import (
     amount,
     day,
     forecaster_words,
+    heat_words,
     interval,
     number,
     period,
@@ -34,7 +35,7 @@ _ORDER = ("fitted", "calendar mean")
 
 def terms(fit: FlightFit) -> str:
     """Return base, method and start of a fit's heat sums in words."""
-    heat = fit.settings.heat.describe()
+    heat = heat_words(fit, base=False)
     place = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters).words()
     text = f"{heat}, base {temperature(fit.base, 2)}, summed from {start_words(fit.settings.start_words)}"
     return f"{text}; {place}" if place else text

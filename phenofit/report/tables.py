@@ -147,7 +147,7 @@ def thresholds_page_table(thresholds: pd.DataFrame) -> PageTable:
                 span,
                 number(_in_fahrenheit(row["amount"], row["unit"]), 0),
                 _base_words(row),
-                _text(row["method"]) or "not stated",
+                _method(row),
                 _start(row["start"]),
                 "this study" if row["kind"] == "fitted" else _text(row["verdict"]) or _text(row["source"]),
             )
@@ -183,6 +183,13 @@ def _base_words(row: Mapping[Any, Any]) -> str:
         if pd.isna(row["base"])
         else temperature(float(row["base"]), 2 if row["kind"] == "fitted" else 1)
     )
+
+
+def _method(row: Mapping[Any, Any]) -> str:
+    text = _text(row["method"]) or "not stated"
+    if pd.isna(row["upper"]):
+        return text
+    return f"{text}, upper {number(row['upper'])} °C {_text(row['cutoff'])}".strip()
 
 
 def _start(value: Any) -> str:

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from phenofit.seasons import MonthDay
 from phenofit.units import convert_degree_days, from_celsius
 
+if TYPE_CHECKING:
+    from phenofit.flight.result import FlightFit
+
 __all__ = [
     "amount",
     "day",
     "forecaster_words",
+    "heat_words",
     "interval",
     "number",
     "parameter_words",
@@ -216,6 +221,22 @@ def scheme_words(scheme: str) -> tuple[str, str]:
     ('all but the past years', 'Each year forecast from those before it')
     """
     return _SCHEMES.get(scheme, (f"by {scheme}", f"Held out by {scheme}"))
+
+
+def heat_words(fit: FlightFit, *, base: bool = True) -> str:
+    """Return how the heat of a fit is summed, base and fitted upper threshold to two decimals.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    base : bool
+        Whether to name the base.
+    """
+    heat = fit.settings.heat
+    if heat.upper is not None:
+        heat = replace(heat, upper=round(heat.upper, 2))
+    return heat.describe(round(fit.base, 2) if base else None)
 
 
 def parameter_words(name: str, flight: Any = None, flights: int = 1, records: str = "counts") -> str:

@@ -11,12 +11,17 @@ import pytest
 from scipy.stats import binom, norm
 
 from phenofit.flight.baselines import RULES
+from phenofit.heat.settings import HeatSettings
 from phenofit.report import render_report
+from phenofit.report.figures.style import wrapped
 from phenofit.report.leads import lead_table
 from phenofit.report.older import older_sentences, older_table
 from phenofit.report.residual_view import carried_table, residual_sentences, residual_view, stray_sentences
+from phenofit.report.tables import thresholds_page_table
+from phenofit.report.words import heat_words
 from phenofit.study import FitChecks, StudyResult, check_fit
 from phenofit.study.fit_checks import FITTED_RULE
+from phenofit.thresholds_table import thresholds_table
 
 
 def residual_rows(values: np.ndarray) -> pd.DataFrame:
@@ -207,3 +212,17 @@ def test_errors_by_days_ahead(result: StudyResult, tmp_path: Path) -> None:
     both = replace(species, scores=pd.concat([known, ahead], ignore_index=True))
     render_report(replace(result, species=(both,)), tmp_path)
     assert "28 days ahead [days]" in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_fitted_upper_threshold_is_short_and_fits_below_a_figure(result: StudyResult) -> None:
+    fit = result.species[0].fit
+    settings = replace(fit.settings, heat=HeatSettings(upper=29.70351))
+    warm = replace(fit, settings=settings, parameters={**fit.parameters, "base": 10.02914})
+    words = heat_words(warm)
+    assert words == "single sine, base 10.03 °C, upper threshold 29.7 °C (horizontal cut-off)"
+    assert "base" not in heat_words(warm, base=False)
+    label = wrapped(f"heat at the middle of the check interval [°C-days; {words}]", 52)
+    assert max(map(len, label.splitlines())) <= 52
+    assert label.replace("\n", " ").endswith("cut-off)]")
+    table = thresholds_page_table(thresholds_table("moth", warm))
+    assert table.rows[0][7] == "single sine, upper 29.7 °C horizontal"

@@ -9,10 +9,12 @@ from matplotlib.figure import Figure
 from phenofit.flight.profile import Profile, cut_root
 from phenofit.flight.result import FlightFit
 from phenofit.report.figure_data import CatchCurve, JointRegion
-from phenofit.report.figures.style import BLUE, GREY, INK, SERIES, VERMILION, new_figure, settle
-from phenofit.report.words import start_words
+from phenofit.report.figures.style import BLUE, GREY, INK, SERIES, VERMILION, new_figure, settle, wrapped
+from phenofit.report.words import heat_words, start_words
 
 __all__ = ["draw_base", "draw_flight"]
+
+_LABEL = 90  # letters that go below a panel of the whole width
 
 
 def draw_flight(curve: CatchCurve, fit: FlightFit) -> Figure:
@@ -54,7 +56,7 @@ def draw_flight(curve: CatchCurve, fit: FlightFit) -> Figure:
     axes.set_xlim(curve.edges[0], curve.edges[-1])
     settle(
         axes,
-        x=f"heat since {start_words(fit.settings.start_words)} [°C-days; {fit.settings.heat.describe(round(fit.base, 2))}]",
+        x=wrapped(f"heat since {start_words(fit.settings.start_words)} [°C-days; {heat_words(fit)}]", _LABEL),
         y=f"share of a season's catch\n[% per {step:.0f} °C-days]",
     )
     figure.legend(loc="outside lower center", ncols=2, fontsize=7.5, frameon=False)

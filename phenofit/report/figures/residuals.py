@@ -6,10 +6,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from phenofit.report.figures.style import BLUE, GREY, INK, VERMILION, new_figure, settle
+from phenofit.report.figures.style import BLUE, GREY, INK, VERMILION, new_figure, settle, wrapped
 from phenofit.report.residual_view import ResidualView
 
 __all__ = ["draw_residuals"]
+
+_LABEL = 52  # letters that go below the wider panel
 
 
 def draw_residuals(view: ResidualView, *, heat_words: str) -> Figure:
@@ -31,14 +33,14 @@ def draw_residuals(view: ResidualView, *, heat_words: str) -> Figure:
     _along_heat(left, view)
     settle(
         left,
-        x=f"heat at the middle of the check interval\n[°C-days; {heat_words}]",
+        x=wrapped(f"heat at the middle of the check interval [°C-days; {heat_words}]", _LABEL),
         y="residual of the check",
     )
     left.set_ylim(-reach, reach)
     right.fill_between(view.expected, view.low, view.high, color="#d9d9d9", linewidth=0)
     right.plot([-reach, reach], [-reach, reach], color=GREY, linewidth=1.0, linestyle="--")
     right.plot(view.expected, view.ordered, ".", color=BLUE, markersize=3.0)
-    settle(right, x="normal quantile\n", y="residual, in order")
+    settle(right, x="normal quantile", y="residual, in order")
     wide = 1.06 * float(view.expected.max())
     right.set_xlim(-wide, wide)
     right.set_ylim(-reach, reach)

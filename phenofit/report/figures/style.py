@@ -7,6 +7,7 @@ each goes with a marker or a dash of its own, so that the figures are read in gr
 from __future__ import annotations
 
 import io
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -35,6 +36,7 @@ __all__ = [
     "save",
     "settle",
     "stamp",
+    "wrapped",
 ]
 
 INK, GREY = "#222222", "#767676"
@@ -107,6 +109,11 @@ def settle(axes: Axes, *, x: str, y: str, title: str = "") -> None:
     axes.set_axisbelow(True)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
+
+
+def wrapped(text: str, width: int) -> str:
+    """Return a label in lines of at most so many letters; words stay whole."""
+    return "\n".join(textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False))
 
 
 def day_axis(axes: Axes, season: Season, low: float, high: float, *, which: str = "x") -> None:
