@@ -174,13 +174,14 @@ def profile_start(
         level=level,
         **{**options, "profiles": False, "precise": False},
     ).settings
+    seasons = [Season(day, season.end) for day in days]
     data, left_out = _same_records(
-        [assemble(trap_years, weather, links, season=Season(day, season.end)) for day in days]
+        [assemble(trap_years, weather, links, season=s, records=settings.records) for s in seasons]
     )
-    before = [_moths_before(trap_years, data[0], Season(day, season.end)) for day in days]
+    before = [_moths_before(trap_years, data[0], s) for s in seasons]
     total = int(data[0].totals.sum())
     fitted = [k for k, number in enumerate(before) if number <= _MOST_BEFORE * total]
-    jobs = [_Job(data[k], replace(settings, season=Season(days[k], season.end))) for k in fitted]
+    jobs = [_Job(data[k], replace(settings, season=seasons[k])) for k in fitted]
     say = progress or (lambda _text: None)
     found: dict[int, tuple[dict[str, float], float, bool, str]] = {}
     results: Iterable[Any] = executor.map(_refit, jobs) if executor is not None else map(_refit, jobs)

@@ -44,6 +44,20 @@ def test_each_row_is_a_refit(net: Network, found: StartProfile) -> None:
     assert found.table.attrs["units"] == {"base": "degC", "requirement_1": "degC d"}
 
 
+def test_first_catches_alone_are_profiled_too(net: Network) -> None:
+    rows = profile(net, "03-01", records="first catch", base=10.0).table.set_index("start")
+    alone = fit_flights(
+        net.trap_years,
+        net.weather,
+        net.links,
+        season=Season.parse("03-01", "10-31"),
+        records="first catch",
+        base=10.0,
+        profiles=False,
+    )
+    assert rows.loc["03-01", "log_likelihood"] == pytest.approx(alone.log_likelihood, abs=1e-3)
+
+
 def test_a_late_start_is_excluded_and_one_after_the_moths_is_not_fitted(found: StartProfile) -> None:
     rows = found.table.set_index("start")
     # 3.84 is the 95 % point of chi-squared with one degree of freedom (any table).
