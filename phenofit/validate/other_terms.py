@@ -21,15 +21,16 @@ def options_on_other_terms(options: Mapping[str, Any]) -> dict[str, Any]:
     Returns
     -------
     dict
-        Without a base, without a search for the upper threshold, and without held heat sums (requirement, spread,
-        SD of shifts): a sum of one scale means nothing on another. What has no heat in it stays held.
+        Without a base, without rearing data (they speak of the base, which is held there), without a search for the
+        upper threshold, and without held heat sums (requirement, spread, SD of shifts): a sum of one scale means
+        nothing on another. What has no heat in it stays held.
 
     Examples
     --------
     >>> options_on_other_terms({"base": 9.0, "hold": {"spread_1": 60.0, "concentration": 12.0}})
     {'hold': {'concentration': 12.0}}
     """
-    kept = {name: value for name, value in options.items() if name not in ("base", "upper_range")}
+    kept = {name: value for name, value in options.items() if name not in ("base", "upper_range", "rearing")}
     if kept.get("hold"):
         kept["hold"] = {k: v for k, v in kept["hold"].items() if not k.startswith(_HEAT_BOUND)}
     return kept

@@ -22,6 +22,7 @@ from phenofit.flight import (
 from phenofit.flight.reopen import likelihood_at
 from phenofit.heat import fit_rearing
 from phenofit.plan.truth import truth_of_fit
+from phenofit.validate import PublishedThreshold, cross_validate
 from tests.flight.networks import SEASON, Network, network
 
 # Invented durations; the line through their rates has a base near 9.5 degC.
@@ -131,6 +132,25 @@ def test_it_is_said_kept_and_compared_with_care(net: Network, alone: FlightFit, 
     plan = truth_of_fit(found)
     assert any("rearing" in text for text in plan.notes)
     assert plan.settings.rearing is None
+
+
+def test_a_published_base_is_refitted_without_them(net: Network) -> None:
+    published = PublishedThreshold(
+        id="invented", species="s", event="flight_50", flight=1, amount=500.0, unit="degC d", base=10.0,
+        method="single sine", start="01-01",
+    )  # fmt: skip
+    table = cross_validate(
+        net.trap_years,
+        net.weather,
+        net.links,
+        season=SEASON,
+        thresholds=(published,),
+        events=("flight_50",),
+        fit_options={"rearing": rearing_term(REARED)},
+        draws=100,
+    )
+    assert {"fitted", "published base, refitted"} <= set(table["forecaster"])
+    assert table.attrs["failed"] == []
 
 
 def test_a_held_base_leaves_nothing_to_say(net: Network) -> None:
