@@ -150,14 +150,23 @@ def redraw(
     Raises
     ------
     ModelError
-        If some records are no plain counts: how they came about is not part of the model.
+        If some records are no plain counts: how they came about is not part of the model. Or if rearing data take
+        part, which are not drawn again.
     """
+    if fit.settings.records != "counts":
+        raise ModelError(
+            f"the fit took {fit.settings.records} from the records; counts are drawn again from fits to counts only."
+        )
+    if fit.settings.rearing is not None:
+        raise ModelError(
+            "rearing data take part in the fit, and are not drawn again; leave them out of the fit first."
+        )
     data = every_interval(fit, trap_years, weather, links, starts=starts)
-    design = covariate_design(fit.data, fit.settings.covariates)
+    design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
     effects = np.array([fit.parameters[f"effect {name}"] for name in design.names])
     values = np.asarray(design.values)
     factors = np.exp(values @ effects) if effects.size else np.ones(data.trap_years)
-    heat = data.heat_at_edges(fit.base, fit.settings.heat)[0]
+    heat = data.heat_at_edges(fit.base, fit.settings.heat, fit.parameters.get("upper"))[0]
     totals = fit.data["total"].to_numpy(dtype=np.int64)
     return Redraw(fit, data, heat, np.asarray(factors), totals)
 
@@ -244,5 +253,6 @@ def with_counts(data: FlightData, counts: npt.NDArray[np.int64]) -> FlightData:
         catch_count=kept,
         catch_effort=data.catch_effort[caught],
         catch_share=data.catch_share[caught],
+        catch_open=data.catch_open[caught],
         constant=float(gammaln(totals + 1.0).sum() - gammaln(kept + 1.0).sum()),
     )

@@ -38,15 +38,26 @@ def test_the_same_counts_laid_on_every_interval_give_the_same_likelihood() -> No
     assert likelihood(theta, False)[0] == pytest.approx(fit.log_likelihood, abs=2e-4)
 
 
-@pytest.mark.parametrize("flights", [1, pytest.param(2, marks=pytest.mark.slow)])
-def test_draws_follow_the_model_of_the_likelihood(flights: int) -> None:
+YEAR = ("year", "trap-year")
+CROSSED = ("year", "site", "trap-year")
+
+
+@pytest.mark.parametrize(
+    ("flights", "shifts"),
+    [
+        (1, YEAR),
+        pytest.param(1, CROSSED, marks=pytest.mark.slow),
+        pytest.param(2, YEAR, marks=pytest.mark.slow),
+    ],
+)
+def test_draws_follow_the_model_of_the_likelihood(flights: int, shifts: tuple[str, ...]) -> None:
     # The mean slope of the log-likelihood at the values that draws come from is nought (a property of any
     # likelihood); a wrong draw of shifts, sizes, strays or swarms moves it.
     needs: dict[str, tuple[float, ...]] = {"requirements": (500.0,), "spreads": (60.0,)}
     if flights == 2:
         needs = {"requirements": (400.0, 800.0), "spreads": (50.0, 70.0)}
     net = network(sites=4, years=4, **needs)
-    fit = _fit(net, flights=flights, stray=0.02, covariates=("latitude",))
+    fit = _fit(net, flights=flights, shifts=shifts, stray=0.02, covariates=("latitude",))
     model = redraw(fit, net.trap_years, net.weather, net.links)
     slopes = []
     for k in range(120):
@@ -123,6 +134,9 @@ def test_what_cannot_be_bootstrapped_is_refused() -> None:
         bootstrap_interval(*call, "base", count=19)
     with pytest.raises(ModelError, match=r"too few for a level of 0\.99; take 99 or more"):
         bootstrap_interval(*call, "requirement_1", count=50, level=0.99)
+    first = _fit(net, base=10.0, records="first catch")
+    with pytest.raises(ModelError, match="the fit took first catch from the records"):
+        redraw(first, net.trap_years, net.weather, net.links)
     rows = net.trap_years.intervals
     odd = replace(net.trap_years, intervals=rows.assign(status=["present", *rows["status"][1:]]))
     with pytest.raises(ModelError, match="not counts but 'present'"):
