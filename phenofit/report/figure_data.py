@@ -215,8 +215,8 @@ def joint_region(fit: FlightFit, flight: int = 1) -> JointRegion | None:
     ridge = profile.path[order, flight]  # the search keeps the requirements behind the base, in degrees-days
     base = np.linspace(values[0], values[-1], 121)
     # Roots of the deviance are near to straight lines on either side of the estimate.
-    root = np.interp(base, values, np.sqrt(deviance) * np.sign(values - profile.estimate))
-    best = np.interp(base, values, ridge)
+    root = _smooth(values, np.sqrt(deviance) * np.sign(values - profile.estimate), base)
+    best = _smooth(values, ridge, base)
     pair = fit.covariance.loc[["base", name], ["base", name]].to_numpy()
     across = np.sqrt(max(pair[1, 1] - pair[0, 1] ** 2 / pair[0, 0], 1e-12))
     cut = cut_root(fit.settings.level, profile.degrees) ** 2
@@ -224,6 +224,16 @@ def joint_region(fit: FlightFit, flight: int = 1) -> JointRegion | None:
     requirement = np.linspace(best.min() - margin, best.max() + margin, 161)
     fall = root[None, :] ** 2 + ((requirement[:, None] - best[None, :]) / across) ** 2
     return JointRegion(base, requirement, fall, best, cut)
+
+
+def _smooth(at: _Array, values: _Array, wanted: _Array) -> _Array:
+    """Return a curve without kinks through the points of a profile, which are few; it overshoots none of them."""
+    from scipy.interpolate import PchipInterpolator
+
+    at, first = np.unique(at, return_index=True)
+    if at.size < 2:
+        return np.full(len(wanted), values[first[0]])
+    return np.asarray(PchipInterpolator(at, values[first])(wanted))
 
 
 def season_heat(fit: FlightFit, weather: xr.Dataset, station: str) -> SeasonHeat:
