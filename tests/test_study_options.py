@@ -13,6 +13,7 @@ import pytest
 
 from phenofit.errors import ModelError
 from phenofit.flight import contributions, influence, quick_influence
+from phenofit.forecast.levels import draw_heat, draw_shares
 from phenofit.run import _scores, run_study
 from phenofit.species_work import SpeciesWork
 from phenofit.study import load_study, read_inputs
@@ -114,6 +115,12 @@ def test_first_catches_are_called_so_everywhere(tmp_path: Path) -> None:
     work = SpeciesWork(result.study, result.inputs, species.species, species.trap_years)
     with pytest.raises(ModelError, match="first catches alone"):
         work.validate("year")
+    for draw in (
+        lambda: draw_heat(species.fit, ["flight_50"]),
+        lambda: draw_shares(species.fit, np.array([0.5])),
+    ):
+        with pytest.raises(ModelError, match="first catches alone"):
+            draw()
 
 
 def test_presence_alone_is_fitted_and_said(work: SpeciesWork) -> None:

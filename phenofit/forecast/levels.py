@@ -265,11 +265,6 @@ def draw_heat(
     ModelError
         If the fit has no such flight, or an event cannot be forecast.
     """
-    if fit.settings.records == "first catch":
-        raise ModelError(
-            "this fit is of first catches alone, which tell nothing of the rest of the flight; fit the counts to "
-            "forecast events."
-        )
     terms = _drawn_terms(fit, flight, draws, seed, shift)
     shares = event_shares(events, draws, terms.generator, moths=moths, concentration=terms.concentration)
     amount = terms.amount(fit.settings.curve, shares)
@@ -341,6 +336,11 @@ class _Terms:
 def _drawn_terms(
     fit: FlightFit, flight: int, draws: int, seed: int, shift: tuple[float, float] | None
 ) -> _Terms:
+    if fit.settings.records == "first catch":
+        raise ModelError(
+            "this fit is of first catches alone, which tell nothing of the rest of the flight; fit the counts to "
+            "forecast events."
+        )
     if not 1 <= flight <= fit.settings.flights:
         raise ModelError(f"the fit has no flight {flight}, only {fit.settings.flights}.")
     table = fit.draws(draws, seed=seed)
