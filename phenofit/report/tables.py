@@ -87,7 +87,7 @@ def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None)
     level = f"{100 * fit.settings.level:g} % interval"
     known = true_values(fit, truth) if truth is not None else {}
     rows = []
-    for row in fit.estimates.to_dict("records"):
+    for row in sorted(fit.estimates.to_dict("records"), key=_place):
         flight = None if pd.isna(row["flight"]) else int(row["flight"])
         unit = unit_words(str(row["unit"]))
         digits = _digits(str(row["parameter"]), float(row["estimate"]))
@@ -110,6 +110,18 @@ def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None)
         tuple(rows),
         (False, True, True, False, True, False)[: len(columns)],
     )
+
+
+# What is asked for first stands first, whatever the order of the fit; effects of covariates come last.
+_ORDER = (
+    "base", "upper", "requirement", "spread", "concentration", "shift_sd_year", "shift_sd_site", "shift_sd", "size",
+    "size_sd", "abundance", "abundance_sd", "stray_share",
+)  # fmt: skip
+
+
+def _place(row: Mapping[Any, Any]) -> int:
+    name = str(row["parameter"])
+    return _ORDER.index(name) if name in _ORDER else len(_ORDER)
 
 
 def _digits(parameter: str, value: float) -> int:

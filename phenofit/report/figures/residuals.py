@@ -39,7 +39,7 @@ def draw_residuals(view: ResidualView, *, heat_words: str) -> Figure:
     left.set_ylim(-reach, reach)
     right.fill_between(view.expected, view.low, view.high, color="#d9d9d9", linewidth=0)
     right.plot([-reach, reach], [-reach, reach], color=GREY, linewidth=1.0, linestyle="--")
-    right.plot(view.expected, view.ordered, ".", color=BLUE, markersize=3.0)
+    right.plot(view.expected, view.ordered, ".", color=BLUE, markersize=3.0, rasterized=True)
     settle(right, x="normal quantile", y="residual, in order")
     wide = 1.06 * float(view.expected.max())
     right.set_xlim(-wide, wide)
