@@ -155,6 +155,10 @@ def maximise(
     """
     free = np.flatnonzero(box.free)
     origin = box.inside(start)
+    if free.size == 0:
+        value, slope = likelihood(origin)
+        sound = bool(np.isfinite(value))
+        return Maximum(origin, float(value), slope, 1, sound, "nothing is fitted", np.zeros((0, 0)))
     best_value, best_theta, best_slope = -np.inf, origin, np.zeros_like(origin)
     count = 0
 
