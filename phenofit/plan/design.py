@@ -186,7 +186,11 @@ def _is_fitted(truth: PlanTruth, name: str) -> bool:
         "log concentration": settings.counts != "multinomial" and truth.concentration < _CALM,
         "log group_sd": shared > _SMALLEST_SD,
         "log shift_sd": "trap-year" in settings.shifts and truth.shift_sd > _SMALLEST_SD,
-        "logit stray": False,
+        "logit stray": settings.stray_fitted,
+        "upper": settings.upper_range is not None,
+        "log cross_sd": settings.crossed and truth.shift_sd_site > _SMALLEST_SD,
+        "log abundance": False,
+        "log abundance_sd": False,
     }.get(name, True)
 
 
