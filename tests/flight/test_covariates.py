@@ -40,9 +40,8 @@ def net() -> Network:
 
 def fit(net: Network, *covariates: str, **options: object) -> FlightFit:
     settings: dict[str, object] = {"base": 10.0, "profiles": False, **options}
-    return fit_flights(
-        net.trap_years, net.weather, net.links, season=SEASON, covariates=covariates, **settings
-    )  # type: ignore[arg-type]
+    records = (net.trap_years, net.weather, net.links)
+    return fit_flights(*records, season=SEASON, covariates=covariates, **settings)  # type: ignore[arg-type]
 
 
 def test_coding_is_that_of_dummy_columns() -> None:

@@ -103,11 +103,11 @@ def test_what_was_not_fitted_has_no_region(net: Network) -> None:
 
 
 def test_a_quick_look_is_the_normal_interval(one: FlightFit) -> None:
-    error = math.sqrt(one.covariance.loc["base", "base"])
+    error = math.sqrt(float(one.covariance["base"].to_dict()["base"]))
     low, high = one.wald("base", 0.95)
     assert (low, high) == pytest.approx((one.base - 1.959964 * error, one.base + 1.959964 * error))
     low, high = one.wald("spread_1", 0.8)
-    relative = norm.ppf(0.9) * math.sqrt(one.covariance.loc["log spread_1", "log spread_1"])
+    relative = norm.ppf(0.9) * math.sqrt(float(one.covariance["log spread_1"].to_dict()["log spread_1"]))
     assert math.log(high / one.spread()) == pytest.approx(relative)
     assert low * high == pytest.approx(one.spread() ** 2)
     with pytest.raises(ModelError, match="no standard error"):

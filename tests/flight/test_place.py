@@ -77,8 +77,8 @@ def test_an_effect_moves_a_held_requirement(net: Network) -> None:
     here = fit_at(held, {"kind": "z late"})
     ratio = np.exp(held.parameters["effect kind=z late"])
     assert here.requirement() == pytest.approx(500.0 * ratio)
-    error = np.sqrt(held.covariance.loc["effect kind=z late", "effect kind=z late"])
-    assert np.sqrt(here.covariance.loc["requirement_1", "requirement_1"]) == pytest.approx(
+    error = np.sqrt(float(held.covariance["effect kind=z late"].to_dict()["effect kind=z late"]))
+    assert np.sqrt(float(here.covariance["requirement_1"].to_dict()["requirement_1"])) == pytest.approx(
         500.0 * ratio * error
     )
     assert "requirement_1" not in fit_at(held, {"kind": "early"}).covariance

@@ -71,7 +71,7 @@ def test_the_top_is_that_of_the_sum(net: Network, alone: FlightFit, kind: str) -
     for _ in range(3):  # a simplex that has shrunk too early begins anew
         found = minimize(fall, found.x, method="Nelder-Mead", options={"maxiter": 4000, "fatol": 1e-7})
     assert together.log_likelihood == pytest.approx(-found.fun, abs=2e-3)
-    error = np.sqrt(together.covariance.loc["base", "base"])
+    error = np.sqrt(float(together.covariance["base"].to_dict()["base"]))
     assert together.base == pytest.approx(theta[0] + found.x[0], abs=0.02 * error + 0.005)
 
 
@@ -87,11 +87,13 @@ def test_a_strong_prior_pins_the_base_and_a_flat_one_changes_nothing(net: Networ
 
 def test_field_and_rearing_are_pooled_by_their_errors(net: Network, alone: FlightFit) -> None:
     # Where both are near to normal, the pooled base is the mean weighted by the inverse variances (textbook).
-    error = float(np.sqrt(alone.covariance.loc["base", "base"]))
+    error = float(np.sqrt(float(alone.covariance["base"].to_dict()["base"])))
     term = published_rearing(base=alone.base + error, base_se=error)
     both = fit(net, term)
     assert both.base == pytest.approx(alone.base + 0.5 * error, abs=0.15 * error)
-    assert np.sqrt(both.covariance.loc["base", "base"]) == pytest.approx(error / np.sqrt(2.0), rel=0.15)
+    assert np.sqrt(float(both.covariance["base"].to_dict()["base"])) == pytest.approx(
+        error / np.sqrt(2.0), rel=0.15
+    )
 
 
 def test_an_open_interval_closes() -> None:

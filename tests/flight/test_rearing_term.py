@@ -26,12 +26,13 @@ def terms() -> list[RearingTerm]:
 
 @pytest.mark.parametrize("term", terms(), ids=lambda t: f"{t.kind}, {t.on}")
 def test_slopes_are_those_of_differences(term: RearingTerm) -> None:
+    def value_at(x: np.ndarray) -> float:
+        return term.value_and_slope(float(x[0]), float(x[1]))[0]
+
     for base, requirement in ((7.1, 304.6), (9.0, 250.0), (4.0, 400.0)):
         value, slopes = term.value_and_slope(base, requirement)
         assert value <= 0.0
-        step = approx_fprime(
-            np.array([base, requirement]), lambda x: term.value_and_slope(float(x[0]), float(x[1]))[0], 1e-6
-        )
+        step = approx_fprime(np.array([base, requirement]), value_at, 1e-6)
         np.testing.assert_allclose(slopes, step, rtol=1e-3, atol=1e-5)
 
 
@@ -61,7 +62,7 @@ def test_the_durations_are_a_normal_likelihood_of_the_rates() -> None:
     def highest(base: float, requirement: float | None) -> float:
         def fall(x: np.ndarray) -> float:
             line = (warmth - base) / (requirement if requirement is not None else np.exp(x[1]))
-            return -float(norm.logpdf(rate, line, np.exp(x[0])).sum())
+            return -float(np.sum(norm.logpdf(rate, line, np.exp(x[0]))))
 
         begin = [np.log(2e-3)] + ([np.log(300.0)] if requirement is None else [])
         return -float(

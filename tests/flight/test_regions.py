@@ -39,13 +39,13 @@ def regions(net: Network) -> Contrast:
 
 def test_a_difference_is_found_with_its_size(regions: Contrast) -> None:
     assert tuple(regions.table.columns) == CONTRAST_COLUMNS
-    table = regions.table.set_index("level")
+    table = regions.table.set_index("level").to_dict("index")
     for level, truth in (("North", 540.0), ("South", 500.0)):
-        assert table.loc[level, "low"] < truth < table.loc[level, "high"]
-    assert table.loc["South", "ratio_low"] < 500.0 / 540.0 < table.loc["South", "ratio_high"]
-    ratio = table.loc["South", "requirement"] / table.loc["North", "requirement"]
-    assert ratio == pytest.approx(table.loc["South", "ratio"], rel=1e-3)
-    assert table["moths"].sum() == regions.fit.moths
+        assert table[level]["low"] < truth < table[level]["high"]
+    assert table["South"]["ratio_low"] < 500.0 / 540.0 < table["South"]["ratio_high"]
+    ratio = table["South"]["requirement"] / table["North"]["requirement"]
+    assert ratio == pytest.approx(table["South"]["ratio"], rel=1e-3)
+    assert regions.table["moths"].sum() == regions.fit.moths
     assert "evidence that the requirement depends on region" in regions.sentence()
 
 
@@ -65,7 +65,7 @@ def test_the_reference_is_that_of_site_means(regions: Contrast) -> None:
 
 
 def test_the_interval_ends_where_a_held_ratio_is_just_rejected(net: Network, regions: Contrast) -> None:
-    end = float(regions.table.set_index("level").loc["South", "ratio_high"])
+    end = float(regions.table.set_index("level").to_dict("index")["South"]["ratio_high"])
     held = fit_flights(
         net.trap_years,
         net.weather,

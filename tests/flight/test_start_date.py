@@ -32,20 +32,20 @@ def found(net: Network) -> StartProfile:
 
 def test_each_row_is_a_refit(net: Network, found: StartProfile) -> None:
     assert tuple(found.table.columns) == START_COLUMNS
-    rows = found.table.set_index("start")
-    assert rows.index.tolist() == ["01-01", "03-01", "05-15", "07-01"]
+    rows = found.table.set_index("start").to_dict("index")
+    assert list(rows) == ["01-01", "03-01", "05-15", "07-01"]
     for start in ("01-01", "03-01"):
         alone = fit_flights(
             net.trap_years, net.weather, net.links, season=Season.parse(start, "10-31"), profiles=False
         )
-        assert rows.loc[start, "log_likelihood"] == pytest.approx(alone.log_likelihood, abs=1e-3)
-        assert rows.loc[start, "base"] == pytest.approx(alone.base, abs=0.02)
-        assert rows.loc[start, "requirement_1"] == pytest.approx(alone.requirement(), abs=1.0)
+        assert rows[start]["log_likelihood"] == pytest.approx(alone.log_likelihood, abs=1e-3)
+        assert rows[start]["base"] == pytest.approx(alone.base, abs=0.02)
+        assert rows[start]["requirement_1"] == pytest.approx(alone.requirement(), abs=1.0)
     assert found.table.attrs["units"] == {"base": "degC", "requirement_1": "degC d"}
 
 
 def test_first_catches_alone_are_profiled_too(net: Network) -> None:
-    rows = profile(net, "03-01", records="first catch", base=10.0).table.set_index("start")
+    rows = profile(net, "03-01", records="first catch", base=10.0).table.set_index("start").to_dict("index")
     alone = fit_flights(
         net.trap_years,
         net.weather,
@@ -55,17 +55,17 @@ def test_first_catches_alone_are_profiled_too(net: Network) -> None:
         base=10.0,
         profiles=False,
     )
-    assert rows.loc["03-01", "log_likelihood"] == pytest.approx(alone.log_likelihood, abs=1e-3)
+    assert rows["03-01"]["log_likelihood"] == pytest.approx(alone.log_likelihood, abs=1e-3)
 
 
 def test_a_late_start_is_excluded_and_one_after_the_moths_is_not_fitted(found: StartProfile) -> None:
-    rows = found.table.set_index("start")
+    rows = found.table.set_index("start").to_dict("index")
     # 3.84 is the 95 % point of chi-squared with one degree of freedom (any table).
-    assert rows.loc["05-15", "deviance"] > 3.84
-    assert not rows.loc["05-15", "inside"]
+    assert rows["05-15"]["deviance"] > 3.84
+    assert not rows["05-15"]["inside"]
     assert "01-01" in found.inside
-    assert np.isnan(rows.loc["07-01", "log_likelihood"])
-    assert "moths were caught before it" in rows.loc["07-01", "note"]
+    assert np.isnan(rows["07-01"]["log_likelihood"])
+    assert "moths were caught before it" in rows["07-01"]["note"]
     text = found.summary()
     for words in ("degC d since that start", "single sine", "24 trap-years", "rough"):
         assert words in text
