@@ -40,7 +40,8 @@ class PlanTruth:
     Raises
     ------
     ModelError
-        If the numbers of values do not fit the number of flights, or the model counts from a biofix.
+        If the numbers of values do not fit the number of flights, the model counts from a biofix, was not fitted to
+        counts, or crosses years and sites.
     """
 
     settings: FitSettings
@@ -64,6 +65,10 @@ class PlanTruth:
             raise ModelError(f"give a log size and its SD for each of the {more} flight(s) after the first.")
         if self.settings.biofix:
             raise ModelError("a plan sums heat from a fixed date; fit with the season's start, not a biofix.")
+        if self.settings.records != "counts":
+            raise ModelError("a plan is for traps whose moths are counted; fit the counts first.")
+        if self.settings.crossed:
+            raise ModelError("a plan takes one shared part of the shift, the year's or the site's, not both.")
         if self.settings.curve not in _DRAWN:
             raise ModelError(f"a plan draws catches from the curves {' and '.join(_DRAWN)} only.")
 
@@ -121,6 +126,14 @@ def truth_of_fit(fit: FlightFit) -> PlanTruth:
     if settings.rearing is not None:
         notes.append("The plan leaves out the rearing data that took part in the fit.")
         settings = replace(settings, rearing=None)
+    site_sd, own_sd = values.get("shift_sd_site", 0.0), values.get("shift_sd", 0.0)
+    if settings.crossed:
+        notes.append(
+            f"The plan counts the shift of sites (SD {site_sd:.0f} °C-days) with that of trap-years: with few sites the "
+            "requirement is known less well than planned."
+        )
+        settings = replace(settings, shifts=("year", "trap-year"))
+        site_sd, own_sd = 0.0, math.hypot(site_sd, own_sd)
     if settings.held:
         notes.append(f"The plan fits {', '.join(settings.held)}, which the fit held.")
         settings = replace(settings, held={})
@@ -133,8 +146,8 @@ def truth_of_fit(fit: FlightFit) -> PlanTruth:
         tuple(fit.requirement(g) for g in flights),
         tuple(fit.spread(g) for g in flights),
         values.get("shift_sd_year", 0.0),
-        values.get("shift_sd_site", 0.0),
-        values.get("shift_sd", 0.0),
+        site_sd,
+        own_sd,
         values.get("concentration", math.inf),
         tuple(values[f"size_{g}"] for g in flights if g > 1),
         tuple(values[f"size_sd_{g}"] for g in flights if g > 1),

@@ -199,3 +199,20 @@ def test_the_figure_shows_every_network(tmp_path: Path) -> None:
     assert (tmp_path / "a.png").read_bytes() == (tmp_path / "b.png").read_bytes()
     with pytest.raises(ModelError, match="no flight 2"):
         draw_plan(table, flight=2)
+
+
+def test_a_plan_from_years_crossed_with_sites_says_what_it_leaves_out() -> None:
+    net = network(sites=4, years=4)
+    call = (net.trap_years, net.weather, net.links)
+    fit = fit_flights(*call, season=SEASON, base=10.0, shifts=("year", "site", "trap-year"), profiles=False)
+    values = truth_of_fit(fit)
+    assert values.settings.shifts == ("year", "trap-year")
+    assert values.shift_total == pytest.approx(fit.shift_sd)
+    assert any("counts the shift of sites" in note for note in values.notes)
+    table = plan_network(values, net.weather, sites=[4, 16], years=[4], networks=4)
+    widths = table["requirement_width_degC_d"].to_numpy()
+    # Four years of SD 20 fix a mean to 2 t(3) 20 / sqrt(4) = 64 °C-days at best (computed).
+    assert np.all((widths > 30.0) & (widths < 200.0))
+    first = fit_flights(*call, season=SEASON, base=10.0, records="first catch", profiles=False)
+    with pytest.raises(ModelError, match="whose moths are counted"):
+        truth_of_fit(first)
