@@ -13,6 +13,7 @@ from phenofit.errors import ModelError
 from phenofit.flight.choose import choose_curve
 from phenofit.flight.curves import share_flown
 from phenofit.flight.fit import fit_flights
+from phenofit.flight.reference import degrees_of_error
 from phenofit.forecast.events import event_share
 from phenofit.forecast.levels import curve_quantile, event_shares, flight_shares
 from phenofit.validate.forecasters import Setting, season_from
@@ -75,11 +76,6 @@ class PublishedTerms:
         return fit_flights(trap_years, weather, links, **self._keywords, **{**self._options, **more})
 
     @property
-    def years(self) -> int:
-        """Number of years behind the fit."""
-        return int(self.held.data["year"].nunique())
-
-    @property
     def moths(self) -> float:
         """Moths of the flight that a trap typically catches in a season."""
         share = float(flight_shares(self.held)[self.threshold.flight - 1])
@@ -110,7 +106,7 @@ class PublishedTerms:
         """Return the refitted heat of the event and its interval, the published base held [degC d].
 
         Half of the flight has a profile-likelihood interval; for other shares the error of requirement and spread
-        is carried through to first order, with t on one less than the number of years.
+        is carried through to first order, with t on one less than the number of years (of what carries the error).
         """
         flight = self.threshold.flight
         requirement, spread = self.held.requirement(flight), self.held.spread(flight)
@@ -130,7 +126,10 @@ class PublishedTerms:
         part = self.held.covariance.reindex(index=names, columns=names).fillna(0.0).to_numpy()
         if not known[0]:
             return amount, None, None
-        reach = float(student_t.ppf(0.5 * (1.0 + level), max(self.years - 1, 1)))
+        degrees = degrees_of_error(names[0], self.held.settings, self.held.data)
+        reach = float(student_t.ppf(0.5 * (1.0 + level), min(degrees, 1e9)))
+        # The curvature holds the fitted variance, which is too small by its lost degrees of freedom.
+        reach *= math.sqrt((degrees + 1.0) / degrees) if degrees < math.inf else 1.0
         half = reach * math.sqrt(float(slope @ part @ slope))
         return amount, amount - half, amount + half
 
