@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
 from dataclasses import dataclass, field
@@ -23,6 +22,7 @@ from phenofit.flight.crossed import CrossedShifts, crossed_likelihood, trap_year
 from phenofit.flight.curves import curve_code
 from phenofit.flight.data import FlightData
 from phenofit.flight.integrate import group_likelihood
+from phenofit.flight.rearing_term import RearingTerm
 from phenofit.heat.settings import HeatSettings
 
 __all__ = ["INDEPENDENT", "Layout", "Likelihood", "hermite"]
@@ -159,8 +159,8 @@ class Likelihood:
         Their names.
     nodes : tuple of int
         Quadrature nodes for the trap-year's shift, for each of its flight sizes, and for the group's shift.
-    extra : callable, optional
-        Further log-likelihood of base and first requirement, with its two slopes; no part of :meth:`by_group`.
+    rearing : RearingTerm, optional
+        Rearing data, whose term of base and first requirement is added; no part of :meth:`by_group`.
     """
 
     data: FlightData
@@ -174,7 +174,7 @@ class Likelihood:
     covariates: np.ndarray | None = None
     covariate_names: tuple[str, ...] = ()
     nodes: tuple[int, int, int] = (9, 7, 7)
-    extra: Callable[[float, float], tuple[float, tuple[float, float]]] | None = None
+    rearing: RearingTerm | None = None
     evaluations: int = field(default=0, init=False)
 
     def __post_init__(self) -> None:
@@ -251,8 +251,8 @@ class Likelihood:
             total[2 * self.flights + 3] = 0.0
         constant = 0.0 if self.counts == "presence" else self.data.constant
         value = float(values.sum()) + constant
-        if self.extra is not None:
-            more, slopes = self.extra(float(theta[0]), float(theta[1]))
+        if self.rearing is not None:
+            more, slopes = self.rearing.value_and_slope(float(theta[0]), float(theta[1]))
             value += more
             total[:2] += slopes
         return value, total

@@ -110,7 +110,7 @@ def build_likelihood(
         covariates=design.values,
         covariate_names=design.names,
         nodes=nodes,
-        extra=None if settings.rearing is None else settings.rearing.value_and_slope,
+        rearing=settings.rearing,
     )
 
 

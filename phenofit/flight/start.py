@@ -6,6 +6,7 @@ import numpy as np
 
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import SMALLEST_SD, Box
+from phenofit.flight.rearing_term import RearingTerm
 
 __all__ = ["first_scale", "starting_points"]
 
@@ -55,6 +56,9 @@ def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> l
     layout, data, flights = likelihood.layout, likelihood.data, likelihood.flights
     low, high = box.low[0], box.high[0]
     bases = [template[0]] if not box.free[0] else [low + f * (high - low) for f in (0.3, 0.5, 0.65)]
+    reared = likelihood.rearing
+    if reared is not None:
+        bases.append(min(max(reared.base, low), high))
     found = []
     for base in bases:
         heat, _, _ = likelihood.heat_at(float(base))
@@ -84,6 +88,8 @@ def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> l
             if g:
                 put(f"size_{g + 1}", float(np.log(share[g] / share[0])))
                 put(f"log size_sd_{g + 1}", np.log(0.5))
+        if reared is not None and reared.requirement is not None and base == reared.base:
+            put("requirement_1", reared.requirement)
         put("log concentration", np.log(10.0))
         put("log group_sd", float(np.log(max(group_off.std(), 10 * SMALLEST_SD))))
         put("log shift_sd", float(np.log(max(own.std(), 10 * SMALLEST_SD))))
@@ -125,5 +131,24 @@ def first_scale(likelihood: Likelihood, theta: np.ndarray, box: Box) -> np.ndarr
         near = np.exp(-0.5 * ((middle - theta[1 + g]) / spread) ** 2) * data.catch_count + 1e-12
         matrix[1 + g, 0] = scale[0] * float(np.average(slope_middle, weights=near))
     matrix[np.diag_indices(len(scale))] = scale
+    if likelihood.rearing is not None:
+        _narrow(matrix, likelihood.rearing, theta, flights)
     free = np.flatnonzero(box.free)
     return matrix[np.ix_(free, free)]
+
+
+def _narrow(matrix: np.ndarray, term: RearingTerm, theta: np.ndarray, flights: int) -> None:
+    """Shorten the steps in base and requirement to what rearing data leave of them, in place."""
+    at = np.array([theta[0], theta[1]])
+    curved = np.empty((2, 2))
+    for k, step in enumerate((1e-3, 1e-1)):
+        move = np.zeros(2)
+        move[k] = step
+        up, down = (np.array(term.value_and_slope(*(at + s * move))[1]) for s in (1.0, -1.0))
+        curved[k] = (down - up) / (2.0 * step)
+    values, vectors = np.linalg.eigh(0.5 * (curved + curved.T))
+    curved = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    own = matrix[:2, :2]
+    pair = np.linalg.cholesky(np.linalg.inv(np.linalg.inv(own @ own.T) + curved))
+    matrix[2 : flights + 1, 0] *= pair[0, 0] / own[0, 0]
+    matrix[:2, :2] = pair
