@@ -82,6 +82,7 @@ class _Profile(_Part):
     high_bound: float | None
     degrees: float | None
     path: list[list[float]]
+    followed: float = 0.0
 
 
 class _Document(_Part):
@@ -153,6 +154,7 @@ def to_text(fit: FlightFit) -> str:
                 "high_bound": _finite(p.high_bound),
                 "degrees": _finite(p.degrees),
                 "path": p.path.tolist(),
+                "followed": p.followed,
             }
             for name, p in fit.profiles.items()
         },
@@ -274,6 +276,7 @@ def _profile(name: str, part: _Profile) -> Profile:
         high_bound=math.inf if part.high_bound is None else part.high_bound,
         degrees=math.inf if part.degrees is None else part.degrees,
         path=np.array(part.path),
+        followed=part.followed,
     )
 
 

@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from phenofit.errors import FitError, ModelError
+from phenofit.errors import ModelError
 from phenofit.files import versions
 from phenofit.flight.data import FlightData, assemble
-from phenofit.flight.lift import lifted
+from phenofit.flight.following import follow_profiles
 from phenofit.flight.likelihood import Likelihood
-from phenofit.flight.maximise import Box, Maximum, curvature, maximise
-from phenofit.flight.problems import find_problems, rearing_problems
-from phenofit.flight.profile import Profile, profile_entry, square_root
+from phenofit.flight.maximise import maximise
+from phenofit.flight.problems import find_problems, quadrature_problems, rearing_problems
+from phenofit.flight.profile import Profile, square_root
 from phenofit.flight.rearing_term import RearingTerm
-from phenofit.flight.reference import degrees_of_error
 from phenofit.flight.result import FlightFit
+from phenofit.flight.search import FIRST_NODES, VALUE, climb, covariance_at, enough_nodes
 from phenofit.flight.settings import FitSettings
 from phenofit.flight.setup import build_likelihood, natural_values, public_name, search_box, simplify
-from phenofit.flight.start import first_scale, starting_points
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.units import parse_temperature
@@ -37,12 +35,6 @@ if TYPE_CHECKING:
 __all__ = ["fit_data", "fit_flights"]
 
 Progress = Callable[[str], None]
-_CLIMB_NODES = (5, 3, 5)
-_NODES = ((7, 5, 7), (9, 7, 9), (15, 9, 11), (21, 11, 15), (31, 15, 21), (61, 25, 31))
-# Quadrature may be off by this much in the search and its profiles, whose differences are much more exact, and in
-# the log-likelihood that is reported.
-_SEARCH_TOLERANCE = 1e-2
-_VALUE_TOLERANCE = 1e-4
 
 
 def fit_flights(
@@ -230,23 +222,23 @@ def fit_data(
     """
     say = progress or (lambda _text: None)
     settings, simplified = simplify(data, settings)
-    likelihood = build_likelihood(data, settings, _NODES[0])
+    likelihood = build_likelihood(data, settings, FIRST_NODES)
     box, template = search_box(likelihood, settings)
     say("looking for the maximum")
     step = np.full(likelihood.layout.size, 0.02)
     step[1 : settings.flights + 1] = 0.5
-    top = _climb(likelihood, box, template)
-    covariance, interior = _covariance(likelihood, top, box, step)
+    top = climb(likelihood, box, template)
+    covariance, interior = covariance_at(likelihood, top, box, step)
     found: dict[str, Profile] = {}
     if profiles:
         for attempt in range(3):
-            found, best = _profiles(likelihood, top, box, covariance, settings, profiles, say, executor)
+            found, best = follow_profiles(likelihood, top, box, covariance, settings, profiles, say, executor)
             if best.value <= top.value + 0.005 or attempt == 2:
                 break
             # A profile climbed above the maximum: begin again from there.
             scale = square_root(covariance)
             top = maximise(likelihood, best.theta, box, scale)
-            covariance, interior = _covariance(likelihood, top, box, step)
+            covariance, interior = covariance_at(likelihood, top, box, step)
         converged = top.success and best.value <= top.value + 0.005
     else:
         converged = top.success
@@ -255,7 +247,8 @@ def fit_data(
     names = [public_name(likelihood, settings, k) for k in free[interior]]
     table = pd.DataFrame(covariance[np.ix_(interior, interior)], index=names, columns=names)
     if precise:
-        likelihood.nodes = _enough_nodes(likelihood, top.theta, _VALUE_TOLERANCE)
+        likelihood.nodes, moved = enough_nodes(likelihood, top.theta, VALUE)
+        simplified = (*simplified, *quadrature_problems(moved, VALUE.tolerance))
     value, _ = likelihood(top.theta, False)
     if settings.upper_range is not None:
         settings = replace(settings, heat=replace(settings.heat, upper=parameters["upper"]))
@@ -301,139 +294,3 @@ def _rearing_problems(fit: FlightFit, data: FlightData) -> list[str]:
         return []
     alone = fit_data(data, replace(fit.settings, rearing=None), profiles=False, precise=False)
     return rearing_problems(fit, alone)
-
-
-def _climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
-    """Climb from the two likeliest starts on few nodes, and finish the better climb on enough of them."""
-    likelihood.nodes = _CLIMB_NODES
-    best: Maximum | None = None
-    for start in starting_points(likelihood, box, template)[:2]:
-        likelihood.forget()
-        if not np.isfinite(likelihood(start, False)[0]):
-            continue
-        scale = first_scale(likelihood, start, box)
-        found = maximise(likelihood, start, box, scale, tolerance=0.02)
-        if best is None or found.value > best.value:
-            best = found
-    if best is None:
-        raise FitError(
-            "the likelihood is not finite at any start: look at the heat sums (is the base range far too warm?) "
-            "and at the counts."
-        )
-    likelihood.nodes = _enough_nodes(likelihood, best.theta, _SEARCH_TOLERANCE)
-    # With several flights the quadrature's own error is rough at the third digit of a slope.
-    tolerance = 5e-4 if likelihood.flights == 1 else 1e-2
-    factor = square_root(best.spread)
-    best = maximise(likelihood, best.theta, box, factor, tolerance=tolerance)
-    return lifted(likelihood, best, box, factor, tolerance=tolerance, limit=200)
-
-
-def _enough_nodes(likelihood: Likelihood, theta: np.ndarray, tolerance: float) -> tuple[int, int, int]:
-    """Return the fewest nodes whose doubling moves the log-likelihood by less than a tolerance.
-
-    Each kind of node is doubled on its own and the moves are added up: the same check as doubling all at once, at
-    a fraction of its cost.
-    """
-    kept = likelihood.nodes
-    kinds = [0, *([1] if likelihood.dims > 1 else []), *([2] if likelihood.has_group else [])]
-    for nodes in _NODES[:-1]:
-        likelihood.nodes = nodes
-        value = likelihood(theta, False)[0]
-        moved = 0.0
-        for kind in kinds:
-            doubled = list(nodes)
-            doubled[kind] *= 2
-            likelihood.nodes = (doubled[0], doubled[1], doubled[2])
-            moved += abs(likelihood(theta, False)[0] - value)
-            if moved >= tolerance:
-                break
-        if moved < tolerance:
-            break
-    else:
-        nodes = _NODES[-1]
-    likelihood.nodes = kept
-    return nodes
-
-
-def _covariance(
-    likelihood: Likelihood, top: Maximum, box: Box, step: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the inverse curvature over the free entries, and which of them are not at a bound."""
-    free = np.flatnonzero(box.free)
-    matrix = curvature(likelihood, top.theta, box, step)
-    interior = ~box.at_edge(top.theta)[free]
-    # An entry that the data do not see (an SD near nought) has no curvature; it gets a wide, separate scale.
-    unit_step = 50.0 * step[free]  # 1 for logarithms and the base, 25 °C-days for a requirement
-    seen = interior & (np.diag(matrix) * unit_step**2 > 1e-3)
-    scale = np.where(seen, np.sqrt(np.maximum(np.diag(matrix), 1e-12)), 1.0 / unit_step)
-    unit = matrix / np.outer(scale, scale)
-    unit[~seen, :] = 0.0
-    unit[:, ~seen] = 0.0
-    unit[~seen, ~seen] = 1.0
-    values, vectors = np.linalg.eigh(0.5 * (unit + unit.T))
-    inverse = (vectors / np.maximum(values, 1e-8)) @ vectors.T
-    return inverse / np.outer(scale, scale), seen
-
-
-@dataclass(frozen=True)
-class _Job:
-    """One profile to follow; holds all that another process needs."""
-
-    likelihood: Likelihood
-    top: Maximum
-    box: Box
-    covariance: np.ndarray
-    place: int
-    public: str
-    level: float
-    degrees: float
-
-
-def _follow(job: _Job) -> tuple[str, Profile, Maximum]:
-    # A twin that begins its searches anew: the answer then does not depend on what ran before, or where.
-    likelihood = job.likelihood.twin()
-    name = job.public.removeprefix("log ").removeprefix("logit ")
-    profile, highest = profile_entry(
-        likelihood,
-        job.top,
-        job.box,
-        job.covariance,
-        job.place,
-        name=name,
-        logarithmic=job.public.startswith("log"),
-        level=job.level,
-        degrees=job.degrees,
-        transform=_share_of if job.public.startswith("logit ") else None,
-    )
-    return name, profile, highest
-
-
-def _share_of(logit: float) -> float:
-    return 1.0 / (1.0 + math.exp(-logit))
-
-
-def _profiles(
-    likelihood: Likelihood,
-    top: Maximum,
-    box: Box,
-    covariance: np.ndarray,
-    settings: FitSettings,
-    wanted: bool | tuple[str, ...],
-    say: Progress,
-    executor: Executor | None,
-) -> tuple[dict[str, Profile], Maximum]:
-    jobs = []
-    for place in np.flatnonzero(box.free):
-        public = public_name(likelihood, settings, int(place))
-        name = public.removeprefix("log ").removeprefix("logit ")
-        if isinstance(wanted, bool) or name in wanted:
-            degrees = degrees_of_error(name, settings, likelihood.data.table)
-            jobs.append(_Job(likelihood, top, box, covariance, int(place), public, settings.level, degrees))
-    found: dict[str, Profile] = {}
-    best = top
-    for name, profile, highest in map(_follow, jobs) if executor is None else executor.map(_follow, jobs):
-        say(f"interval of {name.replace('_', ' ')}")
-        found[name] = profile
-        if highest.value > best.value:
-            best = highest
-    return found, best

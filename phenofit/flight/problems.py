@@ -7,7 +7,7 @@ import math
 from phenofit.flight.maximise import LARGEST_CONCENTRATION, SMALLEST_SD, Maximum
 from phenofit.flight.result import FlightFit
 
-__all__ = ["find_problems", "rearing_problems"]
+__all__ = ["find_problems", "quadrature_problems", "rearing_problems"]
 
 # 95 % points of chi-squared with one and two degrees of freedom.
 _APART_ONE, _APART_TWO = 3.841, 5.991
@@ -102,8 +102,31 @@ def _few(fit: FlightFit) -> list[str]:
             "wide because of it."
         )
     if fit.moths < 30 * fit.settings.flights:
-        said.append(f"Only {fit.moths} moths carry the timing of {fit.settings.flights} flight(s).")
+        said.append(f"Only {fit.caught_words} carry the timing of {fit.settings.flights} flight(s).")
     return said
+
+
+def quadrature_problems(moved: float, tolerance: float) -> list[str]:
+    """Return what to say where the integral over shifts and flight sizes is not exact.
+
+    Parameters
+    ----------
+    moved : float
+        By how much doubling the nodes moves the log-likelihood.
+    tolerance : float
+        What goes unsaid.
+
+    Returns
+    -------
+    list of str
+    """
+    if moved < tolerance:
+        return []
+    words = (
+        f"The log-likelihood is known to about {moved:.1g} only: the records hardly tell of the shifts or flight sizes "
+        "that are integrated out. Take differences between fits below that for nothing."
+    )
+    return [words]
 
 
 def rearing_problems(fit: FlightFit, alone: FlightFit) -> list[str]:

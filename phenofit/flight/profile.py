@@ -39,6 +39,9 @@ class Profile:
         Degrees of freedom of the error, see :func:`cut_root`; infinite for the chi-squared cut.
     path : array, shape (values, parameters)
         The refitted parameter vector at each value.
+    followed : float
+        Root of the deviance up to which it was followed, as far as the records let it: an end that it did not reach
+        is open.
     """
 
     name: str
@@ -50,6 +53,7 @@ class Profile:
     high_bound: float
     degrees: float
     path: np.ndarray
+    followed: float = 0.0
 
     def interval(self, level: float) -> tuple[float | None, float | None]:
         """Return the ends of the interval; ``None`` for an end that the data leave open.
@@ -106,7 +110,7 @@ class Profile:
             bound = self.low_bound if side < 0 else self.high_bound
             if r[-1] < cut:
                 last = self.values[keep][0 if side < 0 else -1]
-                if not math.isclose(last, bound, rel_tol=1e-6, abs_tol=1e-6):
+                if cut > self.followed + 1e-9 and not math.isclose(last, bound, rel_tol=1e-6, abs_tol=1e-6):
                     raise ModelError(
                         f"the profile of {self.name} was followed to the level of the fit; "
                         f"refit with level={level_of_root(cut, self.degrees) if level is None else level:g} "
@@ -308,6 +312,7 @@ def profile_entry(
             high_bound=back(float(box.high[place])),
             degrees=degrees,
             path=np.array([points[float(v)][1] for v in entry]),
+            followed=cut,
         ),
         best,
     )

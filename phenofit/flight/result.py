@@ -93,6 +93,12 @@ class FlightFit:
         """Moths that entered the fit."""
         return int(self.data["total"].sum())
 
+    @property
+    def caught_words(self) -> str:
+        """What entered the fit, with its number: moths, or checks and trap-years where they were not counted."""
+        what = {"presence": "checks with moths", "first catch": "first catches"}
+        return f"{self.moths} {what.get(self.settings.records, 'moths')}"
+
     def requirement(self, flight: int = 1) -> float:
         """Return the heat at which half of a flight has flown [degC d]."""
         return self._of("requirement", flight)
@@ -242,7 +248,7 @@ class FlightFit:
             name, flight = _split(key)
             low: float | None = None
             high: float | None = None
-            note = "held"
+            note = "held" if self._is_held(key) else "no interval asked for"
             if key in self.profiles:
                 low, high = self.interval(key)
                 ends = [word for word, end in (("low", low), ("high", high)) if end is None]
@@ -261,6 +267,12 @@ class FlightFit:
         table = pd.DataFrame(rows)
         table["flight"] = table["flight"].astype("Int64")
         return table.astype({"low": float, "high": float})
+
+    def _is_held(self, key: str) -> bool:
+        s = self.settings
+        if key == "base":
+            return s.base_held is not None
+        return key in s.held or (key == "stray_share" and not s.stray_fitted)
 
     def draws(self, count: int = 400, *, seed: int = 0) -> pd.DataFrame:
         """Draw parameters that the data leave possible, for carrying the fit's error into a forecast.
@@ -317,7 +329,7 @@ class FlightFit:
         places = covariate_design(self.data, s.covariates, fitted=self.parameters).words()
         return [
             f"{s.species or 'Flight'}: {s.flights} flight{'s' if s.flights > 1 else ''} a season, {s.curve} curve",
-            f"{self.moths} moths, {len(self.data)} trap-years, {sites} sites, {years} seasons",
+            f"{self.caught_words}, {len(self.data)} trap-years, {sites} sites, {years} seasons",
             f"heat: {s.heat.describe(self.base)}, from {s.start_words}",
             f"{100 * s.level:g} % intervals by profile likelihood",
             *([places] if places else []),
@@ -336,6 +348,8 @@ class FlightFit:
             high = _number(row["high"]) if row["note"] == "" or "high" not in row["note"] else "open"
             if row["note"] == "held":
                 low, high = "held", ""
+            elif row["note"].startswith("no "):
+                low, high = "", ""
             lines.append(f"{name:<22}{_number(row['estimate']):>12}{low:>12}{high:>12}  {row['unit']}")
         lines.append("")
         lines.append(

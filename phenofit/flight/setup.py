@@ -123,7 +123,9 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
         If a held parameter has no such name.
     """
     layout = likelihood.layout
-    warm, _, _ = likelihood.data.heat_at_edges(settings.base_range[0], settings.heat)
+    warm, _, _ = likelihood.data.heat_at_edges(
+        settings.base_range[0] if settings.base_held is None else settings.base_held, settings.heat
+    )
     box = Box.of(layout, settings.base_range, max(2.0 * float(np.nanmax(warm)), 100.0))
     template = np.zeros(layout.size)
     at = layout.index("logit stray")

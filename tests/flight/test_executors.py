@@ -1,0 +1,43 @@
+"""Profiles on other processes and on a cluster's workers give the same bytes as here."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import get_context
+
+import pytest
+
+from phenofit.flight import FlightFit, fit_flights
+from tests.flight.networks import SEASON, network
+
+
+def _fit(executor: Executor | None, shifts: tuple[str, ...] = ("year", "trap-year")) -> FlightFit:
+    net = network(sites=3, years=3)
+    return fit_flights(
+        net.trap_years,
+        net.weather,
+        net.links,
+        season=SEASON,
+        shifts=shifts,
+        profiles=("base", "requirement_1"),
+        executor=executor,
+    )
+
+
+@pytest.mark.parametrize("shifts", [("year", "trap-year"), ("year", "site", "trap-year")])
+def test_threads_and_processes_change_no_byte(shifts: tuple[str, ...]) -> None:
+    alone = _fit(None, shifts).to_json()
+    with ThreadPoolExecutor(2) as threads:
+        assert _fit(threads, shifts).to_json() == alone
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as processes:
+        assert _fit(processes, shifts).to_json() == alone
+
+
+@pytest.mark.slow
+def test_workers_of_a_cluster_change_no_byte() -> None:
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        assert _fit(client.get_executor()).to_json() == _fit(None).to_json()
