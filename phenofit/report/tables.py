@@ -172,7 +172,7 @@ def thresholds_page_table(thresholds: pd.DataFrame) -> PageTable:
             "verdict or source",
         ),
         tuple(rows),
-        (False, True, False, True, True, True, False, False, False, False),
+        (False, False, False, True, True, True, False, False, False, False),
     )  # fmt: skip
 
 
