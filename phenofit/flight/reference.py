@@ -28,7 +28,9 @@ concentration            93 / 100 / 94   93 / 100 / 93   94 / 100 / 94   94 / 97
 
 In 500 networks of 8 sites, 5 years and year SD 20 it held the base in 96.4 %, the requirement in 96.2 %, and in 96.0 %
 where the base was held (binomial error 1 %). Of the single cells of base, requirement and spread the lowest is 92 % of
-104 networks (3 years, year SD 40, base held), of the SD of the years 88 % of 58 (5 years, year SD 40).
+104 networks (3 years, year SD 40, base held), of the SD of the years 88 % of 58 (5 years, year SD 40). With sites
+crossing the years (site SD 25, 8 sites, 5 years, 100 networks) it held base, requirement and requirement at a held base in
+94, 95, 93 %, chi-squared in 90, 91, 90 %.
 """
 
 from __future__ import annotations

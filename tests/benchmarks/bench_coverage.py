@@ -31,8 +31,6 @@ from phenofit.flight import FitSettings, FlightFit
 from phenofit.flight.fit import fit_data
 from phenofit.flight.profile import cut_root
 from phenofit.flight.reference import degrees_of_error
-from phenofit.plan.design import information
-from phenofit.plan.truth import PlanTruth
 from tests.recovery.real_networks import (
     BASE,
     CONCENTRATION,
@@ -68,6 +66,7 @@ class Task:
     year_sd: float
     number: int
     parameters: tuple[str, ...]
+    site_sd: float = 0.0
 
 
 def truths(task: Task) -> dict[str, float]:
@@ -83,35 +82,35 @@ def _root(free: FlightFit, held: FlightFit, estimate: float, truth: float) -> fl
     return math.copysign(math.sqrt(abs(fall)), estimate - truth) if fall > 0 else fall
 
 
+def _settings(site_sd: float, **more: Any) -> FitSettings:
+    """Return the model: years shift, and sites cross them where they do."""
+    shifts = ("year", "site", "trap-year") if site_sd else ("year", "trap-year")
+    return FitSettings(SEASON, HEAT, shifts=shifts, **more)
+
+
 def study(task: Task) -> dict[str, Any]:
     """Draw, fit, hold, and keep what any rule may need."""
-    seed = (PLACES.index(task.place), task.years, int(task.year_sd), task.number)
-    data = real_network(task.place, seed=seed, years=task.years, shift_sd_year=task.year_sd).data()
-    settings = FitSettings(SEASON, HEAT)
+    seed: tuple[int, ...] = (PLACES.index(task.place), task.years, int(task.year_sd), task.number)
+    if task.site_sd:
+        seed = (*seed, int(task.site_sd))
+    data = real_network(
+        task.place, seed=seed, years=task.years, shift_sd_year=task.year_sd, shift_sd_site=task.site_sd
+    ).data()
     out: dict[str, Any] = {**vars(task), "roots": {}}
 
     def fit(base: float | None, **held: float) -> FlightFit:
-        return fit_data(data, FitSettings(SEASON, HEAT, base_held=base, held=held), profiles=False)
+        return fit_data(data, _settings(task.site_sd, base_held=base, held=held), profiles=False)
 
     try:
         for case, base in (("", None), (", base held", BASE)):
             free = fit(base)
-            out["fit" + case] = {
-                "parameters": free.parameters,
-                "converged": free.converged,
-                "names": list(free.covariance.columns),
-                "covariance": free.covariance.to_numpy().tolist(),
-            }
+            out["fit" + case] = {"parameters": free.parameters, "converged": free.converged}
             for name, value in truths(task).items():
                 if base is None or name == "requirement_1":
                     kept = fit(BASE if name == "base" else base, **({} if name == "base" else {name: value}))
                     out["roots"][name + case] = _root(free, kept, free.parameters[name], value)
     except FitError as error:
         return {**out, "failed": str(error)}
-    truth = PlanTruth(
-        settings, BASE, (REQUIREMENT,), (SPREAD,), task.year_sd, 0.0, SHIFT_SD, CONCENTRATION
-    )  # fmt: skip
-    out["information"] = information(truth, data).tolist()
     return out
 
 
@@ -120,20 +119,17 @@ def run(tasks: Iterable[Task], executor: Executor | None = None) -> Iterator[dic
     yield from executor.map(study, tasks, chunksize=4) if executor is not None else map(study, tasks)
 
 
-def _settings(case: str) -> FitSettings:
-    return FitSettings(SEASON, HEAT, base_held=BASE if "base held" in case else None)
-
-
-def cuts(case: str, years: int, sites: int = 8) -> dict[str, float]:
+def cuts(case: str, years: int, site_sd: float, sites: int = 8) -> dict[str, float]:
     """Return where the root of the deviance ends the 95 % interval of a parameter, by rule."""
     name = case.split(",")[0]
     table = pd.DataFrame(
         {"year": np.repeat(np.arange(years), sites), "site": np.tile(np.arange(sites), years)}
     )
+    model = _settings(site_sd, base_held=BASE if "base held" in case else None)
     return {
         "chi-squared": float(stats.norm.ppf(0.975)),
         "Student's t": float(stats.t.ppf(0.975, years - 1)),
-        "fit": cut_root(0.95, degrees_of_error(name, _settings(case), table)),
+        "fit": cut_root(0.95, degrees_of_error(name, model, table)),
     }
 
 
@@ -142,16 +138,28 @@ def judged(records: list[dict[str, Any]]) -> list[dict[str, Any]]:
     rows = []
     good = [r for r in records if "failed" not in r]
     cases = list(dict.fromkeys(case for r in good for case in r["roots"]))
-    for case, years, sd in product(cases, YEARS, YEAR_SDS):
-        here = [r for r in good if r["years"] == years and r["year_sd"] == sd and case in r["roots"]]
+    site_sds = sorted({r.get("site_sd", 0.0) for r in good})
+    for site_sd, case, years, sd in product(site_sds, cases, YEARS, YEAR_SDS):
+        cell = (years, sd, site_sd)
+        here = [
+            r
+            for r in good
+            if (r["years"], r["year_sd"], r.get("site_sd", 0.0)) == cell and case in r["roots"]
+        ]
         if not here:
             continue
         name, _, held = case.partition(", ")
         roots = np.abs([r["roots"][case] for r in here])
         fits = [r["fit" + (f", {held}" if held else "")] for r in here]
         error = np.array([f["parameters"][name] for f in fits]) - dict(TRUTHS, shift_sd_year=sd)[name]
-        row: dict[str, Any] = {"parameter": case, "years": years, "year_sd": sd, "networks": len(here)}
-        for rule, cut in cuts(case, years).items():
+        row: dict[str, Any] = {
+            "parameter": case,
+            "years": years,
+            "year_sd": sd,
+            "site_sd": site_sd,
+            "networks": len(here),
+        }
+        for rule, cut in cuts(case, years, site_sd).items():
             row[rule] = round(float(np.mean(roots <= cut)), 4)
         spread = float(error.std(ddof=1)) if len(here) > 1 else math.nan
         row |= {
@@ -166,8 +174,9 @@ def judged(records: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def pooled(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return the rows over all year SDs."""
+    """Return the rows over all year SDs, sites alike."""
     found = []
+    rows = [r for r in rows if not r["site_sd"]]
     for case, years in dict.fromkeys((r["parameter"], r["years"]) for r in rows):
         here = [r for r in rows if (r["parameter"], r["years"]) == (case, years)]
         total = sum(r["networks"] for r in here)
@@ -184,7 +193,7 @@ def read(files: list[Path]) -> list[dict[str, Any]]:
     for file in files:
         for line in file.read_text(encoding="utf-8").splitlines():
             r = json.loads(line)
-            key = (r["place"], r["years"], r["year_sd"], r["number"])
+            key = (r["place"], r["years"], r["year_sd"], r.get("site_sd", 0.0), r["number"])
             if key not in found or len(r["roots"]) > len(found[key]["roots"]):
                 found[key] = r
     return [found[key] for key in sorted(found)]
@@ -210,6 +219,9 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="number of the first network")
     parser.add_argument("--years", default=",".join(map(str, YEARS)))
     parser.add_argument("--year-sds", default=",".join(map(str, YEAR_SDS)))
+    parser.add_argument(
+        "--site-sd", type=float, default=0.0, help="above 0: sites cross the years, in model and truth"
+    )
     parser.add_argument("--parameters", default=",".join(PARAMETERS))
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="file for the records, a line each")
@@ -221,7 +233,7 @@ def main() -> None:
     if given.keep is None:
         parser.error("give --keep or --table")
     tasks = [
-        Task(place, int(y), float(sd), n, tuple(given.parameters.split(",")))
+        Task(place, int(y), float(sd), n, tuple(given.parameters.split(",")), given.site_sd)
         for n in range(given.first, given.first + given.networks)
         for y in given.years.split(",")
         for sd in given.year_sds.split(",")
