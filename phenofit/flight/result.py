@@ -320,6 +320,8 @@ class FlightFit:
             low, high = self.settings.base_range
             if "base" in names:
                 values["base"] = np.clip(values["base"], low, high)
+            if "upper" in names and self.settings.upper_range is not None:
+                values["upper"] = np.clip(values["upper"], *self.settings.upper_range)
         return pd.DataFrame(values)
 
     def _headline(self) -> list[str]:

@@ -20,7 +20,7 @@ def crossing_days(
     member: npt.NDArray[np.int64],
     base: npt.NDArray[np.float64],
     amount: npt.NDArray[np.float64],
-    upper: float,
+    upper: npt.NDArray[np.float64],
     method_code: int,
     cutoff_code: int,
 ) -> npt.NDArray[np.float64]:
@@ -36,8 +36,8 @@ def crossing_days(
         Base temperature [degC].
     amount : array, shape (draws, events)
         Heat sums to reach [degC d].
-    upper : float
-        Upper threshold [degC].
+    upper : array, shape (draws,)
+        Upper threshold [degC]; infinite for none.
     method_code, cutoff_code : int
         From :mod:`phenofit.heat.kernels`.
 
@@ -50,7 +50,8 @@ def crossing_days(
     Examples
     --------
     >>> warm = np.full((1, 5), 20.0)
-    >>> crossing_days(warm, warm, np.zeros(1, int), np.array([10.0]), np.array([[25.0, 60.0]]), 99.0, 3, 0)
+    >>> none = np.array([np.inf])
+    >>> crossing_days(warm, warm, np.zeros(1, int), np.array([10.0]), np.array([[25.0, 60.0]]), none, 3, 0)
     array([[2.5, inf]])
     """
     draws, events = amount.shape
@@ -69,7 +70,7 @@ def crossing_days(
                 left += 1
         d = 0
         while left > 0 and d < days:
-            value = _heat_on(d, tmin[m], tmax[m], base[k], upper, method_code, cutoff_code)
+            value = _heat_on(d, tmin[m], tmax[m], base[k], upper[k], method_code, cutoff_code)
             if math.isnan(value):
                 for e in range(events):
                     if math.isinf(result[k, e]):
@@ -101,8 +102,10 @@ def crossing_after(
 
     Parameters
     ----------
-    tmin, tmax, member, base, upper, method_code, cutoff_code
+    tmin, tmax, member, base, method_code, cutoff_code
         As for :func:`crossing_days`.
+    upper : float
+        Upper threshold of all draws [degC].
     start : array, shape (draws,)
         Moment from which heat is summed, in days with their fractions; infinite gives infinite.
     amount : array, shape (draws,)

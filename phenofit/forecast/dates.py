@@ -49,7 +49,7 @@ def event_dates(
         members,
         draws.base,
         np.ascontiguousarray(draws.amount),
-        heat.upper_or_inf,
+        draws.upper_of(heat),
         heat.method_code,
         heat.cutoff_code,
     )

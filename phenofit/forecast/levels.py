@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from phenofit.flight import FlightFit
+    from phenofit.heat.settings import HeatSettings
 
 __all__ = [
     "HeatDraws",
@@ -47,11 +48,18 @@ class HeatDraws:
         Heat at the events [degC d].
     events : tuple of str
         Names of the events.
+    upper : array, shape (draws,), optional
+        Upper threshold, where it was fitted [degC].
     """
 
     base: npt.NDArray[np.float64]
     amount: npt.NDArray[np.float64]
     events: tuple[str, ...]
+    upper: npt.NDArray[np.float64] | None = None
+
+    def upper_of(self, heat: HeatSettings) -> npt.NDArray[np.float64]:
+        """Return the upper threshold of each draw [degC], that of `heat` where it was not fitted."""
+        return np.full(self.base.size, heat.upper_or_inf) if self.upper is None else self.upper
 
 
 def curve_quantile(
@@ -274,7 +282,7 @@ def draw_heat(
         if moths is not None:
             top = top + terms.spread * _peak_offsets(moths, terms.concentration, terms.generator)
         amount[:, list(events).index("peak")] = top
-    return HeatDraws(terms.base, amount, tuple(events))
+    return HeatDraws(terms.base, amount, tuple(events), terms.upper)
 
 
 def draw_shares(
@@ -309,7 +317,7 @@ def draw_shares(
     """
     terms = _drawn_terms(fit, flight, draws, seed, shift)
     amount = terms.amount(fit.settings.curve, np.broadcast_to(shares, (draws, shares.size)))
-    return HeatDraws(terms.base, amount, tuple(f"{share:.4f}" for share in shares))
+    return HeatDraws(terms.base, amount, tuple(f"{share:.4f}" for share in shares), terms.upper)
 
 
 @dataclass(frozen=True)
@@ -322,6 +330,7 @@ class _Terms:
     spread: npt.NDArray[np.float64]
     concentration: npt.NDArray[np.float64]
     generator: np.random.Generator
+    upper: npt.NDArray[np.float64] | None
 
     def amount(self, curve: str, shares: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         return curve_quantile(
@@ -362,6 +371,7 @@ def _drawn_terms(
         spread=column(f"spread_{flight}"),
         concentration=column("concentration"),
         generator=generator,
+        upper=table["upper"].to_numpy(dtype=np.float64) if "upper" in table.columns else None,
     )
 
 

@@ -21,7 +21,7 @@ from phenofit.forecast.cautions import CAUTIONS
 from phenofit.forecast.crossing import crossing_after, crossing_days
 from phenofit.forecast.distribution import DateDistribution, moment
 from phenofit.forecast.events import EVENTS, event_share, event_words
-from phenofit.forecast.levels import draw_heat, draw_shares, place_shift
+from phenofit.forecast.levels import HeatDraws, draw_heat, draw_shares, place_shift
 from phenofit.forecast.places import Place
 from phenofit.heat.settings import HeatSettings
 from phenofit.tables import nearest, parse_numbers, read_table
@@ -217,7 +217,7 @@ def stage_windows(
             moths=None if event_share(lag.after) is not None or lag.after == "peak" else moths,
             shift=place_shift(fit, place.site),
         )
-        days = _cross(place, members, heat.base, heat.amount, fit.settings.heat)[:, 0]
+        days = _cross(place, members, heat, fit.settings.heat)[:, 0]
         length = np.maximum(lag.lag + lag.spread * generator.standard_normal(draws), 0.0)
         days = _after(place, members, days, length, lag, heat.base, fit.settings.heat)
         found.append(StageWindow(place.site, flight, lag, DateDistribution(place.start, days)))
@@ -277,7 +277,7 @@ def schedule_cover(
         seed=seed,
         shift=place_shift(fit, place.site),
     )
-    days = _cross(place, members, heat.base, heat.amount, fit.settings.heat)
+    days = _cross(place, members, heat, fit.settings.heat)
     # The lag varies between seasons; within one season all eggs of a flight have the same.
     drawn = np.random.default_rng([seed, flight, 42]).standard_normal(draws)
     length = np.maximum(lag.lag + lag.spread * drawn, 0.0)
@@ -341,16 +341,14 @@ def stage_table(windows: Sequence[StageWindow], *, species: str, terms: str) -> 
     return table
 
 
-def _cross(
-    place: Place, members: npt.NDArray[np.int64], base: Array, amount: Array, heat: HeatSettings
-) -> Array:
+def _cross(place: Place, members: npt.NDArray[np.int64], draws: HeatDraws, heat: HeatSettings) -> Array:
     days = crossing_days(
         place.ensemble.tmin,
         place.ensemble.tmax,
         members,
-        base,
-        np.ascontiguousarray(amount),
-        heat.upper_or_inf,
+        draws.base,
+        np.ascontiguousarray(draws.amount),
+        draws.upper_of(heat),
         heat.method_code,
         heat.cutoff_code,
     )

@@ -39,7 +39,14 @@ def test_the_crossing_inverts_the_running_sum(heat: HeatSettings) -> None:
     base = np.array([7.0, 9.5, 12.0])
     amount = np.array([[50.0, 210.0], [80.0, 300.0], [1.0, 150.0]])
     found = crossing_days(
-        tmin, tmax, np.arange(3), base, amount, heat.upper_or_inf, heat.method_code, heat.cutoff_code
+        tmin,
+        tmax,
+        np.arange(3),
+        base,
+        amount,
+        np.full(3, heat.upper_or_inf),
+        heat.method_code,
+        heat.cutoff_code,
     )
     for k in range(3):
         daily = np.asarray(
@@ -57,7 +64,14 @@ def test_never_reached_already_reached_and_unknown() -> None:
     warm = np.full((1, 10), 20.0)
     gap = warm.copy()
     gap[0, 4] = np.nan
-    call = (np.zeros(1, dtype=np.int64), np.array([10.0]), np.array([[0.0, 25.0, 45.0, 500.0]]), np.inf, 3, 0)
+    call = (
+        np.zeros(1, dtype=np.int64),
+        np.array([10.0]),
+        np.array([[0.0, 25.0, 45.0, 500.0]]),
+        np.array([np.inf]),
+        3,
+        0,
+    )
     assert crossing_days(warm, warm, *call).tolist() == [[0.0, 2.5, 4.5, np.inf]]
     found = crossing_days(gap, gap, *call)[0]
     assert found[:2].tolist() == [0.0, 2.5]

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from phenofit.errors import ModelError
+from phenofit.flight import fit_flights
 from phenofit.flight.curves import CURVE_CODES, share_flown
 from phenofit.forecast import draw_heat
 from phenofit.forecast.levels import curve_quantile, event_shares, flight_shares
+from phenofit.heat.settings import HeatSettings
+from tests.flight.networks import SEASON, network
 from tests.forecast.fits import small_fit
 
 
@@ -112,3 +117,34 @@ def test_the_peak_of_few_moths_is_less_certain_than_that_of_many() -> None:
     assert spread[0] > spread[1]
     # Even the best of checks 0.7 spreads long hides the peak by the SD of a uniform of that width, 0.2 spreads.
     assert spread[1] >= 0.19
+
+
+def test_a_fitted_upper_threshold_carries_its_error_into_the_dates() -> None:
+    """The draws of a fit with a fitted upper threshold each sum heat under their own."""
+    net = network(sites=6, years=4, heat=HeatSettings(upper=24.0), requirements=(700.0,))
+    fit = fit_flights(
+        net.trap_years,
+        net.weather,
+        net.links,
+        season=SEASON,
+        base=10.0,
+        upper_range=(18.0, 30.0),
+        profiles=False,
+    )
+    found = draw_heat(fit, ("flight_50",), draws=200, seed=3)
+    assert found.upper is not None
+    assert found.upper_of(fit.settings.heat) is found.upper
+    assert np.std(found.upper) > 0.1
+    assert ((found.upper >= 18.0) & (found.upper <= 30.0)).all()
+    held = draw_heat(
+        replace(
+            fit,
+            parameters={k: v for k, v in fit.parameters.items() if k != "upper"},
+            covariance=fit.covariance.drop(index="upper", columns="upper"),
+        ),
+        ("flight_50",),
+        draws=200,
+        seed=3,
+    )
+    assert held.upper is None
+    assert (held.upper_of(fit.settings.heat) == fit.settings.heat.upper).all()
