@@ -27,7 +27,7 @@ def test_first_order_moves_are_near_those_of_refits(shifts: tuple[str, ...], bas
     both = quick.merge(refits, on=["trap", "season"], suffixes=("", "_refit"))
     assert len(both) == len(fit.data)
     for name in ("base", "requirement_1") if base == "fit" else ("requirement_1",):
-        error = np.sqrt(fit.covariance.loc[name, name])
+        error = np.sqrt(fit.covariance[[name]].loc[name].to_numpy()[0])
         apart = (both[f"{name}_change"] - both[f"{name}_change_refit"]).abs() / error
         # A trap-year of thirty carries a thirtieth of the curvature, seldom four times that: the second order is small.
         assert apart.max() < 0.1

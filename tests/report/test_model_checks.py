@@ -46,7 +46,7 @@ def test_ordered_residuals_lie_in_their_band_as_often_as_it_says(result: StudyRe
         view = residual_view(fit, residual_rows(rng.standard_normal(n)))
         assert view is not None
         inside += (view.low <= view.ordered) & (view.ordered <= view.high)
-    low, high = binom.ppf([1e-4, 1 - 1e-4], tries, 0.95)
+    low, high = (float(binom.ppf(q, tries, 0.95)) for q in (1e-4, 1 - 1e-4))
     assert ((inside >= low) & (inside <= high)).all()
 
 
