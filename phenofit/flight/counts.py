@@ -177,7 +177,7 @@ def trap_year_chance(
         Parameters and data, in the order of :data:`phenofit.flight.counts.ARGUMENTS`.
     work, sums : array
         Curves at this trap-year's shift, from :func:`fill_curves`.
-    chance : array, shape (4, most catches + 1)
+    chance : array, shape (6, at least catches + 1 and flights)
         Room to work.
     latent : array, shape (latent values,)
         Out: slope in the shift, in the log sizes of flights 2, 3, …, and for presence in the log abundance.
@@ -198,7 +198,7 @@ def trap_year_chance(
     catch_effort, catch_share = args[16], args[17]
     flights = requirement.shape[0]
     e0 = args[8][i]
-    size = np.empty(flights)
+    size = chance[4]
     top = log_size[0]
     for g in range(1, flights):
         top = max(top, log_size[g])
@@ -247,7 +247,7 @@ def trap_year_chance(
     if want_gradient:
         gradient[2 * flights + 1] = chance[2, n]
 
-    q_latent = np.empty(flights)
+    q_latent = chance[5]
     for k in range(n):
         j = first + k
         left, right, effort = catch_left[j] - e0, catch_right[j] - e0, catch_effort[j]

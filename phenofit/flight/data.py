@@ -11,7 +11,7 @@ import pandas as pd
 from scipy.special import gammaln
 
 from phenofit.errors import DataError, Problem
-from phenofit.flight.records import Kept, keep_records
+from phenofit.flight.records import Checks, Kept, by_trap_year, keep_records
 from phenofit.heat.kernels import CUTOFF_CODES, METHOD_CODES, running_heat
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["FlightData", "assemble"]
 
-_DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
+_DAY_NS = 86_400_000_000_000
 
 
 @dataclass(frozen=True)
@@ -165,12 +165,11 @@ def assemble(
         If nothing is left to fit.
     """
     builder = _Builder(weather, links, season, starts, records)
-    intervals = trap_years.intervals
-    by_year = {int(str(key)): frame for key, frame in intervals.groupby("trap_year", sort=True)}
+    by_year = by_trap_year(trap_years.intervals)
     for row in trap_years.years.sort_values("trap_year").to_dict("records"):
-        frame = by_year.get(int(str(row["trap_year"])))
-        if frame is not None:
-            builder.add(row, frame)
+        checks = by_year.get(int(str(row["trap_year"])))
+        if checks is not None:
+            builder.add(row, checks)
     return builder.finish()
 
 
@@ -209,21 +208,21 @@ class _Builder:
     def leave_out(self, row: Mapping[object, object], reason: str, rows: int) -> None:
         self.left.append({"trap": row["trap"], "season": row["season"], "reason": reason, "rows": rows})
 
-    def add(self, row: Mapping[object, object], frame: pd.DataFrame) -> None:
+    def add(self, row: Mapping[object, object], checks: Checks) -> None:
         year = int(str(row["year"]))
         station = self.link.get(str(row["trap"]))
         if station is None or station not in self.stations:
-            self.leave_out(row, "no weather station within reach", len(frame))
+            self.leave_out(row, "no weather station within reach", len(checks))
             return
         start = self.season.first_day(year)
         if self.starts is not None:
             given = self.starts.get((str(row["site"]), year))
             if given is None or np.isnat(given):
-                self.leave_out(row, "no biofix date for this site and season", len(frame))
+                self.leave_out(row, "no biofix date for this site and season", len(checks))
                 return
             start = given.astype("datetime64[D]")
         series = self._series(station, start, year)
-        covered = self._day_part(frame["end"].to_numpy(), start)[0] < self.first_missing[series]
+        covered = self._since(checks.end, start) // _DAY_NS < self.first_missing[series]
         if not covered.all():
             self.leave_out(
                 row,
@@ -233,7 +232,7 @@ class _Builder:
             )
         if not covered.any():
             return
-        kept = keep_records(frame[covered], self.records)
+        kept = keep_records(checks.only(covered), self.records)
         if kept.reason:
             self.leave_out(row, kept.reason, int(covered.sum()))
             return
@@ -260,21 +259,16 @@ class _Builder:
         return self.series[key]
 
     @staticmethod
-    def _day_part(when: np.ndarray, start: np.datetime64) -> np.ndarray:
-        # Days since the start and the part of that day passed, as two rows; before the start, and where no time is
-        # given, no heat is summed.
+    def _since(when: np.ndarray, start: np.datetime64) -> np.ndarray:
+        # Nanoseconds since the start; before the start, and where no time is given, no heat is summed.
         moment = when.astype("datetime64[ns]") - start.astype("datetime64[ns]")
-        days = np.where(np.isnat(moment), 0.0, np.maximum(moment / _DAY, 0.0))
-        whole = np.floor(days)
-        return np.vstack([whole, days - whole])
+        return np.where(np.isnat(moment), 0, np.maximum(moment.astype(np.int64), 0))
 
     def _store(self, series: int, start: np.datetime64, kept: Kept) -> None:
-        left, right = self._day_part(kept.start, start), self._day_part(kept.end, start)
-        effort = kept.effort
-        places = np.unique(np.concatenate([left.T, right.T]), axis=0)
-        index = {(float(a), float(b)): k for k, (a, b) in enumerate(places)}
-        at_left = np.array([index[(float(a), float(b))] for a, b in left.T])
-        at_right = np.array([index[(float(a), float(b))] for a, b in right.T])
+        left, right = self._since(kept.start, start), self._since(kept.end, start)
+        effort, number = kept.effort, len(kept.end)
+        places, at = np.unique(np.concatenate([left, right]), return_inverse=True)
+        at_left, at_right = at[:number], at[number:]
         weight = np.zeros(len(places))
         if kept.whole == 0.0:
             np.add.at(weight, at_right, effort)
@@ -284,14 +278,14 @@ class _Builder:
         needed[at_left[caught]] = True
         needed[at_right[caught]] = True
         renumber = np.cumsum(needed) - 1
-        duration = (right.sum(axis=0) - left.sum(axis=0)) * effort
+        duration = (right - left) / _DAY_NS * effort
         # Strays come evenly over the time watched; to an event watched for all along, over the season.
         share = duration / (duration.sum() if kept.whole == 0.0 else len(self.tmin_rows[series]))
         self.edges.append(
             (
                 np.full(int(needed.sum()), series),
-                places[needed, 0].astype(np.int64),
-                places[needed, 1],
+                places[needed] // _DAY_NS,
+                (places[needed] % _DAY_NS) / _DAY_NS,
                 weight[needed],
             )
         )

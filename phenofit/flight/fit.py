@@ -227,7 +227,7 @@ def fit_data(
     say("looking for the maximum")
     step = np.full(likelihood.layout.size, 0.02)
     step[1 : settings.flights + 1] = 0.5
-    top = climb(likelihood, box, template)
+    top, moved = climb(likelihood, box, template)
     covariance, interior = covariance_at(likelihood, top, box, step)
     found: dict[str, Profile] = {}
     if profiles:
@@ -246,8 +246,10 @@ def fit_data(
     free = np.flatnonzero(box.free)
     names = [public_name(likelihood, settings, k) for k in free[interior]]
     table = pd.DataFrame(covariance[np.ix_(interior, interior)], index=names, columns=names)
+    shifts = _shifts(likelihood, settings, top.theta)
     if precise:
-        likelihood.nodes, moved = enough_nodes(likelihood, top.theta, VALUE)
+        if moved >= VALUE.tolerance and likelihood.nodes != VALUE.most:
+            likelihood.nodes, moved = enough_nodes(likelihood, top.theta, VALUE, beyond=likelihood.nodes)
         simplified = (*simplified, *quadrature_problems(moved, VALUE.tolerance))
     value, _ = likelihood(top.theta, False)
     if settings.upper_range is not None:
@@ -262,7 +264,7 @@ def fit_data(
         converged=converged,
         problems=(),
         data=data.table,
-        shifts=_shifts(likelihood, settings, top.theta),
+        shifts=shifts,
         left_out=data.left_out,
         provenance={"versions": versions(), **dict(provenance or {})},
     )

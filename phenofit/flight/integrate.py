@@ -93,7 +93,7 @@ def make_room(flights, dims, args, nodes, size):  # type: ignore[no-untyped-def]
     return (
         np.empty((5, flights, widest)),
         np.empty((6, flights)),
-        np.empty((4, most + 1)),
+        np.empty((6, max(most + 1, flights))),
         np.empty(dims),
         np.empty((dims, dims)),
         np.zeros(size),
@@ -179,6 +179,7 @@ def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[n
     quiet = dims < 1
     fresh = not quiet
     value = _log_integrand(i, mode, centre, fresh, quiet, args, scales, room)
+    rest = 0.0
     for _ in range(40):
         for a in range(dims):
             direction[a] = scales[a] * latent[a] - mode[a]
@@ -190,6 +191,9 @@ def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[n
             # Distance in posterior standard deviations.
             length = max(length, abs(direction[a]) * factor[a, a])
         if length < tolerance:
+            # The slope at the mode itself, to first order: the steps left out would all point the same way.
+            for a in range(dims):
+                rest += information[0, a] * scales[a] * direction[a]
             break
         step = min(1.0, 4.0 / length)
         moved = False
@@ -222,7 +226,7 @@ def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[n
     curvature = information[0, 0]
     for a in range(dims):
         curvature -= direction[a] * trial[a]
-    return latent[0], max(curvature, 0.0)
+    return latent[0] - rest, max(curvature, 0.0)
 
 
 @njit(cache=True, error_model="numpy")
@@ -401,6 +405,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
         # Mode of the group's shift by Newton steps; it only places the nodes.
         r = group_mode[y]
         steepness = 1.0
+        before, slope_before = r, 0.0
         for attempt in range(25):
             slope_sum = 0.0
             curve_sum = 0.0
@@ -410,10 +415,17 @@ def group_likelihood(  # type: ignore[no-untyped-def]
                 slope_sum += slope
                 curve_sum += curvature
             steepness = 1.0 + group_sd * group_sd * curve_sum
-            step = (group_sd * slope_sum - r) / steepness
+            downhill = group_sd * slope_sum - r
+            if attempt > 0 and abs(r - before) * math.sqrt(steepness) > 0.3:
+                # The curvature is an expected one; between two points the slopes tell the true one.
+                secant = (slope_before - downhill) / (r - before)
+                if 0.4 * steepness < secant < 2.5 * steepness:
+                    steepness = secant
+            before, slope_before = r, downhill
+            step = downhill / steepness
             limit = 3.0 / (1.0 + 0.5 * attempt)
             r += max(-limit, min(limit, step))
-            if abs(step) * math.sqrt(steepness) < 0.1:
+            if abs(step) * math.sqrt(steepness) < 0.2:
                 break
         group_mode[y] = r
         scale = 1.0 / math.sqrt(steepness)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize
+from scipy.optimize import OptimizeResult, minimize
 
 from phenofit.flight.likelihood import Layout, Likelihood
 
@@ -123,6 +123,7 @@ def maximise(
     *,
     tolerance: float = 2e-3,
     limit: int = 200,
+    least_gain: float = 0.0,
 ) -> Maximum:
     """Climb from a start to the maximum over the free entries.
 
@@ -141,6 +142,8 @@ def maximise(
         the top.
     limit : int
         Most evaluations.
+    least_gain : float
+        A step that gains less than this is the last; for a first climb, which only has to come near.
 
     Returns
     -------
@@ -178,6 +181,15 @@ def maximise(
         inward[(raw > box.high) & (slope > 0)] = 0.0
         return -value, -(factor.T @ inward[free])
 
+    last = -np.inf
+
+    def near_enough(intermediate_result: OptimizeResult) -> None:
+        nonlocal last
+        value = -float(intermediate_result.fun)
+        if value - last < least_gain:
+            raise StopIteration
+        last = value
+
     with warnings.catch_warnings():
         # A line search that rounding stops is judged below, by the slopes where it stopped.
         warnings.filterwarnings("ignore", message="The line search algorithm", category=RuntimeWarning)
@@ -186,6 +198,7 @@ def maximise(
             np.zeros(len(free)),
             jac=True,
             method="BFGS",
+            callback=near_enough,
             options={"gtol": tolerance, "maxiter": limit},
         )
     slope = best_slope.copy()

@@ -8,10 +8,70 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["RECORDS", "Kept", "keep_records"]
+__all__ = ["RECORDS", "Checks", "Kept", "by_trap_year", "keep_records"]
 
 RECORDS = ("counts", "presence", "first catch")
 """Kinds of records that can be fitted."""
+
+
+@dataclass(frozen=True)
+class Checks:
+    """The observed intervals of one trap-year in the order of time.
+
+    Attributes
+    ----------
+    start, end : array of datetime64[ns]
+        Intervals.
+    count : array
+        Moths, NaN where not known.
+    counted : array of bool
+        Whether the count is exact.
+    effort : array
+        Effort.
+    """
+
+    start: npt.NDArray[np.datetime64]
+    end: npt.NDArray[np.datetime64]
+    count: npt.NDArray[np.float64]
+    counted: npt.NDArray[np.bool_]
+    effort: npt.NDArray[np.float64]
+
+    def __len__(self) -> int:
+        """Return the number of intervals."""
+        return len(self.end)
+
+    def only(self, keep: npt.NDArray[np.bool_]) -> Checks:
+        """Return some of the intervals."""
+        if keep.all():
+            return self
+        return Checks(
+            self.start[keep], self.end[keep], self.count[keep], self.counted[keep], self.effort[keep]
+        )
+
+
+def by_trap_year(intervals: pd.DataFrame) -> dict[int, Checks]:
+    """Return the intervals of each trap-year, by its number.
+
+    Parameters
+    ----------
+    intervals : DataFrame
+        ``trap_year, start, end, count, status, effort``.
+    """
+    number = intervals["trap_year"].to_numpy(dtype=np.int64)
+    end = intervals["end"].to_numpy().astype("datetime64[ns]")
+    order = np.lexsort((end, number))
+    number = number[order]
+    start = intervals["start"].to_numpy().astype("datetime64[ns]")[order]
+    end = end[order]
+    count = intervals["count"].to_numpy(dtype=np.float64)[order]
+    counted = (intervals["status"] == "counted").to_numpy(dtype=bool)[order]
+    effort = intervals["effort"].to_numpy(dtype=np.float64)[order]
+    labels, first = np.unique(number, return_index=True)
+    last = np.append(first[1:], len(number))
+    return {
+        int(label): Checks(start[a:b], end[a:b], count[a:b], counted[a:b], effort[a:b])
+        for label, a, b in zip(labels, first, last, strict=True)
+    }
 
 
 @dataclass(frozen=True)
@@ -46,13 +106,13 @@ class Kept:
     reason: str = ""
 
 
-def keep_records(frame: pd.DataFrame, records: str) -> Kept:
+def keep_records(checks: Checks, records: str) -> Kept:
     """Choose what enters of one trap-year.
 
     Parameters
     ----------
-    frame : DataFrame
-        ``start, end, count, status, effort`` of its observed intervals.
+    checks : Checks
+        Its observed intervals.
     records : str
         One of ``RECORDS``.
 
@@ -62,19 +122,14 @@ def keep_records(frame: pd.DataFrame, records: str) -> Kept:
         For ``"counts"`` all of it, catches that were not counted as "at least"; for ``"presence"`` every catch as a
         one; for ``"first catch"`` the single interval in which the first moth came.
     """
-    frame = frame.sort_values("end", kind="stable")
-    start = frame["start"].to_numpy().astype("datetime64[ns]")
-    end = frame["end"].to_numpy().astype("datetime64[ns]")
-    effort = frame["effort"].to_numpy(dtype=np.float64)
-    counted = frame["status"].to_numpy() == "counted"
-    raw = frame["count"].to_numpy(dtype=np.float64)
-    count = np.where(np.isfinite(raw), raw, 1.0).astype(np.int64)
+    start, end, effort, counted = checks.start, checks.end, checks.effort, checks.counted
+    count = np.where(np.isfinite(checks.count), checks.count, 1.0).astype(np.int64)
     caught = (count > 0) | ~counted
     is_open = np.where(counted, 0, 1).astype(np.int64)
     reason = ""
     if not caught.any():
         reason = "no moth caught: no timing in it"
-    elif len(frame) == 1 and records != "first catch":
+    elif len(checks) == 1 and records != "first catch":
         reason = "a single check interval: no timing in it"
     if records == "first catch" and not reason:
         return _first_catch(end, caught)

@@ -45,8 +45,11 @@ VALUE = Accuracy(1e-4, _NODES[-1])
 """For the log-likelihood that is reported."""
 
 
-def climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
-    """Climb from the two likeliest starts on few nodes, and finish the better climb on enough of them."""
+def climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> tuple[Maximum, float]:
+    """Climb from the two likeliest starts on few nodes, and finish the better climb on enough of them.
+
+    Returns the top, and by how much doubling the nodes, which the likelihood keeps, moved the log-likelihood.
+    """
     likelihood.nodes = _CLIMB_NODES
     best: Maximum | None = None
     for start in starting_points(likelihood, box, template)[:2]:
@@ -54,7 +57,7 @@ def climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
         if not np.isfinite(likelihood(start, False)[0]):
             continue
         scale = first_scale(likelihood, start, box)
-        found = maximise(likelihood, start, box, scale, tolerance=0.02)
+        found = maximise(likelihood, start, box, scale, tolerance=0.02, least_gain=0.1)
         if best is None or found.value > best.value:
             best = found
     if best is None:
@@ -62,15 +65,17 @@ def climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> Maximum:
             "the likelihood is not finite at any start: look at the heat sums (is the base range far too warm?) "
             "and at the counts."
         )
-    likelihood.nodes = enough_nodes(likelihood, best.theta, SEARCH)[0]
+    likelihood.nodes, moved = enough_nodes(likelihood, best.theta, SEARCH)
     # With several flights the quadrature's own error is rough at the third digit of a slope.
     tolerance = 5e-4 if likelihood.flights == 1 else 1e-2
     factor = square_root(best.spread)
     best = maximise(likelihood, best.theta, box, factor, tolerance=tolerance)
-    return lifted(likelihood, best, box, factor, tolerance=tolerance, limit=200)
+    return lifted(likelihood, best, box, factor, tolerance=tolerance, limit=200), moved
 
 
-def enough_nodes(likelihood: Likelihood, theta: np.ndarray, accuracy: Accuracy) -> tuple[Nodes, float]:
+def enough_nodes(
+    likelihood: Likelihood, theta: np.ndarray, accuracy: Accuracy, *, beyond: Nodes | None = None
+) -> tuple[Nodes, float]:
     """Return the fewest nodes that are exact enough, and by how much doubling them moves the log-likelihood.
 
     Each kind of node is doubled on its own and the moves are added up: the same check as doubling all at once, at
@@ -84,6 +89,8 @@ def enough_nodes(likelihood: Likelihood, theta: np.ndarray, accuracy: Accuracy) 
         Where.
     accuracy : Accuracy
         What is asked for.
+    beyond : tuple of int, optional
+        Nodes that are known not to be exact enough.
 
     Returns
     -------
@@ -94,7 +101,7 @@ def enough_nodes(likelihood: Likelihood, theta: np.ndarray, accuracy: Accuracy) 
     kinds = [0, *([1] if likelihood.dims > 1 else [])]
     if likelihood.has_group and likelihood.crossed is None:
         kinds.append(2)
-    for nodes in _NODES:
+    for nodes in _NODES if beyond is None else _NODES[_NODES.index(beyond) + 1 :]:
         likelihood.nodes = nodes
         value = likelihood(theta, False)[0]
         moved = 0.0

@@ -179,7 +179,8 @@ def main() -> None:
     truth = np.array([10.0, 500.0, *np.log([60.0, 10.0, 20.0, 20.0])])
     generic, calls = generic_peer(fit, data, truth, bases)
     likelihood = Likelihood(data, HEAT, "normal", 1, data.table["year"].to_numpy(), nodes=(7, 5, 5))
-    theta = np.concatenate([start, [np.log(0.001 / 0.999)]])
+    theta = np.zeros(likelihood.layout.size)
+    theta[:7] = [*start, np.log(0.001 / 0.999)]
     likelihood(theta)
     begun = time.perf_counter()
     for k in range(20):
