@@ -2,7 +2,8 @@
 
 The peers: a search without derivatives, and a model class for any likelihood, with numerical derivatives.
 
-Run ``python -m tests.benchmarks.bench_flight``; prints a table and writes ``bench_flight.json`` beside this file.
+Run ``python -m tests.benchmarks.bench_flight``; prints a table and writes ``bench_flight.json`` beside this file,
+and with three sizes or more a figure of how the cost grows.
 Ratios are of two timings in the same run on the same machine; they are not tests.
 """
 # ruff: noqa: T201 - a table is what this script is for
@@ -15,6 +16,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+from matplotlib.figure import Figure
 from numpy.polynomial.hermite_e import hermegauss
 from scipy.optimize import minimize
 from scipy.special import gammaln
@@ -154,6 +156,19 @@ def peer(data: FlightData, start: np.ndarray, bases: np.ndarray) -> tuple[float,
     return time.perf_counter() - begun, single, count
 
 
+def draw_growth(growth: list[tuple[int, float]], path: Path) -> None:
+    """Draw seconds against trap-years, with a line of cost in proportion through the largest."""
+    number, seconds = (np.array(column, dtype=float) for column in zip(*growth, strict=True))
+    figure = Figure(figsize=(4.5, 3.2), layout="constrained")
+    axes = figure.subplots()
+    axes.loglog(number, seconds[-1] * number / number[-1], color="0.6", linewidth=1.0, label="in proportion")
+    axes.loglog(number, seconds, "o", color="#0b5394", label="fit with intervals of base and requirement")
+    axes.set_xlabel("trap-years")
+    axes.set_ylabel("time [s]")
+    axes.legend(frameon=False, fontsize=8)
+    figure.savefig(path, dpi=150, metadata={"Software": None})
+
+
 def main() -> None:
     """Time, print, and write the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -213,6 +228,7 @@ def main() -> None:
             "ratio": round(single / evaluation, 1),
         }
     )
+    growth: list[tuple[int, float]] = []
     for size in sizes:
         grown = network(sites=max(1, size // 10), years=10)
         begun = time.perf_counter()
@@ -220,6 +236,7 @@ def main() -> None:
             grown.trap_years, grown.weather, grown.links, season=SEASON, profiles=("base", "requirement_1")
         )
         took = time.perf_counter() - begun
+        growth.append((grown.data().trap_years, took))
         rows.append(
             {
                 "what": f"fit and intervals, {grown.data().trap_years} trap-years",
@@ -232,6 +249,8 @@ def main() -> None:
     for row in rows:
         print("  ".join(f"{key}: {value}" for key, value in row.items()))
     Path(__file__).with_suffix(".json").write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
+    if len(growth) > 2:
+        draw_growth(growth, Path(__file__).with_suffix(".png"))
 
 
 if __name__ == "__main__":
