@@ -14,6 +14,7 @@ from phenofit.flight.likelihood import Likelihood
 from tests.flight import reference
 from tests.flight.networks import HEAT, SEASON, Network, network
 from tests.flight.test_likelihood import plain_records
+from tests.flight.vectors import slopes_hold, vector
 
 
 def _likelihood(net: Network, flights: int = 1, nodes: tuple[int, int, int] = (21, 9, 1)) -> Likelihood:
@@ -28,23 +29,6 @@ def _likelihood(net: Network, flights: int = 1, nodes: tuple[int, int, int] = (2
         crossed=site.astype(np.int64),
         nodes=nodes,
     )
-
-
-def _theta(likelihood: Likelihood, **values: float) -> np.ndarray:
-    theta = np.zeros(likelihood.layout.size)
-    given = {
-        "base": 10.3,
-        "requirement_1": 508.0,
-        "log spread_1": math.log(63.0),
-        "log concentration": math.log(9.0),
-        "log group_sd": math.log(17.0),
-        "log cross_sd": math.log(14.0),
-        "log shift_sd": math.log(19.0),
-        "logit stray": -6.0,
-    } | values
-    for name, value in given.items():
-        theta[likelihood.layout.index(name)] = value
-    return theta
 
 
 def _brute_force(net: Network, year_sd: float, site_sd: float) -> float:
@@ -94,7 +78,7 @@ def test_crossed_shifts_equal_brute_force(year_sd: float, site_sd: float) -> Non
     """Laplace's rule over years and sites; its error for two of each is below a hundredth."""
     net = network(sites=2, years=2)
     likelihood = _likelihood(net)
-    theta = _theta(likelihood, **{"log group_sd": math.log(year_sd), "log cross_sd": math.log(site_sd)})
+    theta = vector(likelihood, **{"log group_sd": math.log(year_sd), "log cross_sd": math.log(site_sd)})
     assert likelihood(theta)[0] == pytest.approx(_brute_force(net, year_sd, site_sd), abs=0.01)
 
 
@@ -106,24 +90,14 @@ def test_gradient_is_that_of_the_value(flights: int) -> None:
         else network(sites=3, years=3, requirements=(400.0, 900.0), spreads=(60.0, 70.0))
     )
     likelihood = _likelihood(net, flights)
-    theta = _theta(likelihood)
+    theta = vector(likelihood)
     if flights == 2:
         for name, value in (
             ("requirement_1", 410.0), ("requirement_2", 915.0), ("log spread_2", 4.3), ("size_2", 0.2),
             ("log size_sd_2", -0.7),
         ):  # fmt: skip
             theta[likelihood.layout.index(name)] = value
-    likelihood(theta)
-    _, slope = likelihood(theta)
-    for k, name in enumerate(likelihood.layout.names):
-        if name in ("upper", "log abundance", "log abundance_sd"):
-            continue
-        step = 1e-4 * max(1.0, abs(theta[k]))
-        up, down = theta.copy(), theta.copy()
-        up[k] += step
-        down[k] -= step
-        difference = (likelihood(up, False)[0] - likelihood(down, False)[0]) / (2 * step)
-        assert slope[k] == pytest.approx(difference, rel=1e-4, abs=2e-4), name
+    slopes_hold(likelihood, theta, ("upper", "log abundance", "log abundance_sd"))
 
 
 def test_without_site_shift_it_is_the_nested_quadrature() -> None:
@@ -131,7 +105,7 @@ def test_without_site_shift_it_is_the_nested_quadrature() -> None:
     data = net.data()
     nested = Likelihood(data, HEAT, "normal", 1, data.table["year"].to_numpy(), nodes=(21, 9, 15))
     crossed = _likelihood(net)
-    theta = _theta(crossed, **{"log cross_sd": math.log(1e-3)})
+    theta = vector(crossed, **{"log cross_sd": math.log(1e-3)})
     assert crossed(theta)[0] == pytest.approx(nested(theta)[0], abs=0.02)
 
 

@@ -19,6 +19,7 @@ from phenofit.traps import TrapYears
 from tests.flight.networks import HEAT, SEASON, Network, network
 from tests.flight.reference import Record, share
 from tests.flight.test_likelihood import plain_records
+from tests.flight.vectors import slopes_hold, vector
 
 STRAY = 1 / (1 + math.exp(6.0))
 
@@ -27,38 +28,6 @@ def _likelihood(data: FlightData, counts: str = "dirichlet-multinomial") -> Like
     return Likelihood(
         data, HEAT, "normal", 1, data.table["year"].to_numpy(), counts=counts, nodes=(21, 15, 15)
     )
-
-
-def _theta(likelihood: Likelihood, **values: float) -> np.ndarray:
-    theta = np.zeros(likelihood.layout.size)
-    given = {
-        "base": 10.3,
-        "requirement_1": 508.0,
-        "log spread_1": math.log(63.0),
-        "log concentration": math.log(9.0),
-        "log group_sd": math.log(17.0),
-        "log shift_sd": math.log(19.0),
-        "logit stray": -6.0,
-        "log abundance": 3.0,
-        "log abundance_sd": -0.3,
-    } | values
-    for name, value in given.items():
-        theta[likelihood.layout.index(name)] = value
-    return theta
-
-
-def _gradient_holds(likelihood: Likelihood, theta: np.ndarray, skip: tuple[str, ...]) -> None:
-    likelihood(theta)
-    _, slope = likelihood(theta)
-    for k, name in enumerate(likelihood.layout.names):
-        if name in skip:
-            continue
-        step = 1e-4 * max(1.0, abs(theta[k]))
-        up, down = theta.copy(), theta.copy()
-        up[k] += step
-        down[k] -= step
-        difference = (likelihood(up, False)[0] - likelihood(down, False)[0]) / (2 * step)
-        assert slope[k] == pytest.approx(difference, rel=1e-4, abs=2e-4), name
 
 
 def _chances(record: Record, shift: np.ndarray) -> np.ndarray:
@@ -130,7 +99,7 @@ def test_count_known_from_below_equals_the_sum_over_all_it_may_be() -> None:
     logs = fixed + (top[:, 0] + np.log(np.exp(tail - top).sum(axis=1)))
     # The engine's constant: the coefficient of the counted, Gamma(total + 1), against 1 / N's Gamma(total).
     expected = _over_shift(logs, x) + math.log(total)
-    assert likelihood(_theta(likelihood))[0] == pytest.approx(expected, rel=1e-6)
+    assert likelihood(vector(likelihood))[0] == pytest.approx(expected, rel=1e-6)
 
 
 def test_gradient_with_counts_known_from_below() -> None:
@@ -139,7 +108,7 @@ def test_gradient_with_counts_known_from_below() -> None:
     assert data.any_open.max() >= 2
     likelihood = _likelihood(data)
     skip = ("upper", "log cross_sd", "log abundance", "log abundance_sd")
-    _gradient_holds(likelihood, _theta(likelihood), skip)
+    slopes_hold(likelihood, vector(likelihood), skip)
 
 
 def test_exact_counts_pass_unchanged_through_the_censored_form() -> None:
@@ -154,7 +123,7 @@ def test_exact_counts_pass_unchanged_through_the_censored_form() -> None:
     first = assemble(replace(net.trap_years, intervals=some), net.weather, net.links, season=SEASON)
     second = assemble(replace(net.trap_years, intervals=without), net.weather, net.links, season=SEASON)
     likelihood = _likelihood(first)
-    theta = _theta(likelihood)
+    theta = vector(likelihood)
     # "At least one" in the fullest interval is all but certain, so little is left of its information.
     assert likelihood(theta)[0] == pytest.approx(_likelihood(second)(theta)[0], abs=0.15 * len(largest))
 
@@ -192,7 +161,7 @@ def test_presence_equals_brute_force() -> None:
     net = network(sites=1, years=1)
     data = assemble(net.trap_years, net.weather, net.links, season=SEASON, records="presence")
     likelihood = Likelihood(data, HEAT, "normal", 1, np.full(1, -1), counts="presence", nodes=(41, 41, 9))
-    theta = _theta(likelihood)
+    theta = vector(likelihood)
     (record,) = plain_records(net, 10.3)
     x = np.linspace(-7, 7, 141)
     p = _chances(record, 19.0 * x)
@@ -209,7 +178,7 @@ def test_gradient_of_presence() -> None:
     net = network(sites=3, years=3)
     data = assemble(net.trap_years, net.weather, net.links, season=SEASON, records="presence")
     likelihood = _likelihood(data, "presence")
-    _gradient_holds(likelihood, _theta(likelihood), ("upper", "log cross_sd", "log concentration"))
+    slopes_hold(likelihood, vector(likelihood), ("upper", "log cross_sd", "log concentration"))
 
 
 def test_presence_finds_the_flight() -> None:
