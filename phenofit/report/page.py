@@ -164,7 +164,10 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         estimates=estimates_table(fit, terms(fit), truth),
         flights_in_words=checks.flights,
         records_in_words=_ABOUT.get(fit.settings.records, ""),
-        residuals_in_words=(*residual_sentences(checks.residuals), *stray_sentences(checks.strays)),
+        residuals_in_words=(
+            *residual_sentences(checks.residuals, len(fit.data)),
+            *stray_sentences(checks.strays),
+        ),
         carried=carried_table(fit, checks.carried) if len(checks.carried) else None,
         older=older_table(fit, checks.older, species.scores) if len(checks.older) else None,
         older_in_words=tuple(older_sentences(fit, checks.older)) if len(checks.older) else (),

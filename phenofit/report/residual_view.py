@@ -99,13 +99,15 @@ def residual_view(fit: FlightFit, residuals: pd.DataFrame) -> ResidualView | Non
     )
 
 
-def residual_sentences(residuals: pd.DataFrame) -> list[str]:
+def residual_sentences(residuals: pd.DataFrame, trap_years: int | None = None) -> list[str]:
     """Say how the residuals are, and name the checks that the model finds hardest to believe.
 
     Parameters
     ----------
     residuals : DataFrame
         Of :func:`phenofit.flight.check_residuals`.
+    trap_years : int, optional
+        Trap-years of the fit; those that have no residuals are counted.
 
     Returns
     -------
@@ -121,6 +123,12 @@ def residual_sentences(residuals: pd.DataFrame) -> list[str]:
         f"The residuals of {len(known)} checks have mean {number(values.mean(), 2)} and standard deviation "
         f"{number(values.std(ddof=1), 2)}; 0 and 1 where the model holds."
     )
+    without = 0 if trap_years is None else trap_years - residuals["trap_year"].nunique()
+    if without:
+        said += (
+            f" {without} of {trap_years} trap-years have none: some of their catches are known only from below, or were "
+            "not counted."
+        )
     limit = float(ndtri(1.0 - _CHANCE / (2.0 * len(known))))
     far = known[known["residual"].abs() > limit]
     if far.empty:

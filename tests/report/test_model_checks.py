@@ -27,6 +27,7 @@ from phenofit.thresholds_table import thresholds_table
 def residual_rows(values: np.ndarray) -> pd.DataFrame:
     return pd.DataFrame(
         {
+            "trap_year": 0,
             "trap": "T<1>",
             "end": pd.Timestamp("2021-06-04"),
             "count": 45,
@@ -70,6 +71,10 @@ def test_checks_hard_to_believe_are_named_and_others_are_not() -> None:
     calm = residual_sentences(residual_rows(values))
     assert len(calm) == 1
     assert f"(beyond ±{limit:.1f})" in calm[0]
+    rows = residual_rows(values)
+    known = rows["trap_year"].nunique()
+    assert "have none" not in residual_sentences(rows, known)[0]
+    assert f"2 of {known + 2} trap-years have none" in residual_sentences(rows, known + 2)[0]
     values[7] = limit + 0.5
     wild = residual_sentences(residual_rows(values))
     assert "trap T<1>, check of 4 Jun 2021 (45 moths, 3.0 expected; residual 4.2)" in wild[1]
