@@ -104,18 +104,12 @@ def test_all_catches_in_one_check() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("records", ["counts", "presence"])
 def test_flights_that_overlap_completely(records: str) -> None:
-    """One flight taken for two: what the second one is stays open, and is said to."""
+    """One flight taken for two: numbers, and a sentence that they cannot be told apart or are not fixed."""
     net = network(sites=3, years=2, seed=6)
     fit = _fit(net, base=10.0, flights=2, profiles=("requirement_1", "requirement_2"), records=records)
     _whole(fit)
-    assert any(None in fit.interval(f"requirement_{flight}") for flight in (1, 2))
-    assert _said(fit, "do not fix the requirement")
-    assert (
-        _said(fit, "overlap")
-        or _said(fit, "known to about")
-        or not fit.converged
-        or fit.aic > _fit(net, base=10.0, profiles=False, records=records).aic
-    )
+    said = ("overlap so far", "do not fix the requirement", "did not end on a flat top")
+    assert any(_said(fit, words) for words in said), fit.problems
 
 
 def test_a_handful_of_moths() -> None:
