@@ -86,8 +86,8 @@ def trap_year_moments(  # type: ignore[no-untyped-def]
             off = places[q, 0] - mean
             variance += made[q] * off * off
             third += made[q] * off * off * off
-            slope_mean += made[q] * slopes[q, 0]
-            slope_with += made[q] * slopes[q, 0] * off
+            slope_mean += made[q] * slopes[q]
+            slope_with += made[q] * slopes[q] * off
         cumulants[i, 0] = highest + math.log(total)
         cumulants[i, 1] = mean
         cumulants[i, 2] = variance
@@ -99,13 +99,7 @@ def trap_year_moments(  # type: ignore[no-untyped-def]
             for k in range(3):
                 gradients[i, k, p] = 0.0
         for q in range(nodes):
-            grads[q, own] = scales[0] * places[q, 0] * slopes[q, 0]
-            for g in range(1, flights):
-                grads[q, own + g] = slopes[q, g]
-                grads[q, own + flights - 1 + g] = scales[g] * places[q, g] * slopes[q, g]
-            if dims > flights:
-                grads[q, 4 * flights + 5] = slopes[q, flights]
-                grads[q, 4 * flights + 6] = scales[flights] * places[q, flights] * slopes[q, flights]
+            grads[q, own] = scales[0] * places[q, 0] * slopes[q]
             for p in range(size):
                 gradients[i, 0, p] += made[q] * grads[q, p]
         for q in range(nodes):

@@ -88,7 +88,7 @@ def make_room(flights, dims, args, nodes, size):  # type: ignore[no-untyped-def]
         widest = max(widest, edge_of[i + 1] - edge_of[i])
         most = max(most, catch_of[i + 1] - catch_of[i])
     # 0 work, 1 sums, 2 chance, 3 latent, 4 information, 5 gradient, 6 log_size, 7 trial, 8 direction, 9 factor,
-    # 10 matrix; of each node 11 its log weight, 12 its place in SDs, 13 slopes in the latent values, 14 gradient;
+    # 10 matrix; of each node 11 its log weight, 12 its place in SDs, 13 slope in the own shift, 14 gradient;
     # 15 weights made, 16 mean gradient.
     return (
         np.empty((5, flights, widest)),
@@ -104,7 +104,7 @@ def make_room(flights, dims, args, nodes, size):  # type: ignore[no-untyped-def]
         np.zeros((dims, dims)),
         np.empty(nodes),
         np.empty((nodes, dims)),
-        np.empty((nodes, dims)),
+        np.empty(nodes),
         np.zeros((nodes, size)),
         np.empty(nodes),
         np.zeros(size),
@@ -233,11 +233,13 @@ def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[n
 def lay_nodes(i, centre, want, args, scales, grid, weights, mode, room):  # type: ignore[no-untyped-def]
     """Lay the nodes of trap-year `i` about its mode, and compute the log chance and its slopes there.
 
-    Fills ``room[11:15]``. Returns how far the first latent value spreads, in its own SDs.
+    Fills ``room[11:15]``, the slopes in the distributions of sizes and abundance with them; that in the SD of the own
+    shift depends on where the nodes are read from. Returns how far the first latent value spreads, in its own SDs.
     """
     latent, gradient = room[3], room[5]
     trial, factor, matrix = room[7], room[9], room[10]
     terms, places, slopes, grads = room[11], room[12], room[13], room[14]
+    flights = args[1].shape[0]
     dims = mode.shape[0]
     find_mode(i, centre, args, scales, mode, 0.05, room)
     if args[23][i] > 0 and dims == 1:
@@ -267,10 +269,16 @@ def lay_nodes(i, centre, want, args, scales, grid, weights, mode, room):  # type
         terms[q] = weights[q] - log_det + _log_integrand(i, trial, centre, fresh, want, args, scales, room)
         for a in range(dims):
             places[q, a] = trial[a]
-            slopes[q, a] = latent[a]
+        slopes[q] = latent[0]
         if want:
             for p in range(size):
                 grads[q, p] = gradient[p]
+            for g in range(1, flights):
+                grads[q, 2 * flights + 3 + g] = latent[g]
+                grads[q, 3 * flights + 2 + g] = scales[g] * trial[g] * latent[g]
+            if dims > flights:
+                grads[q, 4 * flights + 5] = latent[flights]
+                grads[q, 4 * flights + 6] = scales[flights] * trial[flights] * latent[flights]
     return reach
 
 
@@ -282,7 +290,6 @@ def _read_nodes(away, want, flights, scales, nodes, room):  # type: ignore[no-un
     parameters when `want`.
     """
     terms, places, slopes, grads, made, mean_gradient = room[11:]
-    dims = scales.shape[0]
     size = mean_gradient.shape[0]
     highest = -1e300
     for q in range(nodes):
@@ -298,19 +305,11 @@ def _read_nodes(away, want, flights, scales, nodes, room):  # type: ignore[no-un
             mean_gradient[p] = 0.0
     for q in range(nodes):
         share = made[q] / total
-        slope += share * slopes[q, 0]
+        slope += share * slopes[q]
         if want:
             for p in range(size):
                 mean_gradient[p] += share * grads[q, p]
-            mean_gradient[2 * flights + 3] += share * scales[0] * (places[q, 0] - away) * slopes[q, 0]
-            for g in range(1, flights):
-                mean_gradient[2 * flights + 3 + g] += share * slopes[q, g]
-                mean_gradient[3 * flights + 2 + g] += share * scales[g] * places[q, g] * slopes[q, g]
-            if dims > flights:
-                mean_gradient[4 * flights + 5] += share * slopes[q, flights]
-                mean_gradient[4 * flights + 6] += (
-                    share * scales[flights] * places[q, flights] * slopes[q, flights]
-                )
+            mean_gradient[2 * flights + 3] += share * scales[0] * (places[q, 0] - away) * slopes[q]
     return highest + math.log(total), slope
 
 
