@@ -15,7 +15,7 @@ import pandas as pd
 from phenofit.errors import ModelError
 from phenofit.flight.influence import assembled_again
 from phenofit.flight.joint_search import Search, ends_of
-from phenofit.flight.reference import degrees_of_error
+from phenofit.flight.reference import cut_of_ratio, degrees_of_error
 from phenofit.flight.result import FlightFit
 
 if TYPE_CHECKING:
@@ -183,9 +183,5 @@ def joint_region(
 
 
 def _joint_cut(fit: FlightFit, names: tuple[str, str], level: float) -> float:
-    from scipy.stats import chi2, f
-
     degrees = min(degrees_of_error(name, fit.settings, fit.data) for name in names)
-    if math.isinf(degrees):
-        return float(chi2.ppf(level, 2))
-    return (degrees + 2.0) * math.log1p(2.0 * float(f.ppf(level, 2, degrees)) / degrees)
+    return cut_of_ratio(level, 2, degrees)

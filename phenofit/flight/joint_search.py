@@ -15,6 +15,7 @@ from phenofit.flight.data import FlightData
 from phenofit.flight.lift import lifted
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box, Maximum, maximise
+from phenofit.flight.profile import conditional, square_root, where_passed
 from phenofit.flight.reopen import likelihood_at
 from phenofit.flight.result import FlightFit
 from phenofit.flight.setup import public_name, search_box
@@ -30,16 +31,7 @@ _NEAR = 0.02  # of the cut, at which an end is found
 
 def ends_of(ridge: Ridge, cut: float) -> tuple[float | None, float | None]:
     """Return where the ridge passes the cut, on the scale of the search; ``None`` where it does not."""
-    root = np.sqrt(np.maximum(ridge.deviance, 0.0))
-    ends: list[float | None] = []
-    for side in (-1.0, 1.0):
-        keep = (ridge.values - ridge.estimate) * side >= 0.0
-        order = np.argsort(ridge.values[keep] * side)
-        value = ridge.values[keep][order]
-        rising = np.maximum.accumulate(root[keep][order]) + 1e-12 * np.arange(len(order))
-        reached = rising[-1] >= math.sqrt(cut)
-        ends.append(float(PchipInterpolator(rising, value)(math.sqrt(cut))) if reached else None)
-    return ends[0], ends[1]
+    return where_passed(ridge.values, ridge.deviance, ridge.estimate, math.sqrt(cut))
 
 
 @dataclass(frozen=True)
@@ -87,7 +79,7 @@ class Search:
         seen = [k for k, name in enumerate(public) if name in fit.covariance.columns]
         order = [public[k] for k in seen]
         covariance[np.ix_(seen, seen)] = fit.covariance.loc[order, order].to_numpy()
-        top = maximise(likelihood, theta, box, _root(covariance))
+        top = maximise(likelihood, theta, box, square_root(covariance))
         pair = (int(free[plain.index(names[0])]), int(free[plain.index(names[1])]))
         logarithmic = tuple(public[plain.index(n)].startswith("log ") for n in names)
         return cls(fit, names, likelihood, box, top, covariance, pair, (logarithmic[0], logarithmic[1]))
@@ -110,10 +102,7 @@ class Search:
         free = np.flatnonzero(self.box.free)
         at = int(np.flatnonzero(free == self.pair[0])[0])
         others = np.delete(np.arange(len(free)), at)
-        column = self.covariance[others, at] / self.covariance[at, at]
-        factor = _root(
-            self.covariance[np.ix_(others, others)] - np.outer(column, self.covariance[at, others])
-        )
+        column, factor = conditional(self.covariance, at)
         inner = self.box.hold(self.pair[0])
         bound = float((self.box.high if side > 0 else self.box.low)[self.pair[0]])
         here, near, root = float(self.top.theta[self.pair[0]]), self.top.theta, 0.0
@@ -163,7 +152,7 @@ class Search:
         others = np.delete(np.arange(len(free)), at)
         follow = self.covariance[np.ix_(others, at)] @ np.linalg.inv(self.covariance[np.ix_(at, at)])
         known = np.asarray(follow @ self.covariance[np.ix_(at, others)])
-        factor = _root(self.covariance[np.ix_(others, others)] - known)
+        factor = square_root(self.covariance[np.ix_(others, others)] - known)
         inner = self.box.hold(self.pair[0]).hold(self.pair[1])
         (cxx, cxy), (_, cyy) = self.covariance[np.ix_(at, at)]
         bound = self.box.high[self.pair[1]] if side > 0 else self.box.low[self.pair[1]]
@@ -235,11 +224,6 @@ class Search:
         bound = math.exp(bound) if self.logarithmic[which] else bound
         name = self.names[which]
         return f"{name.replace('_', ', flight ')} {('down', 'up')[side]} to the end of the search at {bound:.4g} {units[name]}"
-
-
-def _root(covariance: Floats) -> Floats:
-    values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 1e-10)))
 
 
 def _ridge_at(ridge: Ridge, place: int) -> PchipInterpolator:

@@ -14,7 +14,15 @@ from phenofit.flight.lift import lifted, lifted_start
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box, Maximum, maximise
 
-__all__ = ["Profile", "cut_root", "level_of_root", "profile_entry", "square_root"]
+__all__ = [
+    "Profile",
+    "conditional",
+    "cut_root",
+    "level_of_root",
+    "profile_entry",
+    "square_root",
+    "where_passed",
+]
 
 
 @dataclass(frozen=True)
@@ -99,30 +107,56 @@ class Profile:
         ModelError
             If the profile was not followed far enough.
         """
-        scale = np.log if self.logarithmic else np.asarray
-        root = np.sqrt(np.maximum(self.deviance, 0.0))
-        ends: list[float | None] = []
-        for side in (-1, 1):
-            keep = self.values <= self.estimate if side < 0 else self.values >= self.estimate
-            x, r = scale(self.values[keep]), root[keep]
-            if side < 0:
-                x, r = x[::-1], r[::-1]
-            bound = self.low_bound if side < 0 else self.high_bound
-            if r[-1] < cut:
-                last = self.values[keep][0 if side < 0 else -1]
-                if cut > self.followed + 1e-9 and not math.isclose(last, bound, rel_tol=1e-6, abs_tol=1e-6):
-                    raise ModelError(
-                        f"the profile of {self.name} was followed to the level of the fit; "
-                        f"refit with level={level_of_root(cut, self.degrees) if level is None else level:g} "
-                        "for a wider interval."
-                    )
-                ends.append(None)
-                continue
-            # The root of the deviance is near to straight; made monotone so that it can be inverted.
-            rising = np.maximum.accumulate(r) + 1e-12 * np.arange(len(r))
-            end = float(PchipInterpolator(rising, x)(cut))
-            ends.append(math.exp(end) if self.logarithmic else end)
-        return ends[0], ends[1]
+        low, high = where_passed(self.values, self.deviance, self.estimate, cut, logarithmic=self.logarithmic)
+        for end, last, bound in (
+            (low, self.values[0], self.low_bound),
+            (high, self.values[-1], self.high_bound),
+        ):
+            stopped = end is None and not math.isclose(last, bound, rel_tol=1e-6, abs_tol=1e-6)
+            if stopped and cut > self.followed + 1e-9:
+                raise ModelError(
+                    f"the profile of {self.name} was followed to the level of the fit; "
+                    f"refit with level={level_of_root(cut, self.degrees) if level is None else level:g} "
+                    "for a wider interval."
+                )
+        return low, high
+
+
+def where_passed(
+    values: np.ndarray, deviance: np.ndarray, estimate: float, cut: float, *, logarithmic: bool = False
+) -> tuple[float | None, float | None]:
+    """Return where the root of a deviance passes a cut, below and above the estimate.
+
+    Parameters
+    ----------
+    values : array
+        Places, rising, the estimate among them.
+    deviance : array
+        Twice the fall of the log-likelihood at each.
+    estimate : float
+        Where it is nought.
+    cut : float
+        Root of the deviance.
+    logarithmic : bool
+        Whether interpolation goes by the logarithm of the value.
+
+    Returns
+    -------
+    tuple of float or None
+        Low and high end; ``None`` on a side on which the cut is not reached.
+    """
+    root = np.sqrt(np.maximum(deviance, 0.0))
+    ends: list[float | None] = []
+    for keep, outward in ((values <= estimate, -1), (values >= estimate, 1)):
+        x, r = values[keep][::outward], root[keep][::outward]
+        if r[-1] < cut:
+            ends.append(None)
+            continue
+        # The root of the deviance is near to straight; made monotone so that it can be inverted.
+        rising = np.maximum.accumulate(r) + 1e-12 * np.arange(len(r))
+        end = float(PchipInterpolator(rising, np.log(x) if logarithmic else x)(cut))
+        ends.append(math.exp(end) if logarithmic else end)
+    return ends[0], ends[1]
 
 
 def cut_root(level: float, degrees: float) -> float:
@@ -188,7 +222,7 @@ def level_of_root(root: float, degrees: float) -> float:
     return float(1.0 - 2.0 * t.sf(quantile, degrees))
 
 
-def _conditional(covariance: np.ndarray, place: int) -> tuple[np.ndarray, np.ndarray]:
+def conditional(covariance: np.ndarray, place: int) -> tuple[np.ndarray, np.ndarray]:
     """Return how the others follow one entry, and the factor of their covariance with it held."""
     others = np.delete(np.arange(len(covariance)), place)
     follow = covariance[others, place] / covariance[place, place]
@@ -247,7 +281,7 @@ def profile_entry(
     """
     free = np.flatnonzero(box.free)
     at = int(np.flatnonzero(free == place)[0])
-    follow, root = _conditional(covariance, at)
+    follow, root = conditional(covariance, at)
     others = np.delete(free, at)
     inner = box.hold(place)
     error = math.sqrt(max(covariance[at, at], 1e-10))

@@ -41,7 +41,7 @@ import pandas as pd
 
 from phenofit.flight.settings import FitSettings
 
-__all__ = ["carriers", "degrees_of_error", "p_value_of_ratio"]
+__all__ = ["carriers", "cut_of_ratio", "degrees_of_error", "p_value_of_ratio"]
 
 
 def carriers(settings: FitSettings, table: pd.DataFrame) -> tuple[str, int]:
@@ -117,7 +117,7 @@ def _single_number(values: int, used: int) -> float:
     return 3.0 * left / (1.0 + 2.0 * (values - left))
 
 
-def p_value_of_ratio(statistic: float, tested: int, degrees: float) -> float:
+def p_value_of_ratio(statistic: float, tested: int, degrees: float, *, fitted: int = 0) -> float:
     """Return the chance of a likelihood ratio as large, where so many parameters tested are held at their true values.
 
     Parameters
@@ -128,6 +128,8 @@ def p_value_of_ratio(statistic: float, tested: int, degrees: float) -> float:
         Parameters held.
     degrees : float
         Degrees of freedom of their error.
+    fitted : int
+        Further means that are fitted beside them.
 
     Returns
     -------
@@ -137,8 +139,8 @@ def p_value_of_ratio(statistic: float, tested: int, degrees: float) -> float:
 
     Notes
     -----
-    The likelihood ratio of normal means with a common fitted variance is ``n log(1 + k F / v)`` with n = v + k for
-    k means tested (a textbook result, from memory).
+    The likelihood ratio of normal means with a common fitted variance is ``n log(1 + k F / v)`` for k means tested,
+    with n = v + k and the number of further means (a textbook result, from memory).
 
     Examples
     --------
@@ -150,7 +152,35 @@ def p_value_of_ratio(statistic: float, tested: int, degrees: float) -> float:
 
     if math.isinf(degrees):
         return float(chi2.sf(statistic, tested))
-    exponent = statistic / (degrees + tested)
+    exponent = statistic / (degrees + tested + fitted)
     if exponent > 700.0:
         return 0.0
     return float(f.sf(degrees / tested * math.expm1(exponent), tested, degrees))
+
+
+def cut_of_ratio(level: float, tested: int, degrees: float, *, fitted: int = 0) -> float:
+    """Return the likelihood ratio at which a region of so many parameters ends.
+
+    Parameters
+    ----------
+    level : float
+        Confidence level.
+    tested, degrees, fitted
+        As for :func:`p_value_of_ratio`, which is one less the level there.
+
+    Returns
+    -------
+    float
+        Twice the fall of the log-likelihood.
+
+    Examples
+    --------
+    >>> round(p_value_of_ratio(cut_of_ratio(0.9, 2, 4.0, fitted=1), 2, 4.0, fitted=1), 6)
+    0.1
+    """
+    from scipy.stats import chi2, f
+
+    if math.isinf(degrees):
+        return float(chi2.ppf(level, tested))
+    ratio = tested * float(f.ppf(level, tested, degrees)) / degrees
+    return (degrees + tested + fitted) * math.log1p(ratio)

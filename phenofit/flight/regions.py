@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.interpolate import PchipInterpolator
 
 from phenofit.errors import ModelError
 from phenofit.flight.covariates import Covariate, covariate_design
 from phenofit.flight.data import FlightData
 from phenofit.flight.fit import fit_data, fit_flights
 from phenofit.flight.influence import assembled_again
+from phenofit.flight.profile import where_passed
+from phenofit.flight.reference import cut_of_ratio, p_value_of_ratio
 from phenofit.flight.result import FlightFit
 
 if TYPE_CHECKING:
@@ -224,22 +225,11 @@ def _degrees_below(fit: FlightFit, unit: str, effects: int) -> int:
 
 
 def _reference(statistic: float, effects: int, below: int, unit: str) -> tuple[float, float, str]:
-    from scipy.stats import chi2, f
-
-    wide = float(chi2.sf(statistic, effects))
+    wide = p_value_of_ratio(statistic, effects, math.inf)
     if below < 1:
         return math.nan, wide, f"no {unit} is left over to tell how much {unit}s differ"
     words = f"F with {effects} and {below} degrees of freedom, from the number of {unit}s"
-    ratio = below / effects * math.expm1(min(statistic / (below + 1 + effects), 700.0))
-    return float(f.sf(ratio, effects, below)), wide, words
-
-
-def _cut(level: float, below: int, effects: int) -> float:
-    """Return the root of the deviance at which the interval of one parameter ends."""
-    from scipy.stats import t
-
-    quantile = float(t.ppf(0.5 + 0.5 * level, below))
-    return math.sqrt((below + 1 + effects) * math.log1p(quantile**2 / below))
+    return p_value_of_ratio(statistic, effects, below, fitted=1), wide, words
 
 
 def _table(fit: FlightFit, data: FlightData, column: Covariate, below: int) -> pd.DataFrame:
@@ -303,16 +293,9 @@ def _ends(
     if below < 1:
         return None, None
     profile = fit.profiles[name]
-    cut = _cut(level, below, effects)
-    ends: list[float | None] = []
-    for side in (-1.0, 1.0):
-        keep = (profile.values - profile.estimate) * side >= 0.0
-        value, root = profile.values[keep], np.sqrt(np.maximum(profile.deviance[keep], 0.0))
-        order = np.argsort(value * side)
-        rising = np.maximum.accumulate(root[order]) + 1e-12 * np.arange(len(order))
-        # Where few sites ask for a cut beyond the one that the profile was followed to, the end is told as open.
-        ends.append(None if rising[-1] < cut else float(PchipInterpolator(rising, value[order])(cut)))
-    return ends[0], ends[1]
+    cut = math.sqrt(cut_of_ratio(level, 1, below, fitted=effects))
+    # Where few sites ask for a cut beyond the one that the profile was followed to, the end is told as open.
+    return where_passed(profile.values, profile.deviance, profile.estimate, cut)
 
 
 def _remarks(fit: FlightFit, without: FlightFit, unit: str, below: int) -> tuple[str, ...]:
