@@ -111,6 +111,11 @@ class CovariateDesign:
         effects = [parameters[f"effect {name}"] for name in self.names]
         return math.exp(float(self.code(place) @ np.array(effects))) if effects else 1.0
 
+    def factors(self, parameters: Mapping[str, float]) -> Floats:
+        """Return by what the requirements of each trap-year differ from ``requirement_1`` (ratios)."""
+        effects = np.array([parameters[f"effect {name}"] for name in self.names])
+        return np.asarray(np.exp(self.values @ effects))
+
     @property
     def reference(self) -> dict[str, Any]:
         """The place that the requirements of the fit hold for: mean of the numbers, reference level of the texts."""

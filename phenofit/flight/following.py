@@ -14,7 +14,7 @@ from phenofit.flight.maximise import Box, Maximum
 from phenofit.flight.profile import Profile, profile_entry
 from phenofit.flight.reference import degrees_of_error
 from phenofit.flight.settings import FitSettings
-from phenofit.flight.setup import public_name
+from phenofit.flight.setup import plain_name, public_name
 
 __all__ = ["follow_profiles"]
 
@@ -36,7 +36,7 @@ class _Job:
 def _follow(job: _Job) -> tuple[str, Profile, Maximum]:
     # A twin that begins its searches anew: the answer then does not depend on what ran before, or where.
     likelihood = job.likelihood.twin()
-    name = job.public.removeprefix("log ").removeprefix("logit ")
+    name = plain_name(job.public)
     profile, highest = profile_entry(
         likelihood,
         job.top,
@@ -95,7 +95,7 @@ def follow_profiles(
     jobs = []
     for place in np.flatnonzero(box.free):
         public = public_name(likelihood, settings, int(place))
-        name = public.removeprefix("log ").removeprefix("logit ")
+        name = plain_name(public)
         if isinstance(wanted, bool) or name in wanted:
             degrees = degrees_of_error(name, settings, likelihood.data.table)
             jobs.append(_Job(likelihood, top, box, covariance, int(place), public, settings.level, degrees))

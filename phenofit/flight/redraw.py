@@ -163,12 +163,9 @@ def redraw(
         )
     data = every_interval(fit, trap_years, weather, links, starts=starts)
     design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
-    effects = np.array([fit.parameters[f"effect {name}"] for name in design.names])
-    values = np.asarray(design.values)
-    factors = np.exp(values @ effects) if effects.size else np.ones(data.trap_years)
     heat = data.heat_at_edges(fit.base, fit.settings.heat, fit.parameters.get("upper"))[0]
     totals = fit.data["total"].to_numpy(dtype=np.int64)
-    return Redraw(fit, data, heat, np.asarray(factors), totals)
+    return Redraw(fit, data, heat, design.factors(fit.parameters), totals)
 
 
 def every_interval(

@@ -158,7 +158,8 @@ def chances_of_checks(
             f"chances of checks are those of counts, and this fit is of '{fit.settings.records}'."
         )
     used = fit.data.reset_index(drop=True)
-    factors = _factors(fit)
+    design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
+    factors = design.factors(fit.parameters)
     table = trap_years.intervals[trap_years.intervals["status"] == "counted"]
     groups = {
         (str(trap), str(season)): part.sort_values("start", kind="stable")
@@ -273,13 +274,6 @@ def _latent(fit: FlightFit) -> _Latent:
 
 def _concentration(fit: FlightFit) -> float:
     return fit.parameters.get("concentration", np.inf)
-
-
-def _factors(fit: FlightFit) -> Floats:
-    """Return by what the covariates multiply the requirements of each trap-year, as the fit scales them."""
-    design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
-    effects = np.array([fit.parameters[f"effect {name}"] for name in design.names])
-    return np.asarray(np.exp(design.values @ effects))
 
 
 def _interval_heat(

@@ -18,7 +18,7 @@ from phenofit.flight.curves import heat_at_share, peak_heat
 from phenofit.flight.profile import Profile
 from phenofit.flight.settings import FitSettings
 
-__all__ = ["EVENT_SHARES", "FlightFit"]
+__all__ = ["CAUGHT", "EVENT_SHARES", "FlightFit"]
 
 EVENT_SHARES = {
     "flight_5": 0.05,
@@ -28,6 +28,9 @@ EVENT_SHARES = {
     "flight_95": 0.95,
 }
 """Events that are a share of a flight."""
+
+CAUGHT = {"counts": "moths", "presence": "checks with moths", "first catch": "first catches"}
+"""What is counted in each kind of records."""
 
 
 @dataclass(frozen=True)
@@ -96,8 +99,7 @@ class FlightFit:
     @property
     def caught_words(self) -> str:
         """What entered the fit, with its number: moths, or checks and trap-years where they were not counted."""
-        what = {"presence": "checks with moths", "first catch": "first catches"}
-        return f"{self.moths} {what.get(self.settings.records, 'moths')}"
+        return f"{self.moths} {CAUGHT[self.settings.records]}"
 
     def requirement(self, flight: int = 1) -> float:
         """Return the heat at which half of a flight has flown [degC d]."""

@@ -20,6 +20,7 @@ __all__ = [
     "SMALLEST_STRAY",
     "build_likelihood",
     "natural_values",
+    "plain_name",
     "public_name",
     "search_box",
     "shared_groups",
@@ -132,28 +133,18 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
     share = max(settings.stray, SMALLEST_STRAY)
     template[at] = math.log(share / (1.0 - share))
     box.low[at] = min(box.low[at], template[at])
-    hold = [] if settings.stray_fitted else [at]
+    hold = [layout.index(name) for name in _lacking(settings)]
+    if not settings.stray_fitted:
+        hold.append(at)
     upper = layout.index("upper")
     template[upper] = 0.0 if settings.heat.upper is None else settings.heat.upper
-    if settings.upper_range is None:
-        hold.append(upper)
-    else:
+    if settings.upper_range is not None:
         box.low[upper], box.high[upper] = settings.upper_range
-    if not settings.crossed:
-        hold.append(layout.index("log cross_sd"))
-    if settings.records != "presence":
-        hold.extend([layout.index("log abundance"), layout.index("log abundance_sd")])
     if settings.base_held is not None:
         template[0] = settings.base_held
         box.low[0] = min(box.low[0], settings.base_held)
         box.high[0] = max(box.high[0], settings.base_held)
         hold.append(0)
-    if settings.group is None:
-        hold.append(layout.index("log group_sd"))
-    if "trap-year" not in settings.shifts:
-        hold.append(layout.index("log shift_sd"))
-    if likelihood.counts != "dirichlet-multinomial":
-        hold.append(layout.index("log concentration"))
     public = {public_name(likelihood, settings, k): k for k in range(layout.size)}
     for name, value in settings.held.items():
         if name in public:
@@ -161,7 +152,7 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
         elif f"log {name}" in public:
             place, inner = public[f"log {name}"], math.log(value) if value > 0 else -math.inf
         else:
-            known = ", ".join(n.removeprefix("log ") for n in public)
+            known = ", ".join(plain_name(n) for n in public)
             raise ModelError(f"there is no parameter '{name}' to hold; there are {known}.")
         inner = (
             max(inner, float(box.low[place])) if "_sd" in name and not name.startswith("effect ") else inner
@@ -187,25 +178,32 @@ def public_name(likelihood: Likelihood, settings: FitSettings, place: int) -> st
 def natural_values(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> dict[str, float]:
     """Return the parameters of a vector by name, on their natural scale, those the model lacks left out."""
     out: dict[str, float] = {}
+    lacking = _lacking(settings)
     for place, value in enumerate(theta):
+        if likelihood.layout.names[place] in lacking:
+            continue
         name = public_name(likelihood, settings, place)
-        if name == "logit stray_share":
-            out["stray_share"] = 1.0 / (1.0 + math.exp(-float(value)))
-        elif name.startswith("log "):
-            out[name[4:]] = math.exp(float(value))
+        if name.startswith("logit "):
+            out[plain_name(name)] = 1.0 / (1.0 + math.exp(-float(value)))
         else:
-            out[name] = float(value)
-    if settings.group is None:
-        out.pop("shift_sd_year")
-    if "trap-year" not in settings.shifts:
-        out.pop("shift_sd")
-    if _likelihood_counts(settings) != "dirichlet-multinomial":
-        out.pop("concentration")
-    if settings.upper_range is None:
-        out.pop("upper")
-    if not settings.crossed:
-        out.pop("cross_sd")
-    if settings.records != "presence":
-        out.pop("abundance")
-        out.pop("abundance_sd")
+            out[plain_name(name)] = math.exp(float(value)) if name.startswith("log ") else float(value)
     return out
+
+
+def plain_name(public: str) -> str:
+    """Return the name of a parameter on its natural scale, whatever scale the search has it on."""
+    return public.removeprefix("log ").removeprefix("logit ")
+
+
+def _lacking(settings: FitSettings) -> set[str]:
+    """Return the entries of the vector, by their names there, that play no part in a model."""
+    played = {
+        "upper": settings.upper_range is not None,
+        "log group_sd": settings.group is not None,
+        "log cross_sd": settings.crossed,
+        "log shift_sd": "trap-year" in settings.shifts,
+        "log concentration": _likelihood_counts(settings) == "dirichlet-multinomial",
+        "log abundance": settings.records == "presence",
+        "log abundance_sd": settings.records == "presence",
+    }
+    return {name for name, plays in played.items() if not plays}

@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from phenofit.files import write_text
+from phenofit.flight.result import CAUGHT
 from phenofit.forecast.cautions import CAUTIONS
 from phenofit.outputs import species_slug
 from phenofit.report.leads import lead_table
@@ -247,7 +248,7 @@ def _extent(species: SpeciesResult) -> str:
     seasons = sorted(fit.data["season"].astype(str).unique())
     span = seasons[0] if len(seasons) == 1 else f"{seasons[0]} to {seasons[-1]}"
     return (
-        f"{fit.moths:,} {_RECORDS[fit.settings.records]} in {len(fit.data)} trap-years, {fit.data['trap'].nunique()} traps at "
+        f"{fit.moths:,} {CAUGHT[fit.settings.records]} in {len(fit.data)} trap-years, {fit.data['trap'].nunique()} traps at "
         f"{fit.data['site'].nunique()} sites, {len(seasons)} seasons ({span})."
     ).replace(",", "\u202f", 1 if fit.moths >= 1000 else 0)
 
@@ -272,9 +273,6 @@ def _model(species: SpeciesResult) -> tuple[tuple[str, str], ...]:
         ("fitted parameters", str(fit.fitted)),
         ("converged", "yes" if fit.converged else "no"),
     )
-
-
-_RECORDS = {"counts": "moths", "presence": "checks with moths", "first catch": "first catches"}
 
 
 _ABOUT = {
