@@ -90,7 +90,15 @@ def write_flights(path: Path, fits: Mapping[str, FlightFit], *, invented: bool =
         Whether the data are invented; every row then says so in its note.
     """
     rows = [
-        {**row, "species": species, "note": _joined(_RECORDS[fit.settings.records], row["note"])}
+        {
+            **row,
+            "species": species,
+            "note": _joined(
+                "" if fit.converged else "the search did not converge",
+                _RECORDS[fit.settings.records],
+                row["note"],
+            ),
+        }
         for species, fit in fits.items()
         for row in _records(fit.estimates)
     ]

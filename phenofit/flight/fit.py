@@ -10,13 +10,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from phenofit.errors import ModelError
+from phenofit.errors import DataError, ModelError
 from phenofit.files import versions
+from phenofit.flight.agreement import agreed_covariance
 from phenofit.flight.data import FlightData, assemble
+from phenofit.flight.enough import lacking_for_fit, recorded_in
+from phenofit.flight.flight_order import in_order, require_order
 from phenofit.flight.following import follow_profiles
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import maximise
-from phenofit.flight.problems import find_problems, quadrature_problems, rearing_problems
+from phenofit.flight.problems import (
+    curvature_problems,
+    find_problems,
+    quadrature_problems,
+    rearing_problems,
+)
 from phenofit.flight.profile import Profile, square_root
 from phenofit.flight.rearing_term import RearingTerm
 from phenofit.flight.result import FlightFit
@@ -132,7 +140,7 @@ def fit_flights(
     ModelError
         If a setting is outside what the model defines.
     DataError
-        If no trap-year is left to fit.
+        If no trap-year is left to fit, or the records are fewer than :mod:`phenofit.flight.enough` asks for.
     FitError
         If the likelihood is not finite anywhere the search looked.
 
@@ -215,12 +223,17 @@ def fit_data(
 
     Raises
     ------
+    DataError
+        If the records are fewer than :mod:`phenofit.flight.enough` asks for.
     ModelError
         If a held parameter has no such name.
     FitError
-        If the likelihood is not finite at any start.
+        If the likelihood is not finite at any start, or the flights do not come out in order of time.
     """
     say = progress or (lambda _text: None)
+    lacking = lacking_for_fit(recorded_in(data), flights=settings.flights, what=settings.species)
+    if lacking:
+        raise DataError(lacking)
     settings, simplified = simplify(data, settings)
     likelihood = build_likelihood(data, settings, FIRST_NODES)
     box, template = search_box(likelihood, settings)
@@ -228,6 +241,7 @@ def fit_data(
     step = np.full(likelihood.layout.size, 0.02)
     step[1 : settings.flights + 1] = 0.5
     top, moved = climb(likelihood, box, template)
+    require_order(likelihood, top.theta)
     covariance, interior = covariance_at(likelihood, top, box, step)
     found: dict[str, Profile] = {}
     if profiles:
@@ -237,11 +251,15 @@ def fit_data(
                 break
             # A profile climbed above the maximum: begin again from there.
             scale = square_root(covariance)
-            top = maximise(likelihood, best.theta, box, scale)
+            top = in_order(likelihood, maximise(likelihood, best.theta, box, scale), box, scale, tolerance=2e-3)
+            require_order(likelihood, top.theta)
             covariance, interior = covariance_at(likelihood, top, box, step)
         converged = top.success and best.value <= top.value + 0.005
     else:
         converged = top.success
+    covariance, disagreements = agreed_covariance(
+        likelihood, top, box, covariance, interior, step, profiles=found
+    )
     parameters = natural_values(likelihood, settings, top.theta)
     free = np.flatnonzero(box.free)
     names = [public_name(likelihood, settings, k) for k in free[interior]]
@@ -268,7 +286,8 @@ def fit_data(
         left_out=data.left_out,
         provenance={"versions": versions(), **dict(provenance or {})},
     )
-    return replace(fit, problems=(*simplified, *find_problems(fit, top), *_rearing_problems(fit, data)))
+    said = (*find_problems(fit, top), *curvature_problems(disagreements), *_rearing_problems(fit, data))
+    return replace(fit, problems=(*simplified, *said))
 
 
 def _shifts(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> pd.DataFrame:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 
+from phenofit.flight.agreement import Disagreement
 from phenofit.flight.maximise import LARGEST_CONCENTRATION, SMALLEST_SD, Maximum
 from phenofit.flight.result import FlightFit
 
-__all__ = ["find_problems", "quadrature_problems", "rearing_problems"]
+__all__ = ["curvature_problems", "find_problems", "quadrature_problems", "rearing_problems"]
 
 # 95 % points of chi-squared with one and two degrees of freedom.
 _APART_ONE, _APART_TWO = 3.841, 5.991
@@ -104,6 +105,16 @@ def _few(fit: FlightFit) -> list[str]:
     if fit.moths < 30 * fit.settings.flights:
         said.append(f"Only {fit.caught_words} carry the timing of {fit.settings.flights} flight(s).")
     return said
+
+
+def curvature_problems(disagreements: tuple[Disagreement, ...]) -> list[str]:
+    """Return a sentence for each standard error that the likelihood does not confirm."""
+    return [
+        f"The curvature at the maximum gives the {d.name.replace('_', ', flight ')} a standard error of "
+        f"{d.curvature:.3g} and its profile one of {d.profile:.3g} {'°C' if d.name in ('base', 'upper') else '°C-days'}: "
+        "forecasts draw from the profile."
+        for d in disagreements
+    ]
 
 
 def quadrature_problems(moved: float, tolerance: float) -> list[str]:

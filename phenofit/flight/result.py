@@ -32,6 +32,10 @@ EVENT_SHARES = {
 CAUGHT = {"counts": "moths", "presence": "checks with moths", "first catch": "first catches"}
 """What is counted in each kind of records."""
 
+NOT_CONVERGED = "The search did not converge: the values below show where it stopped and are no estimates."
+
+_MOST_REDRAWS = 100
+
 
 @dataclass(frozen=True)
 class FlightFit:
@@ -290,8 +294,9 @@ class FlightFit:
         -------
         DataFrame
             One column per parameter, natural scale. Drawn from the normal approximation on the scale of the
-            search (standard deviations to first order on their own scale, not below nought); parameters held or
-            at a bound stay at their value, the base stays in its search range.
+            search (standard deviations to first order on their own scale, not below zero); parameters held or
+            at a bound stay at their value, the base stays in its search range. A draw with a negative requirement,
+            or with flights that are not in order of time, is drawn again.
         """
         values = {k: np.full(count, v) for k, v in self.parameters.items()}
         names = list(self.covariance.columns)
@@ -306,25 +311,43 @@ class FlightFit:
             )
             scale, vectors = np.linalg.eigh(self.covariance.to_numpy())
             root = vectors * np.sqrt(np.maximum(scale, 0.0))
-            normal = np.random.default_rng(seed).standard_normal((count, len(names)))
-            drawn = centre + normal @ root.T
-            for k, name in enumerate(names):
-                if "_sd" in name and name.startswith("log "):
-                    # A standard deviation that cannot be told from nought is not known on the log scale at all;
-                    # the deviate is carried to the plain scale and folded at nought.
-                    values[name[4:]] = np.exp(centre[k]) * np.abs(1.0 + drawn[:, k] - centre[k])
-                elif name.startswith("logit "):
-                    values[name[6:]] = 1.0 / (1.0 + np.exp(-drawn[:, k]))
-                elif name.startswith("log "):
-                    values[name[4:]] = np.exp(np.clip(drawn[:, k], centre[k] - 20.0, centre[k] + 20.0))
-                else:
-                    values[name] = drawn[:, k]
-            low, high = self.settings.base_range
-            if "base" in names:
-                values["base"] = np.clip(values["base"], low, high)
-            if "upper" in names and self.settings.upper_range is not None:
-                values["upper"] = np.clip(values["upper"], *self.settings.upper_range)
+            generator = np.random.default_rng(seed)
+            wrong = np.ones(count, dtype=bool)
+            for _ in range(_MOST_REDRAWS):
+                normal = generator.standard_normal((int(wrong.sum()), len(names)))
+                for name, drawn in self._natural(names, centre, normal @ root.T).items():
+                    values[name][wrong] = drawn
+                wrong = self._impossible(values)
+                if not wrong.any():
+                    break
+            for name, estimate in self.parameters.items():
+                values[name][wrong] = estimate
         return pd.DataFrame(values)
+
+    def _natural(self, names: list[str], centre: np.ndarray, drawn: np.ndarray) -> dict[str, np.ndarray]:
+        """Return draws around `centre` on the natural scale, in the search range."""
+        values: dict[str, np.ndarray] = {}
+        for k, name in enumerate(names):
+            if "_sd" in name and name.startswith("log "):
+                # An SD that cannot be distinguished from zero is not known on the log scale: the deviate is taken to
+                # the natural scale and reflected at zero.
+                values[name[4:]] = np.exp(centre[k]) * np.abs(1.0 + drawn[:, k])
+            elif name.startswith("logit "):
+                values[name[6:]] = 1.0 / (1.0 + np.exp(-(centre[k] + drawn[:, k])))
+            elif name.startswith("log "):
+                values[name[4:]] = np.exp(centre[k] + np.clip(drawn[:, k], -20.0, 20.0))
+            else:
+                values[name] = centre[k] + drawn[:, k]
+        if "base" in values:
+            values["base"] = np.clip(values["base"], *self.settings.base_range)
+        if "upper" in values and self.settings.upper_range is not None:
+            values["upper"] = np.clip(values["upper"], *self.settings.upper_range)
+        return values
+
+    def _impossible(self, values: dict[str, np.ndarray]) -> np.ndarray:
+        """Return which draws have a negative requirement, or flights that are not in order of time."""
+        heat = np.column_stack([values[f"requirement_{g}"] for g in range(1, self.settings.flights + 1)])
+        return np.asarray((heat[:, 0] <= 0.0) | (np.diff(heat, axis=1) < 0.0).any(axis=1))
 
     def _headline(self) -> list[str]:
         s = self.settings
@@ -341,8 +364,8 @@ class FlightFit:
         ]
 
     def summary(self) -> str:
-        """Return the result as text: estimates, intervals, and the problems in full sentences."""
-        lines = self._headline()
+        """Return the result as text: what it rests on, its problems in full sentences, estimates and intervals."""
+        lines = [*self._headline(), *self._cautions()]
         table = self.estimates
         lines.append("")
         lines.append(f"{'parameter':<22}{'estimate':>12}{'low':>12}{'high':>12}  unit")
@@ -359,12 +382,13 @@ class FlightFit:
         lines.append(
             f"log-likelihood {self.log_likelihood:.3f}, AIC {self.aic:.2f}, {self.fitted} parameters"
         )
-        if not self.converged:
-            lines.append("The search did not converge; do not use these numbers.")
         if len(self.left_out):
             lines.append(f"{int(self.left_out['rows'].sum())} check intervals left out, see .left_out")
-        lines.extend(f"! {p}" for p in self.problems)
         return "\n".join(lines)
+
+    def _cautions(self) -> list[str]:
+        said = [f"! {p}" for p in self.problems]
+        return said if self.converged else [NOT_CONVERGED, *said]
 
     def __str__(self) -> str:
         """Return :meth:`summary`."""
@@ -384,8 +408,8 @@ class FlightFit:
             rows.append("<tr>" + "".join(f"<td>{html.escape(str(c))}</td>" for c in cells) + "</tr>")
         head = "".join(f"<th>{h}</th>" for h in ("parameter", "estimate", "low", "high", "unit", "note"))
         words = "".join(f"<p>{html.escape(line)}</p>" for line in self._headline())
-        bad = "".join(f"<li>{html.escape(p)}</li>" for p in self.problems)
-        return f"<div>{words}<table><tr>{head}</tr>{''.join(rows)}</table><ul>{bad}</ul></div>"
+        bad = "".join(f"<li>{html.escape(p)}</li>" for p in self._cautions())
+        return f"<div>{words}<ul>{bad}</ul><table><tr>{head}</tr>{''.join(rows)}</table></div>"
 
     def to_json(self, path: str | os.PathLike[str] | None = None) -> str:
         """Write the fit as JSON; the same fit gives the same bytes.

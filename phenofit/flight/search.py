@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phenofit.errors import FitError
+from phenofit.flight.flight_order import in_order
 from phenofit.flight.lift import lifted
 from phenofit.flight.likelihood import Likelihood
 from phenofit.flight.maximise import Box, Maximum, curvature, maximise
@@ -70,7 +71,8 @@ def climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> tuple[Maxim
     tolerance = 5e-4 if likelihood.flights == 1 else 1e-2
     factor = square_root(best.spread)
     best = maximise(likelihood, best.theta, box, factor, tolerance=tolerance)
-    return lifted(likelihood, best, box, factor, tolerance=tolerance, limit=200), moved
+    best = lifted(likelihood, best, box, factor, tolerance=tolerance, limit=200)
+    return in_order(likelihood, best, box, factor, tolerance=tolerance), moved
 
 
 def enough_nodes(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -160,9 +161,26 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
         template[place] = inner
         box.low[place], box.high[place] = min(box.low[place], inner), max(box.high[place], inner)
         hold.append(place)
+    _keep_order(box, layout.index, settings, template)
     for place in hold:
         box = box.hold(place)
     return box, template
+
+
+def _keep_order(box: Box, index: Callable[[str], int], settings: FitSettings, template: np.ndarray) -> None:
+    """Let no flight be looked for on the wrong side of one whose requirement is held, in place."""
+    places = {g: index(f"requirement_{g}") for g in range(1, settings.flights + 1)}
+    held = {g: float(template[k]) for g, k in places.items() if f"requirement_{g}" in settings.held}
+    if list(held.values()) != sorted(held.values()):
+        words = ", ".join(f"flight {g} at {value:g}" for g, value in held.items())
+        raise ModelError(f"flights are numbered in order of time, but half of {words} °C-days is held.")
+    for g, k in places.items():
+        if g in held:
+            continue
+        before = [value for other, value in held.items() if other < g]
+        after = [value for other, value in held.items() if other > g]
+        box.low[k] = max([box.low[k], *before])
+        box.high[k] = max(min([box.high[k], *after]), box.low[k])
 
 
 def public_name(likelihood: Likelihood, settings: FitSettings, place: int) -> str:

@@ -44,8 +44,9 @@ def crossing_days(
     Returns
     -------
     array, shape (draws, events)
-        Days from the midnight that begins the sums, with the fraction of the day; 0 for an amount not above
-        0, infinite where the amount is not reached, NaN where a missing day comes before that is known.
+        Days from the midnight that begins the sums, with the fraction of the day; minus infinity for a negative
+        amount (before the sums begin), 0 for an amount of 0, infinite where the amount is not reached, NaN where a
+        missing day comes before that is known.
 
     Examples
     --------
@@ -62,7 +63,9 @@ def crossing_days(
         heat = 0.0
         left = 0
         for e in range(events):
-            if amount[k, e] <= 0.0:
+            if amount[k, e] < 0.0:
+                result[k, e] = -math.inf
+            elif amount[k, e] == 0.0:
                 result[k, e] = 0.0
             elif math.isnan(amount[k, e]):
                 result[k, e] = math.nan
@@ -73,12 +76,12 @@ def crossing_days(
             value = _heat_on(d, tmin[m], tmax[m], base[k], upper[k], method_code, cutoff_code)
             if math.isnan(value):
                 for e in range(events):
-                    if math.isinf(result[k, e]):
+                    if result[k, e] == math.inf:
                         result[k, e] = math.nan
                 break
             if value > 0.0:
                 for e in range(events):
-                    if math.isinf(result[k, e]) and heat + value >= amount[k, e]:
+                    if result[k, e] == math.inf and heat + value >= amount[k, e]:
                         result[k, e] = d + (amount[k, e] - heat) / value
                         left -= 1
             heat += value
@@ -107,7 +110,8 @@ def crossing_after(
     upper : float
         Upper threshold of all draws [degC].
     start : array, shape (draws,)
-        Moment from which heat is summed, in days with their fractions; infinite gives infinite.
+        Moment from which heat is summed, in days with their fractions; infinite gives infinite, minus infinity
+        gives minus infinity.
     amount : array, shape (draws,)
         Heat sum to reach [degC d].
 
@@ -127,6 +131,7 @@ def crossing_after(
     result = np.full(draws, math.inf)
     for k in range(draws):
         if math.isinf(start[k]):
+            result[k] = start[k]
             continue
         m = member[k]
         left = amount[k]

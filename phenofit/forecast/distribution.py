@@ -46,7 +46,8 @@ class DateDistribution:
     start : numpy.datetime64
         Midnight from which the draws count.
     days : array, shape (draws,)
-        Days from `start`, with fractions; infinite where the event does not come in this season.
+        Days from `start`, with fractions; infinite where the event does not happen in this season, minus infinity
+        where the forecast places it before the heat sum begins.
 
     Examples
     --------
@@ -69,13 +70,13 @@ class DateDistribution:
         return np.sort(self.days)
 
     def quantile_days(self, share: float) -> float:
-        """Return the quantile in days from `start`; infinite where it lies beyond the season."""
+        """Return the quantile in days from `start`; plus or minus infinity where it is no day of the season."""
         # Interpolating between a finite and an infinite draw would give a NaN, so an order statistic is taken.
         at = math.ceil(share * self.days.size - 1e-9) - 1
         return float(self._ranked[min(max(at, 0), self.days.size - 1)])
 
     def quantile(self, share: float) -> np.datetime64:
-        """Return the date by which the event has come with chance `share` (NaT: not in this season)."""
+        """Return the date by which the event has happened with chance `share` (NaT: no day of the season)."""
         return cast(np.datetime64, add_days(self.start, self.quantile_days(share))[()])
 
     def interval(self, level: float) -> tuple[np.datetime64, np.datetime64]:
@@ -89,5 +90,5 @@ class DateDistribution:
 
     @property
     def chance_not_this_season(self) -> float:
-        """Chance that the event does not come before the season ends."""
-        return float(np.mean(np.isinf(self.days)))
+        """Chance that the event does not happen before the season ends."""
+        return float(np.mean(np.isposinf(self.days)))

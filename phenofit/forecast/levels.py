@@ -106,7 +106,7 @@ def curve_quantile(
     p = np.clip(p, 1e-12, 1.0 - 1e-12)
     if code == 5:
         shape = (m / s) ** 2
-        return np.asarray(np.maximum(mid, 0.0) * gammaincinv(shape, p) / gammaincinv(shape, 0.5))
+        return np.asarray(np.where(mid > 0.0, mid * gammaincinv(shape, p) / gammaincinv(shape, 0.5), mid))
     if code in (0, 2):
         z = ndtri(p)
     elif code in (1, 3):
@@ -115,7 +115,8 @@ def curve_quantile(
         z = np.log(-np.log1p(-p) / math.log(2.0)) * math.sqrt(6.0) / math.pi
     if code in (0, 1):
         return np.asarray(mid + s * z)
-    return np.asarray(np.maximum(mid, 0.0) * np.exp(z * s / m))
+    # A negative median stays negative: it is a date before the sum begins, for every share.
+    return np.asarray(np.where(mid > 0.0, mid * np.exp(z * s / m), mid))
 
 
 def event_shares(

@@ -151,7 +151,7 @@ def date_map(
             "this season's date minus the average, positive = later",
             "day",
         ),
-        "reached": (np.isfinite(found).mean(axis=1), "share of draws in which the event is reached", "1"),
+        "reached": ((~np.isnan(found)).mean(axis=1), "share of draws in which the event is reached", "1"),
     }
     dataset = grid_coordinates(plane, grid)
     start = season.first_day(this)
@@ -205,8 +205,8 @@ def _seasons(season: Season, days: np.ndarray, year: int | None) -> tuple[int, l
 
 
 def _quantile(days: np.ndarray, share: float) -> np.ndarray:
-    # A draw that never gets there lies beyond every date, so it moves the quantile instead of dropping out.
-    ordered = np.sort(np.where(np.isfinite(days), days, np.inf), axis=1)
+    # A draw that does not reach the sum is later than every date: it moves the quantile and is not dropped.
+    ordered = np.sort(np.where(np.isnan(days), np.inf, days), axis=1)
     place = share * (days.shape[1] - 1)
     first = int(np.floor(place))
     second = min(first + 1, days.shape[1] - 1)
@@ -229,7 +229,12 @@ class _Counter:
     def event_days(
         self, year: int, base: float, amount: float, *, fill_from: int | None = None
     ) -> np.ndarray:
-        """Return the days after the start of a season at which a heat sum is reached, NaN where it is not."""
+        """Return the days after the start of a season at which a heat sum is reached, NaN where it is not.
+
+        A negative sum is reached before the season: minus infinity.
+        """
+        if amount < 0.0:
+            return np.full(len(self.tmin), -np.inf)
         calendar = self.season.days(year)
         tmin, tmax = self._season(year, len(calendar))
         if fill_from is not None:

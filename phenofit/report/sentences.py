@@ -114,13 +114,17 @@ def error_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[
             continue
         name = f"half of flight {flight}" if rows["flight"].nunique() > 1 else "half of the flight"
         fitted = mine[mine["forecaster"] == "fitted"].iloc[0]
+        if not fitted["forecasts"]:
+            said.append(f"{scheme_words(scheme)[1]}, all {fitted['failed']} forecasts of {name} failed.")
+            continue
+        failed = f"; {fitted['failed']} failed" if fitted["failed"] else ""
         text = (
             f"{scheme_words(scheme)[1]}, its date for {name} was off by {number(fitted['mae_days'])} days on "
-            f"average ({fitted['forecasts']} forecasts in {fitted['years']} seasons)"
+            f"average ({fitted['forecasts']} forecasts in {fitted['years']} seasons{failed})"
         )
         others = [
             f"the {forecaster_words(str(other))} by {number(value)}"
-            for other, value in by_name.drop("fitted").sort_values().items()
+            for other, value in by_name.drop("fitted").dropna().sort_values().items()
             if other == "calendar mean" or str(other).startswith("published:")
         ]
         said.append(f"{text}; {', '.join(others)}." if others else f"{text}.")

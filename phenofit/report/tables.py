@@ -213,6 +213,12 @@ def _text(value: Any) -> str:
     return "" if value is None or pd.isna(value) else str(value)
 
 
+_FAILED_WORDS = (
+    " A forecast failed if its date is not in the season, or if its 95 % interval has no end or "
+    "spans the season; such an interval covers nothing."
+)
+
+
 def errors_table(scores: pd.DataFrame, *, event: str, scheme: str, level: int = 95) -> PageTable:
     """Return the forecast error of each forecaster, weather known, best first within a flight."""
     rows = scores[(scores["event"] == event) & (scores["scheme"] == scheme) & scores["lead_days"].isna()]
@@ -225,7 +231,8 @@ def errors_table(scores: pd.DataFrame, *, event: str, scheme: str, level: int = 
         cells.append(
             (
                 f"flight {row['flight']}: {name}" if several else name,
-                f"{row['forecasts']} in {row['years']} seasons",
+                f"{row['forecasts']} in {row['years']} seasons"
+                + (f"; {row['failed']} failed" if row["failed"] else ""),
                 number(row["mae_days"]),
                 interval(row["mae_low"], row["mae_high"], ""),
                 _signed(row["bias_days"]),
@@ -236,7 +243,8 @@ def errors_table(scores: pd.DataFrame, *, event: str, scheme: str, level: int = 
         )
     return PageTable(
         f"Error of forecasts of dates for {_event_words(event)}, leaving out {scheme_words(scheme)[0]}, weather known. The "
-        f"{level} % interval takes whole years at random.",
+        f"{level} % interval takes whole years at random."
+        + (_FAILED_WORDS if rows["failed"].any() else ""),
         (
             "forecaster", "forecasts", "mean absolute error [days]", f"{level} % interval [days]",
             "mean error [days]", "inside the check interval [%]", "observed date in the 95 % interval [%]",

@@ -10,6 +10,8 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, Problem
+from phenofit.flight.choose_flights import flight_candidates
+from phenofit.flight.enough import lacking_for_fit, recorded
 from phenofit.study.inputs import Gathered, gather, species_trap_years
 from phenofit.study.load import load_leniently
 from phenofit.study.model import Study
@@ -134,6 +136,8 @@ def _trap_year_lines(study: Study, found: Gathered) -> list[str]:
         except DataError as fault:
             found.problems += [Problem(f"{species}: {p.finding}", p.remedy, p.file) for p in fault.problems]
             continue
+        asked = min(flight_candidates(study.flight_settings(species).count))
+        found.problems += lacking_for_fit(recorded(years), flights=asked, what=species)
         moths, checks = int(years.years["total"].sum()), len(years.intervals)
         seasons = years.years["season"].unique()
         lines.append(

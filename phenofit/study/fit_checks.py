@@ -178,6 +178,7 @@ def rules_beside(
         weather=inputs.weather,
         links=inputs.links,
         season=settings.season,
+        starts=inputs.starts,
     ).table[["trap_year", "flight", "observed"]]
     found = older_rules(
         trap_years,

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, FitError, ModelError
+from phenofit.flight.enough import lacking_for_verdict, recorded
 from phenofit.flight.profile import cut_root
 from phenofit.flight.reference import degrees_of_error, p_value_of_ratio
 from phenofit.heat.settings import HeatSettings
@@ -53,7 +54,8 @@ class PublishedComparison:
         Mean absolute held-out error of the published threshold minus that of the refitted model, paired by trap
         and season [d]; NaN without a validation table.
     verdict : str
-        ``"supported"``, ``"not contradicted"``, ``"refuted here"`` or ``"cannot be tested"``.
+        ``"supported"``, ``"not contradicted"``, ``"refuted here"``, ``"cannot tell"`` (too few records for any of
+        these) or ``"cannot be tested"`` (the threshold lacks something).
     sentence : str
         The verdict in words.
     level : float
@@ -160,6 +162,10 @@ def compare_published(
         reason = "only first catches are fitted here, and a published sum is tested on the whole flight"
     if reason is None and threshold.flight > flights:
         reason = f"it is about flight {threshold.flight}, the season here has {flights}"
+    few = "" if reason else lacking_for_verdict(recorded(trap_years), flights=flights)
+    if few:
+        sentence = f"For the published {threshold.words} these catches cannot tell: {few}."
+        return PublishedComparison(threshold, False, verdict="cannot tell", sentence=sentence, level=level)
     if reason is None:
         try:
             season_from(threshold.start, setting)

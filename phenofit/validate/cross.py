@@ -141,7 +141,14 @@ def cross_validate(
     names = tuple(dict.fromkeys([*events, *(t.event for t in usable)]))
     whole = _whole_fit(trap_years, setting, flights, fit)
     seen = observed_events(
-        trap_years, events=names, min_moths=min_moths, fit=whole, weather=weather, links=links, season=season
+        trap_years,
+        events=names,
+        min_moths=min_moths,
+        fit=whole,
+        weather=weather,
+        links=links,
+        season=season,
+        starts=starts,
     )
     if seen.table.empty:
         reasons = "; ".join(sorted(seen.left_out["reason"].unique())) or "there are no records"

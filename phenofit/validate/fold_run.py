@@ -24,7 +24,7 @@ from phenofit.validate.forecasters import (
 from phenofit.validate.observed import Observed, observed_events
 from phenofit.validate.older import OLDER, OlderRule
 from phenofit.validate.schemes import Fold
-from phenofit.validate.targets import forecast_fold
+from phenofit.validate.targets import failed_fold, forecast_fold
 
 if TYPE_CHECKING:
     from phenofit.traps import TrapYears
@@ -129,6 +129,10 @@ def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
             forecaster = _train(job, kind, threshold, fitted)
         except (FitError, DataError, ModelError) as error:
             faults.append((name, str(error)))
+            if isinstance(error, FitError):
+                # The forecaster was asked and has no answer: that counts against it.
+                rows = failed_fold(job.wanted, job.lead_days, f"no fit: {error}")
+                parts.append(rows.assign(scheme=job.scheme, fold=job.fold.name, forecaster=name))
             continue
         if isinstance(forecaster, Fitted) and fitted is None:
             fitted = forecaster
@@ -138,6 +142,7 @@ def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
             job.wanted,
             series=job.series,
             links=job.setting.links,
+            season=job.setting.season,
             lead_days=job.lead_days,
             scheme=job.scheme,
         )
@@ -212,4 +217,5 @@ def _learnt(job: Job, fitted: Fitted | None) -> pd.DataFrame:
         weather=setting.weather,
         links=setting.links,
         season=setting.season,
+        starts=setting.starts,
     ).table

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from phenofit.errors import ModelError
 from phenofit.forecast.dates import fixed_date
 from phenofit.forecast.events import event_share
 from phenofit.forecast.weather_years import StationSeries, station_series
@@ -87,6 +88,7 @@ def observed_events(
     weather: xr.Dataset | None = None,
     links: pd.DataFrame | None = None,
     season: Season | None = None,
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     sustained: int = 2,
 ) -> Observed:
     """Find the check interval that holds each event.
@@ -102,7 +104,9 @@ def observed_events(
     fit : FlightFit, optional
         A fit to all data; needed, with `weather`, `links` and `season`, where a season has several flights.
     weather, links, season : Dataset, DataFrame, Season, optional
-        Give the heat at which the flights part.
+        Give the dates on which one flight ends and the next begins.
+    starts : mapping, optional
+        Biofix of each (site, year); needed where `fit` counts heat from a biofix.
     sustained : int
         Successive checks with a catch that make it a sustained one.
 
@@ -113,7 +117,7 @@ def observed_events(
     Raises
     ------
     ModelError
-        If an event is not known.
+        If an event is not known, or several flights cannot be separated because an argument is missing.
 
     Notes
     -----
@@ -123,14 +127,14 @@ def observed_events(
     """
     for event in events:
         event_share(event)
-    parts = _Splitter(fit, weather, links, season)
+    parts = _Splitter(fit, weather, links, season, starts)
     rows: list[tuple[object, ...]] = []
     left: list[tuple[object, ...]] = []
     by_year = dict(list(trap_years.intervals.groupby("trap_year", sort=True)))
     for year in trap_years.years.to_dict("records"):
         number = int(year["trap_year"])
         frame = by_year[number]
-        bounds = parts.bounds(str(year["trap"]), int(year["year"]))
+        bounds = parts.bounds(str(year["trap"]), str(year["site"]), int(year["year"]))
         for flight in range(1, parts.flights + 1):
             record = _Record.of(frame, None if bounds is None else bounds[flight - 1])
             for event in events:
@@ -158,44 +162,51 @@ class _Splitter:
         weather: xr.Dataset | None,
         links: pd.DataFrame | None,
         season: Season | None,
+        starts: Mapping[tuple[str, int], np.datetime64] | None,
     ) -> None:
         self.flights = 1 if fit is None else fit.settings.flights
-        if self.flights == 1 or fit is None or weather is None or links is None or season is None:
-            self.flights = 1
+        if self.flights == 1 or fit is None:
             return
-        self.fit, self.season = fit, season
+        if weather is None or links is None or season is None:
+            raise ModelError("several flights are separated by heat: give `weather`, `links` and `season`.")
+        if fit.settings.biofix != (starts is not None):
+            given = "a biofix, give `starts`" if fit.settings.biofix else "a date, do not give `starts`"
+            raise ModelError(f"the fit counts heat from {given}.")
+        self.fit, self.season, self.starts = fit, season, starts
         self.heat = split_heat(fit)
         self.series: Mapping[str, StationSeries] = station_series(weather)
         self.station = dict(zip(links["trap"].astype(str), links["station"], strict=True))
-        self.known: dict[tuple[str, int], list[tuple[np.datetime64, np.datetime64]] | None] = {}
+        self.known: dict[tuple[str, np.datetime64], list[tuple[np.datetime64, np.datetime64]] | None] = {}
 
-    def bounds(self, trap: str, year: int) -> list[tuple[np.datetime64, np.datetime64]] | None:
+    def bounds(self, trap: str, site: str, year: int) -> list[tuple[np.datetime64, np.datetime64]] | None:
         """Return from when to when each flight counts, or None where the heat sum is unknown."""
         if self.flights == 1:
             return [(np.datetime64("1678-01-01", "ns"), np.datetime64("2262-01-01", "ns"))]
         station = self.station.get(trap)
-        if station not in self.series:
+        start = self.season.first_day(year)
+        if self.starts is not None:
+            start = self.starts.get((site, year), np.datetime64("NaT")).astype("datetime64[D]")
+        if station not in self.series or np.isnat(start):
             return None
-        key = (str(station), year)
+        key = (str(station), start)
         if key not in self.known:
-            self.known[key] = self._dates(*key)
+            self.known[key] = self._dates(str(station), year, start)
         return self.known[key]
 
-    def _dates(self, station: str, year: int) -> list[tuple[np.datetime64, np.datetime64]] | None:
-        tmin, tmax = self.series[station].season_rows(self.season, year)
-        first = self.season.first_day(year)
-        cuts = [first.astype("datetime64[ns]")]
+    def _dates(
+        self, station: str, year: int, start: np.datetime64
+    ) -> list[tuple[np.datetime64, np.datetime64]] | None:
+        tmin, tmax = self.series[station].season_rows(self.season, year, start=start)
+        after = self.season.last_day(year).astype("datetime64[ns]") + _DAY
+        cuts = [self.season.first_day(year).astype("datetime64[ns]")]
         for amount in self.heat:
-            found = fixed_date(self.fit.base, amount, tmin, tmax, start=first, heat=self.fit.settings.heat)
+            found = fixed_date(self.fit.base, amount, tmin, tmax, start=start, heat=self.fit.settings.heat)
             if found is None:
                 return None
             cut = found.quantile(0.5)
-            # A boundary that the season never reaches lies behind its end: the later flights hold no catch.
-            cuts.append(
-                cut if not np.isnat(cut) else self.season.last_day(year).astype("datetime64[ns]") + _DAY
-            )
-        cuts.append(self.season.last_day(year).astype("datetime64[ns]") + 2 * _DAY)
-        return list(pairwise(cuts))
+            # A boundary that the season does not reach lies after its end: the later flights have no catch.
+            cuts.append(cut if not np.isnat(cut) else after)
+        return list(pairwise([*cuts, after + _DAY]))
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from phenofit.validate.scores import crps_draws, interval_log_score
 if TYPE_CHECKING:
     from phenofit.traps import TrapYears
 
-__all__ = ["VALIDATION_COLUMNS", "finished_table", "forecast_row"]
+__all__ = ["VALIDATION_COLUMNS", "failed_row", "finished_table", "forecast_row"]
 
 VALIDATION_COLUMNS = (
     "scheme",
@@ -52,6 +52,7 @@ VALIDATION_COLUMNS = (
     "log_score",
     "pit_from",
     "pit_to",
+    "failure",
 )
 _DATES = (
     "predicted",
@@ -68,8 +69,10 @@ _DATES = (
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 
 
-def forecast_row(forecast: DateDistribution, event: dict[str, Any], *, season_days: int) -> dict[str, Any]:
-    """Return what one forecast was worth.
+def forecast_row(
+    forecast: DateDistribution, event: dict[str, Any], *, season: tuple[np.datetime64, np.datetime64]
+) -> dict[str, Any]:
+    """Return the errors and scores of one forecast.
 
     Parameters
     ----------
@@ -77,20 +80,25 @@ def forecast_row(forecast: DateDistribution, event: dict[str, Any], *, season_da
         Forecast; a single draw is a point forecast, which has no interval.
     event : dict
         ``observed_from, observed_to, observed`` (datetime64).
-    season_days : int
-        Length of the season: a date that never comes is scored as its end [d].
+    season : tuple of numpy.datetime64
+        First day of the season, and the day after its last (datetime64[D]).
 
     Returns
     -------
     dict
-        The columns of the validation table from ``predicted`` on.
+        The columns of the validation table from ``predicted`` on. A forecast whose median is no day of the season has
+        no error in days, covers nothing, and says so in ``failure``. An interval without an end, or one that spans
+        the season, covers nothing; where this is the 95 % interval, ``failure`` says so too. The CRPS counts a date
+        outside the season as the nearest end of the season.
     """
     point = forecast.days.size == 1
     first = forecast.start.astype("datetime64[ns]")
-    low, high, seen = (
-        float((moment(event[name], "ns") - first) / _DAY)
-        for name in ("observed_from", "observed_to", "observed")
+    low, high, seen, opens, closes = (
+        float((moment(when, "ns") - first) / _DAY)
+        for when in (*(event[n] for n in ("observed_from", "observed_to", "observed")), *season)
     )
+    median = forecast.quantile_days(0.5)
+    failure = _no_date(median, opens, closes)
     row: dict[str, Any] = {"predicted": forecast.quantile(0.5)}
     for level in LEVELS:
         name = f"{level * 100:.0f}"
@@ -98,16 +106,51 @@ def forecast_row(forecast: DateDistribution, event: dict[str, Any], *, season_da
             row |= {f"low{name}": pd.NaT, f"high{name}": pd.NaT, f"covered{name}": pd.NA}
             continue
         ends = [forecast.quantile_days(0.5 * (1.0 + sign * level)) for sign in (-1, 1)]
+        useless = _no_interval(ends[0], ends[1], opens, closes)
         row[f"low{name}"], row[f"high{name}"] = forecast.interval(level)
-        row[f"covered{name}"] = bool(ends[0] <= seen <= ends[1])
-    median = forecast.quantile_days(0.5)
-    row["error_days"] = median - seen if np.isfinite(median) else np.nan
+        row[f"covered{name}"] = not failure and not useless and bool(ends[0] <= seen <= ends[1])
+    if not point and not failure:
+        failure = useless  # of the widest interval, which is the last
+    row["error_days"] = median - seen if not _no_date(median, opens, closes) else np.nan
     row["inside_interval"] = bool(low <= median <= high)
-    row["crps_days"] = crps_draws(np.minimum(forecast.days, float(season_days)), seen)
+    row["crps_days"] = crps_draws(np.clip(forecast.days, opens, closes), seen)
     row["log_score"] = np.nan if point else interval_log_score(forecast.days, low, high)
     row["pit_from"] = np.nan if point else float(np.mean(forecast.days <= low))
     row["pit_to"] = np.nan if point else float(np.mean(forecast.days <= high))
+    row["failure"] = failure
     return row
+
+
+def failed_row(reason: str) -> dict[str, Any]:
+    """Return the row of a forecast that could not be made; its reason stands in ``failure``."""
+    dates = ("predicted", *(f"{end}{level * 100:.0f}" for level in LEVELS for end in ("low", "high")))
+    return {
+        **dict.fromkeys(dates, pd.NaT),
+        **{f"covered{level * 100:.0f}": False for level in LEVELS},
+        **dict.fromkeys(("error_days", "crps_days", "log_score", "pit_from", "pit_to"), np.nan),
+        "inside_interval": False,
+        "failure": reason,
+    }
+
+
+def _no_date(median: float, opens: float, closes: float) -> str:
+    """Return why a median is no date of the season, or an empty text."""
+    if median == np.inf:
+        return "the heat sum is not reached in the season"
+    if median == -np.inf:
+        return "the date is before the heat sum begins"
+    if not opens <= median <= closes:
+        return "the date is outside the season"
+    return ""
+
+
+def _no_interval(low: float, high: float, opens: float, closes: float) -> str:
+    """Return why an interval says nothing that could be wrong, or an empty text."""
+    if low <= opens and high >= closes:
+        return "the 95 % interval spans the season"
+    if not np.isfinite(high):
+        return "the 95 % interval has no upper end in the season"
+    return "" if np.isfinite(low) else "the 95 % interval has no lower end in the season"
 
 
 def finished_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, species: str) -> pd.DataFrame:
@@ -149,6 +192,7 @@ def finished_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, species
         table[name] = table[name].astype("boolean")
     table["lead_days"] = table["lead_days"].astype(float)
     table["inside_interval"] = table["inside_interval"].astype(bool)
+    table["failure"] = table["failure"].astype(str)
     order = ["lead_days", "forecaster", "flight", "event", "year", "trap"]
     table = table.sort_values(order, kind="stable", na_position="first")
     return table[list(VALIDATION_COLUMNS)].reset_index(drop=True)

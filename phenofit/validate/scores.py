@@ -22,6 +22,7 @@ SCORE_COLUMNS = (
     "event",
     "lead_days",
     "forecasts",
+    "failed",
     "years",
     "bias_days",
     "mae_days",
@@ -148,8 +149,10 @@ def score_forecasts(
     pandas.DataFrame
         The columns of ``SCORE_COLUMNS``: errors in days (predicted minus observed: positive is late), the share of
         forecasts inside the check interval, the share of observed dates inside the 50, 80 and 95 % intervals.
-        Skill is 1 minus the ratio of mean absolute errors; intervals take whole years as the independent pieces
-        (resampled; with fewer than ten years left out one at a time).
+        ``forecasts`` have an error in days; ``failed`` counts those without a date in the season or without a 95 %
+        interval that could be wrong, which cover nothing. Skill is 1 minus the ratio of mean absolute errors; intervals take whole years as the independent pieces
+        (resampled; with fewer than ten years left out one at a time), and stay in their range: a mean absolute
+        error is not negative, a skill is not above 1.
 
     Raises
     ------
@@ -183,10 +186,11 @@ def _scores(frame: pd.DataFrame, bootstrap: int, level: float, seed: int) -> dic
     )
     row: dict[str, Any] = {
         "forecasts": int(known.sum()),
+        "failed": int((frame["failure"] != "").sum()) if "failure" in frame else 0,
         "years": int(frame.loc[known, "year"].nunique()),
         "bias_days": _mean(error[known]),
         "mae_days": _mean(size),
-        "mae_low": low,
+        "mae_low": max(low, 0.0) if np.isfinite(low) else low,
         "mae_high": high,
         "rmse_days": float(np.sqrt(np.mean(size**2))) if size.size else np.nan,
         "inside_share": _mean(frame["inside_interval"]),
@@ -233,7 +237,7 @@ def skill(
         level,
         seed,
     )
-    return float(1.0 - mine.sum() / other.sum()), low, high
+    return float(1.0 - mine.sum() / other.sum()), low, min(high, 1.0) if np.isfinite(high) else high
 
 
 def paired_errors(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,12 +12,14 @@ from phenofit.errors import DataError, ModelError
 from phenofit.forecast.distribution import moment
 from phenofit.forecast.weather_years import StationSeries
 from phenofit.validate.forecasters import Dates, Forecaster, Target
-from phenofit.validate.rows import VALIDATION_COLUMNS, forecast_row
+from phenofit.validate.rows import VALIDATION_COLUMNS, failed_row, forecast_row
 
-__all__ = ["forecast_fold"]
+if TYPE_CHECKING:
+    from phenofit.seasons import Season
+
+__all__ = ["failed_fold", "forecast_fold"]
 
 _UNKNOWN = "the heat sum is unknown (missing temperatures or biofix)"
-_SEASON_DAYS = 366  # a date that never comes is scored as the end of the year
 
 
 def forecast_fold(
@@ -27,10 +29,11 @@ def forecast_fold(
     *,
     series: Mapping[str, StationSeries],
     links: pd.DataFrame,
+    season: Season,
     lead_days: tuple[int, ...],
     scheme: str,
 ) -> tuple[pd.DataFrame, str | None]:
-    """Forecast events and say what each forecast was worth.
+    """Forecast events and score each forecast.
 
     Parameters
     ----------
@@ -44,6 +47,8 @@ def forecast_fold(
         Station series by id.
     links : pandas.DataFrame
         ``trap, station``.
+    season : Season
+        Season of the study; a date outside it is a failure.
     lead_days : tuple of int
         Lead times beside the forecast with all weather known [d].
     scheme : str
@@ -69,7 +74,7 @@ def forecast_fold(
         for flight, group in by_year[int(record["trap_year"])].groupby("flight", sort=True):
             for lead in (None, *lead_days):
                 found, fault = _forecast(
-                    forecaster, record, series[str(name)], int(str(flight)), group, lead, scheme, known
+                    forecaster, record, series[str(name)], int(str(flight)), group, season, lead, scheme, known
                 )
                 rows.extend(found)
                 if fault is not None:
@@ -85,6 +90,7 @@ def _forecast(
     series: StationSeries,
     flight: int,
     group: pd.DataFrame,
+    season: Season,
     lead: int | None,
     scheme: str,
     known: dict[tuple[Any, ...], Dates | None],
@@ -116,18 +122,40 @@ def _forecast(
         forecast = dates.get(str(event["event"]))
         if forecast is None:
             continue
-        row = forecast_row(forecast, {str(k): v for k, v in event.items()}, season_days=_SEASON_DAYS)
-        rows.append(
-            {
-                "trap_year": int(record["trap_year"]),
-                "flight": flight,
-                "event": event["event"],
-                "lead_days": np.nan if lead is None else float(lead),
-                **{name: event[name] for name in ("observed_from", "observed_to", "observed")},
-                **row,
-            }
-        )
+        seen = {str(k): v for k, v in event.items()}
+        window = season.first_day(year), season.last_day(year) + np.timedelta64(1, "D")
+        rows.append(_row(seen, lead, forecast_row(forecast, seen, season=window)))
     return rows, None
+
+
+def failed_fold(wanted: pd.DataFrame, lead_days: tuple[int, ...], reason: str) -> pd.DataFrame:
+    """Return the rows of forecasts that were asked for and could not be made, so that they are counted.
+
+    Parameters
+    ----------
+    wanted : pandas.DataFrame
+        Observed events of the held-out trap-years.
+    lead_days : tuple of int
+        Lead times beside the forecast with all weather known [d].
+    reason : str
+        Why there is no forecast.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of the validation table without a date.
+    """
+    seen = [{str(k): v for k, v in event.items()} for event in wanted.to_dict("records")]
+    return pd.DataFrame([_row(e, lead, failed_row(reason)) for e in seen for lead in (None, *lead_days)])
+
+
+def _row(event: Mapping[str, Any], lead: int | None, scores: dict[str, Any]) -> dict[str, Any]:
+    kept = ("trap_year", "flight", "event", "observed_from", "observed_to", "observed")
+    return {
+        **{name: event[name] for name in kept},
+        "lead_days": np.nan if lead is None else float(lead),
+        **scores,
+    }
 
 
 def _issue_day(observed: Any, lead: int) -> np.datetime64:
