@@ -140,7 +140,7 @@ class _Task:
             species=work.species,
             fit=fit,
             trap_years=work.trap_years,
-            thresholds=thresholds_table(work.species, fit, work.published, verdicts=verdicts, seed=seed),
+            thresholds=thresholds_table(work.species, fit, work.published, verdicts=verdicts),
             comparisons=comparisons,
             validation=validation,
             scores=_scores(validation, seed),

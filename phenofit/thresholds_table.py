@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from phenofit.flight.result import EVENT_SHARES
-from phenofit.forecast.levels import curve_quantile
+from phenofit.flight.share_heat import share_intervals
 
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
@@ -39,7 +38,6 @@ THRESHOLD_COLUMNS = (
     "id",
     "verdict",
 )
-_DRAWS = 2000
 
 
 def thresholds_table(
@@ -48,7 +46,6 @@ def thresholds_table(
     published: Sequence[PublishedThreshold] = (),
     *,
     verdicts: Mapping[str, str] | None = None,
-    seed: int = 0,
 ) -> pd.DataFrame:
     """Put the thresholds of a fit and published ones into one table.
 
@@ -62,27 +59,22 @@ def thresholds_table(
         Published thresholds; those that catches cannot test are rows too, and say why.
     verdicts : mapping of str to str, optional
         What the catches say about each published threshold, by its id.
-    seed : int
-        Seed of the draws behind the intervals of events other than half of the flight.
 
     Returns
     -------
     pandas.DataFrame
         Columns ``THRESHOLD_COLUMNS``; ``kind`` is ``fitted`` or ``published``. Amounts are in °C-days and bases in
-        °C, whatever the source printed; an amount printed without a unit keeps its number and has no unit. The
-        interval of half of the flight is the profile-likelihood interval of the requirement, those of the other
-        events come from draws of the fit. An open end is missing. A fit of first catches has one row, the heat at half
+        °C, whatever the source printed; an amount printed without a unit keeps its number and has no unit. Intervals
+        are those of :func:`phenofit.flight.share_heat.share_intervals`. An open end is missing. A fit of first catches has one row, the heat at half
         of them.
     """
-    rows = _fitted_rows(species, fit, seed)
+    rows = _fitted_rows(species, fit)
     rows += [_published_row(species, row, (verdicts or {}).get(row.id, "")) for row in published]
     return pd.DataFrame(rows, columns=list(THRESHOLD_COLUMNS))
 
 
-def _fitted_rows(species: str, fit: FlightFit, seed: int) -> list[dict[str, Any]]:
+def _fitted_rows(species: str, fit: FlightFit) -> list[dict[str, Any]]:
     settings = fit.settings
-    draws = fit.draws(_DRAWS, seed=seed)
-    tails = 50.0 * (1.0 - settings.level), 50.0 * (1.0 + settings.level)
     base_low, base_high = fit.interval("base") if "base" in fit.profiles else (None, None)
     terms = {
         "species": species,
@@ -105,25 +97,10 @@ def _fitted_rows(species: str, fit: FlightFit, seed: int) -> list[dict[str, Any]
         return [{**terms, **first, "amount_low": low, "amount_high": high}]
     rows = []
     for flight in range(1, settings.flights + 1):
-        middle, spread = draws[f"requirement_{flight}"], draws[f"spread_{flight}"]
-        for event, share in EVENT_SHARES.items():
-            key = f"requirement_{flight}"
-            if event == "flight_50" and key in fit.profiles:
-                low, high = fit.interval(key)
-            else:
-                heat = curve_quantile(settings.curve, share, middle, middle, spread)
-                low, high = (float(v) for v in np.percentile(heat, tails))
-            amount = fit.event_amount(event, flight)
-            rows.append(
-                {
-                    **terms,
-                    "flight": flight,
-                    "event": event,
-                    "amount": amount,
-                    "amount_low": low,
-                    "amount_high": high,
-                }
-            )
+        intervals = share_intervals(fit, tuple(EVENT_SHARES.values()), flight)
+        for event, (amount, low, high) in zip(EVENT_SHARES, intervals, strict=True):
+            bounds = {"amount": amount, "amount_low": low, "amount_high": high}
+            rows.append({**terms, "flight": flight, "event": event, **bounds})
     return rows
 
 

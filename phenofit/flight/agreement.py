@@ -90,13 +90,13 @@ def agreed_covariance(
         by_curvature = math.sqrt(covariance[at, at])
         inner, _ = covariance_at(likelihood, top, box.hold(int(place)), step)
         others = np.delete(np.arange(len(free)), at)
-        guess = _embedded(inner, others, at, _reach(likelihood, top, box, covariance, at))
+        guess = _embedded(inner, others, _reach(likelihood, top, box, covariance, at))
         known = profiles.get(name) or profile_entry(
             likelihood.twin(), top, box, guess, int(place), name=name, logarithmic=False, level=_ONE_SD,
             degrees=math.inf,
         )[0]  # fmt: skip
         direction = _profile_direction(known, free, at)
-        covariance = _embedded(inner, others, at, direction)
+        covariance = _embedded(inner, others, direction)
         found.append(Disagreement(name, by_curvature, float(direction[at])))
     return covariance, tuple(found)
 
@@ -106,7 +106,7 @@ def _agrees(likelihood: Likelihood, top: Maximum, box: Box, covariance: np.ndarr
     direction = covariance[:, at] / math.sqrt(covariance[at, at])
     falls, expected = [], []
     for sign in (-1.0, 1.0):
-        size = min(1.0, _room(top, box, at, sign) / direction[at])
+        size = _inside(top, box, sign * direction)
         falls.append(_fall(likelihood, top, box, sign * size * direction))
         expected.append(size * size)
     fall, one = float(np.mean(falls)), float(np.mean(expected))
@@ -116,7 +116,7 @@ def _agrees(likelihood: Likelihood, top: Maximum, box: Box, covariance: np.ndarr
 def _reach(likelihood: Likelihood, top: Maximum, box: Box, covariance: np.ndarray, at: int) -> np.ndarray:
     """Return the direction of an entry, scaled so that twice the fall of the likelihood is about 1 at its end."""
     direction = covariance[:, at] / math.sqrt(covariance[at, at])
-    direction = direction * min(1.0, max(_room(top, box, at, s) for s in (-1.0, 1.0)) / direction[at])
+    direction = direction * max(_inside(top, box, sign * direction) for sign in (-1.0, 1.0))
     for _ in range(20):
         fall = max(_fall(likelihood, top, box, sign * direction) for sign in (-1.0, 1.0))
         if 0.25 <= fall <= 4.0:
@@ -125,10 +125,12 @@ def _reach(likelihood: Likelihood, top: Maximum, box: Box, covariance: np.ndarra
     return np.asarray(direction)
 
 
-def _room(top: Maximum, box: Box, at: int, sign: float) -> float:
-    place = np.flatnonzero(box.free)[at]
-    bound = box.high[place] if sign > 0 else box.low[place]
-    return float(abs(bound - top.theta[place]))
+def _inside(top: Maximum, box: Box, move: np.ndarray) -> float:
+    """Return which part of a move, at most all of it, stays in the search range."""
+    here = top.theta[box.free]
+    room = np.where(move > 0.0, box.high[box.free] - here, here - box.low[box.free])
+    moving = np.abs(move) > 0.0
+    return min(1.0, float(np.min(room[moving] / np.abs(move[moving]))))
 
 
 def _fall(likelihood: Likelihood, top: Maximum, box: Box, move: np.ndarray) -> float:
@@ -151,7 +153,7 @@ def _profile_direction(profile: Profile, free: np.ndarray, at: int) -> np.ndarra
     return np.asarray(half)
 
 
-def _embedded(inner: np.ndarray, others: np.ndarray, at: int, direction: np.ndarray) -> np.ndarray:
+def _embedded(inner: np.ndarray, others: np.ndarray, direction: np.ndarray) -> np.ndarray:
     """Return the covariance of an entry that moves the others along a direction, given theirs with it held."""
     whole = np.zeros((len(direction), len(direction)))
     whole[np.ix_(others, others)] = inner

@@ -251,7 +251,9 @@ def fit_data(
                 break
             # A profile climbed above the maximum: begin again from there.
             scale = square_root(covariance)
-            top = in_order(likelihood, maximise(likelihood, best.theta, box, scale), box, scale, tolerance=2e-3)
+            top = in_order(
+                likelihood, maximise(likelihood, best.theta, box, scale), box, scale, tolerance=2e-3
+            )
             require_order(likelihood, top.theta)
             covariance, interior = covariance_at(likelihood, top, box, step)
         converged = top.success and best.value <= top.value + 0.005

@@ -11,7 +11,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, Problem
 from phenofit.flight.choose_flights import flight_candidates
-from phenofit.flight.enough import lacking_for_fit, recorded
+from phenofit.flight.enough import lacking_for_fit, lacking_for_verdict, recorded
 from phenofit.study.inputs import Gathered, gather, species_trap_years
 from phenofit.study.load import load_leniently
 from phenofit.study.model import Study
@@ -137,7 +137,11 @@ def _trap_year_lines(study: Study, found: Gathered) -> list[str]:
             found.problems += [Problem(f"{species}: {p.finding}", p.remedy, p.file) for p in fault.problems]
             continue
         asked = min(flight_candidates(study.flight_settings(species).count))
-        found.problems += lacking_for_fit(recorded(years), flights=asked, what=species)
+        have = recorded(years)
+        found.problems += lacking_for_fit(have, flights=asked, what=species)
+        few = lacking_for_verdict(have, flights=asked)
+        if few and study.published_for(species):
+            found.notes.append(f"{species}: no verdict on a published threshold: {few}.")
         moths, checks = int(years.years["total"].sum()), len(years.intervals)
         seasons = years.years["season"].unique()
         lines.append(

@@ -138,7 +138,7 @@ def observed_events(
         for flight in range(1, parts.flights + 1):
             record = _Record.of(frame, None if bounds is None else bounds[flight - 1])
             for event in events:
-                reason = "no heat sum to part the flights" if bounds is None else record.unfit(min_moths)
+                reason = "no heat sum to separate the flights" if bounds is None else record.unfit(min_moths)
                 found = None
                 if reason is None:
                     found, reason = record.find(event, sustained)

@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.optimize import minimize_scalar
-from scipy.stats import t as student_t
 
 from phenofit.errors import ModelError
 from phenofit.flight.choose import choose_curve
 from phenofit.flight.curves import share_flown
 from phenofit.flight.fit import fit_flights
-from phenofit.flight.reference import degrees_of_error
+from phenofit.flight.share_heat import share_intervals
 from phenofit.forecast.events import event_share
 from phenofit.forecast.levels import curve_quantile, event_shares, flight_shares
 from phenofit.validate.forecasters import Setting, season_from
@@ -67,7 +66,9 @@ class PublishedTerms:
         )
         # Likelihoods are compared below: all fits on these terms share the curve that was chosen on them.
         self._options["curve"] = self.free.settings.curve
-        self.held = self._fit(base=threshold.base, profiles=(f"requirement_{threshold.flight}",))
+        self.held = self._fit(
+            base=threshold.base, profiles=(f"requirement_{threshold.flight}", f"spread_{threshold.flight}")
+        )
         self.share = self._event_share()
 
     def _fit(self, **more: Any) -> FlightFit:
@@ -103,35 +104,8 @@ class PublishedTerms:
         return float(curve_quantile(self.held.settings.curve, self.share, requirement, requirement, spread))
 
     def amount_interval(self, level: float) -> tuple[float, float | None, float | None]:
-        """Return the refitted heat of the event and its interval, the published base held [degC d].
-
-        Half of the flight has a profile-likelihood interval; for other shares the error of requirement and spread
-        is carried through to first order, with t on one less than the number of years (of what carries the error).
-        """
-        flight = self.threshold.flight
-        requirement, spread = self.held.requirement(flight), self.held.spread(flight)
-        amount = self.amount_at(requirement, spread)
-        if self.share == 0.5:
-            low, high = self.held.interval("requirement", level, flight=flight)
-            return amount, low, high
-        step_m, step_s = 1e-4 * requirement, 1e-4
-        slope = np.array(
-            [
-                (self.amount_at(requirement + step_m, spread) - amount) / step_m,
-                (self.amount_at(requirement, spread * math.exp(step_s)) - amount) / step_s,
-            ]
-        )
-        names = [f"requirement_{flight}", f"log spread_{flight}"]
-        known = [n in self.held.covariance.columns for n in names]
-        part = self.held.covariance.reindex(index=names, columns=names).fillna(0.0).to_numpy()
-        if not known[0]:
-            return amount, None, None
-        degrees = degrees_of_error(names[0], self.held.settings, self.held.data)
-        reach = float(student_t.ppf(0.5 * (1.0 + level), min(degrees, 1e9)))
-        # The curvature holds the fitted variance, which is too small by its lost degrees of freedom.
-        reach *= math.sqrt((degrees + 1.0) / degrees) if degrees < math.inf else 1.0
-        half = reach * math.sqrt(float(slope @ part @ slope))
-        return amount, amount - half, amount + half
+        """Return the refitted heat of the event and its interval, the published base held [degC d]."""
+        return share_intervals(self.held, (self.share,), self.threshold.flight, level=level)[0]
 
     def log_likelihood_at(self, amount: float) -> float:
         """Return the log-likelihood with base and event heat held at published values, all else refitted."""

@@ -12,7 +12,7 @@ from phenofit.validate import observed_events
 
 
 def record(
-    counts: list[float], *, days: list[int] | None = None, gap_before: dict[int, int] | None = None,
+    counts: list[float], *, days: list[int] | None = None, gap_before: dict[int, float] | None = None,
     effort: list[float] | None = None, status: str = "counted",
 ) -> TrapYears:  # fmt: skip
     """Return one trap-year from 1 May 2020 with checks of a week, or of `days`, and gaps before some intervals."""
@@ -20,7 +20,7 @@ def record(
     rows = []
     at = np.datetime64("2020-05-01T12:00", "ns")
     for k, (count, span) in enumerate(zip(counts, length, strict=True)):
-        at = at + np.timedelta64((gap_before or {}).get(k, 0), "D")
+        at = at + np.timedelta64(round(1440 * (gap_before or {}).get(k, 0)), "m")
         end = at + np.timedelta64(span, "D")
         rows.append(
             (

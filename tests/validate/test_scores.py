@@ -141,3 +141,84 @@ def test_year_clustered_intervals_hold_the_truth_about_as_often_as_they_say(year
 def test_a_table_without_its_columns_is_refused() -> None:
     with pytest.raises(ModelError, match=r"no column .*error_days"):
         score_forecasts(table({"fitted": {2001: [1.0]}}).drop(columns="error_days"))
+
+
+def test_intervals_stay_in_the_range_of_what_they_bound() -> None:
+    # Errors that differ a lot between few years: plain limits would be -4.4 days, and a skill above 1.
+    errors = {2001: [0.1, 0.1], 2002: [6.0, 6.0], 2003: [0.1, 0.2]}
+    both = table(
+        {"fitted": errors, "calendar mean": {y: [v * 1.5 + 1.0 for v in e] for y, e in errors.items()}}
+    )
+    rows = score_forecasts(both).set_index("forecaster")
+    assert rows.loc["fitted", "mae_low"] == 0.0
+    assert rows.loc["fitted", "mae_high"] > 6.0
+    assert rows.loc["fitted", "skill_high"] <= 1.0
+
+
+def test_few_years_are_left_out_one_at_a_time_by_hand() -> None:
+    # Year means 1, 2, 3, 6, one trap each: mean 3. Without a year: 11/3, 10/3, 3, 2; SD by jackknife
+    # sqrt(3/4 * 14/9) = 1.0801, which is the plain standard error of the mean of four, 2.1602 / 2. Student's t of 3
+    # degrees of freedom: 3.1824.
+    gaps = {2001: [1.0], 2002: [2.0], 2003: [3.0], 2004: [6.0]}
+    a, b = table({"a": {y: [10 + v[0]] for y, v in gaps.items()}}), table({"b": {y: [10.0] for y in gaps}})
+    difference, low, high, _ = paired_difference(a, b)
+    half = stats.t.ppf(0.975, 3) * np.std([1, 2, 3, 6], ddof=1) / 2
+    assert (difference, low, high) == pytest.approx((3.0, 3.0 - half, 3.0 + half))
+
+
+def test_ten_years_are_resampled_and_nine_left_out_one_at_a_time() -> None:
+    def interval(years: int, seed: int) -> tuple[float, float]:
+        rows = {2000 + k: [float(k * k % 7)] for k in range(years)}
+        a, b = (
+            table({"a": {y: [20 + v[0]] for y, v in rows.items()}}),
+            table({"b": {y: [20.0] for y in rows}}),
+        )
+        return paired_difference(a, b, seed=seed)[1:3]
+
+    assert interval(9, 1) == interval(9, 2)  # no draw in it
+    assert interval(10, 1) != interval(10, 2)
+
+
+def test_resampled_intervals_are_widened_for_the_number_of_years() -> None:
+    # Ten year means: plain percentiles of resampled means have the SD s sqrt(9/10)/sqrt(10); the expanded tail is
+    # Phi(-sqrt(10/9) t), so that for normal values the reach is s t_9 / sqrt(10). Computed, to resampling error.
+    rng = np.random.default_rng(2)
+    values = rng.normal(3.0, 1.0, 10)
+    rows = {2000 + k: [20.0 + v] for k, v in enumerate(values)}
+    a, b = table({"a": rows}), table({"b": {y: [20.0] for y in rows}})
+    _, low, high, _ = paired_difference(a, b, bootstrap=40_000)
+    reach = stats.t.ppf(0.975, 9) * np.std(values, ddof=1) / np.sqrt(10)
+    assert 0.5 * (high - low) == pytest.approx(reach, rel=0.06)
+
+
+def test_unequal_numbers_of_traps_weigh_a_year_by_its_forecasts() -> None:
+    row = score_forecasts(table({"fitted": {2001: [1.0, 1.0, 1.0], 2002: [5.0]}})).iloc[0]
+    assert row["mae_days"] == pytest.approx(2.0)
+
+
+def test_skill_without_anything_in_common_or_any_error_is_none() -> None:
+    a = table({"a": {2001: [1.0]}})
+    assert skill(a, table({"b": {2002: [1.0]}})) is None
+    assert skill(a, table({"b": {2001: [0.0]}})) is None
+    found = paired_difference(a, table({"b": {2002: [1.0]}}))
+    assert np.isnan(found[:3]).all()
+    assert found[3] == 0
+
+
+def test_groups_are_scored_apart() -> None:
+    both = pd.concat(
+        [
+            table({"fitted": {2001: [1.0], 2002: [3.0]}}),
+            table({"fitted": {2001: [5.0], 2002: [7.0]}}).assign(lead_days=14.0),
+            table({"fitted": {2001: [9.0], 2002: [11.0]}}).assign(flight=2),
+        ],
+        ignore_index=True,
+    )
+    found = score_forecasts(both).fillna({"lead_days": -1.0}).set_index(["flight", "lead_days"])["mae_days"]
+    assert found.to_dict() == {(1, 14.0): 6.0, (1, -1.0): 2.0, (2, -1.0): 10.0}
+
+
+def test_an_unknown_error_is_left_out_of_every_mean() -> None:
+    row = score_forecasts(table({"fitted": {2001: [1.0, np.nan], 2002: [3.0]}})).iloc[0]
+    assert (row["forecasts"], row["mae_days"], row["bias_days"]) == (2, 2.0, 2.0)
+    assert row["rmse_days"] == pytest.approx(np.sqrt(5.0))
