@@ -142,7 +142,6 @@ def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
             job.wanted,
             series=job.series,
             links=job.setting.links,
-            season=job.setting.season,
             lead_days=job.lead_days,
             scheme=job.scheme,
         )

@@ -128,6 +128,7 @@ class Forecaster(Protocol):
     """A trained forecaster; `covariates` are the columns of a place that it wants to know."""
 
     covariates: tuple[str, ...]
+    setting: Setting
 
     def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
         """Return the dates of events, or ``None`` where missing weather leaves them unknown."""

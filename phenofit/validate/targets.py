@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,11 +11,8 @@ import pandas as pd
 from phenofit.errors import DataError, ModelError
 from phenofit.forecast.distribution import moment
 from phenofit.forecast.weather_years import StationSeries
-from phenofit.validate.forecasters import Dates, Forecaster, Target
+from phenofit.validate.forecasters import Dates, Forecaster, Setting, Target, start_of
 from phenofit.validate.rows import VALIDATION_COLUMNS, failed_row, forecast_row
-
-if TYPE_CHECKING:
-    from phenofit.seasons import Season
 
 __all__ = ["failed_fold", "forecast_fold"]
 
@@ -29,7 +26,6 @@ def forecast_fold(
     *,
     series: Mapping[str, StationSeries],
     links: pd.DataFrame,
-    season: Season,
     lead_days: tuple[int, ...],
     scheme: str,
 ) -> tuple[pd.DataFrame, str | None]:
@@ -47,8 +43,6 @@ def forecast_fold(
         Station series by id.
     links : pandas.DataFrame
         ``trap, station``.
-    season : Season
-        Season of the study; a date outside it is a failure.
     lead_days : tuple of int
         Lead times beside the forecast with all weather known [d].
     scheme : str
@@ -79,7 +73,6 @@ def forecast_fold(
                     series[str(name)],
                     int(str(flight)),
                     group,
-                    season,
                     lead,
                     scheme,
                     known,
@@ -98,7 +91,6 @@ def _forecast(
     series: StationSeries,
     flight: int,
     group: pd.DataFrame,
-    season: Season,
     lead: int | None,
     scheme: str,
     known: dict[tuple[Any, ...], Dates | None],
@@ -106,6 +98,7 @@ def _forecast(
     """Return the rows of one flight of one trap-year at one lead."""
     events = tuple(group["event"])
     year, site = int(record["year"]), str(record["site"])
+    window = _window(forecaster.setting, Target(site, series, year))
     place = {name: record[name] for name in forecaster.covariates}
     rows: list[dict[str, Any]] = []
     for event in group.to_dict("records"):
@@ -131,7 +124,6 @@ def _forecast(
         if forecast is None:
             continue
         seen = {str(k): v for k, v in event.items()}
-        window = season.first_day(year), season.last_day(year) + np.timedelta64(1, "D")
         rows.append(_row(seen, lead, forecast_row(forecast, seen, season=window)))
     return rows, None
 
@@ -164,6 +156,13 @@ def _row(event: Mapping[str, Any], lead: int | None, scores: dict[str, Any]) -> 
         "lead_days": np.nan if lead is None else float(lead),
         **scores,
     }
+
+
+def _window(setting: Setting, target: Target) -> tuple[np.datetime64, np.datetime64]:
+    """Return the day on which the season's heat sum begins, and the day after its last."""
+    start = start_of(setting, setting.season, target)
+    first = setting.season.first_day(target.year) if start is None else start
+    return first, setting.season.last_day(target.year) + np.timedelta64(1, "D")
 
 
 def _issue_day(observed: Any, lead: int) -> np.datetime64:

@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pytest
 
-from phenofit.flight import fit as fit_room
 from phenofit.flight import fit_flights
 from phenofit.flight.agreement import Disagreement, agreed_covariance
 from phenofit.flight.data import assemble
@@ -80,14 +79,12 @@ def test_a_wrong_error_along_the_ridge_is_replaced_by_the_profile(model: Model, 
 def test_a_fit_with_a_wrong_curvature_says_so_and_draws_from_the_profile(
     model: Model, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real = fit_room.covariance_at
-
     def collapsed(*arguments: object) -> tuple[np.ndarray, np.ndarray]:
-        covariance, interior = real(*arguments)  # type: ignore[arg-type]
+        covariance, interior = covariance_at(*arguments)  # type: ignore[arg-type]
         direction = covariance[:, 0] / math.sqrt(covariance[0, 0])
         return covariance + 400.0**2 * np.outer(direction, direction), interior
 
-    monkeypatch.setattr(fit_room, "covariance_at", collapsed)
+    monkeypatch.setattr("phenofit.flight.fit.covariance_at", collapsed)
     found = fit_flights(*model.call, season=SEASON, heat=HEAT, profiles=False)
     assert any("the base a standard error of" in p and "draw from the profile" in p for p in found.problems)
     assert found.draws(500)["base"].std() == pytest.approx(model.whole.draws(500)["base"].std(), rel=0.3)

@@ -118,7 +118,8 @@ def test_ends_rise_with_the_share_and_hold_the_estimate(
         assert None not in values
         assert values == sorted(values)  # type: ignore[type-var]
         assert min(values) >= 0.0  # type: ignore[type-var]
-    assert all(low <= amount <= high for amount, low, high in rows)  # type: ignore[operator]
+    assert all(low is not None and low <= amount for amount, low, _ in rows)
+    assert all(high is not None and amount <= high for amount, _, high in rows)
 
 
 def test_a_held_spread_adds_nothing() -> None:

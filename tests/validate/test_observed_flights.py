@@ -60,12 +60,12 @@ def seen(
     )
 
 
-def dates(found: Observed) -> dict[tuple[int, str], tuple[str, str, str]]:
+def dates(found: Observed) -> dict[tuple[int, str], tuple[str, ...]]:
     rows = found.table.to_dict("records")
     return {
         (r["flight"], r["event"]): tuple(str(r[c])[:16] for c in ("observed_from", "observed_to", "observed"))
         for r in rows
-    }  # type: ignore[return-value]
+    }
 
 
 def test_flights_separate_as_many_spreads_above_one_as_below_the_next() -> None:

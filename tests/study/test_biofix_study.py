@@ -1,0 +1,71 @@
+"""A biofix on one day for every site and year gives the tables of a season that starts on that day, byte for byte."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from phenofit.cli.dispatch import main
+from tests.studies import published_text, study_text, write_tables
+from tests.validate.networks import network
+
+DAY = "04-20"
+THRESHOLD = published_text("near", amount="330").replace('start = "01-01"', 'start = "{start}"')
+MORE = """\
+[flights]
+count = 2
+base = "10 degC"
+
+[validation]
+leave_out = "year"
+lead_days = [14]
+"""
+
+
+def write(folder: Path, *, biofix: bool) -> Path:
+    """Write a study of two flights whose checks all begin after the day; its sums start there in one of two ways."""
+    folder.mkdir()
+    n = network(sites=5, years=4, requirements=(350.0, 900.0), spreads=(45.0, 70.0))
+    day = pd.to_datetime(n.catches["check"].dt.year.astype(str) + "-" + DAY)
+    before = n.catches.sort_values(["trap", "check"]).groupby("trap")["check"].shift()
+    catches = n.catches.assign(set=n.catches["set"].fillna(before))
+    catches = catches[catches["set"] >= day]
+    write_tables(folder, traps=n.traps.drop(columns="station"), catches=catches, weather=n.weather)
+    threshold = THRESHOLD.format(start="biofix" if biofix else DAY)
+    text = study_text("borer", more=MORE + threshold)
+    season = f'start = "{DAY}"'
+    if biofix:
+        season = 'start = "biofix"\nbiofix = "biofix.csv"\ndates = "year-first"\nopens = "03-01"'
+        rows = [f"{site},{year}-{DAY}" for site in n.traps["site"] for year in range(2014, 2018)]
+        (folder / "biofix.csv").write_text("site,date\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    path = folder / "study.toml"
+    path.write_text(text.replace('[season]\nstart = "01-01"', f"[season]\n{season}"), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[bool, Path]:
+    folder = tmp_path_factory.mktemp("biofix")
+    found = {}
+    for biofix in (False, True):
+        path = write(folder / str(biofix), biofix=biofix)
+        out = found[biofix] = path.parent / "out"
+        assert main(["fit", str(path), "--out", str(out)]) == 0
+        assert main(["validate", str(path), "--older", "least CV in days", "--out", str(out)]) == 0
+        assert main(["compare", str(path), "--out", str(out)]) == 0
+    return found
+
+
+@pytest.mark.parametrize("name", ["flights.csv", "validation.csv", "scores.csv", "comparisons.csv"])
+def test_the_tables_are_the_same(outputs: dict[bool, Path], name: str) -> None:
+    # Columns that name the run or the start differ, and must.
+    tables = {
+        biofix: pd.read_csv(out / name, dtype=str, keep_default_na=False).drop(
+            columns=["run", "sentence", "threshold"], errors="ignore"
+        )
+        for biofix, out in outputs.items()
+    }
+    pd.testing.assert_frame_equal(tables[False], tables[True])
+    assert len(tables[True]) > 0
