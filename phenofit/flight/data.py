@@ -15,6 +15,7 @@ from phenofit.flight.records import Checks, Kept, by_trap_year, keep_records
 from phenofit.heat.kernels import CUTOFF_CODES, METHOD_CODES, running_heat
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
+from phenofit.traps.biofix import since_biofix
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -157,14 +158,17 @@ def assemble(
     Returns
     -------
     FlightData
-        Trap-years without a moth, a station, a start or temperatures are in ``left_out``.
+        Trap-years without a moth, a station, a start or temperatures, and checks before the biofix, are in
+        ``left_out``.
 
     Raises
     ------
     DataError
         If nothing is left to fit.
     """
+    trap_years, early = since_biofix(trap_years, starts, first_catch=records == "first catch")
     builder = _Builder(weather, links, season, starts, records)
+    builder.left += [{str(k): v for k, v in row.items()} for row in early.to_dict("records")]
     by_year = by_trap_year(trap_years.intervals)
     for row in trap_years.years.sort_values("trap_year").to_dict("records"):
         checks = by_year.get(int(str(row["trap_year"])))

@@ -29,6 +29,7 @@ from phenofit.flight.covariates import covariate_design
 from phenofit.flight.curves import curve_code, curve_point
 from phenofit.flight.moments import heat_moments
 from phenofit.flight.result import FlightFit
+from phenofit.traps.biofix import since_biofix
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -157,6 +158,7 @@ def chances_of_checks(
         raise ModelError(
             f"chances of checks are those of counts, and this fit is of '{fit.settings.records}'."
         )
+    trap_years, _ = since_biofix(trap_years, starts)
     used = fit.data.reset_index(drop=True)
     design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
     factors = design.factors(fit.parameters)

@@ -1,6 +1,6 @@
 """Trap and catch tables, the intervals between checks, and the trap-years made of them."""
 
-from phenofit.traps.biofix import biofix_starts, read_biofix
+from phenofit.traps.biofix import biofix_starts, read_biofix, since_biofix
 from phenofit.traps.catch_table import CATCH_COLUMNS, examine_catches, read_catches
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords
 from phenofit.traps.darwin_core import (
@@ -33,6 +33,7 @@ __all__ = [
     "read_catches",
     "read_darwin_core",
     "read_traps",
+    "since_biofix",
     "species_key",
     "to_darwin_core",
     "trap_places",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,7 +15,14 @@ from phenofit.seasons import Season
 from phenofit.tables import parse_dates, read_table
 from phenofit.traps.cells import full_years
 
-__all__ = ["biofix_starts", "read_biofix"]
+if TYPE_CHECKING:
+    from phenofit.traps.years import TrapYears
+
+__all__ = ["biofix_starts", "read_biofix", "since_biofix"]
+
+_UNKNOWN = np.datetime64("NaT", "ns")
+_BEFORE = "the interval begins before the biofix"
+_MOTHS_BEFORE = "moths were caught before the biofix, so that the first catch is not known"
 
 
 def read_biofix(
@@ -92,3 +101,58 @@ def biofix_starts(biofix: pd.DataFrame) -> dict[tuple[str, int], np.datetime64]:
             biofix["site"], biofix["year"], biofix["date"].to_numpy().astype("datetime64[ns]"), strict=True
         )
     }
+
+
+def since_biofix(
+    trap_years: TrapYears,
+    starts: Mapping[tuple[str, int], np.datetime64] | None,
+    *,
+    first_catch: bool = False,
+) -> tuple[TrapYears, pd.DataFrame]:
+    """Leave out the check intervals that begin before the biofix, as those before a season are.
+
+    Parameters
+    ----------
+    trap_years : TrapYears
+        The records.
+    starts : mapping or None
+        Biofix of each (site, year); a trap-year without one stays as it is.
+    first_catch : bool
+        Whether the first catch alone is wanted. A trap-year with moths before the biofix is then left out whole: its
+        next catch is not its first.
+
+    Returns
+    -------
+    tuple of TrapYears and DataFrame
+        The records since the biofix, the trap-years under their old numbers, and what was left out: ``trap, season,
+        reason, rows``.
+    """
+    intervals = trap_years.intervals
+    none = pd.DataFrame(columns=["trap", "season", "reason", "rows"])
+    if starts is None or intervals.empty:
+        return trap_years, none
+    given = [
+        starts.get((str(site), int(year)), _UNKNOWN)
+        for site, year in zip(intervals["site"], intervals["year"], strict=True)
+    ]
+    early = intervals["start"].to_numpy() < np.array(given, dtype="datetime64[ns]")
+    if first_catch:
+        caught = early & ((intervals["count"] > 0) | (intervals["status"] != "counted")).to_numpy()
+        early = intervals["trap_year"].isin(intervals.loc[caught, "trap_year"]).to_numpy()
+    if not early.any():
+        return trap_years, none
+    reason = _MOTHS_BEFORE if first_catch else _BEFORE
+    dropped = intervals[early].groupby(["trap", "season"], sort=True).size().rename("rows").reset_index()
+    kept = intervals[~early]
+    # The totals of the trap-years are those of what stays.
+    stays = trap_years.years["trap_year"].isin(kept["trap_year"]).to_numpy()
+    sums = kept.groupby("trap_year")["count"].agg(["sum", "size"])
+    numbers = trap_years.years["trap_year"]
+    years = trap_years.years.assign(
+        total=numbers.map(sums["sum"]).fillna(trap_years.years["total"] * 0),
+        checks=numbers.map(sums["size"]).fillna(0).astype(int),
+    )
+    years["total"] = years["total"].astype(trap_years.years["total"].dtype)
+    years = years[stays].reset_index(drop=True)
+    found = replace(trap_years, intervals=kept.reset_index(drop=True), years=years)
+    return found, dropped.assign(reason=reason)[list(none.columns)]

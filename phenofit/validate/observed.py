@@ -20,6 +20,7 @@ from phenofit.forecast.dates import fixed_date
 from phenofit.forecast.events import event_share
 from phenofit.forecast.weather_years import StationSeries, station_series
 from phenofit.seasons import Season
+from phenofit.traps.biofix import since_biofix
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -106,7 +107,8 @@ def observed_events(
     weather, links, season : Dataset, DataFrame, Season, optional
         Give the dates on which one flight ends and the next begins.
     starts : mapping, optional
-        Biofix of each (site, year); needed where `fit` counts heat from a biofix.
+        Biofix of each (site, year); needed where `fit` counts heat from a biofix. Intervals that begin before it
+        are left out, as those before a season are.
     sustained : int
         Successive checks with a catch that make it a sustained one.
 
@@ -130,20 +132,25 @@ def observed_events(
     parts = _Splitter(fit, weather, links, season, starts)
     rows: list[tuple[object, ...]] = []
     left: list[tuple[object, ...]] = []
-    by_year = dict(list(trap_years.intervals.groupby("trap_year", sort=True)))
+    watched, _ = since_biofix(trap_years, starts)
+    by_year = dict(list(watched.intervals.groupby("trap_year", sort=True)))
     for year in trap_years.years.to_dict("records"):
         number = int(year["trap_year"])
-        frame = by_year[number]
+        frame = by_year.get(number)
         bounds = parts.bounds(str(year["trap"]), str(year["site"]), int(year["year"]))
         for flight in range(1, parts.flights + 1):
-            record = _Record.of(frame, None if bounds is None else bounds[flight - 1])
+            if frame is None or bounds is None:
+                reason = (
+                    "no check since the biofix" if frame is None else "no heat sum to separate the flights"
+                )
+                left += [(year["trap"], year["season"], flight, event, reason) for event in events]
+                continue
+            record = _Record.of(frame, bounds[flight - 1])
+            unfit = record.unfit(min_moths)
             for event in events:
-                reason = "no heat sum to separate the flights" if bounds is None else record.unfit(min_moths)
-                found = None
-                if reason is None:
-                    found, reason = record.find(event, sustained)
+                found, why = (None, unfit) if unfit else record.find(event, sustained)
                 if found is None:
-                    left.append((year["trap"], year["season"], flight, event, reason))
+                    left.append((year["trap"], year["season"], flight, event, why))
                 else:
                     rows.append((number, flight, event, *found, record.moths))
     table = pd.DataFrame(rows, columns=list(_COLUMNS))
@@ -222,7 +229,7 @@ class _Record:
     whole: tuple[bool, bool]  # whether it begins and ends with the trap-year, not with another flight
 
     @classmethod
-    def of(cls, frame: pd.DataFrame, bounds: tuple[np.datetime64, np.datetime64] | None) -> _Record:
+    def of(cls, frame: pd.DataFrame, bounds: tuple[np.datetime64, np.datetime64]) -> _Record:
         start = frame["start"].to_numpy().astype("datetime64[ns]")
         end = frame["end"].to_numpy().astype("datetime64[ns]")
         count = frame["count"].to_numpy(dtype=np.float64)
@@ -230,14 +237,12 @@ class _Record:
         order = np.argsort(start, kind="stable")
         start, end, count, effort = start[order], end[order], count[order], effort[order]
         counted = bool((frame["status"] == "counted").all())
-        whole = (True, True)
-        if bounds is not None:
-            low, high = np.maximum(start, bounds[0]), np.minimum(end, bounds[1])
-            inside = low < high
-            whole = (bool(inside[0] and low[0] == start[0]), bool(inside[-1] and high[-1] == end[-1]))
-            share = np.where(inside, (high - low) / (end - start), 0.0)[inside]
-            start, end = low[inside], high[inside]
-            count, effort = count[inside] * share, effort[inside]
+        low, high = np.maximum(start, bounds[0]), np.minimum(end, bounds[1])
+        inside = low < high
+        whole = (bool(inside[0] and low[0] == start[0]), bool(inside[-1] and high[-1] == end[-1]))
+        share = np.where(inside, (high - low) / (end - start), 0.0)[inside]
+        start, end = low[inside], high[inside]
+        count, effort = count[inside] * share, effort[inside]
         return cls(start, end, count / effort, (end - start) / _DAY, counted, count, whole)
 
     @property

@@ -12,7 +12,7 @@ from scipy import stats
 
 from phenofit.flight import FitSettings
 from phenofit.flight.profile import cut_root
-from phenofit.flight.reference import carriers, degrees_of_error, p_value_of_ratio
+from phenofit.flight.reference import carriers, cut_of_ratio, degrees_of_error, p_value_of_ratio
 from tests.flight.networks import HEAT, SEASON
 
 MODEL = FitSettings(SEASON, HEAT)
@@ -22,13 +22,45 @@ TABLE = pd.DataFrame({"year": np.repeat(range(5), 8), "site": np.tile(range(8), 
 def test_the_scarcer_part_carries_the_error() -> None:
     assert carriers(MODEL, TABLE) == ("year", 5)
     assert carriers(replace(MODEL, shifts=("site", "trap-year")), TABLE) == ("site", 8)
+    # Where years and sites cross, the scarcer of the two; where they are as many, the year.
+    crossed = replace(MODEL, shifts=("year", "site", "trap-year"))
+    assert carriers(crossed, TABLE) == ("year", 5)
+    assert carriers(crossed, TABLE.rename(columns={"year": "site", "site": "year"})) == ("site", 5)
+    assert carriers(crossed, TABLE[TABLE["site"] < 5]) == ("year", 5)
+    assert carriers(crossed, TABLE[TABLE["site"] < 4]) == ("site", 4)
+    assert degrees_of_error("base", crossed, TABLE[TABLE["site"] < 4]) == 3.0
     assert carriers(replace(MODEL, shifts=("trap-year",)), TABLE) == ("trap-year", 40)
     assert carriers(replace(MODEL, shifts=()), TABLE) == ("moth", 0)
     assert degrees_of_error("base", MODEL, TABLE) == 4.0
     assert degrees_of_error("requirement_1", replace(MODEL, shifts=("trap-year",)), TABLE) == 39.0
     assert degrees_of_error("shift_sd", MODEL, TABLE) == 35.0
+    assert degrees_of_error("size_sd_2", MODEL, TABLE) == 35.0
+    assert degrees_of_error("shift_sd", crossed, TABLE) == 27.0
+    # Without a shared part one mean is fitted all the same.
+    assert degrees_of_error("concentration", replace(MODEL, shifts=("trap-year",)), TABLE) == 39.0
+    assert degrees_of_error("shift_sd", MODEL, TABLE.iloc[:1]) == 1.0
     assert math.isinf(degrees_of_error("base", replace(MODEL, shifts=()), TABLE))
     assert degrees_of_error("base", MODEL, TABLE.iloc[:8]) == 1.0
+
+
+def test_the_site_sd_loses_one_mean_only() -> None:
+    # Sites share their weather with others: they tell no base. One number of degrees d has the cut 1 + 3/(2 d).
+    sites = replace(MODEL, shifts=("site", "trap-year"))
+    assert degrees_of_error("shift_sd_site", sites, TABLE) == 7.0
+    assert degrees_of_error("shift_sd_year", MODEL, TABLE) == pytest.approx(3 * 3 / (1 + 2 * 2))
+    assert degrees_of_error("shift_sd_year", MODEL, TABLE.iloc[:16]) == pytest.approx(3 * 1 / (1 + 2 * 1))
+
+
+def test_several_means_with_infinite_or_finite_degrees() -> None:
+    # The chi-squared quantile of two degrees of freedom at 95 %, from scipy; and the inverse of the p value.
+    assert cut_of_ratio(0.95, 2, math.inf) == pytest.approx(stats.chi2.ppf(0.95, 2))
+    assert p_value_of_ratio(stats.chi2.ppf(0.95, 2), 2, math.inf) == pytest.approx(0.05)
+    for fitted in (0, 1, 3):
+        cut = cut_of_ratio(0.9, 2, 5.0, fitted=fitted)
+        assert p_value_of_ratio(cut, 2, 5.0, fitted=fitted) == pytest.approx(0.1)
+        # n log(1 + k F / v) with n = v + k + the further means.
+        exact = (5 + 2 + fitted) * math.log1p(2 * stats.f.ppf(0.9, 2, 5) / 5)
+        assert cut == pytest.approx(exact)
 
 
 def test_the_year_sd_loses_what_base_and_requirement_use() -> None:

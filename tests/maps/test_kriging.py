@@ -215,3 +215,37 @@ def test_tiles_hold_every_point_once() -> None:
 def test_unknown_covariance_is_named() -> None:
     with pytest.raises(ModelError, match=r"'linear' is no covariance; accepted are exponential"):
         correlation("linear", 1.0)
+
+
+def test_dispersion_is_the_expected_sample_variance_between_the_sites() -> None:
+    # The expected sample variance of values with covariance C is (trace C - 1'C1 / n) / (n - 1): algebra, no source.
+    data = invented_sites(12)
+    model = Kriging(data, "exponential", LENGTH, SILL, NUGGET)
+    smooth = SILL * np.exp(-cdist(data.points, data.points) / LENGTH)
+    expected = (np.trace(smooth) - smooth.sum() / 12) / 11
+    assert model.dispersion() == pytest.approx(expected, rel=1e-12)
+
+
+def test_dispersion_by_hand() -> None:
+    # Two places one length apart correlate by exp(-1); far apart by nothing; one place shows the whole sill.
+    def two(apart: float) -> Kriging:
+        points = np.array([[0.0, 0.0], [apart, 0.0]])
+        return Kriging(
+            SiteData(points, np.zeros(2), np.zeros(2), np.ones((2, 1))), "exponential", LENGTH, SILL, 0.0
+        )
+
+    assert two(LENGTH).dispersion() == pytest.approx(SILL * (1 - np.exp(-1)))
+    assert two(1e9).dispersion() == pytest.approx(SILL)
+    alone = SiteData(np.zeros((1, 2)), np.zeros(1), np.zeros(1), np.ones((1, 1)))
+    assert Kriging(alone, "exponential", LENGTH, SILL, 0.0).dispersion() == SILL
+
+
+def test_information_is_the_share_of_the_dispersion_that_the_sites_explain() -> None:
+    data, targets = invented_sites(), cells()
+    model = Kriging(data, "exponential", LENGTH, SILL, NUGGET)
+    _, variance = model.predict(targets, np.ones((len(targets), 1)))
+    information = predict_averaged([(1.0, model)], targets, np.ones((len(targets), 1)))[2]
+    np.testing.assert_allclose(information, np.clip(1 - variance / model.dispersion(), 0, 1), rtol=1e-12)
+    # Far from every site nothing is explained, however large the variance is there.
+    far = np.full((1, 2), 1e8)
+    assert predict_averaged([(1.0, model)], far, np.ones((1, 1)))[2][0] == 0.0

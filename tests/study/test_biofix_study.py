@@ -25,19 +25,15 @@ lead_days = [14]
 
 
 def write(folder: Path, *, biofix: bool) -> Path:
-    """Write a study of two flights whose checks all begin after the day; its sums start there in one of two ways."""
+    """Write a study of two flights whose sums start on the day in one of two ways; many checks lie before it."""
     folder.mkdir()
     n = network(sites=5, years=4, requirements=(350.0, 900.0), spreads=(45.0, 70.0))
-    day = pd.to_datetime(n.catches["check"].dt.year.astype(str) + "-" + DAY)
-    before = n.catches.sort_values(["trap", "check"]).groupby("trap")["check"].shift()
-    catches = n.catches.assign(set=n.catches["set"].fillna(before))
-    catches = catches[catches["set"] >= day]
-    write_tables(folder, traps=n.traps.drop(columns="station"), catches=catches, weather=n.weather)
+    write_tables(folder, traps=n.traps.drop(columns="station"), catches=n.catches, weather=n.weather)
     threshold = THRESHOLD.format(start="biofix" if biofix else DAY)
     text = study_text("borer", more=MORE + threshold)
     season = f'start = "{DAY}"'
     if biofix:
-        season = 'start = "biofix"\nbiofix = "biofix.csv"\ndates = "year-first"\nopens = "03-01"'
+        season = 'start = "biofix"\nbiofix = "biofix.csv"\ndates = "year-first"\nopens = "01-01"'
         rows = [f"{site},{year}-{DAY}" for site in n.traps["site"] for year in range(2014, 2018)]
         (folder / "biofix.csv").write_text("site,date\n" + "\n".join(rows) + "\n", encoding="utf-8")
     path = folder / "study.toml"

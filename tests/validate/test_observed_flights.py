@@ -104,14 +104,27 @@ def test_a_trap_set_late_for_flight_1_still_dates_flight_2() -> None:
 
 
 def test_heat_of_the_boundary_counts_from_the_biofix() -> None:
-    # From a biofix on 8 May the 150 degC d are reached on 23 May at midnight, half a day into the fourth check of 20:
-    # flight 1 has 2 + 10 + 14 + 20/14 moths, flight 2 the other 130/7 and 8.
+    # From a biofix on 8 May the 150 degC d are reached on 23 May at midnight, half a day into the fourth check of 20.
+    # The first check began before the biofix and is left out: flight 1 has 2 + 14 + 20/14 moths, flight 2 the rest.
     starts = {("A", 2020): np.datetime64("2020-05-08")}
-    found = seen(COUNTS, "flight_50", fit=two_flights(biofix=True), starts=starts)
+    found = seen([1, 2, 14, 20, 8, 0], "flight_50", fit=two_flights(biofix=True), starts=starts)
     moths = found.table.groupby("flight")["moths"].first().to_dict()
-    assert moths == pytest.approx({1: 26 + 10 / 7, 2: 130 / 7 + 8})
-    # Half of flight 1, 13 5/7, is 12/7 of 14 into the third check.
-    assert dates(found)[1, "flight_50"][2] == "2020-05-16 08:34"
+    assert moths == pytest.approx({1: 16 + 10 / 7, 2: 130 / 7 + 8})
+    # Half of flight 1, 8 5/7, is 6 5/7 of 14 into the third check: 3 days 8 h 34 min after 15 May 12:00.
+    assert dates(found)[1, "flight_50"][2] == "2020-05-18 20:34"
+
+
+def test_checks_before_the_biofix_count_for_no_date() -> None:
+    def half(day: str) -> Observed:
+        starts = {("A", 2020): np.datetime64(day)}
+        return observed_events(record([9, 0, 8, 8, 0]), events=["flight_50"], starts=starts)
+
+    assert "set after" in half("2020-05-01").left_out["reason"].item()
+    assert half("2020-05-02").table["moths"].item() == 16
+    assert half("2021-05-01").left_out["reason"].item() == "no check since the biofix"
+    # Without a biofix of its own a trap-year stays as it is.
+    other = observed_events(record([0, 8, 8, 0]), events=["flight_50"], starts={})
+    assert other.table["moths"].item() == 16
 
 
 def test_a_biofix_on_the_first_day_of_the_season_changes_no_byte() -> None:
