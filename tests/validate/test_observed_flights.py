@@ -114,6 +114,24 @@ def test_heat_of_the_boundary_counts_from_the_biofix() -> None:
     assert dates(found)[1, "flight_50"][2] == "2020-05-18 20:34"
 
 
+def test_only_the_weather_since_the_biofix_counts() -> None:
+    # 40 degC until the biofix would give the 150 degC d in five days.
+    hot = weather()
+    for name in ("tmin", "tmax"):
+        hot[name][:, hot["time"] < np.datetime64("2020-05-08")] = 40.0
+    starts = {("A", 2020): np.datetime64("2020-05-08")}
+    found = seen([1, 2, 14, 20, 8, 0], "flight_50", fit=two_flights(biofix=True), starts=starts, data=hot)
+    assert dates(found)[1, "flight_50"][2] == "2020-05-18 20:34"
+
+
+def test_a_boundary_at_a_check_cuts_no_interval() -> None:
+    # 145 degC d are reached on 15 May at noon, the moment of the second check: 2 + 10 and 14 + 20 + 8 moths.
+    found = seen(COUNTS, "flight_50", "peak", fit=two_flights((95.0, 295.0)))
+    assert found.table.groupby("flight")["moths"].first().to_dict() == {1: 12.0, 2: 42.0}
+    assert dates(found)[1, "flight_50"][2] == "2020-05-11 07:12"
+    assert dates(found)[2, "peak"][0] == "2020-05-22 12:00"
+
+
 def test_checks_before_the_biofix_count_for_no_date() -> None:
     def half(day: str) -> Observed:
         starts = {("A", 2020): np.datetime64(day)}
