@@ -22,6 +22,7 @@ MISSING_TEXTS = frozenset({"", "na", "n/a", "nan", "null", "none"})
 """Texts read as "no value" in a number column, in any case of letters."""
 
 _NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_THOUSANDS = re.compile(r"[-+−]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 _SHOWN = 40  # characters of a foreign cell that a message repeats
 
 
@@ -62,11 +63,16 @@ def parse_numbers(
     Notes
     -----
     A comma is a decimal sign only in tables whose cells are not separated by commas, and only if the column
-    nowhere uses a point. Digits are never fused.
+    nowhere uses a point. Digits are never fused. Where a range is stated, a separator before exactly three digits is
+    ambiguous if both readings are in the range, as in "1.200", and no other cell of the column shows that it is a
+    decimal sign.
     """
     codes, texts = pd.factorize(table.frame[column])
     marks = {mark for text in texts for mark in ",." if mark in text and text.lower() not in missing}
     comma = "," in marks and "." not in marks and table.delimiter != ","
+    sign = "," if comma else "."
+    # A cell such as "12.5" shows what the separator of the column means.
+    settled = any(sign in text and _THOUSANDS.fullmatch(text) is None for text in texts)
     values = np.empty(len(texts))
     faults: dict[int, tuple[str, str]] = {}
     for i, text in enumerate(texts):
@@ -79,6 +85,9 @@ def parse_numbers(
         plain = plain.replace(",", ".") if comma else plain
         if _NUMBER.fullmatch(plain) is None:
             faults[i] = (f"'{shorten(text)}' is not a number.", _number_remedy(text, marks, what))
+        elif not settled and _ambiguous(text, plain, low, high):
+            large, small = f"{float(plain.replace('.', '')):.0f}", f"{float(plain):g}"
+            faults[i] = (f"'{shorten(text)}' may be {large} or {small}.", f"Write {large} or {small}.")
         elif not low <= float(plain) <= high:
             faults[i] = (f"'{shorten(text)}' is out of range.", f"Accepted is {what}{_range(low, high)}.")
         else:
@@ -196,6 +205,13 @@ def _number_remedy(text: str, marks: set[str], what: str) -> str:
             return "The column uses both decimal points and decimal commas; use one of them."
         return "A decimal comma is accepted only where cells are separated by semicolons or tabs."
     return f"Write {what}, or leave the cell blank where there is none."
+
+
+def _ambiguous(text: str, plain: str, low: float, high: float) -> bool:
+    """Return whether a separator before three digits may be one of thousands or a decimal sign."""
+    if not np.isfinite(high) or _THOUSANDS.fullmatch(text) is None:
+        return False
+    return low <= float(plain) <= high and low <= float(plain.replace(".", "")) <= high
 
 
 def _range(low: float, high: float) -> str:

@@ -27,7 +27,7 @@ from phenofit.study.fields import (
     refuse,
     words,
 )
-from phenofit.traps.counts import BLANK_MEANINGS, CountWords
+from phenofit.traps.counts import BLANK_MEANINGS, THOUSANDS, CountWords
 from phenofit.traps.species import UNLISTED_MEANINGS
 from phenofit.validate.schemes import SCHEMES
 from phenofit.weather.checks import CHECKS
@@ -127,11 +127,12 @@ class CatchesPart(Part):
     not_checked: Texts = CountWords().not_checked
     zero: Texts = CountWords().zero
     counted: Texts = CountWords().counted
+    thousands: Annotated[str, BeforeValidator(choice("", *THOUSANDS))] = ""
 
     @property
     def words(self) -> CountWords:
         """The declared words of the count and status cells."""
-        return CountWords(self.present, self.lost, self.not_checked, self.zero, self.counted)
+        return CountWords(self.present, self.lost, self.not_checked, self.zero, self.counted, self.thousands)
 
     @model_validator(mode="after")
     def _one_meaning(self) -> CatchesPart:

@@ -241,7 +241,7 @@ def _typed(
         problems += more
     effort = np.ones(len(cells))
     if "effort" in cells:
-        effort, more = parse_numbers(table, "effort", low=1e-9, what="a number above 0")
+        effort, more = parse_numbers(table, "effort", low=1e-9, high=1e6, what="a number above 0")
         problems += more
         effort = np.where(np.isnan(effort), 1.0, effort)
     count, status, more = _counts(table, blank, words)

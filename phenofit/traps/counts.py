@@ -10,7 +10,17 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["BLANK_MEANINGS", "STATUSES", "CountWords", "UnreadableCount", "read_count"]
+from phenofit.table_cells import shorten
+
+__all__ = [
+    "BLANK_MEANINGS",
+    "LARGEST_COUNT",
+    "STATUSES",
+    "THOUSANDS",
+    "CountWords",
+    "UnreadableCount",
+    "read_count",
+]
 
 BLANK_MEANINGS = ("not checked", "zero")
 """What an empty count cell may be declared to mean."""
@@ -18,7 +28,15 @@ BLANK_MEANINGS = ("not checked", "zero")
 STATUSES = ("counted", "missing", "lost", "at least", "present")
 """What a row of the catch table may say; only ``counted``, ``at least`` and ``present`` enter a fit."""
 
-_WHOLE = re.compile(r"^\+?(\d+)(?:[.,]0+)?$")
+LARGEST_COUNT = 10_000_000
+"""The largest count that one cell may hold."""
+
+THOUSANDS = (",", ".", " ", "'")
+"""Separators of thousands that may be declared."""
+
+# Three digits after a separator may be thousands, so that "1.000" is no whole number without a declaration.
+_WHOLE = re.compile(r"^\+?(\d+)(?:[.,](?:0{1,2}|0{4,}))?$")
+_GROUPED = re.compile(r"^(?:>=|≥|>|\+)?\s*\d{1,3}(?:([.,' ’])\d{3})(?:\1\d{3})*\s*\+?$")
 _AT_LEAST = re.compile(r"^(?:>=|≥|>)\s*(\d+)$|^(\d+)\s*\+$")
 _AT_MOST = re.compile(r"^(?:<=|≤|<)\s*\d+$")
 _FRACTION = re.compile(r"^[-+]?\d*[.,]\d+$")
@@ -51,6 +69,8 @@ class CountWords:
         The trap was checked and held nothing.
     counted : tuple of str
         An ordinary check; only of use in a status column.
+    thousands : str
+        Separator between groups of three digits, one of :data:`THOUSANDS`; empty where counts have none.
     """
 
     present: tuple[str, ...] = ("present", "T", "X")
@@ -58,6 +78,7 @@ class CountWords:
     not_checked: tuple[str, ...] = ("not checked",)
     zero: tuple[str, ...] = ()
     counted: tuple[str, ...] = ("counted", "checked", "ok")
+    thousands: str = ""
 
     def meaning(self, text: str) -> str | None:
         """Return ``present``, ``lost``, ``missing``, ``zero`` or ``counted`` for a declared word, else None."""
@@ -125,12 +146,15 @@ def read_count(text: str, *, blank: str, words: CountWords | None = None) -> tup
     cell = " ".join(text.replace("\xa0", " ").split())
     if not cell:
         return (0.0, "counted") if blank == "zero" else (float("nan"), "missing")
-    whole = _WHOLE.match(cell)
+    plain = _without_thousands(cell, words.thousands)
+    whole = _WHOLE.match(plain)
     if whole:
-        return float(whole.group(1)), "counted"
-    least = _AT_LEAST.match(cell)
+        if words.thousands and words.thousands in plain:
+            raise _unreadable(cell, words)
+        return _bounded(cell, whole.group(1)), "counted"
+    least = _AT_LEAST.match(plain)
     if least:
-        return float(least.group(1) or least.group(2)), "at least"
+        return _bounded(cell, least.group(1) or least.group(2)), "at least"
     meaning = words.meaning(cell)
     if meaning == "zero":
         return 0.0, "counted"
@@ -139,7 +163,39 @@ def read_count(text: str, *, blank: str, words: CountWords | None = None) -> tup
     raise _unreadable(cell, words)
 
 
+def _without_thousands(cell: str, separator: str) -> str:
+    """Return a cell without the declared separator, where every group after it has three digits."""
+    grouped = _GROUPED.match(cell)
+    if not separator or grouped is None:
+        return cell
+    mark = str(grouped.group(1))
+    return cell.replace(mark, "") if mark.replace("’", "'") == separator else cell
+
+
+def _bounded(cell: str, digits: str) -> float:
+    if len(digits.lstrip("0")) > len(str(LARGEST_COUNT)) or int(digits) > LARGEST_COUNT:
+        raise UnreadableCount(
+            f"'{shorten(cell)}' is too large for a count.",
+            f"A count is a whole number up to {LARGEST_COUNT}.",
+        )
+    return float(digits)
+
+
 def _unreadable(cell: str, words: CountWords) -> UnreadableCount:
+    cell = shorten(cell)
+    if words.thousands and words.thousands in cell and re.search(r"\d", cell):
+        return UnreadableCount(
+            f"'{cell}' is no count with '{words.thousands}' between the thousands.",
+            f"Write groups of three digits, such as 1{words.thousands}000, or plain digits.",
+        )
+    grouped = _GROUPED.match(cell)
+    if grouped:
+        plain = re.sub(r"\D", "", cell)
+        mark = grouped.group(1).replace("’", "'")
+        return UnreadableCount(
+            f"'{cell}' is not a whole number: its separator may be one of thousands.",
+            f'Write {plain}, or declare the thousands separator: thousands = "{mark}" under [catches].',
+        )
     if _AT_MOST.match(cell):
         return UnreadableCount(
             f"'{cell}' gives only an upper bound.",

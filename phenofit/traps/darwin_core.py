@@ -15,6 +15,7 @@ import pandas as pd
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files import write_csv
 from phenofit.tables import Table, parse_numbers, read_table
+from phenofit.traps.counts import LARGEST_COUNT
 from phenofit.traps.event_dates import event_date, read_event_date
 from phenofit.traps.positions import position_problems
 from phenofit.traps.sequence import sequence_problems
@@ -241,7 +242,9 @@ def _counts(table: Table) -> tuple[np.ndarray, list[str], list[Problem]]:
     number = np.full(len(table.frame), np.nan)
     problems: list[Problem] = []
     if "individualCount" in table.frame:
-        number, problems = parse_numbers(table, "individualCount", low=0, what="a whole number")
+        number, problems = parse_numbers(
+            table, "individualCount", low=0, high=LARGEST_COUNT, what="a whole number"
+        )
     remarks: Iterable[str] = table.frame.get("occurrenceRemarks", [""] * len(table.frame))
     status = ["counted"] * len(number)
     for i, (word, remark) in enumerate(zip(table.frame["occurrenceStatus"], remarks, strict=True)):
@@ -269,7 +272,7 @@ def _effort(table: Table) -> tuple[np.ndarray, list[Problem]]:
     ones = np.ones(len(table.frame))
     if "sampleSizeValue" not in table.frame or "sampleSizeUnit" not in table.frame:
         return ones, []
-    effort, problems = parse_numbers(table, "sampleSizeValue", low=1e-9, what="a number of traps")
+    effort, problems = parse_numbers(table, "sampleSizeValue", low=1e-9, high=1e6, what="a number of traps")
     in_traps = table.frame["sampleSizeUnit"].str.casefold().isin(_TRAP_UNITS).to_numpy()
     return np.where(in_traps & np.isfinite(effort), effort, ones), problems
 
@@ -282,7 +285,9 @@ def _traps(table: Table) -> tuple[pd.DataFrame, list[Problem]]:
     problems += more
     elevation = np.full(len(cells), np.nan)
     if "minimumElevationInMeters" in cells:
-        elevation, more = parse_numbers(table, "minimumElevationInMeters", what="metres above sea level")
+        elevation, more = parse_numbers(
+            table, "minimumElevationInMeters", low=-430.0, high=8849.0, what="metres above sea level"
+        )
         problems += more
     problems += [
         table.problem(int(i), "locationID", "the row names no location.", "Give every trap position an id.")

@@ -73,3 +73,58 @@ def test_a_dash_has_the_meaning_its_user_declares() -> None:
 def test_a_word_cannot_have_two_meanings() -> None:
     assert CountWords(lost=("gone", "T")).contradictions() == ("t",)
     assert CountWords().contradictions() == ()
+
+
+@pytest.mark.parametrize(
+    "text", ["1,000", "1.000", "12,000", "1,234,567", "1 000", "1'000", "1’000", ">1,000", "+1.000"]
+)
+def test_a_separator_before_three_digits_is_refused_without_a_declaration(text: str) -> None:
+    with pytest.raises(UnreadableCount) as caught:
+        read_count(text, blank="not checked")
+    plain = "".join(c for c in text if c.isdigit())
+    assert caught.value.finding == f"'{text}' is not a whole number: its separator may be one of thousands."
+    mark = next(c for c in text[1:] if not c.isdigit()).replace("’", "'")
+    assert caught.value.remedy == (
+        f'Write {plain}, or declare the thousands separator: thousands = "{mark}" under [catches].'
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "mark", "count", "status"),
+    [
+        ("1,000", ",", 1000, "counted"),
+        ("12.000", ".", 12000, "counted"),
+        ("1 234 567", " ", 1234567, "counted"),
+        ("1’000", "'", 1000, "counted"),
+        (">1,000", ",", 1000, "at least"),
+        ("1,000+", ",", 1000, "at least"),
+        ("999", ",", 999, "counted"),
+        ("12.0", ",", 12, "counted"),
+    ],
+)
+def test_a_declared_separator_is_read(text: str, mark: str, count: int, status: str) -> None:
+    assert read_count(text, blank="not checked", words=CountWords(thousands=mark)) == (count, status)
+
+
+@pytest.mark.parametrize("text", ["1,00", "1,0000", "1000,000", ",000", "1,000,00", "1,0"])
+def test_a_declared_separator_needs_groups_of_three_digits(text: str) -> None:
+    with pytest.raises(UnreadableCount, match="groups of three digits"):
+        read_count(text, blank="not checked", words=CountWords(thousands=","))
+
+
+def test_another_separator_than_the_declared_one_is_refused() -> None:
+    with pytest.raises(UnreadableCount, match=r'thousands = "\."'):
+        read_count("1.000", blank="not checked", words=CountWords(thousands=","))
+
+
+@pytest.mark.parametrize("text", ["10000001", "1" * 20, "9" * 400, ">10000001", "00" + "9" * 30])
+def test_a_count_beyond_the_largest_is_refused(text: str) -> None:
+    with pytest.raises(UnreadableCount, match="too large") as caught:
+        read_count(text, blank="not checked")
+    assert "up to 10000000" in caught.value.remedy
+    assert len(caught.value.finding) < 100
+
+
+def test_the_largest_count_and_leading_zeros_are_read() -> None:
+    assert read_count("10000000", blank="not checked") == (10_000_000, "counted")
+    assert read_count("0" * 30 + "7", blank="not checked") == (7, "counted")
