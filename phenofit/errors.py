@@ -15,6 +15,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -28,7 +29,12 @@ __all__ = [
     "PhenofitWarning",
     "Problem",
     "UnitError",
+    "problem_lines",
 ]
+
+_QUOTED = re.compile(r"'[^']*'")
+_FEWEST_GROUPED = 4
+_ROWS_SHOWN = 5
 
 
 class PhenofitError(Exception):
@@ -145,7 +151,37 @@ class MissingExtraError(PhenofitError, ImportError):
         return type(self), (self.package, self.extra, self.purpose)
 
 
+def problem_lines(problems: Sequence[Problem]) -> list[str]:
+    """Return problems as lines, those of one kind in one column of a file together.
+
+    Parameters
+    ----------
+    problems : sequence of Problem
+        In the order of the file.
+
+    Returns
+    -------
+    list of str
+        A line for each problem; from four problems of one kind on, one line with the first of them and the rows of the
+        others. Problems are of one kind if they differ in nothing but their row and the text in quotation marks.
+    """
+    groups: dict[tuple[str, ...], list[Problem]] = {}
+    for problem in problems:
+        kind = _QUOTED.sub("''", problem.finding), _QUOTED.sub("''", problem.remedy)
+        groups.setdefault((problem.file, problem.column, *kind), []).append(problem)
+    lines = []
+    for group in groups.values():
+        rows = [p.row for p in group[1:] if p.row is not None]
+        if len(group) < _FEWEST_GROUPED or len(rows) < len(group) - 1:
+            lines += [str(problem) for problem in group]
+            continue
+        shown = ", ".join(str(row) for row in rows[:_ROWS_SHOWN])
+        more = f" and {len(rows) - _ROWS_SHOWN} more" if len(rows) > _ROWS_SHOWN else ""
+        lines.append(f"{group[0]} The same in {len(rows)} other rows: {shown}{more}.")
+    return lines
+
+
 def _as_text(problems: Sequence[Problem]) -> str:
     if len(problems) == 1:
         return str(problems[0])
-    return "\n".join([f"{len(problems)} problems:", *(f"  {p}" for p in problems)])
+    return "\n".join([f"{len(problems)} problems:", *(f"  {line}" for line in problem_lines(problems))])

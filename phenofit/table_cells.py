@@ -126,7 +126,7 @@ def parse_dates(
     dates : ndarray of datetime64[ns], shape (rows,)
         NaT where missing or unreadable.
     problems : list of Problem
-        One for each unreadable cell.
+        One for each unreadable cell; a single one where all dates of the column are in another order.
 
     Raises
     ------
@@ -158,7 +158,39 @@ def parse_dates(
                 f"'{shorten(text)}' {fault}",
                 f"Accepted are dates {order}, such as {_SAMPLES[order]}.",
             )
+    dated = [text for text in texts if text.lower() not in missing]
+    others = [other for other in DATE_ORDERS if other != order and _all_read(dated, other)]
+    if others and len(faults) >= len(dated) > 0 and np.isnat(values).all():
+        return values[codes], [_whole_column(table, column, codes, texts, missing, others)]
     return _spread(table, column, codes, values, faults)
+
+
+def _all_read(texts: Collection[str], order: str) -> bool:
+    """Return whether every text is a date in an order."""
+    try:
+        for text in texts:
+            _date(text, order, np.timedelta64(0, "s"))
+    except ValueError:
+        return False
+    return True
+
+
+def _whole_column(
+    table: Table,
+    column: str,
+    codes: np.ndarray,
+    texts: Collection[str],
+    missing: Collection[str],
+    orders: list[str],
+) -> Problem:
+    """Return the one problem of a column whose dates are all in another order than the declared one."""
+    dated = np.array([text.lower() not in missing for text in texts])[codes]
+    at = int(np.flatnonzero(dated)[0])
+    look = " or ".join(orders)
+    remedy = f'Set dates = "{orders[0]}".' if len(orders) == 1 else f"Set dates to one of the two: {look}."
+    count = int(dated.sum())
+    which = f"all {count} dates look" if count > 1 else "the only date looks"
+    return table.problem(at, column, f"{which} {look}, as '{table.cell(at, column)}' does.", remedy)
 
 
 def two_digit_year_note(table: Table, column: str) -> str | None:

@@ -21,6 +21,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List the problems (exit code 2), or say what was read (exit code 0)."""
+    from phenofit.errors import problem_lines
     from phenofit.study import survey_study
 
     survey = survey_study(args.study)
@@ -35,8 +36,8 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.flush()
         count = len(survey.problems)
         print(f"{args.study}: {count} problem{'s' if count > 1 else ''}", file=sys.stderr)
-        for problem in survey.problems:
-            print(f"  {problem}", file=sys.stderr)
+        for line in problem_lines(survey.problems):
+            print(f"  {line}", file=sys.stderr)
         return 2
     print(f"{args.study}: no problems")
     return 0

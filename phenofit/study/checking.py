@@ -113,8 +113,9 @@ def _gathered(study: Study, faults: tuple[Problem, ...]) -> Gathered:
 def _catch_lines(study: Study, catches: pd.DataFrame) -> list[str]:
     status = catches["status"].value_counts()
     zeros = int(((catches["status"] == "counted") & (catches["count"] == 0)).sum())
-    counted = int(status.get("counted", 0))
-    parts = [f"{counted} counted (of these {zeros} held none)"]
+    unread = int(((catches["status"] == "counted") & catches["count"].isna()).sum())
+    counted = int(status.get("counted", 0)) - unread
+    parts = [f"{counted} counted (of these {zeros} held none)", *([f"{unread} unreadable"] if unread else [])]
     words = {
         "missing": "not checked",
         "lost": "lost",
@@ -122,7 +123,8 @@ def _catch_lines(study: Study, catches: pd.DataFrame) -> list[str]:
         "present": "present, not counted",
     }
     parts += [f"{int(status[key])} {word}" for key, word in words.items() if key in status]
-    span = f"{_day(catches['check'].min())} to {_day(catches['check'].max())}"
+    known = catches["check"].dropna()
+    span = f"{_day(known.min())} to {_day(known.max())}" if len(known) else "no readable date"
     return [f"{study.shown(study.catches.file)}: {len(catches)} checks, {span}: {', '.join(parts)}"]
 
 
