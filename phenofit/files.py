@@ -4,17 +4,40 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import errno
 import hashlib
 import io
+import json
 import os
 import platform
+import stat
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-__all__ = ["file_hash", "safe_cell", "versions", "write_csv", "write_text", "writing"]
+from phenofit.errors import DataError, Problem
+
+__all__ = [
+    "LARGEST_TABLE",
+    "LARGEST_TEXT",
+    "file_hash",
+    "read_json",
+    "read_text",
+    "require_regular",
+    "safe_cell",
+    "versions",
+    "write_csv",
+    "write_text",
+    "writing",
+]
+
+LARGEST_TABLE = 2 * 1024**3
+"""Largest table that is read [bytes]."""
+
+LARGEST_TEXT = 256 * 1024**2
+"""Largest study file, fit file or GeoJSON that is read [bytes]."""
 
 _FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
 _PACKAGES = ("numpy", "scipy", "pandas", "xarray", "numba", "statsmodels", "meteostat")
@@ -37,7 +60,7 @@ def writing(path: str | os.PathLike[str]) -> Iterator[Path]:
     Raises
     ------
     OSError
-        If the folder cannot be written.
+        If the folder or the file cannot be written, whatever the library that writes it raises.
     """
     target = Path(path)
     target.parent.mkdir(parents=True, exist_ok=True)
@@ -48,14 +71,108 @@ def writing(path: str | os.PathLike[str]) -> Iterator[Path]:
         yield temporary
         temporary.chmod(0o644)
         temporary.replace(target)
+    except Exception as fault:
+        if not _writer_failed(fault):
+            raise
+        # A full disk reaches us from a NetCDF or raster library as an error of its own kind.
+        raise OSError(errno.EIO, f"the file could not be written ({fault})", str(target)) from fault
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _writer_failed(fault: Exception) -> bool:
+    """Return whether an error is one of a library that writes files."""
+    foreign = type(fault).__module__.split(".")[0] in ("netCDF4", "rasterio")
+    return (foreign and not isinstance(fault, OSError)) or type(fault) is RuntimeError
 
 
 def write_text(path: str | os.PathLike[str], text: str) -> None:
     """Write a UTF-8 text file whole or not at all."""
     with writing(path) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
+
+
+def require_regular(
+    path: str | os.PathLike[str], *, limit: int | None = LARGEST_TABLE, remedy: str = "Check the name."
+) -> Path:
+    """Return the path of an input, or refuse it before it is read.
+
+    Parameters
+    ----------
+    path : path-like
+        The file, as the user wrote it.
+    limit : int or None
+        Largest size accepted [bytes]; ``None`` for a file that is read in parts.
+    remedy : str
+        What to do where there is no such file.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    DataError
+        If there is no such file, it is a folder, a device or a pipe, it cannot be read or is larger than the limit.
+    """
+    shown = os.fspath(path)
+    try:
+        found = Path(path).stat()
+    except (FileNotFoundError, NotADirectoryError):
+        raise DataError(Problem("the file does not exist.", remedy, shown)) from None
+    except ValueError:
+        name = shown.replace("\0", "\\0")
+        raise DataError(Problem("the name holds a NUL character.", "Correct the name.", name)) from None
+    except OSError as fault:
+        raise DataError(
+            Problem(f"the file cannot be read: {fault.strerror or fault}.", "Check the name.", shown)
+        ) from None
+    if stat.S_ISDIR(found.st_mode):
+        raise DataError(Problem("this is a folder, not a file.", "Name a file in it.", shown))
+    if not stat.S_ISREG(found.st_mode):
+        raise DataError(Problem("this is a device or a pipe, not a file.", "Save the data as a file.", shown))
+    if limit is not None and found.st_size > limit:
+        size = f"{found.st_size / 1024**2:.0f} MiB; at most {limit / 1024**2:.0f} MiB are read"
+        raise DataError(Problem(f"the file has {size}.", "Give a smaller file, or split it.", shown))
+    return Path(path)
+
+
+def read_text(path: str | os.PathLike[str], *, remedy: str = "Check the name.") -> str:
+    """Return the text of a small UTF-8 file.
+
+    Raises
+    ------
+    DataError
+        As :func:`require_regular`, or if the file is not UTF-8 text.
+    """
+    file = require_regular(path, limit=LARGEST_TEXT, remedy=remedy)
+    try:
+        return file.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise DataError(
+            Problem("the file is not UTF-8 text.", "Save it as UTF-8.", os.fspath(path))
+        ) from None
+    except OSError as fault:
+        raise DataError(
+            Problem(f"the file cannot be read: {fault.strerror or fault}.", "", os.fspath(path))
+        ) from None
+
+
+def read_json(path: str | os.PathLike[str], *, remedy: str) -> Any:
+    """Return the content of a JSON file.
+
+    Raises
+    ------
+    DataError
+        As :func:`read_text`, or if the file is not JSON or is nested too deeply to be read.
+    """
+    text = read_text(path, remedy=remedy)
+    try:
+        return json.loads(text)
+    except ValueError as fault:
+        raise DataError(Problem(f"this is not JSON ({fault}).", remedy, os.fspath(path))) from None
+    except RecursionError:
+        raise DataError(Problem("the JSON is nested too deeply.", remedy, os.fspath(path))) from None
 
 
 def safe_cell(value: Any) -> Any:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
@@ -15,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
-from phenofit.files import versions
+from phenofit.files import read_json, versions
 from phenofit.filling_estimate import filling_sentence
 from phenofit.forecast import day_after_last, forecast
 from phenofit.maps import error_map
@@ -81,6 +80,8 @@ def run_study(
     say = progress or (lambda _text: None)
     study = load_study(path)
     inputs = read_inputs(study, progress=progress)
+    truth = _truth(study)
+    elevation = None if study.map.elevation is None else read_elevation(study.map.elevation)
     inputs.weather.load()  # threads share it: nothing must be read lazily from a file
     count = workers or _processors()
     # The compiled likelihood lets go of the interpreter's lock, so threads do; nothing is copied.
@@ -90,6 +91,7 @@ def run_study(
                 SpeciesWork(study, inputs, name, inputs.trap_years(name)),
                 executor,
                 _named(say, name, study),
+                elevation,
             )
             for name in study.species
         ]
@@ -98,7 +100,7 @@ def run_study(
         study=study,
         inputs=inputs,
         species=species,
-        truth=_truth(study),
+        truth=truth,
         provenance=_provenance(study, inputs),
         filling=filling_sentence(study, inputs, species),
     )
@@ -117,6 +119,7 @@ class _Task:
     work: SpeciesWork
     executor: Executor
     say: Progress
+    elevation: xr.DataArray | None
 
     def result(self) -> SpeciesResult:
         """Do everything for the species, in the order in which one thing needs another."""
@@ -206,7 +209,7 @@ class _Task:
                 cell_km=study.map.cell_km,
                 margin_km=study.map.margin_km,
                 drift=study.map.drift,
-                elevation=None if study.map.elevation is None else read_elevation(study.map.elevation),
+                elevation=self.elevation,
                 invented=study.invented,
             )
         except (MissingExtraError, ModelError, DataError) as error:
@@ -248,17 +251,16 @@ def _truth(study: Study) -> dict[str, Any] | None:
     """Read the true values behind invented data."""
     if study.head.truth is None:
         return None
-    try:
-        found = json.loads(study.head.truth.read_text(encoding="utf-8"))
-    except ValueError as error:
+    found = read_json(study.head.truth, remedy="Write the true values as JSON.")
+    if not isinstance(found, dict):
         raise DataError(
             Problem(
-                f"not a JSON file: {error}.",
-                "Write the true values as JSON.",
-                file=study.shown(study.head.truth),
+                "the true values are no JSON object.",
+                "Write the true values as names and numbers.",
+                study.shown(study.head.truth),
             )
-        ) from None
-    return dict(found)
+        )
+    return found
 
 
 def _provenance(study: Study, inputs: StudyInputs) -> Mapping[str, Any]:

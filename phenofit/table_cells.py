@@ -160,8 +160,8 @@ def parse_dates(
             )
     dated = [text for text in texts if text.lower() not in missing]
     others = [other for other in DATE_ORDERS if other != order and _all_read(dated, other)]
-    if others and len(faults) >= len(dated) > 0 and np.isnat(values).all():
-        return values[codes], [_whole_column(table, column, codes, texts, missing, others)]
+    if others and dated and np.isnat(values).all() and not (required and len(faults) > len(dated)):
+        return values[codes], [_whole_column(table, column, codes, faults, others)]
     return _spread(table, column, codes, values, faults)
 
 
@@ -176,21 +176,16 @@ def _all_read(texts: Collection[str], order: str) -> bool:
 
 
 def _whole_column(
-    table: Table,
-    column: str,
-    codes: np.ndarray,
-    texts: Collection[str],
-    missing: Collection[str],
-    orders: list[str],
+    table: Table, column: str, codes: np.ndarray, faults: dict[int, tuple[str, str]], orders: list[str]
 ) -> Problem:
     """Return the one problem of a column whose dates are all in another order than the declared one."""
-    dated = np.array([text.lower() not in missing for text in texts])[codes]
+    dated = np.isin(codes, list(faults))
     at = int(np.flatnonzero(dated)[0])
     look = " or ".join(orders)
     remedy = f'Set dates = "{orders[0]}".' if len(orders) == 1 else f"Set dates to one of the two: {look}."
     count = int(dated.sum())
     which = f"all {count} dates look" if count > 1 else "the only date looks"
-    return table.problem(at, column, f"{which} {look}, as '{table.cell(at, column)}' does.", remedy)
+    return table.problem(at, column, f"{which} {look}: {faults[int(codes[at])][0]}", remedy)
 
 
 def two_digit_year_note(table: Table, column: str) -> str | None:

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
+from phenofit.files import require_regular
 from phenofit.table_cells import (
     DATE_ORDERS,
     MISSING_TEXTS,
@@ -151,10 +152,9 @@ def nearest(name: str, known: Collection[str]) -> str:
 
 
 def _decode(path: Path, file: str) -> str:
+    require_regular(file, remedy="Check the name and the folder.")
     try:
         raw = path.read_bytes()
-    except FileNotFoundError:
-        raise DataError(Problem("the file does not exist.", "Check the name and the folder.", file)) from None
     except OSError as fault:
         reason = fault.strerror or type(fault).__name__
         raise DataError(Problem(f"the file cannot be read: {reason}.", "", file)) from None

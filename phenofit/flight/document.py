@@ -6,7 +6,6 @@ import json
 import math
 import os
 from dataclasses import astuple
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -14,6 +13,7 @@ import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from phenofit.errors import DataError, PhenofitError, Problem
+from phenofit.files import read_json
 from phenofit.flight.profile import Profile
 from phenofit.flight.rearing_term import RearingTerm
 from phenofit.flight.settings import FitSettings
@@ -191,14 +191,7 @@ def read_file(path: str | os.PathLike[str]) -> FlightFit:
     from phenofit.flight.result import FlightFit
 
     name = str(path)
-    try:
-        content = json.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise DataError(Problem(f"cannot be read ({error.strerror}).", "Name a fit file.", name)) from None
-    except ValueError as error:
-        raise DataError(
-            Problem(f"is not JSON ({error}).", "Name a file that a fit has written.", name)
-        ) from None
+    content = read_json(path, remedy="Name a file that a fit has written.")
     try:
         document = _Document.model_validate(content)
         settings = _settings(document.settings)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from importlib import resources
@@ -12,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from phenofit.errors import DataError, Problem
+from phenofit.files import read_json
 from phenofit.maps.topology import unpack_lines
 
 __all__ = ["SOURCE", "bundled_lines", "read_lines", "read_rings"]
@@ -121,14 +121,7 @@ def read_rings(source: str | Path | Mapping[str, Any]) -> list[np.ndarray]:
 def _content(source: str | Path | Mapping[str, Any]) -> tuple[str, Mapping[str, Any]]:
     if isinstance(source, Mapping):
         return "region", source
-    try:
-        content = json.loads(Path(source).read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise DataError(Problem("there is no such file.", "Give a GeoJSON file.", str(source))) from None
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
-        raise DataError(
-            Problem(f"this is not JSON ({error}).", "Give a GeoJSON file.", str(source))
-        ) from None
+    content = read_json(source, remedy="Give a GeoJSON file.")
     if not isinstance(content, dict):
         raise DataError(Problem("this is not a GeoJSON object.", "Give a GeoJSON file.", str(source)))
     return str(source), content

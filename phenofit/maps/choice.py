@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.files import require_regular
 
 __all__ = ["ErrorRows", "read_validation", "select_errors"]
 
@@ -72,13 +73,11 @@ def read_validation(path: str | Path) -> pd.DataFrame:
     DataError
         If the file cannot be read, a column is absent or a number is not one; every fault is named.
     """
-    path = Path(path)
+    path = require_regular(path, remedy="Give the validation table.")
     try:
         table = pd.read_csv(
             path, dtype={"site": str, "trap": str, "species": str, "scheme": str, "fold": str}
         )
-    except FileNotFoundError:
-        raise DataError(Problem("there is no such file.", "Give the validation table.", str(path))) from None
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
         raise DataError(
             Problem(f"this is not a table ({error}).", "Give a comma-separated table in UTF-8.", str(path))

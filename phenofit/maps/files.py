@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from phenofit.errors import DataError, Problem
+from phenofit.files import require_regular
 from phenofit.maps.export import write_error_map, write_geotiff, write_sites_geojson
 from phenofit.maps.scales import QUANTITIES
 
@@ -162,6 +163,7 @@ def read_elevation(path: str | Path) -> xr.DataArray:
     DataError
         If the file cannot be read, has no such variable or several, or its unit is not metres.
     """
+    require_regular(path, limit=None, remedy="Give heights as NetCDF.")
     try:
         with xr.open_dataset(path, decode_times=False) as file:
             dataset = file.load()

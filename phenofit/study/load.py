@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
+from phenofit.files import read_text
 from phenofit.study.faults import Lines, schema_problem, unknown_key
 from phenofit.study.locate import key_lines, line_of
 from phenofit.study.model import UNNAMED, Study
@@ -79,11 +80,13 @@ def load_leniently(path: str | os.PathLike[str]) -> tuple[Study | None, tuple[Pr
         If the file cannot be read or is not TOML.
     """
     file, shown = Path(path), str(path)
-    text = _read_text(file)
+    text = read_text(file, remedy="Name a study file, such as study.toml.")
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise DataError(_syntax_problem(fault, shown)) from None
+    except RecursionError:
+        raise DataError(Problem("the TOML is nested too deeply.", "Write flat tables.", shown)) from None
     lines = key_lines(text)
     # The model keeps the file's own path under this name; a user's key must not pass for it.
     problems = [] if "path" not in data else [unknown_key("path", shown, lines)]
@@ -149,21 +152,6 @@ def _mend(data: dict[str, Any], path: tuple[str | int, ...]) -> bool:
         gone = [data["catches"].pop(key, None) for key in _WORD_LISTS]
         return any(words is not None for words in gone)
     return isinstance(holder, dict) and bool(path) and holder.pop(path[-1], None) is not None
-
-
-def _read_text(file: Path) -> str:
-    try:
-        return file.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise DataError(Problem("there is no such study file.", "Check the name.", str(file))) from None
-    except IsADirectoryError:
-        raise DataError(
-            Problem("this is a folder.", "Name the study file in it, such as study.toml.", str(file))
-        ) from None
-    except UnicodeDecodeError:
-        raise DataError(
-            Problem("the study file is not UTF-8 text.", "Save it as UTF-8.", str(file))
-        ) from None
 
 
 def _syntax_problem(fault: tomllib.TOMLDecodeError, file: str) -> Problem:

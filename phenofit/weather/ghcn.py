@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
+from phenofit.files import require_regular
 from phenofit.weather.assemble import DayRows
 from phenofit.weather.schema import FLAGS, SOURCES
 
@@ -87,8 +88,7 @@ def read_ghcn_daily(path: str | os.PathLike[str], *, keep_failed: bool = False) 
     readme.txt and readme-by_station.txt of the archive (fields, flags, missing value -9999, tenths of degC).
     """
     file = os.fspath(path)
-    if not Path(path).exists():
-        raise DataError(Problem("the file does not exist.", "Check the name and the folder.", file))
+    require_regular(path, remedy="Check the name and the folder.")
     lines = Path(path).read_text(encoding="latin-1").splitlines()
     first = next((line for line in lines if line.strip()), "")
     if _FIXED.match(first):

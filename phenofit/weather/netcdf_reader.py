@@ -13,6 +13,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, Problem, UnitError
+from phenofit.files import require_regular
 from phenofit.units import temperature_unit, to_celsius
 from phenofit.weather.assemble import DayRows
 from phenofit.weather.hourly import daily_extremes, standard_offsets
@@ -174,8 +175,7 @@ def read_hourly_netcdf(
 
 
 def _opened(path: str | os.PathLike[str], file: str) -> xr.Dataset:
-    if not Path(path).exists():
-        raise DataError(Problem("the file does not exist.", "Check the name and the folder.", file))
+    require_regular(path, limit=None, remedy="Check the name and the folder.")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of foreign attributes that concern no temperature

@@ -42,7 +42,7 @@ def test_map_from_a_validation_table(tmp_path: Path, capsys: pytest.CaptureFixtu
     [
         (["--forecaster", "nobody"], "no row has forecaster 'nobody'; there is 'fitted', 'calendar mean'"),
         (["--drift", "elevation"], "give an elevation grid"),
-        (["--region", "nowhere.geojson"], "nowhere.geojson: there is no such file"),
+        (["--region", "nowhere.geojson"], "nowhere.geojson: the file does not exist"),
     ],
 )
 def test_bad_calls_give_one_message_and_write_nothing(
@@ -59,7 +59,7 @@ def test_bad_calls_give_one_message_and_write_nothing(
 
 def test_absent_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["map", str(tmp_path / "none.csv"), "--out", str(tmp_path / "out")]) == 2
-    assert "there is no such file" in capsys.readouterr().err
+    assert "the file does not exist" in capsys.readouterr().err
 
 
 def test_dates_need_a_fit_of_the_study(

@@ -161,7 +161,7 @@ def test_all_faults_are_told_in_the_order_of_the_file(tmp_path: Path) -> None:
 
 
 def test_files_that_are_no_study(tmp_path: Path) -> None:
-    with pytest.raises(DataError, match="no such study file"):
+    with pytest.raises(DataError, match=r"the file does not exist\. Name a study file"):
         load_study(tmp_path / "absent.toml")
     with pytest.raises(DataError, match="folder"):
         load_study(tmp_path)
