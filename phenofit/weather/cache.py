@@ -1,11 +1,12 @@
 """Our store of fetched series: one NetCDF file for each station and year, written whole or not at all.
 
-A year that was closed when it was fetched is kept for good; a running year is fetched again each day. The fetch
-date stands in each file.
+A year that was closed when it was fetched is kept for good if nearly all its days came; one that came short is asked
+for again after a month, and a running year each day. Each file holds the date on which it was fetched.
 """
 
 from __future__ import annotations
 
+import calendar
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +22,10 @@ __all__ = ["StationCache", "StoredYear"]
 FORMAT = "phenofit station-year 1"
 SETTLING_DAYS = 31
 """A year counts as closed this long after its last day; archives still mend recent weeks [d]."""
+SHORT_DAYS = 30
+"""A closed year that came short is asked for again so long after it was fetched [d]."""
+WHOLE_SHARE = 0.9
+"""Share of the days of a closed year that must have come for it to be kept for good."""
 _KEPT_STATES = ("data", "no file", "empty")
 
 
@@ -37,7 +42,9 @@ class StoredYear:
     fetched : datetime64[D]
         Run date on which it was fetched.
     attribution, license_text : str
-        What the service told of the data.
+        What the service says of the data.
+    notes : tuple of str
+        What was set aside in the file, one sentence each.
     """
 
     state: str
@@ -45,6 +52,12 @@ class StoredYear:
     fetched: np.datetime64
     attribution: str
     license_text: str
+    notes: tuple[str, ...] = ()
+
+    def days_short(self, year: int) -> int:
+        """Return how many days of a closed year are missing if it came short, else 0."""
+        days = 366 if calendar.isleap(year) else 365
+        return 0 if len(self.frame) >= WHOLE_SHARE * days else days - len(self.frame)
 
 
 class StationCache:
@@ -90,6 +103,7 @@ class StationCache:
                     np.datetime64(raw.attrs["fetched"], "D"),
                     str(raw.attrs["attribution"]),
                     str(raw.attrs["license"]),
+                    tuple(n for n in str(raw.attrs.get("notes", "")).split("\n") if n),
                 )
         except (OSError, KeyError, ValueError):
             # A damaged file is as good as none: the station-year is asked for again and the file replaced.
@@ -122,6 +136,7 @@ class StationCache:
             "fetched": str(today),
             "attribution": reply.attribution,
             "license": reply.license_text,
+            "notes": "\n".join(reply.notes),
         }
         dataset = xr.Dataset({**variables, **sources}, coords={"time": ("time", days)}, attrs=attrs)
         with writing(self.path(station, year)) as temporary:
@@ -131,4 +146,9 @@ class StationCache:
     def is_fresh(stored: StoredYear, year: int, today: np.datetime64) -> bool:
         """Whether a stored year need not be asked for again on the run date."""
         closed_on = np.datetime64(f"{year:04d}-12-31", "D") + np.timedelta64(SETTLING_DAYS, "D")
-        return bool(stored.fetched > closed_on or stored.fetched >= today)
+        if stored.fetched >= today:
+            return True
+        if stored.fetched <= closed_on:
+            return False
+        # A short reply may be a fault of that day; a station without more days is asked once a month.
+        return stored.days_short(year) == 0 or bool(today < stored.fetched + np.timedelta64(SHORT_DAYS, "D"))

@@ -1,33 +1,36 @@
 """The only module that touches the station-data client (meteostat, major version 2).
 
-The client answers every fault of the network with an empty series and a log record. This adapter asks for one
-station and one year at a time, catches that record, and so tells apart what the caller must tell apart.
+The client answers every fault of the network with an empty series. This adapter therefore downloads the file of one
+station and one year itself, so that each request has one named outcome, and has the client read the local copy.
 """
 
 from __future__ import annotations
 
 import contextlib
+import gzip
 import importlib
 import logging
+import os
 import re
 import socket
 import sqlite3
-import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from http.client import HTTPException, IncompleteRead
 from pathlib import Path
 from types import ModuleType
 from typing import Any
-from urllib.error import HTTPError, URLError
 
+import numpy as np
 import pandas as pd
 
 from phenofit.errors import FetchError
 from phenofit.files import writing
+from phenofit.weather.download import LONGEST, download, unpack, within
+from phenofit.weather.reply import check_reply, implausible
 
 __all__ = [
     "YearReply",
@@ -42,7 +45,7 @@ __all__ = [
 ACCEPTED = (2, 3)
 """Major versions of the client: from the first, below the second."""
 TIMEOUT = 30.0
-"""Longest wait for any single read [s]; the client itself reads series without one."""
+"""Longest wait for any single read [s]."""
 ATTEMPTS = 3
 PAUSE = 1.0
 """Wait before the first retry [s]; doubled before each further one."""
@@ -50,6 +53,7 @@ SAFE_ID = re.compile(r"[A-Za-z0-9_-]{1,20}")
 
 _COLUMNS = ("tmin", "tmin_source", "tmax", "tmax_source")
 _lock = threading.Lock()
+_one_session = threading.Lock()  # the settings of the client belong to the whole process
 
 
 @dataclass(frozen=True)
@@ -67,7 +71,9 @@ class YearReply:
     detail : str
         The reason in one line.
     attribution, license_text : str
-        What the client tells of the data in the reply.
+        What the client says of the data in the reply.
+    notes : tuple of str
+        What was set aside in the file, one sentence each.
     """
 
     state: str
@@ -75,6 +81,20 @@ class YearReply:
     detail: str = ""
     attribution: str = ""
     license_text: str = ""
+    notes: tuple[str, ...] = ()
+
+
+@dataclass
+class _Source:
+    """Where the files of a session come from, and where their local copies are put."""
+
+    endpoint: str = ""
+    folder: Path = Path()
+    timeout: float = 0.0
+    longest: float = LONGEST
+
+
+_source = _Source()
 
 
 def load_client() -> ModuleType:
@@ -102,7 +122,9 @@ def load_client() -> ModuleType:
 
 
 @contextlib.contextmanager
-def session(station_list: Path, *, timeout: float = TIMEOUT) -> Iterator[ModuleType]:
+def session(
+    station_list: Path, *, timeout: float = TIMEOUT, longest: float = LONGEST
+) -> Iterator[ModuleType]:
     """Give the client set up for us, and restore its settings and the socket time-out afterwards.
 
     Parameters
@@ -111,8 +133,15 @@ def session(station_list: Path, *, timeout: float = TIMEOUT) -> Iterator[ModuleT
         Our copy of the station list (SQLite); the client never downloads over it.
     timeout : float
         Longest wait for any single read [s].
+    longest : float
+        Longest time for one request in all [s].
     """
-    client = load_client()
+    with _one_session:
+        yield from _set_up(load_client(), station_list, timeout, longest)
+
+
+def _set_up(client: ModuleType, station_list: Path, timeout: float, longest: float) -> Iterator[ModuleType]:
+    daily = importlib.import_module("meteostat.providers.meteostat.daily")
     ours = {
         "cache_enable": False,  # it keeps pickles; ours is NetCDF
         "include_model_data": True,  # days are told apart by their source, not dropped unseen
@@ -126,15 +155,21 @@ def session(station_list: Path, *, timeout: float = TIMEOUT) -> Iterator[ModuleT
     for name, value in ours.items():
         setattr(client.config, name, value)
     socket.setdefaulttimeout(timeout)
-    try:
-        yield client
-    finally:
-        socket.setdefaulttimeout(old_timeout)
-        for name, value in before.items():
-            setattr(client.config, name, value)
+    endpoint = daily.ENDPOINT
+    with tempfile.TemporaryDirectory(prefix="phenofit-fetch-", ignore_cleanup_errors=True) as folder:
+        _source.endpoint, _source.folder = endpoint, Path(folder)
+        _source.timeout, _source.longest = timeout, longest
+        daily.ENDPOINT = str(Path(folder) / "{year}-{station}.csv.gz").replace(os.sep, "/")
+        try:
+            yield client
+        finally:
+            daily.ENDPOINT = endpoint
+            socket.setdefaulttimeout(old_timeout)
+            for name, value in before.items():
+                setattr(client.config, name, value)
 
 
-def update_station_list(target: Path, *, timeout: float = TIMEOUT) -> None:
+def update_station_list(target: Path, *, timeout: float = TIMEOUT, longest: float = LONGEST) -> None:
     """Download the list of stations whole or not at all.
 
     Parameters
@@ -143,6 +178,8 @@ def update_station_list(target: Path, *, timeout: float = TIMEOUT) -> None:
         Where the SQLite file goes.
     timeout : float
         Longest wait for any single read [s].
+    longest : float
+        Longest time for the whole list [s].
 
     Raises
     ------
@@ -151,24 +188,34 @@ def update_station_list(target: Path, *, timeout: float = TIMEOUT) -> None:
     """
     with writing(target) as temporary:
         temporary.unlink()
-        with session(temporary, timeout=timeout) as client, _listening(threading.get_ident()) as heard:
+        with session(temporary, timeout=timeout, longest=longest) as client:
             try:
-                client.stations.query("SELECT id, latitude, longitude, elevation FROM stations LIMIT 1")
-            except (pd.errors.DatabaseError, sqlite3.Error) as fault:
-                raise FetchError(f"The list of stations came damaged ({fault}); try again.") from None
-            except Exception as fault:  # noqa: BLE001 - the client raises a bare Exception when no address answers
-                said = [r.getMessage() for r in heard if r.levelno >= logging.WARNING]
-                raise FetchError(
-                    "Station server unreachable: the list of stations could not be loaded "
-                    f"({_list_reason(said) or _reason(fault)}). Check the network and try again."
-                ) from None
+                within(longest, lambda: _ask_for_list(client))
+            except TimeoutError:
+                raise FetchError(f"{_NO_LIST} (no answer in time). {_CHECK_NETWORK}") from None
         if not temporary.exists():
             raise FetchError("The list of stations came empty; try again.")
 
 
-def _list_reason(said: list[str]) -> str:
+def _ask_for_list(client: ModuleType) -> None:
+    with _listening() as heard:
+        try:
+            client.stations.query("SELECT id, latitude, longitude, elevation FROM stations LIMIT 1")
+        except (pd.errors.DatabaseError, sqlite3.Error) as fault:
+            raise FetchError(f"The list of stations came damaged ({fault}); try again.") from None
+        except Exception as fault:  # noqa: BLE001 - the client raises a bare Exception when no address answers
+            lines = [r.getMessage() for r in heard if r.levelno >= logging.WARNING]
+            reason = _list_reason(lines) or " ".join(str(fault).split())[:120] or type(fault).__name__
+            raise FetchError(f"{_NO_LIST} ({reason}). {_CHECK_NETWORK}") from None
+
+
+_NO_LIST = "Station server unreachable: the list of stations could not be loaded"
+_CHECK_NETWORK = "Check the network and try again."
+
+
+def _list_reason(lines: list[str]) -> str:
     """Return why the list did not come, from what the client logged of its requests."""
-    for line in said:
+    for line in lines:
         status = re.search(r"returned status (\d+)", line)
         if status:
             return f"the server answered {status.group(1)}"
@@ -260,7 +307,28 @@ def fetch_year(
 
 
 def _ask_once(client: ModuleType, station: str, year: int) -> YearReply:
-    with _listening(threading.get_ident()) as heard:
+    nothing = pd.DataFrame(columns=list(_COLUMNS))
+    here = _source
+    target = here.folder / f"{year}-{station}.csv.gz"
+    with contextlib.ExitStack() as stack:
+        stack.callback(lambda: target.unlink(missing_ok=True))
+        found = download(
+            here.endpoint.format(station=station, year=year),
+            target,
+            timeout=here.timeout,
+            longest=here.longest,
+        )
+        text = ""
+        if found.state == "done":
+            found, text = unpack(target)
+        if found.state != "done":
+            return YearReply(found.state, nothing, found.detail)
+        checked = check_reply(text)
+        if checked.fault:
+            return YearReply("unreadable", nothing, f"the file cannot be read: {checked.fault}")
+        if not checked.days:
+            return YearReply("empty", nothing, "the file has no temperatures")
+        target.write_bytes(gzip.compress(checked.text.encode("utf-8"), mtime=0))
         series = client.daily(
             client.Station(id=station),
             datetime(year, 1, 1),
@@ -272,41 +340,15 @@ def _ask_once(client: ModuleType, station: str, year: int) -> YearReply:
         frame = frame.reindex(columns=list(_COLUMNS))
         frame = frame[frame["tmin"].notna() | frame["tmax"].notna()]
     if frame is None or not len(frame):
-        return _without_data(heard)
-    return YearReply("data", frame, "", str(series.attribution), _licenses(series.providers))
-
-
-def _without_data(heard: list[logging.LogRecord]) -> YearReply:
-    nothing = pd.DataFrame(columns=list(_COLUMNS))
-    faults = [r.exc_info[1] for r in heard if r.exc_info and r.exc_info[1] is not None]
-    if faults:
-        fault = faults[0]
-        down = isinstance(fault, HTTPError | URLError | OSError | HTTPException) and not _damaged(fault)
-        return YearReply("unreachable" if down else "unreadable", nothing, _reason(fault))
-    if any("was not found" in r.getMessage() for r in heard):
-        return YearReply("no file", nothing, "the service has no file")
-    return YearReply("empty", nothing, "the file has no temperatures")
-
-
-def _damaged(fault: BaseException) -> bool:
-    # gzip.BadGzipFile is an OSError, but tells of the content and not of the connection.
-    return type(fault).__name__ in ("BadGzipFile", "EOFError", "error")
-
-
-def _reason(fault: BaseException) -> str:
-    if isinstance(fault, HTTPError):
-        return f"the server answered {fault.code}"
-    inner = getattr(fault, "reason", None)
-    if isinstance(inner, BaseException):
-        fault = inner
-    if isinstance(fault, TimeoutError):
-        return "no answer in time"
-    if isinstance(fault, IncompleteRead):
-        return "the reply was cut off"
-    if _damaged(fault):
-        return "the file is damaged"
-    text = " ".join(str(fault).split())
-    return f"{type(fault).__name__}: {text[:120]}" if text else type(fault).__name__
+        return YearReply("unreadable", nothing, f"the file has no day of {year} that the client can read")
+    low, high = (
+        pd.to_numeric(frame[name]).to_numpy(np.float64, na_value=np.nan) for name in ("tmin", "tmax")
+    )
+    wrong = implausible(low, high)
+    if wrong:
+        return YearReply("unreadable", nothing, wrong)
+    credit = str(series.attribution), _licenses(series.providers)
+    return YearReply("data", frame, "", *credit, checked.notes)
 
 
 def _licenses(providers: list[Any]) -> str:
@@ -317,41 +359,46 @@ def _licenses(providers: list[Any]) -> str:
     return "; ".join(sorted({f"{spec.name}: {spec.license.name or 'see the source'}" for spec in found}))
 
 
-@contextlib.contextmanager
-def _listening(thread: int) -> Iterator[list[logging.LogRecord]]:
-    """Collect the client's log records of one thread, also those below the level it would show."""
-    records: list[logging.LogRecord] = []
+class _Hearing(logging.Handler):
+    """Hands each log record of the client to the thread that made it; stays on the logger for good."""
 
-    class Ear(logging.Handler):
-        def emit(self, record: logging.LogRecord) -> None:
-            if record.thread != thread:
-                return
+    def __init__(self) -> None:
+        super().__init__(level=logging.INFO)
+        self.heard: dict[int, list[logging.LogRecord]] = {}
+
+    def emit(self, record: logging.LogRecord) -> None:
+        records = self.heard.get(record.thread or 0)
+        if records is not None:
             records.append(record)
-            fault = sys.exc_info()[1]
-            if isinstance(fault, HTTPError):
-                fault.close()  # the client logs it and lets its socket go unclosed
 
+
+_hearing = _Hearing()
+
+
+@contextlib.contextmanager
+def _listening() -> Iterator[list[logging.LogRecord]]:
+    """Collect the client's log records of this thread, and keep them from being shown."""
+    records: list[logging.LogRecord] = []
     logger = logging.getLogger("meteostat")
-    ear = Ear(level=logging.INFO)
+    thread = threading.get_ident()
     with _lock:
-        _listeners.append(ear)
-        if len(_listeners) == 1:
+        if _hearing not in logger.handlers:
+            logger.addHandler(_hearing)
+        if not _hearing.heard:
             _before.update(level=logger.level, propagate=logger.propagate)
             logger.setLevel(logging.INFO)
-            logger.propagate = False  # faults are told by us, in one line each
-        logger.addHandler(ear)
+            logger.propagate = False  # faults are reported by us, in one line each
+        _hearing.heard[thread] = records
     try:
         yield records
     finally:
         with _lock:
-            logger.removeHandler(ear)
-            _listeners.remove(ear)
-            if not _listeners:
+            del _hearing.heard[thread]
+            if not _hearing.heard:
                 logger.setLevel(_before["level"])
                 logger.propagate = bool(_before["propagate"])
 
 
-_listeners: list[logging.Handler] = []
 _before: dict[str, int] = {}
 
 

@@ -18,7 +18,8 @@ import xarray as xr
 
 import phenofit.weather.client as service
 from phenofit.errors import FetchError, ModelError
-from phenofit.weather.cache import StationCache, StoredYear
+from phenofit.weather.cache import SHORT_DAYS, StationCache, StoredYear
+from phenofit.weather.download import LONGEST
 from phenofit.weather.fetch_plan import Plan, plan_fetch, refresh_station_list
 from phenofit.weather.fetch_report import REPORT_COLUMNS, station_row
 from phenofit.weather.fetched import to_dataset
@@ -43,6 +44,7 @@ def fetch_weather(
     candidates: int = 3,
     requests_at_once: int = 3,
     timeout: float = service.TIMEOUT,
+    longest: float = LONGEST,
     attempts: int = service.ATTEMPTS,
     pause: float = service.PAUSE,
     progress: Callable[[str], None] | None = None,
@@ -75,6 +77,8 @@ def fetch_weather(
         Requests under way at the same time, 1 to 4.
     timeout : float
         Longest wait for any single read [s].
+    longest : float
+        Longest time for one request in all, however slowly its bytes come [s].
     attempts : int
         How often an unreachable or unreadable year is tried in all.
     pause : float
@@ -105,7 +109,7 @@ def fetch_weather(
     say = progress or (lambda _line: None)
     store = StationCache(Path(cache))
     remarks = refresh_station_list(store, refresh=refresh, timeout=timeout, today=run_date, say=say)
-    with service.session(store.station_list, timeout=timeout) as client:
+    with service.session(store.station_list, timeout=timeout, longest=longest) as client:
         plan = plan_fetch(client, traps, max_distance_km=max_distance_km, candidates=candidates)
         if plan.stations.empty:
             raise FetchError(_nothing_planned(plan, max_distance_km))
@@ -146,12 +150,32 @@ def fetch_weather(
     if weather is None:
         raise FetchError(_nothing_loaded(report, first, last))
     remarks += [f"Trap {t}: no station within {max_distance_km:g} km." for t in plan.lonely]
-    remarks += [note for load in loads.values() for note in load.notes]
+    remarks += [f"Station {s}, {note}" for s, load in loads.items() for note in load.notes]
+    remarks += [
+        f"Station {s}, {year}: {note}"
+        for s, load in loads.items()
+        for year, held in load.years.items()
+        for note in _year_notes(year, held, run_date)
+    ]
     records = [{k: _plain(row.get(k)) for k in REPORT_COLUMNS} for row in report]
     notes = [n for n in weather.attrs["notes"].split("\n") if n]
     return weather.assign_attrs(
         fetch_report=json.dumps(records), notes="\n".join([*notes, *remarks, *_summary(report)])
     )
+
+
+def _year_notes(year: int, held: StoredYear, today: np.datetime64) -> list[str]:
+    """Return what was set aside in a year, and whether it came short."""
+    notes = list(held.notes)
+    short = (
+        held.days_short(year)
+        if held.state == "data" and np.datetime64(f"{year:04d}-12-31", "D") < today
+        else 0
+    )
+    if short:
+        again = held.fetched + np.timedelta64(SHORT_DAYS, "D")
+        notes.append(f"{len(held.frame)} days came and {short} did not; asked for again from {again} on.")
+    return notes
 
 
 def _plain(value: object) -> object:
@@ -304,7 +328,9 @@ def _keep(load: _StationLoad, year: int, reply: service.YearReply, today: np.dat
         return
     load.states[year] = (reply.state, reply.detail)
     if reply.state not in ("unreachable", "unreadable"):
-        load.years[year] = StoredYear(reply.state, reply.frame, today, reply.attribution, reply.license_text)
+        load.years[year] = StoredYear(
+            reply.state, reply.frame, today, reply.attribution, reply.license_text, reply.notes
+        )
 
 
 def _nothing_planned(plan: Plan, reach: float) -> str:
@@ -326,7 +352,7 @@ def _nothing_loaded(report: list[dict[str, object]], first: int, last: int) -> s
         return f"Station server unreachable: {reason}. Check the network and try again."
     if "unreadable" in by_state:
         return f"What the station server sent cannot be read: {reason}. Try again later."
-    stations = ", ".join(by_state.get("empty", []))
+    stations = ", ".join(str(row["station"]) for row in report)
     return f"No data in the years {first} to {last} from {stations}. Widen the years or max_distance_km."
 
 

@@ -16,11 +16,15 @@ import re
 import sqlite3
 import threading
 import time
+import zlib
 from collections import Counter
+from collections.abc import Callable
 from datetime import date, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
+
+from phenofit.weather.download import LARGEST_UNPACKED
 
 # id: (name, latitude, longitude, elevation)
 STATIONS: dict[str, tuple[str, float, float, float | None]] = {
@@ -39,7 +43,26 @@ STATIONS: dict[str, tuple[str, float, float, float | None]] = {
     "MOVED": ("Far Airfield", 47.30, 7.40, 500.0),  # listed 0.8 degrees east of where it stands
     "NEAR2": ("True Airfield", 47.32, 6.63, 500.0),
     "ONLYX": ("Half Post", 47.40, 6.60, 500.0),  # maximum only on every third day
+    # Far from all others, so that no search around a trap finds them.
+    "FIVED": ("Five Days", 60.0, 10.0, 100.0),  # five days of a year, then all of them
+    "DRIPS": ("Leaky Tap", 60.1, 10.0, 100.0),  # a byte at a time, without end
+    "BURST": ("Burst Pipe", 60.2, 10.0, 100.0),  # more bytes than any file has, without end
+    "BLOWN": ("Wide Bag", 60.3, 10.0, 100.0),  # a small file that unpacks to a large one
+    "WORDS": ("Spoken Hill", 60.4, 10.0, 100.0),  # text in a number column
+    "KELVN": ("Cold Zero", 60.5, 10.0, 100.0),  # kelvin
+    "TURND": ("Turned Cup", 60.6, 10.0, 100.0),  # minimum above maximum
+    "INFIN": ("No End", 60.7, 10.0, 100.0),  # infinite values
+    "TWINS": ("Two Oaks", 60.8, 10.0, 100.0),  # one row twice, and one day with two values
+    "NOCOL": ("Lost Row", 60.9, 10.0, 100.0),  # without the maximum
+    "NODAY": ("Odd Day", 61.0, 10.0, 100.0),  # 30 February
 }
+RANDOM = ("data", "no file", "unreachable", "unreadable")
+
+
+def random_outcome(station: str, year: int) -> str:
+    """The outcome of a station of the name R..., drawn from its file's name: no request depends on another."""
+    return RANDOM[zlib.crc32(f"{station} {year}".encode()) % len(RANDOM)]
+
 
 _PATH = re.compile(r"/daily/(\d{4})/([^/]+)\.csv\.gz")
 
@@ -73,10 +96,48 @@ def rows_of(station: str, year: int) -> list[str]:
         rows.append(
             f"{day.year},{day.month},{day.day},{lows},{source if lows else ''},{highs},{source if highs else ''}"
         )
+    if station in _MADE_WRONG:
+        return _MADE_WRONG[station](rows)
     if station == "ORDER":
         rows = rows[::-1]
         rows[3], rows[100] = rows[100], rows[3]
     return rows
+
+
+def _each(change: Callable[[list[str]], None]) -> Callable[[list[str]], list[str]]:
+    """Return what changes the cells of every row."""
+
+    def changed(rows: list[str]) -> list[str]:
+        cells = [row.split(",") for row in rows]
+        for row in cells:
+            change(row)
+        return [",".join(row) for row in cells]
+
+    return changed
+
+
+def _to_kelvin(row: list[str]) -> None:
+    row[3], row[5] = (f"{float(row[k]) + 273.15:.2f}" for k in (3, 5))
+
+
+def _turn(row: list[str]) -> None:
+    row[3], row[5] = row[5], row[3]
+
+
+def _twins(rows: list[str]) -> list[str]:
+    other = rows[9].split(",")
+    other[3] = "-40.0"
+    return [*rows[:10], ",".join(other), *rows[10:], rows[20]]
+
+
+_MADE_WRONG: dict[str, Callable[[list[str]], list[str]]] = {
+    "WORDS": lambda rows: [*rows[:5], rows[5].replace(rows[5].split(",")[3], "warm", 1), *rows[6:]],
+    "KELVN": _each(_to_kelvin),
+    "TURND": _each(_turn),
+    "INFIN": lambda rows: [*rows[:-1], ",".join([*rows[-1].split(",")[:3], "inf", "ghcnd", "inf", "ghcnd"])],
+    "TWINS": _twins,
+    "NODAY": lambda rows: [*rows[:-1], ",".join([rows[-1][:4], "2", "30", *rows[-1].split(",")[3:]])],
+}
 
 
 def station_list() -> bytes:
@@ -113,6 +174,7 @@ class Service:
         self.under_way = 0
         self.most_at_once = 0
         self.lock = threading.Lock()
+        self.stopping = threading.Event()
         self.server = ThreadingHTTPServer(("127.0.0.1", 0), self._handler())
         self.server.daemon_threads = True
         self.thread = threading.Thread(
@@ -139,6 +201,7 @@ class Service:
             self.list_broken, self.slow, self.most_at_once = False, 0.0, 0
 
     def stop(self) -> None:
+        self.stopping.set()
         self.server.shutdown()
         self.server.server_close()
         self.thread.join()
@@ -171,6 +234,8 @@ class Service:
             content = b"no database" * 50 if self.list_broken else station_list()
             return _send(handler, 200, content)
         match = _PATH.fullmatch(handler.path)
+        if match is not None and match.group(2).startswith("R"):
+            return _at_random(handler, match.group(2), int(match.group(1)))
         if match is None or match.group(2) not in STATIONS or match.group(2) == "BLANK":
             return _send(handler, 404, b"not found")
         year, station = int(match.group(1)), match.group(2)
@@ -182,9 +247,40 @@ class Service:
         if station == "HANG1":
             time.sleep(3.0)
             return None
-        text = "year,month,day,tmin,tmin_source,tmax,tmax_source\n" + "\n".join(rows_of(station, year)) + "\n"
+        if station in ("DRIPS", "BURST"):
+            return _pour(handler, b"x" if station == "DRIPS" else b"x" * 2**20, self.stopping)
+        if station == "BLOWN":
+            return _send(handler, 200, gzip.compress(b"0" * (LARGEST_UNPACKED + 1), compresslevel=1))
+        rows = rows_of(station, year)
+        if station == "FIVED" and nth == 1:
+            rows = rows[:5]
+        text = _HEADER + "\n".join(rows) + "\n"
+        if station == "NOCOL":
+            text = text.replace("tmax,", "high,", 1)
         content = b"this is no gzip" if station == "BADGZ" else _zip(text)
         return _send(handler, 200, content, cut=station == "SHORT")
+
+
+_HEADER = "year,month,day,tmin,tmin_source,tmax,tmax_source\n"
+
+
+def _at_random(handler: BaseHTTPRequestHandler, station: str, year: int) -> None:
+    outcome = random_outcome(station, year)
+    if outcome == "no file":
+        return _send(handler, 404, b"not found")
+    if outcome == "unreachable":
+        return _send(handler, 503, b"busy")
+    row = f"{year},5,{zlib.crc32(station.encode()) % 28 + 1},1.5,ghcnd,9.5,ghcnd\n"
+    return _send(handler, 200, b"this is no gzip" if outcome == "unreadable" else _zip(_HEADER + row))
+
+
+def _pour(handler: BaseHTTPRequestHandler, part: bytes, stopping: threading.Event) -> None:
+    """Send a reply that has no end, until the client goes away or the server stops."""
+    handler.send_response(200)
+    handler.end_headers()
+    handler.close_connection = True
+    while not stopping.wait(0.02 if len(part) == 1 else 0.0):
+        handler.wfile.write(part)
 
 
 def _zip(text: str) -> bytes:
