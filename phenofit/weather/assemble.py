@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,8 +19,15 @@ DUPLICATES = ("missing", "first", "last")
 
 HOTTEST_MONTH = 50.0
 """No place has a month whose median daily maximum is above this [degC] (common practice, no source)."""
-COLDEST_SUMMER = 0.0
-"""Where even the warmest month stays below this no moth flies, so the unit is wrong [degC] (no source)."""
+COLDEST_SUMMER = 10.0
+"""Least median daily maximum of the warmest month at sea level outside the polar circles [degC].
+
+Below a mean of 10 degC in the warmest month lie the polar climates without trees (Koppen's class E, from memory).
+"""
+LAPSE = 0.0065
+"""By how much the limit falls with height [degC/m] (standard atmosphere, from memory)."""
+POLAR_CIRCLE = 66.5
+"""Poleward of it the limit is 0 [degrees] (no source)."""
 _MANY = 10  # examples that one sentence lists
 
 
@@ -130,7 +137,7 @@ def assemble(
     np.bitwise_or.at(flag.reshape(-1), key, rows.flag.astype(np.int16))
     flag.flat[doubled] |= FLAGS["duplicate_date"]
     if plausibility:
-        problems = implausible(ids, calendar, tmin, tmax, file_text)
+        problems = implausible(table, calendar, tmin, tmax, file_text)
         if problems:
             raise DataError(problems)
     for name, bad in impossible(tmin, tmax).items():
@@ -303,14 +310,14 @@ def _absent_note(ids: np.ndarray, calendar: np.ndarray, key: np.ndarray, shape: 
 
 
 def implausible(
-    ids: np.ndarray, calendar: np.ndarray, tmin: np.ndarray, tmax: np.ndarray, file: str
+    stations: pd.DataFrame, calendar: np.ndarray, tmin: np.ndarray, tmax: np.ndarray, file: str
 ) -> list[Problem]:
-    """Tell the stations whose temperatures can only be in another unit than declared.
+    """Return a problem for each station whose temperatures can only be in another unit than declared.
 
     Parameters
     ----------
-    ids : array of str, shape (stations,)
-        Station ids.
+    stations : DataFrame
+        ``station`` and, where known, ``latitude`` [degrees] and ``elevation_m`` [m].
     calendar : array of datetime64[D], shape (days,)
         Days.
     tmin, tmax : array, shape (stations, days)
@@ -324,7 +331,7 @@ def implausible(
     """
     month = calendar.astype("datetime64[M]").astype(np.int64) % 12
     problems = []
-    for name, low, high in zip(ids, tmin, tmax, strict=True):
+    for station, low, high in zip(stations.to_dict("records"), tmin, tmax, strict=True):
         medians = {
             m: float(np.median(v)) for m in range(12) if len(v := high[(month == m) & ~np.isnan(high)]) >= 5
         }
@@ -332,17 +339,38 @@ def implausible(
         if len(everything) < 5 or not medians:
             continue
         warmest = max(medians.values())
+        latitude = float(station.get("latitude", np.nan))
+        limit = _coldest_summer(latitude, float(station.get("elevation_m", np.nan)))
         if warmest > HOTTEST_MONTH:
             seen = f"the median daily maximum of its warmest month is {warmest:.0f} °C"
-        elif float(np.median(everything)) < RECORD_LOW or (len(medians) == 12 and warmest < COLDEST_SUMMER):
-            seen = f"its warmest month has a median daily maximum of only {warmest:.0f} °C"
+            cause = "kelvin or Fahrenheit declared as Celsius look like this, and archives often store tenths of a degree"
+        elif float(np.median(everything)) < RECORD_LOW or (
+            _has_summer(medians, latitude) and warmest < limit
+        ):
+            seen = (
+                f"its warmest month has a median daily maximum of only {warmest:.1f} °C, below {limit:.0f} °C for a "
+                "place like this"
+            )
+            cause = "Celsius declared as Fahrenheit or kelvin, or Fahrenheit read as tenths of a degree, look like this"
         else:
             continue
         problems.append(
             Problem(
-                f"station {name}: {seen}, in the declared unit.",
-                "Declare the right unit (degC, degF or kelvin); archives often store tenths of a degree.",
+                f"station {station['station']}: {seen}, in the declared unit.",
+                f"Declare the right unit (degC, degF or kelvin): {cause}.",
                 file,
             )
         )
     return problems
+
+
+def _coldest_summer(latitude: float, elevation: float) -> float:
+    """Return the least median daily maximum of the warmest month that a place may have [degC]."""
+    sea_level = 0.0 if abs(latitude) > POLAR_CIRCLE else COLDEST_SUMMER
+    return sea_level - LAPSE * (max(elevation, 0.0) if np.isfinite(elevation) else 0.0)
+
+
+def _has_summer(medians: Mapping[int, float], latitude: float) -> bool:
+    """Return whether the months of a station hold its summer."""
+    summer = {5, 6, 7} if latitude > 0 else {11, 0, 1}
+    return len(medians) == 12 or (np.isfinite(latitude) and summer <= set(medians))

@@ -30,7 +30,7 @@ import pandas as pd
 from phenofit.errors import FetchError
 from phenofit.files import writing
 from phenofit.weather.download import LONGEST, download, unpack, within
-from phenofit.weather.reply import check_reply, implausible
+from phenofit.weather.reply import check_reply, not_celsius
 
 __all__ = [
     "YearReply",
@@ -344,7 +344,7 @@ def _ask_once(client: ModuleType, station: str, year: int) -> YearReply:
     low, high = (
         pd.to_numeric(frame[name]).to_numpy(np.float64, na_value=np.nan) for name in ("tmin", "tmax")
     )
-    wrong = implausible(low, high)
+    wrong = not_celsius(low, high)
     if wrong:
         return YearReply("unreadable", nothing, wrong)
     credit = str(series.attribution), _licenses(series.providers)

@@ -196,14 +196,19 @@ def _joined(values: _Values, file: str, keep_failed: bool) -> DayRows:
     )
     if not keep_failed:
         frame.loc[failed, "celsius"] = np.nan
+    # A second value of a day makes a second row, for the rule on days that occur more than once.
+    frame["time"] = frame.groupby(["station", "date", "element"]).cumcount()
     sides = [
-        frame[frame["element"] == element].drop_duplicates(["station", "date"])[
-            ["station", "date", "celsius", "flag", "row"]
-        ]
+        frame.loc[frame["element"] == element, ["station", "date", "time", "celsius", "flag", "row"]]
         for element in _ELEMENTS
     ]
-    days = sides[0].merge(sides[1], on=["station", "date"], how="outer", suffixes=("_low", "_high"))
-    days = days.sort_values(["station", "date"]).reset_index(drop=True)
+    days = sides[0].merge(sides[1], on=["station", "date", "time"], how="outer", suffixes=("_low", "_high"))
+    days = days.sort_values(["station", "date", "time"]).reset_index(drop=True)
+    for side in ("low", "high"):
+        # An element that has one value has it in every row of its day.
+        earlier = days.groupby(["station", "date"])[[f"celsius_{side}", f"row_{side}"]].ffill()
+        lacking = days[f"row_{side}"].isna()
+        days.loc[lacking, [f"celsius_{side}", f"row_{side}"]] = earlier[lacking]
     flag = days["flag_low"].fillna(0).astype(int) | days["flag_high"].fillna(0).astype(int)
     size = len(days)
     return DayRows(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 import xarray as xr
@@ -9,12 +11,13 @@ import xarray as xr
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.globe import distance_km
 from phenofit.tables import nearest
-from phenofit.weather.schema import station_table
+from phenofit.weather.schema import FLAGS, has_flag, station_table, without_rows
 
 __all__ = ["LINK_COLUMNS", "link_stations"]
 
 LINK_COLUMNS = ("trap", "station", "distance_km", "height_difference_m", "how", "station_name", "passed_over")
 TOO_FAR = ("refuse", "leave out")
+_SHOWN = 3  # stations that one message describes
 
 
 def link_stations(
@@ -81,11 +84,12 @@ def link_stations(
         stations["longitude"].to_numpy()[None, :],
     )
     usable = np.where(share > 0, distances, np.nan)
+    known = _Known(stations, _without_data(weather, stations, share), without_rows(weather))
     rows, problems = [], []
     for i, trap in enumerate(traps.itertuples(index=False)):
         enough = (share >= min_share) & (usable[i] <= max_distance_km)
         preferred = np.where(enough, usable[i], np.nan) if enough.any() else usable[i]
-        at, how, problem = _choose(trap, preferred, stations, max_distance_km)
+        at, how, problem = _choose(trap, preferred, known, max_distance_km)
         if problem is not None and too_far == "refuse":
             problems.append(problem)
         elif at is None:
@@ -115,16 +119,57 @@ def _passed_over(distances: np.ndarray, at: int, share: np.ndarray, stations: pd
     return ", ".join(f"{stations['station'].iloc[j]} ({100 * share[j]:.0f} % of the days)" for j in nearer)
 
 
+@dataclass(frozen=True)
+class _Known:
+    """The stations of the weather, why none has data (empty if one has), and stations without a single row."""
+
+    stations: pd.DataFrame
+    no_data: str
+    without_rows: tuple[str, ...]
+
+
+def _without_data(weather: xr.Dataset, stations: pd.DataFrame, share: np.ndarray) -> str:
+    """Return why no station has both a position and a complete day; empty if one has."""
+    placed = stations["latitude"].notna().to_numpy() & stations["longitude"].notna().to_numpy()
+    if (placed & (share > 0)).any():
+        return ""
+    days = weather.sizes["time"]
+    counts = {name: has_flag(weather, name).sum("time").values for name in FLAGS}
+    parts = []
+    for i, station in list(enumerate(stations["station"]))[:_SHOWN]:
+        if share[i] > 0:
+            parts.append(f"{station} has {round(share[i] * days)} complete days, but no position")
+            continue
+        kinds = [f"{int(n[i])} with {name.replace('_', ' ')}" for name, n in counts.items() if n[i]]
+        place = "" if placed[i] else "no position and "
+        parts.append(
+            f"{station} has {place}none of {days} days complete ({', '.join(kinds) or 'all missing'})"
+        )
+    more = f", and {len(stations) - _SHOWN} more stations likewise" if len(stations) > _SHOWN else ""
+    return f"{'; '.join(parts)}{more}"
+
+
 def _choose(
-    trap: object, distances: np.ndarray, stations: pd.DataFrame, limit: float
+    trap: object, distances: np.ndarray, known: _Known, limit: float
 ) -> tuple[int | None, str, Problem | None]:
     """Return the position of the station, how it was chosen, and what is wrong."""
+    stations = known.stations
     name = getattr(trap, "trap", "")
     given = getattr(trap, "station", None)
     if given is not None and not pd.isna(given) and str(given) != "":
         ids = stations["station"].tolist()
         if str(given) in ids:
             return ids.index(str(given)), "given", None
+        if str(given) in known.without_rows:
+            return (
+                None,
+                "given",
+                Problem(
+                    f"trap {name}: its station '{given}' is in the station table, but no weather file has a day of it.",
+                    "Add its weather, or name another station.",
+                    column="station",
+                ),
+            )
         return (
             None,
             "given",
@@ -139,8 +184,8 @@ def _choose(
             None,
             "none",
             Problem(
-                f"trap {name}: no station has both a position and data.",
-                "Give a station table with latitude and longitude, or name the station of each trap.",
+                f"trap {name}: no station has both a position and data: {known.no_data}.",
+                "Give complete days and a station table with latitude and longitude, or name the station of each trap.",
             ),
         )
     at = int(np.nanargmin(distances))
@@ -151,10 +196,16 @@ def _choose(
         "none",
         Problem(
             f"trap {name}: the nearest station, {stations['station'].iloc[at]} ({stations['name'].iloc[at]}), is "
-            f"{distances[at]:.0f} km away; the limit is {limit:g} km.{_flip_hint(trap, stations, limit)}",
+            f"{_above(distances[at], limit)} km away; the limit is {limit:g} km.{_flip_hint(trap, stations, limit)}",
             "Set max_distance_km, name a station for the trap, or correct the positions.",
         ),
     )
+
+
+def _above(distance: float, limit: float) -> str:
+    """Return a distance with as many digits as show that it is above the limit."""
+    texts = (f"{distance:.{digits}f}" for digits in range(7))
+    return next((text for text in texts if float(text) > limit), f"{distance:g}")
 
 
 def _flip_hint(trap: object, stations: pd.DataFrame, limit: float) -> str:

@@ -210,7 +210,7 @@ def _temperature(raw: xr.Dataset, which: str, names: Mapping[str, str], file: st
                 column=str(names.get(which, which)),
             )
         )
-    found = raw[name]
+    found = _numeric(raw[name], file)
     units = found.attrs.get("units")
     if not units:
         raise UnitError(
@@ -224,8 +224,23 @@ def _temperature(raw: xr.Dataset, which: str, names: Mapping[str, str], file: st
     return found
 
 
+def _numeric(variable: xr.DataArray, file: str) -> xr.DataArray:
+    """Return a variable, refused where it holds anything but numbers."""
+    if variable.dtype.kind in "fiu":
+        return variable
+    raise DataError(
+        Problem(
+            f"the variable holds {'text' if variable.dtype.kind in 'OSU' else str(variable.dtype)}, not numbers.",
+            "Write it as numbers with an attribute 'units'.",
+            file,
+            column=str(variable.name),
+        )
+    )
+
+
 def _calendar(time: xr.DataArray, file: str) -> tuple[str, str]:
     """Return units and calendar of a time, refused where no real dates come of them."""
+    _numeric(time, file)
     units, calendar = str(time.attrs.get("units", "")), str(time.attrs.get("calendar", "standard")).lower()
     if not units:
         raise DataError(
@@ -354,7 +369,7 @@ def _stations(
             frame[column] = (
                 [_text(v) for v in np.atleast_1d(found.values)]
                 if ours == "station_name"
-                else np.atleast_1d(found.values).astype(np.float64)
+                else np.atleast_1d(_numeric(found, file).values).astype(np.float64)
             )
     return frame, dim
 
@@ -365,6 +380,7 @@ def _text(value: Any) -> str:
 
 def _codes(raw: xr.Dataset, name: str, order: list[Any], shape: tuple[int, int], default: int) -> np.ndarray:
     """Return our own per-day codes; another file's variable of that name is not ours and is not used."""
-    if name in raw and set(raw[name].dims) == set(order) and "flag_meanings" in raw[name].attrs:
+    ours = name in raw and set(raw[name].dims) == set(order) and raw[name].dtype.kind in "iu"
+    if ours and "flag_meanings" in raw[name].attrs:
         return np.asarray(raw[name].transpose(*order).values).reshape(shape)
     return np.full(shape, default)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
@@ -147,6 +148,9 @@ def read_weather(
     weather = assemble(
         DayRows.joined(parts), table, duplicates=duplicates, files=hashes, origin="station files"
     )
+    if table is not None:
+        absent = [str(s) for s in table["station"] if s not in set(weather["station"].values.tolist())]
+        weather = weather.assign_attrs(stations_without_rows=json.dumps(absent)) if absent else weather
     return add_notes(weather, remarks)
 
 

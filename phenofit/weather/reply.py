@@ -11,7 +11,7 @@ import pandas as pd
 from phenofit.table_cells import shorten
 from phenofit.weather.assemble import impossible
 
-__all__ = ["CheckedReply", "check_reply", "implausible"]
+__all__ = ["CheckedReply", "check_reply", "not_celsius"]
 
 _DATE = ["year", "month", "day"]
 _VALUES = ["tmin", "tmax"]
@@ -82,7 +82,7 @@ def check_reply(text: str) -> CheckedReply:
     return CheckedReply(table.to_csv(index=False, lineterminator="\n"), "", tuple(notes), filled)
 
 
-def implausible(tmin: np.ndarray, tmax: np.ndarray) -> str:
+def not_celsius(tmin: np.ndarray, tmax: np.ndarray) -> str:
     """Return why daily extremes are no temperatures in degrees Celsius; empty where they may be.
 
     Parameters

@@ -29,6 +29,7 @@ __all__ = [
     "new_dataset",
     "notes",
     "station_table",
+    "without_rows",
 ]
 
 SOURCES = {"missing": 0, "observed": 1, "modelled": 2, "filled": 3, "forecast": 4}
@@ -281,6 +282,11 @@ def add_findings(weather: xr.Dataset, found: pd.DataFrame) -> xr.Dataset:
 def input_files(weather: xr.Dataset) -> dict[str, str]:
     """Return the input files of a dataset and their SHA-256."""
     return dict(json.loads(weather.attrs.get("input_files", "{}")))
+
+
+def without_rows(weather: xr.Dataset) -> tuple[str, ...]:
+    """Return the stations of the station table of which no weather file has a row."""
+    return tuple(json.loads(weather.attrs.get("stations_without_rows", "[]")))
 
 
 def mark_forecast(weather: xr.Dataset, today: np.datetime64 | str) -> xr.Dataset:

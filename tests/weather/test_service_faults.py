@@ -15,7 +15,7 @@ from phenofit.errors import FetchError
 from phenofit.weather import fetch_report
 from phenofit.weather.cache import SHORT_DAYS, WHOLE_SHARE, StoredYear
 from phenofit.weather.download import download, unpack, within
-from phenofit.weather.reply import check_reply, implausible
+from phenofit.weather.reply import check_reply, not_celsius
 from tests.weather.service import STATIONS, Service, random_outcome, temperatures
 from tests.weather.test_fetch import fetch, notes, states, traps_at
 
@@ -170,16 +170,16 @@ def test_work_that_takes_too_long_is_given_up_and_its_errors_are_raised() -> Non
 def test_half_of_the_days_may_be_wrong_and_not_more() -> None:
     low, high = np.full(10, 5.0), np.full(10, 9.0)
     low[:5] = 12.0
-    assert implausible(low, high) == ""  # day by day they are flagged later
+    assert not_celsius(low, high) == ""  # day by day they are flagged later
     low[5] = 12.0
-    assert implausible(low, high) == "the minimum is above the maximum on 6 of 10 days"
+    assert not_celsius(low, high) == "the minimum is above the maximum on 6 of 10 days"
     assert (
-        implausible(np.full(4, 99.0), np.full(4, 99.0))
+        not_celsius(np.full(4, 99.0), np.full(4, 99.0))
         == "the temperature is beyond any record on 4 of 4 days"
     )
-    assert "kelvin" in implausible(np.full(4, 151.0), np.full(4, 151.0))
-    assert "record" in implausible(np.full(4, 150.0), np.full(4, 150.0))
-    assert implausible(np.full(4, np.nan), np.full(4, np.nan)) == ""
+    assert "kelvin" in not_celsius(np.full(4, 151.0), np.full(4, 151.0))
+    assert "record" in not_celsius(np.full(4, 150.0), np.full(4, 150.0))
+    assert not_celsius(np.full(4, np.nan), np.full(4, np.nan)) == ""
 
 
 def test_a_file_is_looked_through_before_the_client_reads_it() -> None:
