@@ -19,11 +19,14 @@ DUPLICATES = ("missing", "first", "last")
 
 HOTTEST_MONTH = 50.0
 """No place has a month whose median daily maximum is above this [degC] (common practice, no source)."""
-COLDEST_SUMMER = 10.0
+COLDEST_SUMMER = 12.0
 """Least median daily maximum of the warmest month at sea level outside the polar circles [degC].
 
-Below a mean of 10 degC in the warmest month lie the polar climates without trees (Koppen's class E, from memory).
+Below a mean of 10 degC in the warmest month lie the polar climates without trees (Koppen's class E, from memory); the
+daily maxima are some degrees above the mean (no source).
 """
+NARROW_DAY, NARROW_YEAR = 3.0, 8.0
+"""Fahrenheit read as tenths leaves days and years narrower than this: 20 degF to 2 degC [degC] (no source)."""
 LAPSE = 0.0065
 """By how much the limit falls with height [degC/m] (standard atmosphere, from memory)."""
 POLAR_CIRCLE = 66.5
@@ -344,13 +347,12 @@ def implausible(
         if warmest > HOTTEST_MONTH:
             seen = f"the median daily maximum of its warmest month is {warmest:.0f} °C"
             cause = "kelvin or Fahrenheit declared as Celsius look like this, and archives often store tenths of a degree"
-        elif float(np.median(everything)) < RECORD_LOW or (
-            _has_summer(medians, latitude) and warmest < limit
+        elif (
+            float(np.median(everything)) < RECORD_LOW
+            or (_has_summer(medians, latitude) and warmest < limit)
+            or (warmest < COLDEST_SUMMER and _narrow(low, high, medians))
         ):
-            seen = (
-                f"its warmest month has a median daily maximum of only {warmest:.1f} °C, below {limit:.0f} °C for a "
-                "place like this"
-            )
+            seen = f"its warmest month has a median daily maximum of only {warmest:.1f} °C"
             cause = "Celsius declared as Fahrenheit or kelvin, or Fahrenheit read as tenths of a degree, look like this"
         else:
             continue
@@ -368,6 +370,16 @@ def _coldest_summer(latitude: float, elevation: float) -> float:
     """Return the least median daily maximum of the warmest month that a place may have [degC]."""
     sea_level = 0.0 if abs(latitude) > POLAR_CIRCLE else COLDEST_SUMMER
     return sea_level - LAPSE * (max(elevation, 0.0) if np.isfinite(elevation) else 0.0)
+
+
+def _narrow(low: np.ndarray, high: np.ndarray, medians: Mapping[int, float]) -> bool:
+    """Return whether days and seasons differ as little as in degrees Fahrenheit read as tenths."""
+    year = max(medians.values()) - min(medians.values())
+    both = np.isfinite(low) & np.isfinite(high)
+    days = (high - low)[both]
+    return (
+        len(medians) == 12 and year < NARROW_YEAR and bool(days.size) and float(np.median(days)) < NARROW_DAY
+    )
 
 
 def _has_summer(medians: Mapping[int, float], latitude: float) -> bool:
