@@ -14,6 +14,7 @@ from hypothesis import given
 from scipy import constants
 
 from phenofit.errors import UnitError
+from phenofit.heat import degree_days
 from phenofit.units import (
     convert_degree_days,
     degree_day_unit,
@@ -143,3 +144,25 @@ def test_labelled_arrays_stay_what_they_are() -> None:
 def test_shown_with_its_unit() -> None:
     assert format_degree_days(500.0) == "500 °C-days"
     assert format_degree_days(500.04, "degF d", digits=1) == "900.1 °F-days"
+
+
+@pytest.mark.parametrize(
+    ("base", "kept"), [(-20.0, True), (35.0, True), (-20.01, False), (35.01, False), (50.0, False)]
+)
+def test_a_bare_base_outside_what_an_insect_has_is_refused(base: float, kept: bool) -> None:
+    from phenofit.flight import fit_flights
+    from phenofit.heat.settings import check_base
+    from tests.validate.networks import HEAT, SEASON, network
+
+    if kept:
+        assert check_base(base) == base
+        return
+    question = f"did you mean '{base:g} degF'?" if base > 0 else "-20 to 35 degC"
+    with pytest.raises(UnitError) as caught:
+        check_base(base)
+    assert question in str(caught.value)
+    n = network(sites=2, years=2)
+    with pytest.raises(UnitError):
+        fit_flights(n.trap_years(), n.weather, n.links, season=SEASON, heat=HEAT, base=base)
+    with pytest.raises(UnitError):
+        degree_days(12.0, 26.0, base=base)

@@ -31,9 +31,8 @@ from phenofit.flight.result import FlightFit
 from phenofit.flight.search import FIRST_NODES, VALUE, climb, covariance_at, enough_nodes
 from phenofit.flight.settings import FitSettings
 from phenofit.flight.setup import build_likelihood, natural_values, public_name, search_box, simplify
-from phenofit.heat.settings import HeatSettings
+from phenofit.heat.settings import HeatSettings, check_base
 from phenofit.seasons import Season
-from phenofit.units import parse_temperature
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -161,7 +160,7 @@ def fit_flights(
         species=species,
         curve=curve,
         flights=flights,
-        base_held=None if base == "fit" else parse_temperature(base),
+        base_held=None if base == "fit" else check_base(base),
         held=dict(hold or {}),
         base_range=base_range,
         upper_range=upper_range,

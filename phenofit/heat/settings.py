@@ -18,7 +18,7 @@ CUTOFFS: Final[tuple[str, ...]] = ("horizontal", "intermediate", "vertical", "fl
 """Cut-offs at the upper threshold by their trade names."""
 
 # Wide enough for any lower threshold of an insect, narrow enough that "50" meant in degF is caught.
-_LOWEST_BASE, _HIGHEST_BASE, _HIGHEST_UPPER = -30.0, 35.0, 60.0
+LOWEST_BASE, HIGHEST_BASE, _HIGHEST_UPPER = -20.0, 35.0, 60.0
 
 _AVERAGE_REASON: Final[dict[str, str]] = {
     "simple average": (
@@ -90,12 +90,7 @@ def check_thresholds(base: str | float, upper: str | float | None = None) -> tup
     >>> check_thresholds("50 degF", "86 degF")
     (10.0, 30.0)
     """
-    low = parse_temperature(base)
-    if not _LOWEST_BASE <= low <= _HIGHEST_BASE:
-        raise UnitError(
-            f"a base of {low:g} degC is no lower threshold of an insect (accepted: {_LOWEST_BASE:g} to "
-            f"{_HIGHEST_BASE:g} degC); a bare number is in degC, write '{low:g} degF' if that is meant."
-        )
+    low = check_base(base)
     if upper is None:
         return low, None
     high = parse_temperature(upper)
@@ -103,10 +98,49 @@ def check_thresholds(base: str | float, upper: str | float | None = None) -> tup
         raise ModelError(f"the upper threshold {high:g} degC must lie above the base {low:g} degC.")
     if high > _HIGHEST_UPPER:
         raise UnitError(
-            f"an upper threshold of {high:g} degC is out of range (accepted: up to {_HIGHEST_UPPER:g} degC); "
-            f"a bare number is in degC, write '{high:g} degF' if that is meant."
+            f"an upper threshold of {high:g} degC is out of range (accepted: up to {_HIGHEST_UPPER:g} degC)"
+            f"{_or_fahrenheit(upper)}."
         )
     return low, high
+
+
+def check_base(base: str | float) -> float:
+    """Read a base temperature and refuse one that cannot be meant.
+
+    Parameters
+    ----------
+    base : str or float
+        ``"50 degF"`` or a number [degC].
+
+    Returns
+    -------
+    float
+        The base [degC].
+
+    Raises
+    ------
+    UnitError
+        If it has no unit, or is so low or high that another unit was probably meant.
+
+    Examples
+    --------
+    >>> check_base("50 degF")
+    10.0
+    """
+    low = parse_temperature(base)
+    if not LOWEST_BASE <= low <= HIGHEST_BASE:
+        raise UnitError(
+            f"a base of {low:g} degC is no lower threshold of an insect (accepted: {LOWEST_BASE:g} to "
+            f"{HIGHEST_BASE:g} degC){_or_fahrenheit(base)}."
+        )
+    return low
+
+
+def _or_fahrenheit(value: str | float) -> str:
+    """Return a question for a number without a unit that would do in degrees Fahrenheit."""
+    if isinstance(value, str) or not 0.0 <= value <= 150.0:
+        return ""
+    return f"; a bare number is in degC: did you mean '{value:g} degF'?"
 
 
 def method_codes(method: str, cutoff: str, *, upper: bool) -> tuple[int, int]:
@@ -170,7 +204,7 @@ class HeatSettings:
 
     def __post_init__(self) -> None:
         if self.upper is not None:
-            _, upper = check_thresholds(_LOWEST_BASE, self.upper)
+            _, upper = check_thresholds(LOWEST_BASE, self.upper)
             object.__setattr__(self, "upper", upper)
         check_method(self.method, self.cutoff, upper=self.upper is not None)
 

@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from phenofit.errors import ModelError, UnitError
+from phenofit.heat.settings import check_base
 from phenofit.seasons import MonthDay
 from phenofit.tables import DATE_ORDERS, nearest
 from phenofit.units import parse_temperature, temperature_unit
@@ -30,6 +31,7 @@ __all__ = [
     "TemperatureUnit",
     "Text",
     "Texts",
+    "base_temperature",
     "choice",
     "month_day",
     "refuse",
@@ -94,13 +96,24 @@ def _count(value: Any) -> int:
 
 
 def temperature(value: Any) -> float:
-    """Take a temperature with its unit, or a number [degC]."""
-    if isinstance(value, bool) or not isinstance(value, int | float | str):
+    """Take a temperature with its unit."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        raise refuse(f"{value!r} has no unit.", f'Write "{value:g} degC" or "{value:g} degF".')
+    if not isinstance(value, str):
         raise refuse(f"{_shown(value)} is not a temperature.", 'Write for example "50 degF" or "10 degC".')
     try:
         return parse_temperature(value)
     except UnitError as fault:
-        raise refuse(str(fault), "Accepted are degC, degF and kelvin; a bare number is in degC.") from None
+        raise refuse(str(fault), "Accepted are degC, degF and kelvin.") from None
+
+
+def base_temperature(value: Any) -> float:
+    """Take a base temperature with its unit."""
+    temperature(value)
+    try:
+        return check_base(value)
+    except UnitError as fault:
+        raise refuse(str(fault), 'Write for example "50 degF" or "10 degC".') from None
 
 
 def _temperature_unit(value: Any) -> str:

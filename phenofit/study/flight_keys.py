@@ -14,7 +14,7 @@ from phenofit.flight.choose_flights import COMPARE, MOST_FLIGHTS, flight_candida
 from phenofit.flight.curves import CURVE_CODES
 from phenofit.flight.records import RECORDS
 from phenofit.flight.settings import SHIFT_PARTS
-from phenofit.study.fields import Number, Text, Texts, choice, refuse, temperature, words
+from phenofit.study.fields import Number, Text, Texts, base_temperature, choice, refuse, temperature, words
 from phenofit.study.sections import Part
 
 __all__ = ["FlightsPart", "SpeciesFlights"]
@@ -30,7 +30,7 @@ Curve = Annotated[str | tuple[str, ...], BeforeValidator(_curve)]
 
 
 def _base(value: Any) -> Any:
-    return value if value == "fit" else temperature(value)
+    return value if value == "fit" else base_temperature(value)
 
 
 def _flights(value: Any) -> Any:

@@ -87,6 +87,16 @@ def _by_id(entry: Mapping[str, Any]) -> PublishedThreshold:
 
 def _written_out(entry: Mapping[str, Any], species: Sequence[str]) -> PublishedThreshold:
     record = dict(entry)
+    bare = [name for name in ("base", "upper") if isinstance(record.get(name), int | float)]
+    if bare:
+        raise DataError(
+            Problem(
+                f"{record[name]!r} has no unit.",
+                f'Write {name} = "{record[name]:g} degC" or "{record[name]:g} degF".',
+                column=name,
+            )
+            for name in bare
+        )
     if len(species) == 1:
         record.setdefault("species", species[0])
     return threshold_from_record(record)

@@ -15,7 +15,7 @@ from typing import Any
 from phenofit.bundled import bundled_path
 from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.forecast.events import EVENTS
-from phenofit.heat.settings import HeatSettings
+from phenofit.heat.settings import HeatSettings, check_base
 from phenofit.seasons import MonthDay
 from phenofit.tables import nearest, read_table
 from phenofit.units import degree_day_unit, parse_temperature
@@ -195,7 +195,7 @@ def threshold_from_record(
     ----------
     record : mapping
         Values by the names of ``PUBLISHED_COLUMNS``, texts or numbers; blank and absent are the same.
-        A `base` or `upper` without a unit is in degrees Celsius.
+        A `base` or `upper` is a text with its unit, such as ``"50 degF"``, or a number [degC].
     file, row : str, int or None
         Where the record stands, for messages.
 
@@ -226,13 +226,14 @@ def threshold_from_record(
     }
     values["species"] = reader.text("species", required=True)
     values["event"] = reader.choice("event", (*EVENTS, *_OTHER_EVENTS), required=True)
-    values["id"] = reader.text("id") or f"{values['species']} {values['event']}".replace(" ", "-")
     values["flight"] = reader.flight()
+    default = f"{values['species']} {values['event']} flight {values['flight']}".replace(" ", "-")
+    values["id"] = reader.text("id") or default
     values["amount"] = reader.number("amount", required=True)
     values["amount_high"] = reader.number("amount_high")
     values["unit"] = reader.converted("unit", degree_day_unit)
-    values["base"] = reader.converted("base", _temperature)
-    values["upper"] = reader.converted("upper", _temperature)
+    values["base"] = reader.converted("base", check_base)
+    values["upper"] = reader.converted("upper", parse_temperature)
     values["cutoff"], values["method"] = reader.heat()
     values["start"] = reader.converted("start", _start)
     values["known"] = reader.choice("known", _KNOWN) or "read"
@@ -241,11 +242,6 @@ def threshold_from_record(
     if reader.problems:
         raise DataError(reader.problems)
     return PublishedThreshold(**values)
-
-
-def _temperature(text: str) -> float:
-    # A bare number from a study file is in degrees Celsius; `parse_temperature` refuses bare numbers as text.
-    return parse_temperature(float(text) if re.fullmatch(r"[-+]?\d+(\.\d*)?", text) else text)
 
 
 def _start(text: str) -> str:
@@ -298,11 +294,12 @@ class _RecordReader:
         return int(text)
 
     def converted(self, name: str, convert: Any) -> Any:
-        text = self.text(name)
-        if not text:
+        value = self.record.get(name)
+        given = value if isinstance(value, int | float) and not isinstance(value, bool) else self.text(name)
+        if given == "":
             return None
         try:
-            return convert(text)
+            return convert(given)
         except (UnitError, ModelError) as error:
             self.fault(name, str(error), "")
             return None

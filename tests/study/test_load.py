@@ -115,13 +115,31 @@ def test_a_key_above_all_tables_is_refused(tmp_path: Path) -> None:
         ("count = 1", 'records = "presences"', "flights.records", "Did you mean 'presence'"),
         ("count = 1", 'upper = "36 degC"', "flights.upper", "'fit'"),
         ("count = 1", 'upper_range = ["28 degC", "36 degC"]', "flights", 'upper = "fit"'),
-        ("count = 1", 'upper = "fit"\nupper_range = [36, 28]', "flights.upper_range", "low to high"),
+        (
+            "count = 1",
+            'upper = "fit"\nupper_range = ["36 degC", "28 degC"]',
+            "flights.upper_range",
+            "low to high",
+        ),
         ("count = 1", "hold = { upper = 30 }", "flights.hold", "in [heat]"),
         ('curve = "normal"', 'curve = "normla"', "flights.curve", "Did you mean 'normal'"),
         ('base = "50 degF"', 'base = "50"', "flights.base", "degC"),
         ('base = "50 degF"', 'base = "free"', "flights.base", "degC"),
         ('base = "50 degF"', 'base = "32 degC"', "flights.base", "Correct one of the two"),
-        ('upper = "88 degF"', "upper = 88", "heat", "degF"),
+        ('upper = "88 degF"', "upper = 88", "heat.upper", 'Write "88 degC" or "88 degF"'),
+        ('base = "50 degF"', "base = 50", "flights.base", 'Write "50 degC" or "50 degF"'),
+        ('base = "50 degF"', "base = 10.0", "flights.base", "has no unit"),
+        ('base = "50 degF"', 'base = "50 degC"', "flights.base", "no lower threshold of an insect"),
+        ('base = "50 degF"', 'base = "35.1 degC"', "flights.base", "-20 to 35 degC"),
+        ('base = "50 degF"', 'base = "-20.1 degC"', "flights.base", "-20 to 35 degC"),
+        (
+            "count = 1",
+            'upper = "fit"\nupper_range = [28, "36 degC"]',
+            "flights.upper_range",
+            "28 has no unit",
+        ),
+        ('base = "10 degC"', "base = 10", "published 1.base", 'Write base = "10 degC" or "10 degF"'),
+        ('base = "10 degC"', 'base = "10 degC"\nupper = 30', "published 1.upper", 'Write upper = "30 degC"'),
         ('method = "single sine"\nupper', 'method = "sine"\nupper', "heat.method", "'single sine'"),
         ('method = "single sine"\nupper', 'method = "simple average"\nupper', "heat", ""),
         ("max_distance_km = 40", "max_distance_km = -1", "weather.max_distance_km", "above 0"),
@@ -241,3 +259,19 @@ def test_lines_are_found_through_lists_and_long_texts() -> None:
     assert lines["c", "e", "k"] == 12
     assert line_of(lines, ("c", "d", 0, "absent")) == 6
     assert line_of(lines, ("nowhere",)) is None
+
+
+def test_thresholds_without_ids_for_two_flights_are_told_apart(tmp_path: Path) -> None:
+    entry = '[[published]]\nevent = "flight_50"\nflight = {flight}\namount = {amount}\nunit = "degC d"\nbase = "10 degC"\n'
+    entry += 'method = "single sine"\nstart = "01-01"\nsource = "invented"\n'
+    start = STUDY.index("[[published]]")
+    two = entry.format(flight=1, amount=480.0) + entry.format(flight=2, amount=1200.0)
+    rest = STUDY[start:].split("\n[", 2)
+    after = "\n[" + rest[2] if len(rest) > 2 else ""
+    study = STUDY[:start].replace("count = 1", "count = 2") + two + after
+    found = load_study(write_study(tmp_path, study=study))
+    name = found.species[0].replace(" ", "-")
+    assert [row.id for row in found.published] == [f"{name}-flight_50-flight-1", f"{name}-flight_50-flight-2"]
+    same = STUDY[:start] + entry.format(flight=1, amount=480.0) * 2 + after
+    with pytest.raises(DataError, match="Give every entry its own id"):
+        load_study(write_study(tmp_path, study=same))
