@@ -15,12 +15,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from phenofit.files import write_csv, writing
+from phenofit.file_names import file_part
+from phenofit.files import current_run, write_csv, writing
 from phenofit.thresholds_table import THRESHOLD_COLUMNS
 from phenofit.validate.scores import SCORE_COLUMNS
 
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FLIGHT_COLUMNS",
-    "species_slug",
     "write_fit",
     "write_flights",
     "write_maps",
@@ -54,27 +53,6 @@ _RECORDS = {
     "presence": "fitted to presence at checks",
     "first catch": "of first catches, not of the flight",
 }
-
-
-def species_slug(species: str) -> str:
-    """Return a species label as part of a file name.
-
-    Parameters
-    ----------
-    species : str
-        Label as the user wrote it.
-
-    Returns
-    -------
-    str
-        Lower case, everything but letters and digits as single hyphens; ``"species"`` if nothing is left.
-
-    Examples
-    --------
-    >>> species_slug("Example leaf feeder (2nd)")
-    'example-leaf-feeder-2nd'
-    """
-    return re.sub(r"[\W_]+", "-", species.lower()).strip("-") or "species"
 
 
 def write_flights(path: Path, fits: Mapping[str, FlightFit], *, invented: bool = False) -> None:
@@ -124,7 +102,7 @@ def write_fit(folder: Path, species: str, fit: FlightFit) -> Path:
     Path
         The file.
     """
-    target = folder / f"fit-{species_slug(species)}.json"
+    target = folder / f"fit-{file_part(species)}.json"
     fit.to_json(target)
     return target
 
@@ -200,13 +178,14 @@ def write_maps(folder: Path, maps: Mapping[str, xr.Dataset]) -> list[Path]:
     list of Path
         The files written.
     """
-    names = [folder / f"error_map-{species_slug(s)}.nc" for s in maps] if len(maps) > 1 else []
+    names = [folder / f"error_map-{file_part(s)}.nc" for s in maps] if len(maps) > 1 else []
     targets = list(zip(names, maps.values(), strict=False))
     if maps:
         targets.insert(0, (folder / "error_map.nc", next(iter(maps.values()))))
     for target, dataset in targets:
         with writing(target) as temporary:
-            dataset.to_netcdf(temporary, engine="netcdf4")
+            named = {"run": current_run()} if current_run() else {}
+            dataset.assign_attrs(named).to_netcdf(temporary, engine="netcdf4")
     return [target for target, _ in targets]
 
 

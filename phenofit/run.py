@@ -14,13 +14,14 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
-from phenofit.files import read_json, versions
+from phenofit.files import current_run, read_json, versions
 from phenofit.filling_estimate import filling_sentence
 from phenofit.forecast import day_after_last, forecast
 from phenofit.maps import error_map
 from phenofit.maps.files import read_elevation
 from phenofit.outputs import write_tables
 from phenofit.report import render_report
+from phenofit.run_folder import begin, run_folder
 from phenofit.species_work import SpeciesWork
 from phenofit.study import SpeciesResult, Study, StudyInputs, StudyResult, load_study, read_inputs
 from phenofit.thresholds_table import thresholds_table
@@ -77,9 +78,17 @@ def run_study(
     What needs more than the inputs give (a validation without a second year, a map without enough sites or without
     the extra ``maps``) is left away, and the notes of the species say so.
     """
+    with run_folder(Path(out), "run"):
+        return _run_study(path, Path(out), workers, progress)
+
+
+def _run_study(
+    path: str | os.PathLike[str], target: Path, workers: int | None, progress: Progress | None
+) -> StudyResult:
     say = progress or (lambda _text: None)
     study = load_study(path)
     inputs = read_inputs(study, progress=progress)
+    begin(inputs.hashes)
     truth = _truth(study)
     elevation = None if study.map.elevation is None else read_elevation(study.map.elevation)
     inputs.weather.load()  # threads share it: nothing must be read lazily from a file
@@ -104,7 +113,6 @@ def run_study(
         provenance=_provenance(study, inputs),
         filling=filling_sentence(study, inputs, species),
     )
-    target = Path(out)
     say("writing the tables")
     write_tables(result, target)
     say("drawing the page")
@@ -269,4 +277,5 @@ def _provenance(study: Study, inputs: StudyInputs) -> Mapping[str, Any]:
         "inputs": dict(inputs.hashes),
         "weather": {str(k): str(v) for k, v in inputs.weather.attrs.items()},
         "seed": study.head.seed,
+        "run": current_run(),
     }

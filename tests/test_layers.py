@@ -32,7 +32,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("heat",),
     ("tables", "bundled"),
     ("table_cells",),
-    ("seasons", "files", "units", "globe"),
+    ("run_folder",),
+    ("seasons", "files", "file_names", "units", "globe"),
     ("errors",),
 )
 LEVEL = {room: len(LAYERS) - i for i, rooms in enumerate(LAYERS) for room in rooms}

@@ -46,6 +46,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compare and tell."""
+    from phenofit.run_folder import run_folder
+
+    with run_folder(args.out, "compare"):
+        return _run(args)
+
+
+def _run(args: argparse.Namespace) -> int:
     from phenofit.errors import DataError, ModelError, Problem
     from phenofit.files import write_csv
     from phenofit.validate import compare_published, find_published

@@ -33,10 +33,12 @@ def run(args: argparse.Namespace) -> int:
     """Fetch the series, say what became of each station and where the data come from."""
     from phenofit.cli.run import show_progress
     from phenofit.errors import DataError, Problem
+    from phenofit.run_folder import check_target
     from phenofit.study import load_study
     from phenofit.traps import read_traps
     from phenofit.weather import fetch_report, fetch_weather
 
+    check_target(args.out)
     today = _run_date(args.today)
     study = load_study(args.study)
     part = study.weather

@@ -24,20 +24,22 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Fit each species, print the summaries, and write the tables where asked."""
     from phenofit.outputs import write_fit, write_flights
+    from phenofit.run_folder import run_folder
 
     fits, invented = {}, False
-    for work in open_species(args):
-        fit = work.fit(profiles=True)
-        print(fit.summary())
-        for choice in ("flights choice", "curve choice"):
-            if choice in fit.provenance:
-                print(f"{choice}: {fit.provenance[choice]}")
-        print()
-        fits[work.species] = fit
-        invented = work.study.invented
-    if args.out is not None:
-        write_flights(args.out / "flights.csv", fits, invented=invented)
-        for species, fit in fits.items():
-            write_fit(args.out, species, fit)
-        print(f"written: {args.out / 'flights.csv'} and {len(fits)} fit file(s)")
+    with run_folder(args.out, "fit"):
+        for work in open_species(args):
+            fit = work.fit(profiles=True)
+            print(fit.summary())
+            for choice in ("flights choice", "curve choice"):
+                if choice in fit.provenance:
+                    print(f"{choice}: {fit.provenance[choice]}")
+            print()
+            fits[work.species] = fit
+            invented = work.study.invented
+        if args.out is not None:
+            write_flights(args.out / "flights.csv", fits, invented=invented)
+            for species, fit in fits.items():
+                write_fit(args.out, species, fit)
+            print(f"written: {args.out / 'flights.csv'} and {len(fits)} fit file(s)")
     return 0

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.studies import add_study, open_species
+from phenofit.cli.studies import add_study, day_of, open_species
 from phenofit.forecast.distribution import moment
 
 if TYPE_CHECKING:
@@ -66,22 +66,36 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Forecast, tell and write."""
-    from phenofit.forecast.cautions import CAUTIONS
+    from phenofit.run_folder import run_folder
 
+    with run_folder(args.out, "forecast"):
+        return _run(args)
+
+
+def _run(args: argparse.Namespace) -> int:
+    from phenofit.cli.stages import read_stage_options, tell_stages
+    from phenofit.errors import ModelError
+    from phenofit.forecast.cautions import CAUTIONS
+    from phenofit.forecast.events import event_share
+
+    plan = read_stage_options(args)
+    for event in args.events or ():
+        event_share(event)
+    if args.weeks < 1:
+        raise ModelError(f"--weeks {args.weeks}: write 1 or more.")
     made: list[tuple[str, SeasonForecast]] = []
     stages: list[pd.DataFrame] = []
     figures: list[Path] = []
     invented = False
     for work in open_species(args):
         invented = work.study.invented
+        today, links = _day(args.today, work), _links(args, work)
         fit = _fit(args, work)
-        found, places = _forecast(args, work, fit)
+        found, places = _forecast(args, work, fit, today, links)
         made.append((work.species, found))
         tell_forecast(found, invented=invented)
-        if args.stages is not None:
-            from phenofit.cli.stages import tell_stages
-
-            stages.append(tell_stages(args, fit, places, found, work.inputs.traps))
+        if plan is not None:
+            stages.append(tell_stages(plan, fit, places, found, work.inputs.traps))
         if args.out is not None and not fit.settings.biofix:
             for station in dict.fromkeys(place.station for place in places):
                 figures.append(_draw(args.out, work, fit, found, station))
@@ -94,20 +108,26 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _links(args: argparse.Namespace, work: SpeciesWork) -> pd.DataFrame:
+    """Return the traps that are forecast, with their stations."""
+    links: pd.DataFrame = work.inputs.links
+    if args.site:
+        return _of_sites(links, _sites(work), args.site)
+    return links[links["trap"].isin(work.trap_years.years["trap"])]
+
+
+def _sites(work: SpeciesWork) -> dict[str, str]:
+    traps = work.inputs.traps
+    return dict(zip(traps["trap"].astype(str), traps["site"].astype(str), strict=True))
+
+
 def _forecast(
-    args: argparse.Namespace, work: SpeciesWork, fit: FlightFit
+    args: argparse.Namespace, work: SpeciesWork, fit: FlightFit, today: np.datetime64, links: pd.DataFrame
 ) -> tuple[SeasonForecast, list[Place]]:
     from phenofit.forecast import FORECAST_EVENTS, forecast_season
     from phenofit.forecast.places import season_places
 
-    traps = work.inputs.traps
-    sites = dict(zip(traps["trap"].astype(str), traps["site"].astype(str), strict=True))
-    links = work.inputs.links
-    if args.site:
-        links = _of_sites(links, sites, args.site)
-    else:
-        links = links[links["trap"].isin(work.trap_years.years["trap"])]
-    today = _day(args.today, work)
+    traps, sites = work.inputs.traps, _sites(work)
     found = forecast_season(
         fit,
         work.inputs.weather,
@@ -155,7 +175,7 @@ def _draw(out: Path, work: SpeciesWork, fit: FlightFit, found: SeasonForecast, s
     """Draw the season's heat at a station against past seasons, and return the picture's name."""
     import numpy as np
 
-    from phenofit.outputs import species_slug
+    from phenofit.file_names import file_part, file_parts
     from phenofit.report.figure_data import season_heat
     from phenofit.report.figures.forecasts import draw_season
     from phenofit.report.figures.style import save
@@ -167,7 +187,8 @@ def _draw(out: Path, work: SpeciesWork, fit: FlightFit, found: SeasonForecast, s
         fit.settings.season,
         heat_words=fit.settings.heat.describe(round(fit.base, 1)),
     )
-    name = f"season-{species_slug(work.species)}-{species_slug(station)}"
+    parts = file_parts(sorted(str(s) for s in work.inputs.weather["station"].values))
+    name = f"season-{file_part(work.species)}-{parts[station]}"
     save(figure, out / "figures", name, invented=work.study.invented)
     return out / "figures" / f"{name}.png"
 
@@ -184,19 +205,12 @@ def _of_sites(links: pd.DataFrame, sites: dict[str, str], wanted: list[str]) -> 
 
 
 def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
-
-    from phenofit.errors import ModelError
     from phenofit.forecast import day_after_last
 
     if text is None:
         given = work.study.forecast.today
         return day_after_last(work.inputs.weather) if given is None else moment(str(given), "D")
-    try:
-        return moment(text, "D")
-    except ValueError:
-        raise ModelError(
-            f"--today '{text}' is not a date; write year-month-day, such as 2024-05-20."
-        ) from None
+    return day_of(text)
 
 
 def tell_forecast(found: SeasonForecast, *, invented: bool) -> None:
@@ -228,9 +242,10 @@ def _short(moment: pd.Timestamp) -> str:
 def _write(
     out: Path, made: list[tuple[str, SeasonForecast]], weeks: int, invented: bool, stages: list[pd.DataFrame]
 ) -> None:
+    from phenofit.file_names import file_part
     from phenofit.files import write_text
     from phenofit.forecast.calendar_file import calendar_text
-    from phenofit.outputs import species_slug, write_validation
+    from phenofit.outputs import write_validation
 
     mark = {"invented": True} if invented else {}
     write_validation(out / "forecast.csv", [found.table().assign(**mark) for _, found in made])
@@ -241,7 +256,7 @@ def _write(
         write_validation(out / "stages.csv", [table.assign(**mark) for table in stages])
         written.append(out / "stages.csv")
     for species, found in made:
-        path = out / f"forecast-{species_slug(species)}.ics"
+        path = out / f"forecast-{file_part(species)}.ics"
         write_text(path, calendar_text(found, notes=notes))
         written.append(path)
     print(f"written: {', '.join(map(str, written))}")

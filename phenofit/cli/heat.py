@@ -64,8 +64,10 @@ def run(args: argparse.Namespace) -> int:
     """Sum the heat and write the tables or maps."""
     from phenofit.heat.grids import is_grid
     from phenofit.heat.settings import HeatSettings, check_thresholds
+    from phenofit.run_folder import check_target
     from phenofit.units import degree_day_unit
 
+    check_target(args.out)
     base, upper = check_thresholds(args.base, args.upper)
     settings = HeatSettings(args.method, args.cutoff, upper)
     args.show = degree_day_unit(args.show)

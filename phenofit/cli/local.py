@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
     import xarray as xr
 
@@ -50,6 +51,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, tell and write."""
+    from phenofit.run_folder import run_folder
+
+    with run_folder(args.out, "local"):
+        return _run(args)
+
+
+def _run(args: argparse.Namespace) -> int:
+    from phenofit.cli.studies import begin_from_files, day_of
     from phenofit.flight import FlightFit, fit_at
     from phenofit.forecast.cautions import CAUTIONS
     from phenofit.forecast.local import local_check
@@ -57,15 +66,18 @@ def run(args: argparse.Namespace) -> int:
 
     fit = fit_at(FlightFit.from_json(args.fit), _columns(args.at))
     weather, station = _weather(args)
-    check = local_check(fit, station_series(weather)[station], _records(args, fit), flight=args.flight)
+    records = _records(args, fit)
+    today = None if args.today is None else day_of(args.today)
+    begin_from_files([args.fit, *args.weather], args)
+    check = local_check(fit, station_series(weather)[station], records, flight=args.flight)
     for sentence in check.sentences:
         print(sentence)
     for problem in fit.problems:
         print(f"About the fit: {problem}")
     if args.out is not None:
         _write(args.out, check)
-    if args.today is not None:
-        _ahead(args, fit, weather, station, check)
+    if today is not None:
+        _ahead(args, fit, weather, station, check, today)
     for caution in CAUTIONS:
         print(caution)
     return 0
@@ -148,7 +160,12 @@ def _write(out: Path, check: LocalCheck) -> None:
 
 
 def _ahead(
-    args: argparse.Namespace, fit: FlightFit, weather: xr.Dataset, station: str, check: LocalCheck
+    args: argparse.Namespace,
+    fit: FlightFit,
+    weather: xr.Dataset,
+    station: str,
+    check: LocalCheck,
+    today: np.datetime64,
 ) -> None:
     import pandas as pd
 
@@ -160,7 +177,7 @@ def _ahead(
         fit,
         weather,
         links,
-        today=args.today,
+        today=today,
         shifts=None if check.correction is None else {"this place": check.correction},
     )
     print("with the local correction:" if check.supported else "without a local correction:")

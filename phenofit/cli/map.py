@@ -47,16 +47,30 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the maps and say where they are."""
+    from phenofit.run_folder import run_folder
+
+    with run_folder(args.out, "map"):
+        return _run(args)
+
+
+def _run(args: argparse.Namespace) -> int:
+    _no_idle_options(args)
     if args.dates:
         return _dates(args)
     import warnings
 
+    from phenofit.cli.studies import begin_from_files
     from phenofit.errors import PhenofitWarning
     from phenofit.maps.choice import read_validation
     from phenofit.maps.files import read_elevation, write_map_files
     from phenofit.maps.surface import error_map
+    from phenofit.run_folder import require_complete
 
-    validation = read_validation(_table(args))
+    table = _table(args)
+    require_complete(table)
+    validation = read_validation(table)
+    elevation = None if args.elevation is None else read_elevation(args.elevation)
+    begin_from_files([table], args)
     invented = args.invented or _says_invented(validation)
     with warnings.catch_warnings():
         warnings.simplefilter("always", PhenofitWarning)
@@ -72,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
             margin_km=args.margin_km,
             region=args.region,
             drift=args.drift,
-            elevation=None if args.elevation is None else read_elevation(args.elevation),
+            elevation=elevation,
             invented=invented,
             progress=print,
         )
@@ -82,6 +96,22 @@ def run(args: argparse.Namespace) -> int:
     for path in written:
         print(f"written: {path}")
     return 0
+
+
+# Options that only one of the two kinds of map heeds, with their values where they are not given.
+_ERRORS_ONLY = {"forecaster": "fitted", "scheme": None, "lead_days": None, "drift": []}
+_DATES_ONLY = {"fit": None, "season": None}
+
+
+def _no_idle_options(args: argparse.Namespace) -> None:
+    """Refuse an option that would have no effect."""
+    from phenofit.errors import ModelError
+
+    idle = _ERRORS_ONLY if args.dates else _DATES_ONLY
+    for name, absent in idle.items():
+        if getattr(args, name) != absent:
+            word = "has no effect with" if args.dates else "goes with"
+            raise ModelError(f"--{name.replace('_', '-')} {word} --dates; leave out one of the two.")
 
 
 def _table(args: argparse.Namespace) -> Path:
@@ -117,11 +147,13 @@ def _says_invented(validation: object) -> bool:
 
 def _dates(args: argparse.Namespace) -> int:
     """Map the date of the event from the study's weather and fit."""
+    from phenofit.cli.studies import begin_from_files
     from phenofit.errors import DataError, ModelError, Problem
+    from phenofit.file_names import file_part
     from phenofit.flight import FlightFit
     from phenofit.maps.dates import date_map
     from phenofit.maps.files import read_elevation, write_date_files
-    from phenofit.outputs import species_slug
+    from phenofit.run_folder import require_complete
     from phenofit.study import load_study, read_inputs
 
     study = load_study(args.source)
@@ -130,13 +162,17 @@ def _dates(args: argparse.Namespace) -> int:
         raise ModelError(
             f"the study holds several species ({', '.join(study.species)}): choose one with --species."
         )
-    path: Path = args.fit or args.out / f"fit-{species_slug(species)}.json"
+    path: Path = args.fit or args.out / f"fit-{file_part(species)}.json"
     if not path.exists():
         remedy = f"Make it with: phenofit fit {args.source} --out {args.out}"
         raise DataError(Problem("there is no fit file.", remedy, str(path)))
+    require_complete(path)
+    fit = FlightFit.from_json(path)
+    elevation = None if args.elevation is None else read_elevation(args.elevation)
     inputs = read_inputs(study, progress=print)
+    begin_from_files([path], args, hashes=inputs.hashes)
     result = date_map(
-        FlightFit.from_json(path),
+        fit,
         inputs.weather.load(),
         event=args.event,
         flight=args.flight,
@@ -144,7 +180,7 @@ def _dates(args: argparse.Namespace) -> int:
         cell_km=args.cell_km,
         margin_km=args.margin_km,
         region=args.region,
-        elevation=None if args.elevation is None else read_elevation(args.elevation),
+        elevation=elevation,
         invented=args.invented or study.invented,
     )
     for written in write_date_files(result, args.out, outlines=args.outlines):

@@ -40,7 +40,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--simulate",
-        type=int,
+        type=_not_negative,
         default=0,
         metavar="N",
         help="confirm each size by N drawn and fitted networks",
@@ -57,6 +57,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Plan, tell, and write table and figure."""
+    from phenofit.run_folder import run_folder
+
+    with run_folder(args.out, "plan"):
+        return _run(args)
+
+
+def _run(args: argparse.Namespace) -> int:
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
     from contextlib import nullcontext
@@ -116,11 +123,11 @@ def _tell(species: str, table: pd.DataFrame) -> None:
 
 
 def _figure_name(species: str, flight: int, species_count: int, flights: int) -> str:
-    from phenofit.outputs import species_slug
+    from phenofit.file_names import file_part
 
     parts = ["plan"]
     if species_count > 1:
-        parts.append(species_slug(species))
+        parts.append(file_part(species))
     if flights > 1:
         parts.append(f"flight-{flight}")
     return "-".join(parts) + ".png"
@@ -133,10 +140,11 @@ def _sources(args: argparse.Namespace) -> Iterator[tuple[FlightFit, xr.Dataset, 
     if args.source.suffix.lower() != ".json":
         from phenofit.cli.studies import open_species
 
-        if args.weather:
+        given = [f"--{name}" for name in ("weather", "stations", "unit") if getattr(args, name)]
+        if given:
             raise DataError(
                 Problem(
-                    "--weather was given with a study.", "A study brings its own weather.", str(args.source)
+                    f"{given[0]} was given with a study.", "A study brings its own weather.", str(args.source)
                 )
             )
         args.study = args.source
@@ -147,10 +155,15 @@ def _sources(args: argparse.Namespace) -> Iterator[tuple[FlightFit, xr.Dataset, 
                 weather = weather.assign_attrs(invented=1)
             yield fit, weather, sorted(fit.data["station"].astype(str).unique())
         return
+    from phenofit.cli.studies import begin_from_files
     from phenofit.flight import FlightFit
     from phenofit.weather import read_weather
 
     fit = FlightFit.from_json(args.source)
+    if args.species:
+        raise DataError(
+            Problem("--species was given with a fit file.", "A fit file holds one species.", str(args.source))
+        )
     if not args.weather:
         raise DataError(
             Problem(
@@ -160,9 +173,16 @@ def _sources(args: argparse.Namespace) -> Iterator[tuple[FlightFit, xr.Dataset, 
             )
         )
     weather = read_weather(args.weather, unit=args.unit, stations=args.stations)
+    begin_from_files([args.source, *args.weather], args)
     there = {str(s) for s in weather["station"].to_numpy()}
     known = sorted(set(fit.data["station"].astype(str)) & there)
     yield fit, weather, known or sorted(there)
+
+
+def _not_negative(text: str) -> int:
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"'{text}' is no number of simulations; write 0 or more")
+    return int(text)
 
 
 def _whole(text: str) -> list[int]:

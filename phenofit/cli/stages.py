@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -13,24 +14,45 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.forecast.places import Place
     from phenofit.forecast.season import SeasonForecast
+    from phenofit.forecast.stages import StageLag
 
-__all__ = ["tell_stages"]
+__all__ = ["StagePlan", "read_stage_options", "tell_stages"]
+
+_SAMPLE = "2024-06-10:2024-06-16"
 
 
-def tell_stages(
-    args: argparse.Namespace,
-    fit: FlightFit,
-    places: Sequence[Place],
-    forecast: SeasonForecast,
-    traps: pd.DataFrame,
-) -> pd.DataFrame:
-    """Print when each stage comes at each place, and what a schedule covers; return the table."""
+@dataclass(frozen=True)
+class StagePlan:
+    """Stage lags, and the treatment intervals that are compared with one of the stages."""
+
+    lags: tuple[StageLag, ...]
+    treated: tuple[tuple[np.datetime64, np.datetime64], ...]
+    stage: StageLag | None
+
+
+def read_stage_options(args: argparse.Namespace) -> StagePlan | None:
+    """Read ``--stages``, ``--treat`` and ``--treat-stage``; ``None`` where no stage is asked for.
+
+    Raises
+    ------
+    ModelError
+        If one of them has no effect without another, an interval is not one, or the stage is unknown.
+    DataError
+        If the table of stages is wrong.
+    """
     from phenofit.errors import ModelError
-    from phenofit.forecast.stages import read_stage_lags, schedule_cover, stage_table, stage_windows
+    from phenofit.forecast.stages import read_stage_lags
     from phenofit.tables import nearest
 
-    lags = read_stage_lags(args.stages)
-    treated = _intervals(args.treat)
+    treated = tuple(_intervals(args.treat))
+    if args.stages is None:
+        for name in ("treat", "treat_stage"):
+            if getattr(args, name):
+                raise ModelError(f"--{name.replace('_', '-')} needs the table of stages: --stages FILE.")
+        return None
+    if args.treat_stage and not treated:
+        raise ModelError("--treat-stage has no effect without --treat FROM:TO.")
+    lags = tuple(read_stage_lags(args.stages))
     chosen = [lag for lag in lags if lag.stage == args.treat_stage]
     if treated and not chosen:
         names = [lag.stage for lag in lags]
@@ -38,11 +60,24 @@ def tell_stages(
             f"--treat needs a stage of the table (--treat-stage); there are {', '.join(names)}."
             f"{nearest(args.treat_stage or '', names)}"
         )
+    return StagePlan(lags, treated, chosen[0] if chosen else None)
+
+
+def tell_stages(
+    plan: StagePlan,
+    fit: FlightFit,
+    places: Sequence[Place],
+    forecast: SeasonForecast,
+    traps: pd.DataFrame,
+) -> pd.DataFrame:
+    """Print when each stage comes at each place, and what a schedule covers; return the table."""
+    from phenofit.forecast.stages import schedule_cover, stage_table, stage_windows
+
     windows = [
         window
         for place in places
         for flight in range(1, fit.settings.flights + 1)
-        for window in stage_windows(fit, place, lags, flight=flight, traps=traps)
+        for window in stage_windows(fit, place, plan.lags, flight=flight, traps=traps)
     ]
     table = stage_table(windows, species=forecast.species, terms=forecast.terms)
     for row in table.to_dict("records"):
@@ -50,12 +85,13 @@ def tell_stages(
             f"{row[c]:%d %b}" if str(row[c]) != "NaT" else "not this season" for c in ("low50", "high50")
         )
         print(f"  {row['site']}, flight {row['flight']}: {row['stage']}, 50 % {when}; {row['lag']}")
-    for place in places if treated else ():
+    stage = plan.stage
+    for place in places if stage is not None else ():
         for flight in range(1, fit.settings.flights + 1):
-            mean, low, high = schedule_cover(fit, place, chosen[0], treated, flight=flight, traps=traps)
+            mean, low, high = schedule_cover(fit, place, stage, plan.treated, flight=flight, traps=traps)
             print(
                 f"  {place.site}, flight {flight}: the intervals given cover {100 * mean:.0f} % of "
-                f"{chosen[0].stage} (95 % {100 * low:.0f} to {100 * high:.0f} %)"
+                f"{stage.stage} (95 % {100 * low:.0f} to {100 * high:.0f} %)"
             )
     return table
 
@@ -74,6 +110,8 @@ def _intervals(texts: Sequence[str]) -> list[tuple[np.datetime64, np.datetime64]
         except ValueError:
             ends = np.datetime64("NaT", "D"), np.datetime64("NaT", "D")
         if np.isnat(ends[0]) or np.isnat(ends[1]):
-            raise ModelError(f"'{text}' is not an interval; write first:last, such as 2024-06-10:2024-06-16.")
+            raise ModelError(f"--treat '{text}' is not an interval; write first:last, such as {_SAMPLE}.")
+        if ends[1] < ends[0]:
+            raise ModelError(f"--treat '{text}' ends before it begins; write first:last, such as {_SAMPLE}.")
         found.append(ends)
     return found

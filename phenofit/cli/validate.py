@@ -65,9 +65,20 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Validate, write the tables and show the scores."""
+    from phenofit.run_folder import run_folder
+
+    with run_folder(args.out, "validate"):
+        return _run(args)
+
+
+def _run(args: argparse.Namespace) -> int:
+    from phenofit.errors import ModelError
     from phenofit.outputs import write_scores, write_validation
     from phenofit.validate import drift_test, score_forecasts
 
+    wrong = [lead for lead in args.lead_days if not 0 <= lead <= 365]
+    if wrong:
+        raise ModelError(f"--lead-days {wrong[0]}: write whole numbers of days from 0 to 365.")
     # What the call names goes before what the study says.
     asked = {"events": args.events, "lead_days": args.lead_days, "older": args.older}
     more = {name: tuple(values) for name, values in asked.items() if values}

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from phenofit.errors import MissingExtraError, ModelError
-from phenofit.files import write_text, writing
+from phenofit.files import current_run, write_text, writing
 from phenofit.maps.projection import Plane, need_pyproj
 
 __all__ = ["open_error_map", "plane_of", "write_error_map", "write_geotiff", "write_sites_geojson"]
@@ -59,8 +59,11 @@ def write_error_map(dataset: xr.Dataset, path: str | Path) -> None:
         for name, variable in dataset.variables.items()
         if variable.dims[-2:] == ("y", "x") and variable.dtype.kind in "fi"
     }
+    named = {"run": current_run()} if current_run() else {}
     with writing(path) as temporary:
-        dataset.to_netcdf(temporary, format="NETCDF4", engine="netcdf4", encoding=encoding)
+        dataset.assign_attrs(named).to_netcdf(
+            temporary, format="NETCDF4", engine="netcdf4", encoding=encoding
+        )
 
 
 def open_error_map(path: str | Path) -> xr.Dataset:

@@ -275,3 +275,37 @@ def test_thresholds_without_ids_for_two_flights_are_told_apart(tmp_path: Path) -
     same = STUDY[:start] + entry.format(flight=1, amount=480.0) * 2 + after
     with pytest.raises(DataError, match="Give every entry its own id"):
         load_study(write_study(tmp_path, study=same))
+
+
+@pytest.mark.parametrize(
+    ("names", "says"),
+    [
+        (
+            ["leaf moth (A)", "leaf moth a"],
+            "its files would be those of 'leaf moth (A)', such as fit-leaf-moth-a.json",
+        ),
+        (["Moth", "moth!"], "its files would be those of 'Moth'"),
+        (["caf\u00e9 moth", "cafe\u0301 moth"], "its files would be those of"),
+        (["???", "!!!"], "such as fit-species.json"),
+        (["x" * 81], "it has 81 bytes, at most 80 are possible"),
+        (["\u00e9" * 41], "it has 82 bytes"),
+        (["moth \\u0007"], "it holds a control character"),
+    ],
+)
+def test_species_that_would_share_a_file_are_refused(tmp_path: Path, names: list[str], says: str) -> None:
+    listed = ", ".join(f'"{name}"' for name in names)
+    study = TWO_SPECIES.replace('"red moth", "blue moth"', listed)
+    start = study.index("[[published]]")
+    path = write_study(
+        tmp_path, study=study[:start] + "[map]\ncell_km = 2\n" if "[map]" in study[start:] else study
+    )
+    with pytest.raises(DataError) as caught:
+        load_study(path)
+    assert [p.column for p in caught.value.problems] == ["study.species"]
+    assert says in str(caught.value)
+
+
+def test_a_species_name_at_the_longest_is_accepted(tmp_path: Path) -> None:
+    study = TWO_SPECIES.replace('"red moth", "blue moth"', f'"{"x" * 80}"')
+    start = study.index("[[published]]")
+    assert load_study(write_study(tmp_path, study=study[:start])).species == ("x" * 80,)
