@@ -10,7 +10,8 @@ from phenofit.errors import ModelError
 from phenofit.files import current_run
 from phenofit.flight.choose_flights import choose_flights, flight_candidates
 from phenofit.flight.compare import flights_evidence
-from phenofit.study import check_fit
+from phenofit.study import check_fit, species_catches
+from phenofit.traps import catch_account
 from phenofit.validate import compare_published, cross_validate
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
     from phenofit.flight import FlightFit
     from phenofit.study import FitChecks, Study, StudyInputs
-    from phenofit.traps import TrapYears
+    from phenofit.traps import CatchAccount, TrapYears
     from phenofit.validate import PublishedComparison, PublishedThreshold
 
 __all__ = ["SpeciesWork"]
@@ -103,6 +104,12 @@ class SpeciesWork:
             },
             progress=progress,
         )
+
+    def account(self, fit: FlightFit) -> CatchAccount:
+        """Return what became of the catches of the species: in the file, used by the fit, and left out."""
+        own, _ = species_catches(self.study, self.inputs.catches, self.species)
+        file = self.study.shown(self.study.catches.file)
+        return catch_account(own, self.trap_years, fit.data, fit.left_out, species=self.species, file=file)
 
     def settled(self, fit: FlightFit | None = None) -> SpeciesWork:
         """Return the work with its number of flights settled: that of a fit to all records, made here if need be.

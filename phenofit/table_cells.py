@@ -15,7 +15,19 @@ from phenofit.errors import ModelError, Problem
 if TYPE_CHECKING:
     from phenofit.tables import Table
 
-__all__ = ["DATE_ORDERS", "MISSING_TEXTS", "parse_dates", "parse_numbers", "shorten", "two_digit_year_note"]
+__all__ = [
+    "DATE_ORDERS",
+    "FIRST_YEAR",
+    "LAST_YEAR",
+    "MISSING_TEXTS",
+    "parse_dates",
+    "parse_numbers",
+    "shorten",
+    "two_digit_year_note",
+]
+
+FIRST_YEAR, LAST_YEAR = 1750, 2200
+"""Years in which a date may lie; a clock in nanoseconds ends in 2262."""
 
 DATE_ORDERS = ("year-first", "month-first", "day-first")
 MISSING_TEXTS = frozenset({"", "na", "n/a", "nan", "null", "none"})
@@ -278,6 +290,8 @@ def _date(text: str, order: str, default: np.timedelta64) -> np.datetime64:
             raise ValueError("has no such time of day.")
         offset = np.timedelta64(hours * 3600 + minutes * 60 + seconds, "s")
     year, month, day = _calendar_day(text, order)
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise ValueError(f"lies outside the years {FIRST_YEAR} to {LAST_YEAR}.")
     try:
         date = np.datetime64(f"{year:04d}-{month:02d}-{day:02d}", "ns")
     except ValueError:

@@ -30,6 +30,7 @@ def run(args: argparse.Namespace) -> int:
     with run_folder(args.out, "fit"):
         for work in open_species(args):
             fit = work.fit(profiles=True)
+            print("\n".join(work.account(fit).lines()))
             print(fit.summary())
             for choice in ("flights choice", "curve choice"):
                 if choice in fit.provenance:

@@ -209,20 +209,21 @@ class _Builder:
         self.whole: list[float] = []
         self.constant = 0.0
 
-    def leave_out(self, row: Mapping[object, object], reason: str, rows: int) -> None:
-        self.left.append({"trap": row["trap"], "season": row["season"], "reason": reason, "rows": rows})
+    def leave_out(self, row: Mapping[object, object], reason: str, checks: Checks) -> None:
+        what = {"trap": row["trap"], "season": row["season"], "reason": reason}
+        self.left.append({**what, "rows": len(checks), "moths": int(np.nansum(checks.count))})
 
     def add(self, row: Mapping[object, object], checks: Checks) -> None:
         year = int(str(row["year"]))
         station = self.link.get(str(row["trap"]))
         if station is None or station not in self.stations:
-            self.leave_out(row, "no weather station within reach", len(checks))
+            self.leave_out(row, "no weather station within reach", checks)
             return
         start = self.season.first_day(year)
         if self.starts is not None:
             given = self.starts.get((str(row["site"]), year))
             if given is None or np.isnat(given):
-                self.leave_out(row, "no biofix date for this site and season", len(checks))
+                self.leave_out(row, "no biofix date for this site and season", checks)
                 return
             start = given.astype("datetime64[D]")
         series = self._series(station, start, year)
@@ -232,13 +233,13 @@ class _Builder:
                 row,
                 f"no heat sum: station {station} has no temperature on "
                 f"{start + np.timedelta64(self.first_missing[series], 'D')}",
-                int((~covered).sum()),
+                checks.only(~covered),
             )
         if not covered.any():
             return
         kept = keep_records(checks.only(covered), self.records)
         if kept.reason:
-            self.leave_out(row, kept.reason, int(covered.sum()))
+            self.leave_out(row, kept.reason, checks.only(covered))
             return
         self._store(series, start, kept)
         self.rows.append({**{str(k): v for k, v in row.items()}, "station": station, "total": kept.total})
@@ -306,7 +307,7 @@ class _Builder:
         self.whole.append(kept.whole)
 
     def finish(self) -> FlightData:
-        left_out = pd.DataFrame(self.left, columns=["trap", "season", "reason", "rows"])
+        left_out = pd.DataFrame(self.left, columns=["trap", "season", "reason", "rows", "moths"])
         if not self.rows:
             reasons = "; ".join(sorted({str(r) for r in left_out["reason"]})) or "there are no records"
             raise DataError(

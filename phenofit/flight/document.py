@@ -224,7 +224,7 @@ def read_file(path: str | os.PathLike[str]) -> FlightFit:
         problems=tuple(document.problems),
         data=pd.DataFrame(document.data),
         shifts=pd.DataFrame(document.shifts, columns=["part", "group", "mean", "sd"]),
-        left_out=pd.DataFrame(document.left_out, columns=["trap", "season", "reason", "rows"]),
+        left_out=pd.DataFrame(document.left_out, columns=["trap", "season", "reason", "rows", "moths"]),
         provenance=document.provenance,
     )
 

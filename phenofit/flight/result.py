@@ -17,6 +17,7 @@ from phenofit.flight.covariates import covariate_design
 from phenofit.flight.curves import heat_at_share, peak_heat
 from phenofit.flight.profile import Profile
 from phenofit.flight.settings import FitSettings
+from phenofit.traps import left_out_by_reason, left_out_words
 
 __all__ = ["CAUGHT", "EVENT_SHARES", "FlightFit"]
 
@@ -67,7 +68,7 @@ class FlightFit:
     shifts : DataFrame
         ``part, group, mean, sd``: posterior shift of each year, and of each site [degC d].
     left_out : DataFrame
-        ``trap, season, reason, rows``: records that did not enter.
+        ``trap, season, reason, rows, moths``: records that did not enter.
     provenance : dict
         Versions, and hashes of the inputs where they came from files.
     """
@@ -382,8 +383,9 @@ class FlightFit:
         lines.append(
             f"log-likelihood {self.log_likelihood:.3f}, AIC {self.aic:.2f}, {self.fitted} parameters"
         )
-        if len(self.left_out):
-            lines.append(f"{int(self.left_out['rows'].sum())} check intervals left out, see .left_out")
+        lines += [
+            f"left out of the fit: {words}" for words in left_out_words(left_out_by_reason([self.left_out]))
+        ]
         return "\n".join(lines)
 
     def _cautions(self) -> list[str]:

@@ -23,6 +23,7 @@ from phenofit.report.words import (
     temperature,
     unit_words,
 )
+from phenofit.traps import left_out_by_reason
 from phenofit.units import convert_degree_days
 
 __all__ = [
@@ -209,6 +210,10 @@ def _start(value: Any) -> str:
     return start_words(text) if text else "not stated"
 
 
+def _whole(value: Any) -> str:
+    return "" if pd.isna(value) else str(int(value))
+
+
 def _text(value: Any) -> str:
     return "" if value is None or pd.isna(value) else str(value)
 
@@ -342,23 +347,26 @@ def stations_table(weather: Any) -> PageTable:
 
 def left_out_tables(tables: Sequence[pd.DataFrame]) -> tuple[PageTable, PageTable] | None:
     """Return the records that were not used: summed by reason, and one by one; None where all were used."""
-    columns = ["trap", "season", "reason", "rows"]
+    columns = ["trap", "season", "reason", "rows", "moths"]
     filled = [table.reindex(columns=[*columns, "lines"]) for table in tables if len(table)]
     if not filled:
         return None
     every = pd.concat(filled, ignore_index=True)
-    # A station's first missing day is part of a reason; in the sum the station is enough.
-    kind = every["reason"].str.replace(r" on \d{4}-\d\d-\d\d$", "", regex=True)
-    grouped = every.groupby(kind, sort=True).agg(rows=("rows", "sum"), traps=("trap", "nunique"))
     short = tuple(
-        (str(reason), str(int(row["rows"])), str(int(row["traps"]))) for reason, row in grouped.iterrows()
+        (str(row["reason"]), str(int(row["rows"])), _whole(row["moths"]), str(int(row["traps"])))
+        for row in left_out_by_reason(filled).to_dict("records")
     )
     long = tuple(
         (str(row["trap"]), str(row["season"]), str(row["reason"]), str(int(row["rows"])), _text(row["lines"]))
         for row in every.to_dict("records")
     )
     return (
-        PageTable("Checks left out, by reason.", ("reason", "checks", "traps"), short, (False, True, True)),
+        PageTable(
+            "Checks left out, by reason.",
+            ("reason", "checks", "moths", "traps"),
+            short,
+            (False, True, True, True),
+        ),
         PageTable(
             "Checks left out, one by one.",
             ("trap", "season", "reason", "checks", "lines of the catch table"),

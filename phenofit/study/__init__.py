@@ -2,7 +2,7 @@
 
 from phenofit.study.checking import StudySurvey, check_study, survey_study
 from phenofit.study.fit_checks import FitChecks, check_fit
-from phenofit.study.inputs import StudyInputs, read_inputs
+from phenofit.study.inputs import StudyInputs, read_inputs, species_catches
 from phenofit.study.load import load_study
 from phenofit.study.model import FlightSettings, Study
 from phenofit.study.results import SpeciesResult, StudyResult
@@ -19,5 +19,6 @@ __all__ = [
     "check_study",
     "load_study",
     "read_inputs",
+    "species_catches",
     "survey_study",
 ]

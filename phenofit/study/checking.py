@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,11 +11,13 @@ import xarray as xr
 
 from phenofit.errors import DataError, Problem
 from phenofit.flight.choose_flights import flight_candidates
-from phenofit.flight.enough import lacking_for_fit, lacking_for_verdict, recorded
-from phenofit.study.inputs import Gathered, gather, species_trap_years
+from phenofit.flight.data import assemble
+from phenofit.flight.enough import lacking_for_fit, lacking_for_verdict, recorded, recorded_in
+from phenofit.study.inputs import Gathered, gather, species_catches, species_trap_years
 from phenofit.study.load import load_leniently
 from phenofit.study.model import Study
 from phenofit.tables import DATE_ORDERS
+from phenofit.traps import CatchAccount, biofix_starts, catch_account
 
 __all__ = ["StudySurvey", "check_study", "survey_study"]
 
@@ -87,13 +89,13 @@ def survey_study(path: str | os.PathLike[str]) -> StudySurvey:
         lines.append(f"{study.shown(study.traps.file)}: {len(found.traps)} traps at {sites} sites")
     if found.catches is not None:
         lines += _catch_lines(study, found.catches)
-    usable = found.traps is not None and found.catches is not None and not found.problems
-    if usable:
-        lines += _trap_year_lines(study, found)
     if found.weather is not None:
-        lines += _weather_lines(found.weather)
         _check_overlap(study, found)
         found.notes += _gap_notes(study, found)
+    if not found.problems:
+        lines += _account_lines(study, found)
+    if found.weather is not None:
+        lines += _weather_lines(found.weather)
     elif not study.weather.files:
         lines.append("weather: from the station service; not asked by a check")
     return StudySurvey(tuple(found.problems), tuple(lines), tuple(found.notes), found.links)
@@ -128,32 +130,54 @@ def _catch_lines(study: Study, catches: pd.DataFrame) -> list[str]:
     return [f"{study.shown(study.catches.file)}: {len(catches)} checks, {span}: {', '.join(parts)}"]
 
 
-def _trap_year_lines(study: Study, found: Gathered) -> list[str]:
+def _account_lines(study: Study, found: Gathered) -> list[str]:
+    """Say of each species what a fit would use of its catches and what it would leave out, as the fit says it."""
     lines = []
-    assert found.traps is not None
-    assert found.catches is not None
     for species in study.species:
         try:
-            years = species_trap_years(study, found.traps, found.catches, species)
+            account, have = _account(study, found, species)
         except DataError as fault:
-            found.problems += [Problem(f"{species}: {p.finding}", p.remedy, p.file) for p in fault.problems]
+            found.problems += [_of_species(study, species, problem) for problem in fault.problems]
             continue
+        lines += account.lines()
         asked = min(flight_candidates(study.flight_settings(species).count))
-        have = recorded(years)
-        found.problems += lacking_for_fit(have, flights=asked, what=species)
+        lacking = lacking_for_fit(have, flights=asked)
+        found.problems += [_of_species(study, species, problem) for problem in lacking]
         few = lacking_for_verdict(have, flights=asked)
         if few and study.published_for(species):
             found.notes.append(f"{species}: no verdict on a published threshold: {few}.")
-        moths, checks = int(years.years["total"].sum()), len(years.intervals)
-        seasons = years.years["season"].unique()
-        lines.append(
-            f"{species}: {len(years)} trap-years in {len(seasons)} seasons ({min(seasons)} to {max(seasons)}), "
-            f"{checks} intervals, {moths} moths"
-        )
-        out = years.left_out.groupby("reason")["rows"].sum()
-        lines += [f"  left out: {count} ({reason})" for reason, count in out.items()]
-        found.notes += [f"{species}: {note}" for note in years.notes]
     return lines
+
+
+def _of_species(study: Study, species: str, problem: Problem) -> Problem:
+    file = study.shown(study.catches.file)
+    return replace(problem, finding=f"{species}: {problem.finding}", file=file)
+
+
+def _account(study: Study, found: Gathered, species: str) -> tuple[CatchAccount, pd.DataFrame]:
+    """Return the account of a species, and how many checks with moths each trap-year has."""
+    assert found.traps is not None
+    assert found.catches is not None
+    own, _ = species_catches(study, found.catches, species)
+    years = species_trap_years(study, found.traps, found.catches, species)
+    found.notes += [f"{species}: {note}" for note in years.notes]
+    file = study.shown(study.catches.file)
+    if found.weather is None or found.links is None:
+        nothing = pd.DataFrame({"rows": [], "moths": []})
+        return (
+            catch_account(own, years, years.years, nothing, species=species, file=file, whole=False),
+            recorded(years),
+        )
+    data = assemble(
+        years,
+        found.weather,
+        found.links,
+        season=study.season_window(),
+        starts=None if found.biofix is None else biofix_starts(found.biofix),
+        records=study.flight_settings(species).records,
+    )
+    account = catch_account(own, years, data.table, data.left_out, species=species, file=file)
+    return account, recorded_in(data)
 
 
 def _weather_lines(weather: xr.Dataset) -> list[str]:

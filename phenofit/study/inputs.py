@@ -102,10 +102,17 @@ class StudyInputs:
         return species_trap_years(self.study, self.traps, self.catches, species)
 
 
+def species_catches(
+    study: Study, catches: pd.DataFrame, species: str
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return the catches of one species of a study, and notes on its checks that list other species only."""
+    name = study.species_name(species)
+    return catches_of_species(catches, name, unlisted=study.catches.unlisted_species)
+
+
 def species_trap_years(study: Study, traps: pd.DataFrame, catches: pd.DataFrame, species: str) -> TrapYears:
     """Cut the catches of one species of a study into trap-years."""
-    name = study.species_name(species)
-    own, notes = catches_of_species(catches, name, unlisted=study.catches.unlisted_species)
+    own, notes = species_catches(study, catches, species)
     found = build_trap_years(
         traps,
         own,

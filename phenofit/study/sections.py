@@ -27,6 +27,7 @@ from phenofit.study.fields import (
     refuse,
     words,
 )
+from phenofit.table_cells import FIRST_YEAR, LAST_YEAR
 from phenofit.traps.counts import BLANK_MEANINGS, THOUSANDS, CountWords
 from phenofit.traps.species import UNLISTED_MEANINGS
 from phenofit.validate.schemes import SCHEMES
@@ -146,7 +147,7 @@ class CatchesPart(Part):
 
 def _years(value: Any) -> tuple[int, int]:
     fits = isinstance(value, list | tuple) and len(value) == 2 and all(type(year) is int for year in value)
-    if not fits or not 1750 <= value[0] <= value[1] <= 2200:
+    if not fits or not FIRST_YEAR <= value[0] <= value[1] <= LAST_YEAR:
         raise refuse(f"{value!r} is not a span of years.", "Write first and last year, such as [2016, 2024].")
     return int(value[0]), int(value[1])
 

@@ -1,5 +1,6 @@
 """Trap and catch tables, the intervals between checks, and the trap-years made of them."""
 
+from phenofit.traps.account import CatchAccount, catch_account, left_out_by_reason, left_out_words
 from phenofit.traps.biofix import biofix_starts, read_biofix, since_biofix
 from phenofit.traps.catch_table import CATCH_COLUMNS, examine_catches, read_catches
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords
@@ -21,14 +22,18 @@ __all__ = [
     "LEFT_OUT_REASONS",
     "TRAP_COLUMNS",
     "UNLISTED_MEANINGS",
+    "CatchAccount",
     "CountWords",
     "TrapYears",
     "biofix_starts",
     "build_trap_years",
+    "catch_account",
     "catches_of_species",
     "check_intervals",
     "examine_catches",
     "examine_traps",
+    "left_out_by_reason",
+    "left_out_words",
     "read_biofix",
     "read_catches",
     "read_darwin_core",

@@ -125,10 +125,10 @@ def since_biofix(
     -------
     tuple of TrapYears and DataFrame
         The records since the biofix, the trap-years under their old numbers, and what was left out: ``trap, season,
-        reason, rows``.
+        reason, rows, moths``.
     """
     intervals = trap_years.intervals
-    none = pd.DataFrame(columns=["trap", "season", "reason", "rows"])
+    none = pd.DataFrame(columns=["trap", "season", "reason", "rows", "moths"])
     if starts is None or intervals.empty:
         return trap_years, none
     given = [
@@ -142,7 +142,8 @@ def since_biofix(
     if not early.any():
         return trap_years, none
     reason = _MOTHS_BEFORE if first_catch else _BEFORE
-    dropped = intervals[early].groupby(["trap", "season"], sort=True).size().rename("rows").reset_index()
+    groups = intervals[early].groupby(["trap", "season"], sort=True)["count"]
+    dropped = groups.agg(rows="size", moths="sum").reset_index()
     kept = intervals[~early]
     # The totals of the trap-years are those of what stays.
     stays = trap_years.years["trap_year"].isin(kept["trap_year"]).to_numpy()

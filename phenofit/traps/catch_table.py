@@ -13,8 +13,7 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.tables import DATE_ORDERS, Table, parse_dates, parse_numbers, read_table
 from phenofit.traps.cells import fill_down, full_years, row_text
 from phenofit.traps.counts import BLANK_MEANINGS, CountWords, UnreadableCount, read_count
-from phenofit.traps.date_order import date_order_problems
-from phenofit.traps.sequence import sequence_problems, sum_duplicates
+from phenofit.traps.sequence import date_order_problems, sequence_problems, sum_duplicates
 
 __all__ = ["CATCH_COLUMNS", "examine_catches", "read_catches"]
 
@@ -146,9 +145,14 @@ def examine_catches(
         frame = _of_species(frame, table, species, problems, notes)
     frame = frame.sort_values(["trap", "check", "row"], kind="stable", ignore_index=True)
     if duplicates == "sum":
+        before = frame["count"].sum()
         frame, added = sum_duplicates(frame)
         if added:
-            notes.append(f"{len(added)} rows added to another of the same trap and date ({row_text(added)}).")
+            lost = int(before - frame["count"].sum())
+            gone = f"; {lost} moths are not used, as part of their sum is lost or not checked" if lost else ""
+            notes.append(
+                f"{len(added)} rows added to another of the same trap and date ({row_text(added)}){gone}."
+            )
     problems += sequence_problems(frame, file=table.file, names=table.names)
     frame.attrs = {"notes": tuple(notes), "file": table.file}
     return frame, sorted(problems, key=lambda p: p.row or 0)
@@ -304,18 +308,19 @@ def _apply_status(
             "Declare the word as present, lost, not checked, zero or counted.",
         )
     cell = table.cell(i, "count")
-    if meaning in ("lost", "missing"):
-        if cell and count[i] > 0:
-            return table.problem(
-                i,
-                "status",
-                f"'{word}' contradicts the count {cell}.",
-                "Leave the count blank, or correct the status.",
-            )
-        count[i], status[i] = np.nan, meaning
-    elif meaning == "zero" or (meaning == "present" and not count[i] > 0):
-        count[i], status[i] = (0.0, "counted") if meaning == "zero" else (1.0, "present")
-    elif meaning == "counted" and status[i] == "missing":
+    none_but = cell and (count[i] == 0 or status[i] in ("lost", "missing"))
+    if (meaning in ("lost", "missing", "zero") and count[i] > 0) or (meaning == "present" and none_but):
+        return table.problem(
+            i,
+            "status",
+            f"'{word}' contradicts the count '{cell}'.",
+            "Leave the count blank, or correct the status.",
+        )
+    if meaning in ("lost", "missing", "zero"):
+        count[i], status[i] = (0.0, "counted") if meaning == "zero" else (np.nan, meaning)
+    elif meaning == "present" and not count[i] > 0:
+        count[i], status[i] = 1.0, "present"
+    elif meaning == "counted" and status[i] in ("missing", "lost"):
         return table.problem(
             i, "count", f"the status says '{word}' but there is no count.", "Write the count."
         )

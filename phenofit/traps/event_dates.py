@@ -6,6 +6,8 @@ import re
 
 import numpy as np
 
+from phenofit.table_cells import FIRST_YEAR, LAST_YEAR
+
 __all__ = ["event_date", "read_event_date"]
 
 _DAY = re.compile(r"^(\d{4})-(\d{2})-(\d{2})(?:T(\d{2}):(\d{2})(?::(\d{2})(?:\.0+)?)?)?$")
@@ -78,6 +80,8 @@ def _moment(text: str, hour: float) -> np.datetime64:
         day = np.datetime64("-".join(match.group(1, 2, 3)), "ns")
     except ValueError:
         raise ValueError("is no day of the calendar.") from None
+    if not FIRST_YEAR <= int(match.group(1)) <= LAST_YEAR:
+        raise ValueError(f"lies outside the years {FIRST_YEAR} to {LAST_YEAR}.")
     if match.group(4) is None:
         return day + np.timedelta64(round(hour * 3600), "s")
     hours, minutes, seconds = (int(match.group(i) or 0) for i in (4, 5, 6))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isnan
 
 import numpy as np
 import pandas as pd
@@ -62,7 +63,7 @@ def check_intervals(
     intervals : pandas.DataFrame
         Columns ``trap, year, start, end, count, status, effort, row``.
     left_out : pandas.DataFrame
-        Columns ``trap, year, reason, row``; ``year`` is -1 outside every season, ``reason`` a key of
+        Columns ``trap, year, reason, row, moths``; ``year`` is -1 outside every season, ``reason`` a key of
         :data:`LEFT_OUT_REASONS`.
 
     Notes
@@ -94,13 +95,13 @@ def check_intervals(
             trap_before, standing_since = trap, _UNKNOWN
         start = standing_since if set_ == _UNKNOWN else set_
         if status == "missing":
-            dropped.append((trap, year, "not checked", row))
+            dropped.append((trap, year, "not checked", row, 0))
             standing_since = start
             continue
         standing_since = check
         reason, start = _place(status, start, check, year, set_ == _UNKNOWN, rules)
         if reason:
-            dropped.append((trap, year, reason, row))
+            dropped.append((trap, year, reason, row, 0 if isnan(count) else int(count)))
         else:
             kept.append((trap, year, start, check, int(count), status, effort, row))
     return _frames(kept, dropped)
@@ -145,5 +146,5 @@ def _frames(
             "row": "int64",
         }
     )
-    left_out = pd.DataFrame(dropped, columns=["trap", "year", "reason", "row"])
-    return intervals, left_out.astype({"year": "int64", "row": "int64"})
+    left_out = pd.DataFrame(dropped, columns=["trap", "year", "reason", "row", "moths"])
+    return intervals, left_out.astype({"year": "int64", "row": "int64", "moths": "int64"})

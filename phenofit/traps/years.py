@@ -60,7 +60,7 @@ class TrapYears:
         One row per trap-year: ``trap_year, trap, site, season, year, total`` (moths), ``checks, latitude,
         longitude`` [degrees], ``elevation_m`` [m] and the covariates of the trap table.
     left_out : pandas.DataFrame
-        ``trap, season, reason, rows`` (how many), ``lines`` (which lines of the catch table, as text).
+        ``trap, season, reason, rows`` (how many), ``lines`` (which lines of the catch table, as text), ``moths``.
     notes : tuple of str
         What else is to be known, one sentence each.
     """
@@ -255,7 +255,7 @@ def _to_places(
         moved.append(first != last or first < 0)
     gone = np.array(moved, dtype=bool)
     intervals = intervals.assign(trap=trap)
-    dropped = intervals.loc[gone, ["trap", "year", "row"]].assign(reason="moved")
+    dropped = _dropped(intervals[gone], "moved")
     return intervals[~gone].reset_index(drop=True), pd.concat([left_out, dropped], ignore_index=True)
 
 
@@ -296,12 +296,16 @@ def trap_places(traps: pd.DataFrame, *, pool: str = "trap") -> pd.DataFrame:
     return pd.concat([traps.astype(object), sites.astype(object)], ignore_index=True).infer_objects()
 
 
+def _dropped(intervals: pd.DataFrame, reason: str) -> pd.DataFrame:
+    """Return intervals as rows of what was left out."""
+    return intervals[["trap", "year", "row"]].assign(reason=reason, moths=intervals["count"])
+
+
 def _without_single(intervals: pd.DataFrame, left_out: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Leave out trap-years with one interval, unless it says only that the moth was there."""
     size = intervals.groupby(["trap", "year"])["row"].transform("size")
     single = (size == 1) & (intervals["status"] != "present")
-    dropped = intervals.loc[single, ["trap", "year", "row"]].assign(reason="single")
-    return intervals[~single], pd.concat([left_out, dropped], ignore_index=True)
+    return intervals[~single], pd.concat([left_out, _dropped(intervals[single], "single")], ignore_index=True)
 
 
 def _left_out_table(left_out: pd.DataFrame, season: Season) -> pd.DataFrame:
@@ -309,8 +313,9 @@ def _left_out_table(left_out: pd.DataFrame, season: Season) -> pd.DataFrame:
     for (trap, _, reason), group in left_out.groupby(["trap", "year", "reason"], sort=True):
         year = int(group["year"].iloc[0])
         label = season.label(year) if year >= 0 else ""
-        rows.append((trap, label, LEFT_OUT_REASONS[str(reason)], len(group), row_text(group["row"])))
-    return pd.DataFrame(rows, columns=["trap", "season", "reason", "rows", "lines"])
+        moths = int(group["moths"].sum())
+        rows.append((trap, label, LEFT_OUT_REASONS[str(reason)], len(group), row_text(group["row"]), moths))
+    return pd.DataFrame(rows, columns=["trap", "season", "reason", "rows", "lines", "moths"])
 
 
 def _nothing_left(catches: pd.DataFrame, summary: pd.DataFrame) -> Problem:

@@ -277,7 +277,7 @@ def test_every_scheme_of_validation_has_its_table(result: StudyResult, tmp_path:
 
 def test_left_out_records_are_summed_by_reason_and_told_one_by_one() -> None:
     first = pd.DataFrame(
-        {"trap": ["a", "b"], "season": ["2020", "2020"], "reason": ["no heat sum: station S has no temperature on 2020-05-03", "no heat sum: station S has no temperature on 2020-06-01"], "rows": [3, 4]}
+        {"trap": ["a", "b"], "season": ["2020", "2020"], "reason": ["no heat sum: station S has no temperature on 2020-05-03", "no heat sum: station S has no temperature on 2020-06-01"], "rows": [3, 4], "moths": [11, 0]}
     )  # fmt: skip
     second = pd.DataFrame(
         {"trap": ["a"], "season": ["2021"], "reason": ["lost"], "rows": [2], "lines": ["7, 8"]}
@@ -285,8 +285,8 @@ def test_left_out_records_are_summed_by_reason_and_told_one_by_one() -> None:
     tables = left_out_tables([first, second])
     assert tables is not None
     short, long = tables
-    assert ("no heat sum: station S has no temperature", "7", "2") in short.rows
-    assert ("lost", "2", "1") in short.rows
+    assert ("no heat sum: station S has no temperature", "7", "11", "2") in short.rows
+    assert ("lost", "2", "", "1") in short.rows  # a table that does not know its moths says nothing
     assert ("a", "2021", "lost", "2", "7, 8") in long.rows
     assert sum(int(row[1]) for row in short.rows) == sum(int(row[3]) for row in long.rows) == 9
     assert left_out_tables([first.iloc[:0]]) is None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import date, timedelta
 from pathlib import Path
 
 from tests.studies import FILES, published_text, study_text
@@ -50,12 +51,16 @@ def weather_row(station: str, month: int, day: int) -> str:
     return f"{station},2024-{month:02d}-{day:02d},{5 + month + offset + spell:.1f},{15 + month + offset + 1.2 * spell:.1f}\n"
 
 
+DAYS = [date(2024, 1, 1) + timedelta(days=i) for i in range(213)]  # to 31 July
+
 WEATHER = "station,date,tmin,tmax\n" + "".join(
-    weather_row(station, month, day)
-    for station in ("S1", "S2")
-    for month in range(1, 8)
-    for day in range(1, 29)
+    weather_row(station, day.month, day.day) for station in ("S1", "S2") for day in DAYS
 )
+
+
+def weather_line(station: str, month: int, day: int) -> int:
+    """Return the line of the weather table that holds a day of a station."""
+    return WEATHER[: WEATHER.index(weather_row(station, month, day))].count("\n") + 1
 
 
 def write_study(folder: Path, *, study: str = STUDY, **tables: str) -> Path:

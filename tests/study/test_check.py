@@ -12,7 +12,16 @@ import pytest
 from phenofit.cli import main
 from phenofit.errors import DataError, ModelError
 from phenofit.study import check_study, load_study, read_inputs, survey_study
-from tests.study.studies import CATCHES, STATIONS, STUDY, TRAPS, WEATHER, weather_row, write_study
+from tests.study.studies import (
+    CATCHES,
+    STATIONS,
+    STUDY,
+    TRAPS,
+    WEATHER,
+    weather_line,
+    weather_row,
+    write_study,
+)
 
 
 def test_a_sound_study_has_no_problem(tmp_path: Path) -> None:
@@ -22,7 +31,11 @@ def test_a_sound_study_has_no_problem(tmp_path: Path) -> None:
     assert survey.lines[1].startswith(
         "catches.csv: 12 checks, 2024-06-01 to 2024-06-22: 12 counted (of these 3 held none)"
     )
-    assert any("3 trap-years in 1 seasons" in line and "42 moths" in line for line in survey.lines)
+    assert survey.lines[2:5] == (
+        "example leaf feeder: 42 moths in 12 checks of catches.csv",
+        "  used in the fit: 42 moths in 9 checks, 3 trap-years in 1 season (2024)",
+        "  left out: 0 moths in 3 checks (first check of the season; the start of its interval is unknown)",
+    )
     assert survey.links is not None
     assert survey.links["station"].tolist() == ["S1", "S2", "S1"]
 
@@ -61,7 +74,7 @@ def test_planted_faults_are_all_named_at_once(tmp_path: Path) -> None:
         ("catches.csv", 7, "date"): "checked twice on 2024-06-01",
         ("catches.csv", 8, "trap"): "'D' is not in the trap table",
         ("catches.csv", 11, "count"): "negative",
-        ("weather.csv", 2 + 11 * 28, ""): "3 cells",
+        ("weather.csv", weather_line("S2", 5, 1), ""): "3 cells",
     }
     found = check_study(path)
     assert {(p.file, p.row, p.column) for p in found} == set(expected)
@@ -76,8 +89,8 @@ def test_planted_faults_are_all_named_at_once(tmp_path: Path) -> None:
     )
     assert {(p.file, p.row, p.column) for p in found} == {
         ("stations.csv", 3, "latitude"),
-        ("weather.csv", 2 + 2 * 28 + 4, "tmax"),
-        ("weather.csv", 2 + 10 * 28 + 1, "date"),
+        ("weather.csv", weather_line("S1", 3, 5), "tmax"),
+        ("weather.csv", weather_line("S2", 4, 2), "date"),
     }
 
 
@@ -202,9 +215,9 @@ def test_a_species_without_rows_is_a_problem(tmp_path: Path) -> None:
 
 
 def test_weather_of_other_years_is_a_problem(tmp_path: Path) -> None:
-    (problem,) = check_study(write_study(tmp_path, weather=WEATHER.replace("2024", "2019")))
+    (problem,) = check_study(write_study(tmp_path, weather=WEATHER.replace("2024", "2020")))
     assert problem.column == "weather"
-    assert "2019-01-01 to 2019-07-28" in problem.finding
+    assert "2020-01-01 to 2020-07-31" in problem.finding
 
 
 def test_a_season_without_weather_is_noted(tmp_path: Path) -> None:
@@ -266,9 +279,8 @@ def test_p07_a_missing_day_is_filled_only_where_the_study_says_so(tmp_path: Path
     weather = WEATHER.replace(weather_row("S1", 5, 10), "")
     path = write_study(tmp_path, weather=weather)
     plain = read_inputs(load_study(path)).weather
-    # The table has 28 days a month: 3 + 1 + 3 + 2 + 3 are absent from January to May, and the one taken out.
     assert any(
-        note.startswith("station S1, season 2024: 13 days without both temperatures from 2024-01-29")
+        note.startswith("station S1, season 2024: 1 days without both temperatures from 2024-05-10")
         for note in survey_study(path).notes
     )
     study = STUDY.replace(
@@ -302,7 +314,7 @@ def test_a_check_that_doubts_a_whole_series_stops_and_says_how_to_go_on(tmp_path
     found = check_study(write_study(tmp_path, weather=constant))
     assert [p.column for p in found] == ["weather.checks", "weather.checks"]
     assert "'repeated_value'" in found[0].finding
-    assert "196 of 196 days" in found[0].finding
+    assert "213 of 213 days" in found[0].finding
     assert 'keep_flagged = ["repeated_value"]' in found[0].remedy
     kept = STUDY.replace("max_distance_km = 40", 'max_distance_km = 40\nkeep_flagged = ["repeated_value"]')
     assert check_study(write_study(tmp_path, study=kept, weather=constant)) == ()

@@ -67,7 +67,13 @@ def test_checks_that_begin_before_the_biofix_are_left_out_and_counted() -> None:
     # The second check begins on 8 May at midnight: on the day of the biofix it stays.
     found, dropped = since_biofix(records, {("North", 2024): np.datetime64("2024-05-08")})
     assert dropped.to_dict("records") == [
-        {"trap": "A", "season": "2024", "reason": "the interval begins before the biofix", "rows": 1}
+        {
+            "trap": "A",
+            "season": "2024",
+            "reason": "the interval begins before the biofix",
+            "rows": 1,
+            "moths": 3,
+        }
     ]
     assert found.years[["trap", "total", "checks"]].to_numpy().tolist() == [["A", 12, 3], ["B", 15, 4]]
     assert found.intervals.loc[found.intervals["trap"] == "A", "start"].min() == pd.Timestamp("2024-05-08")

@@ -153,6 +153,7 @@ def test_p44_repeated_dates_are_named_after_sorting(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="twice on 2024-05-03") as caught:
         catches(tmp_path, text)
     assert [p.row for p in caught.value.problems] == [4]
+    assert 'set duplicates = "sum"' in caught.value.problems[0].remedy
     found = catches(tmp_path, text, duplicates="sum")
     assert found["count"].tolist() == [2.0, 5.0]
     assert found["effort"].tolist() == [1.0, 2.0]
@@ -167,6 +168,8 @@ def test_p44_a_sum_is_no_more_exact_than_its_parts(
 ) -> None:
     found = catches(tmp_path, f"trap,date,count\nA,2024-05-03,3\nA,2024-05-03,{second}\n", duplicates="sum")
     assert found["status"].tolist() == [status]
+    told = "3 moths are not used" in " ".join(found.attrs["notes"])
+    assert told == (count is None)
     assert np.isnan(found["count"][0]) if count is None else found["count"][0] == count
 
 
@@ -181,6 +184,57 @@ def test_a_status_column_rules_the_count(tmp_path: Path) -> None:
             tmp_path, "trap,date,count,status\nA,2024-06-01,2,lost\nA,2024-06-08,1,eaten\nA,2024-06-15,,ok\n"
         )
     assert [(p.row, p.column) for p in caught.value.problems] == [(2, "status"), (3, "status"), (4, "count")]
+
+
+@pytest.mark.parametrize(
+    ("count", "status", "found"),
+    [
+        ("0", "present", None),
+        ("lost", "present", None),
+        ("not checked", "present", None),
+        ("", "present", (1.0, "present")),
+        ("4", "present", (4.0, "counted")),
+        ("1", "none", None),
+        (">1", "none", None),
+        ("", "none", (0.0, "counted")),
+        ("0", "none", (0.0, "counted")),
+        ("1", "lost", None),
+        ("T", "lost", None),
+        ("lost", "ok", None),
+        ("not checked", "ok", None),
+    ],
+)
+def test_a_status_never_changes_a_count(
+    tmp_path: Path, count: str, status: str, found: tuple[float, str] | None
+) -> None:
+    text = f"trap,date,count,status\nA,2024-06-01,{count},{status}\n"
+    words = CountWords(zero=("none",))
+    if found is not None:
+        table = catches(tmp_path, text, words=words)
+        assert (table["count"].item(), table["status"].item()) == found
+        return
+    with pytest.raises(DataError, match=r"contradicts the count|there is no count") as caught:
+        catches(tmp_path, text, words=words)
+    assert [p.row for p in caught.value.problems] == [2]
+
+
+def test_a_status_contradicts_a_blank_that_means_zero_only_where_moths_were_seen(tmp_path: Path) -> None:
+    text = "trap,date,count,status\nA,2024-06-01,,present\nA,2024-06-08,,lost\nA,2024-06-15,,\n"
+    found = catches(tmp_path, text, blank="zero")
+    assert found["status"].tolist() == ["present", "lost", "counted"]
+
+
+@pytest.mark.parametrize("year", [1749, 2201, 2262, 9999])
+def test_a_year_that_no_catch_can_have_is_named_with_its_row(tmp_path: Path, year: int) -> None:
+    # A clock in nanoseconds ends on 11 April 2262 (computed: 2**63 nanoseconds after 1970).
+    with pytest.raises(DataError, match="outside the years 1750 to 2200") as caught:
+        catches(tmp_path, f"trap,date,count\nA,2024-06-01,1\nA,{year}-06-08,1\n")
+    assert [(p.row, p.column) for p in caught.value.problems] == [(3, "date")]
+
+
+def test_the_first_and_the_last_year_are_accepted(tmp_path: Path) -> None:
+    found = catches(tmp_path, "trap,date,count\nA,1750-01-01,1\nA,2200-12-31,1\n")
+    assert found["check"].dt.year.tolist() == [1750, 2200]
 
 
 def test_intervals_must_run_forwards_without_overlap(tmp_path: Path) -> None:
