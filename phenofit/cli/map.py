@@ -99,8 +99,8 @@ def _run(args: argparse.Namespace) -> int:
 
 
 # Options that only one of the two kinds of map heeds, with their values where they are not given.
-_ERRORS_ONLY = {"forecaster": "fitted", "scheme": None, "lead_days": None, "drift": []}
-_DATES_ONLY = {"fit": None, "season": None}
+_ERRORS_ONLY: dict[str, object] = {"forecaster": "fitted", "scheme": None, "lead_days": None, "drift": []}
+_DATES_ONLY: dict[str, object] = {"fit": None, "season": None}
 
 
 def _no_idle_options(args: argparse.Namespace) -> None:

@@ -85,13 +85,14 @@ def tell_stages(
             f"{row[c]:%d %b}" if str(row[c]) != "NaT" else "not this season" for c in ("low50", "high50")
         )
         print(f"  {row['site']}, flight {row['flight']}: {row['stage']}, 50 % {when}; {row['lag']}")
-    stage = plan.stage
-    for place in places if stage is not None else ():
+    if plan.stage is None:
+        return table
+    for place in places:
         for flight in range(1, fit.settings.flights + 1):
-            mean, low, high = schedule_cover(fit, place, stage, plan.treated, flight=flight, traps=traps)
+            mean, low, high = schedule_cover(fit, place, plan.stage, plan.treated, flight=flight, traps=traps)
             print(
                 f"  {place.site}, flight {flight}: the intervals given cover {100 * mean:.0f} % of "
-                f"{stage.stage} (95 % {100 * low:.0f} to {100 * high:.0f} %)"
+                f"{plan.stage.stage} (95 % {100 * low:.0f} to {100 * high:.0f} %)"
             )
     return table
 

@@ -141,7 +141,7 @@ def session(
 
 
 def _set_up(client: ModuleType, station_list: Path, timeout: float, longest: float) -> Iterator[ModuleType]:
-    daily = importlib.import_module("meteostat.providers.meteostat.daily")
+    daily: Any = importlib.import_module("meteostat.providers.meteostat.daily")
     ours = {
         "cache_enable": False,  # it keeps pickles; ours is NetCDF
         "include_model_data": True,  # days are told apart by their source, not dropped unseen

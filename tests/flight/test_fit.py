@@ -151,7 +151,7 @@ def test_a_damaged_fit_file_is_told_by_its_key(one: FlightFit, tmp_path: Path) -
     path.write_text("{")
     with pytest.raises(DataError, match="is not JSON"):
         FlightFit.from_json(path)
-    with pytest.raises(DataError, match="cannot be read"):
+    with pytest.raises(DataError, match="does not exist"):
         FlightFit.from_json(tmp_path / "absent.json")
 
 

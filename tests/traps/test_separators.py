@@ -55,19 +55,23 @@ def test_an_unknown_separator_is_refused(tmp_path: Path, capsys: pytest.CaptureF
 
 
 def numbers(
-    folder: Path, cells: list[str], *, delimiter: str = ",", **limits: float
+    folder: Path, cells: list[str], delimiter: str = ",", *, low: float = -np.inf, high: float = np.inf
 ) -> tuple[list[float], list[str]]:
     path = folder / "table.csv"
     rows = "\n".join(f'x{delimiter}"{cell}"' for cell in cells)
     path.write_text(f"name{delimiter}value\n{rows}\n", encoding="utf-8")
-    values, problems = parse_numbers(read_table(path, required=["name", "value"]), "value", **limits)  # type: ignore[arg-type]
+    values, problems = parse_numbers(
+        read_table(path, required=["name", "value"]), "value", low=low, high=high
+    )
     return values.tolist(), [p.finding for p in problems]
 
 
+HEIGHTS = {"low": -430.0, "high": 8849.0}
+
+
 def test_a_height_that_may_be_thousands_is_refused(tmp_path: Path) -> None:
-    limits = {"low": -430.0, "high": 8849.0}
     for delimiter, cell in ((",", "1.200"), (";", "1,200"), (";", "1.200")):
-        values, found = numbers(tmp_path, [cell, "300"], delimiter=delimiter, **limits)
+        values, found = numbers(tmp_path, [cell, "300"], delimiter, **HEIGHTS)
         assert found == [f"'{cell}' may be 1200 or 1.2."]
         assert np.isnan(values[0])
 
@@ -80,8 +84,7 @@ def test_one_reading_in_range_is_no_question(tmp_path: Path) -> None:
 
 
 def test_another_cell_of_the_column_settles_it(tmp_path: Path) -> None:
-    limits = {"low": -430.0, "high": 8849.0}
-    assert numbers(tmp_path, ["1.200", "300.5"], **limits) == ([1.2, 300.5], [])
-    assert numbers(tmp_path, ["0.125", "1.200"], **limits) == ([0.125, 1.2], [])
+    assert numbers(tmp_path, ["1.200", "300.5"], **HEIGHTS) == ([1.2, 300.5], [])
+    assert numbers(tmp_path, ["0.125", "1.200"], **HEIGHTS) == ([0.125, 1.2], [])
     # Digits without a separator do not.
-    assert len(numbers(tmp_path, ["1.200", "1200"], **limits)[1]) == 1
+    assert len(numbers(tmp_path, ["1.200", "1200"], **HEIGHTS)[1]) == 1

@@ -24,9 +24,16 @@ def waves(summer: float, winter: float, days: np.ndarray = YEAR) -> np.ndarray:
     return 0.5 * (summer + winter) + 0.5 * (summer - winter) * np.cos((month - 6) * np.pi / 6)
 
 
-def refused(high: np.ndarray, days: np.ndarray = YEAR, *, day: float = 8.0, **station: float) -> list[str]:
+def refused(
+    high: np.ndarray,
+    days: np.ndarray = YEAR,
+    *,
+    day: float = 8.0,
+    latitude: float = np.nan,
+    elevation_m: float = np.nan,
+) -> list[str]:
     """Return what is said of a series whose minima lie so far below its maxima."""
-    table = pd.DataFrame({"station": ["A"], **{name: [value] for name, value in station.items()}})
+    table = pd.DataFrame({"station": ["A"], "latitude": [latitude], "elevation_m": [elevation_m]})
     return [str(p) for p in implausible(table, days, high[None] - day, high[None], "weather.csv")]
 
 

@@ -12,12 +12,12 @@ import pytest
 
 import phenofit.weather.client as adapter
 from phenofit.errors import FetchError
-from phenofit.weather import fetch_report
+from phenofit.weather import fetch_report, notes
 from phenofit.weather.cache import SHORT_DAYS, WHOLE_SHARE, StoredYear
 from phenofit.weather.download import download, unpack, within
 from phenofit.weather.reply import check_reply, not_celsius
 from tests.weather.service import STATIONS, Service, random_outcome, temperatures
-from tests.weather.test_fetch import fetch, notes, states, traps_at
+from tests.weather.test_fetch import fetch, states, traps_at
 
 
 def _ask_all(service: Service, folder: Path, requests: int) -> None:
@@ -164,7 +164,7 @@ def test_work_that_takes_too_long_is_given_up_and_its_errors_are_raised() -> Non
     never.set()
     assert within(60.0, lambda: 7) == 7
     with pytest.raises(KeyError, match="lost"):
-        within(60.0, lambda: {}["lost"])
+        within(60.0, lambda: dict[str, int]()["lost"])
 
 
 def test_half_of_the_days_may_be_wrong_and_not_more() -> None:
