@@ -66,12 +66,9 @@ def numbers(
     return values.tolist(), [p.finding for p in problems]
 
 
-HEIGHTS = {"low": -430.0, "high": 8849.0}
-
-
 def test_a_height_that_may_be_thousands_is_refused(tmp_path: Path) -> None:
     for delimiter, cell in ((",", "1.200"), (";", "1,200"), (";", "1.200")):
-        values, found = numbers(tmp_path, [cell, "300"], delimiter, **HEIGHTS)
+        values, found = numbers(tmp_path, [cell, "300"], delimiter, low=-430.0, high=8849.0)
         assert found == [f"'{cell}' may be 1200 or 1.2."]
         assert np.isnan(values[0])
 
@@ -84,7 +81,7 @@ def test_one_reading_in_range_is_no_question(tmp_path: Path) -> None:
 
 
 def test_another_cell_of_the_column_settles_it(tmp_path: Path) -> None:
-    assert numbers(tmp_path, ["1.200", "300.5"], **HEIGHTS) == ([1.2, 300.5], [])
-    assert numbers(tmp_path, ["0.125", "1.200"], **HEIGHTS) == ([0.125, 1.2], [])
+    assert numbers(tmp_path, ["1.200", "300.5"], low=-430.0, high=8849.0) == ([1.2, 300.5], [])
+    assert numbers(tmp_path, ["0.125", "1.200"], low=-430.0, high=8849.0) == ([0.125, 1.2], [])
     # Digits without a separator do not.
-    assert len(numbers(tmp_path, ["1.200", "1200"], **HEIGHTS)[1]) == 1
+    assert len(numbers(tmp_path, ["1.200", "1200"], low=-430.0, high=8849.0)[1]) == 1

@@ -48,12 +48,11 @@ def test_fahrenheit_read_as_tenths_is_refused() -> None:
 
 
 def test_a_narrow_day_and_year_at_their_limits() -> None:
-    high_up = {"latitude": 43.0, "elevation_m": 2000.0}
-    assert refused(waves(9.0, 3.0), day=3.0, **high_up) == []
-    assert len(refused(waves(9.0, 3.0), day=2.99, **high_up)) == 1
-    assert refused(waves(9.0, 1.0), day=2.0, **high_up) == []
-    assert len(refused(waves(9.0, 1.01), day=2.0, **high_up)) == 1
-    assert refused(waves(12.0, 6.0), day=2.0, **high_up) == []
+    assert refused(waves(9.0, 3.0), day=3.0, latitude=43.0, elevation_m=2000.0) == []
+    assert len(refused(waves(9.0, 3.0), day=2.99, latitude=43.0, elevation_m=2000.0)) == 1
+    assert refused(waves(9.0, 1.0), day=2.0, latitude=43.0, elevation_m=2000.0) == []
+    assert len(refused(waves(9.0, 1.01), day=2.0, latitude=43.0, elevation_m=2000.0)) == 1
+    assert refused(waves(12.0, 6.0), day=2.0, latitude=43.0, elevation_m=2000.0) == []
 
 
 def test_the_limit_of_a_cold_summer_at_its_value() -> None:
