@@ -57,6 +57,7 @@ LARGEST_TABLE = 2 * 1024**3
 LARGEST_TEXT = 256 * 1024**2
 """Largest study file, fit file or GeoJSON that is read [bytes]."""
 
+_PROBE = 1024**2
 _FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
 _PACKAGES = ("numpy", "scipy", "pandas", "xarray", "numba", "statsmodels", "meteostat")
 
@@ -95,18 +96,33 @@ def writing(path: str | os.PathLike[str]) -> Iterator[Path]:
             _recorded[target.resolve()] = None
             _note(target.resolve())
     except Exception as fault:
-        if not _writer_failed(fault):
+        if not _writer_failed(fault, temporary):
             raise
         # A full disk reaches us from a NetCDF or raster library as an error of its own kind.
-        raise OSError(errno.EIO, f"the file could not be written ({fault})", str(target)) from fault
+        known = (fault.errno, fault.strerror) if isinstance(fault, OSError) else (None, None)
+        number, words = _refused_bytes(temporary) or known
+        words = words or f"the file could not be written ({fault})"
+        raise OSError(number or errno.EIO, words, str(target)) from fault
     finally:
         temporary.unlink(missing_ok=True)
 
 
-def _writer_failed(fault: Exception) -> bool:
-    """Return whether an error is one of a library that writes files."""
+def _writer_failed(fault: Exception, temporary: Path) -> bool:
+    """Return whether an error is one of writing the file, from us or from a library."""
+    if isinstance(fault, OSError):
+        return fault.filename is None or os.fspath(fault.filename) == str(temporary)
     foreign = type(fault).__module__.split(".")[0] in ("netCDF4", "rasterio")
-    return (foreign and not isinstance(fault, OSError)) or type(fault) is RuntimeError
+    return foreign or (type(fault) is RuntimeError and str(fault).startswith("NetCDF: "))
+
+
+def _refused_bytes(path: Path) -> tuple[int | None, str | None] | None:
+    """Return why no more bytes can be written to a file, or None where they can: a library does not always say it."""
+    try:
+        with path.open("ab") as stream:
+            stream.write(bytes(_PROBE))
+    except OSError as fault:
+        return fault.errno, fault.strerror
+    return None
 
 
 @contextlib.contextmanager

@@ -13,8 +13,18 @@ import numpy as np
 from phenofit.errors import DataError, Problem
 from phenofit.files import read_json
 from phenofit.maps.topology import unpack_lines
+from phenofit.table_cells import shorten
 
 __all__ = ["SOURCE", "bundled_lines", "read_lines", "read_rings"]
+
+_KINDS = frozenset(
+    {
+        "Feature", "FeatureCollection", "GeometryCollection",
+        "Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon",
+    }
+)  # fmt: skip
+_DEEPEST = 20
+"""How deep collections may lie in each other."""
 
 SOURCE = "outlines: Natural Earth and U.S. Census Bureau (public domain)"
 _FILES = ("world.npz", "us.npz")
@@ -127,39 +137,47 @@ def _content(source: str | Path | Mapping[str, Any]) -> tuple[str, Mapping[str, 
     return str(source), content
 
 
-def _parts(content: Mapping[str, Any], name: str) -> Iterator[tuple[str, Any]]:
-    kind = content.get("type")
-    if kind == "FeatureCollection":
-        for feature in content.get("features", []):
-            yield from _parts(feature, name)
-    elif kind == "Feature":
-        if content.get("geometry") is not None:
-            yield from _parts(content["geometry"], name)
-    elif kind == "GeometryCollection":
-        for geometry in content.get("geometries", []):
-            yield from _parts(geometry, name)
-    elif kind in {"LineString", "MultiLineString", "Polygon", "MultiPolygon"}:
-        coordinates = content.get("coordinates", [])
-        if kind == "LineString":
-            yield "line", coordinates
-        elif kind == "MultiLineString":
-            yield from (("line", part) for part in coordinates)
-        elif kind == "Polygon":
-            yield from (("ring", part) for part in coordinates)
-        else:
-            yield from (("ring", part) for polygon in coordinates for part in polygon)
-    elif kind not in {"Point", "MultiPoint"}:
+def _parts(content: Any, name: str, depth: int = 0) -> Iterator[tuple[str, Any]]:
+    kind = content.get("type") if isinstance(content, Mapping) else content
+    if depth > _DEEPEST:
+        raise DataError(Problem("the GeoJSON is nested too deeply.", "Give a GeoJSON file.", name))
+    if not isinstance(content, Mapping) or not isinstance(kind, str) or kind not in _KINDS:
         raise DataError(
             Problem(
-                f"'{kind}' is no GeoJSON type.", "Areas and lines in longitude and latitude are read.", name
+                f"'{shorten(str(kind))}' is no GeoJSON type.",
+                "Areas and lines in longitude and latitude are read.",
+                name,
             )
         )
+    if kind == "Feature":
+        if content.get("geometry") is not None:
+            yield from _parts(content["geometry"], name, depth + 1)
+    elif kind in ("FeatureCollection", "GeometryCollection"):
+        inside = content.get("features" if kind == "FeatureCollection" else "geometries", [])
+        for part in _members(inside, name):
+            yield from _parts(part, name, depth + 1)
+    elif kind == "LineString":
+        yield "line", content.get("coordinates")
+    elif kind == "MultiLineString":
+        yield from (("line", part) for part in _members(content.get("coordinates"), name))
+    elif kind == "Polygon":
+        yield from (("ring", part) for part in _members(content.get("coordinates"), name))
+    elif kind == "MultiPolygon":
+        for polygon in _members(content.get("coordinates"), name):
+            yield from (("ring", part) for part in _members(polygon, name))
+
+
+def _members(value: Any, name: str) -> list[Any]:
+    if not isinstance(value, list | tuple):
+        found = f"'{shorten(str(value))}' stands where a list is needed."
+        raise DataError(Problem(found, "Give a GeoJSON file.", name))
+    return list(value)
 
 
 def _positions(part: Any, name: str) -> np.ndarray:
     try:
         places = np.array([[float(p[0]), float(p[1])] for p in part]).reshape(-1, 2)
-    except (TypeError, ValueError, IndexError):
+    except (TypeError, ValueError, IndexError, KeyError, OverflowError):
         raise DataError(
             Problem(
                 "a line has positions that are not pairs of numbers.", "Write [longitude, latitude].", name

@@ -121,14 +121,23 @@ def write_geotiff(dataset: xr.Dataset, path: str | Path) -> None:
         "transform": Affine(width, 0.0, west, 0.0, height, north),
         "compress": "deflate",
     }
-    with writing(path) as temporary, rasterio.open(temporary, "w", **profile) as file:
-        for number, name in enumerate(bands, start=1):
-            file.write(dataset[name].to_numpy().astype(np.float32), number)
-            file.set_band_description(number, name)
-            file.set_band_unit(number, str(dataset[name].attrs.get("units", "1")))
-            file.update_tags(number, long_name=str(dataset[name].attrs.get("long_name", "")))
-        texts = ("title", "source", "comment", "surface_note", "invented_data")
-        file.update_tags(**{key: str(dataset.attrs[key]) for key in texts if key in dataset.attrs})
+    # The library only prints that a disk is full, so it writes to memory, and the bytes are written here.
+    with rasterio.MemoryFile() as memory:
+        with memory.open(**profile) as file:
+            _fill_bands(file, dataset, bands)
+        with writing(path) as temporary:
+            temporary.write_bytes(memory.read())
+
+
+def _fill_bands(file: Any, dataset: xr.Dataset, bands: list[str]) -> None:
+    """Write the variables of a map, and what it says of itself, into an open GeoTIFF."""
+    for number, name in enumerate(bands, start=1):
+        file.write(dataset[name].to_numpy().astype(np.float32), number)
+        file.set_band_description(number, name)
+        file.set_band_unit(number, str(dataset[name].attrs.get("units", "1")))
+        file.update_tags(number, long_name=str(dataset[name].attrs.get("long_name", "")))
+    texts = ("title", "source", "comment", "surface_note", "invented_data")
+    file.update_tags(**{key: str(dataset.attrs[key]) for key in texts if key in dataset.attrs})
 
 
 def write_sites_geojson(dataset: xr.Dataset, path: str | Path) -> None:
