@@ -134,7 +134,7 @@ def test_a_station_out_of_reach_is_a_problem_of_the_trap(tmp_path: Path) -> None
     assert all("the limit is 1 km" in p.finding for p in found)
 
 
-def test_p16_a_station_fixed_in_the_table_is_taken(tmp_path: Path) -> None:
+def test_a_station_fixed_in_the_table_is_taken(tmp_path: Path) -> None:
     traps = "trap,latitude,longitude,station\nA,44.10,-98.20,S2\nB,44.20,-98.10,\nC,44.15,-98.15,\n"
     inputs = read_inputs(load_study(write_study(tmp_path, traps=traps)))
     assert inputs.links[["station", "how"]].values.tolist() == [
@@ -275,7 +275,7 @@ def test_windows_line_ends_and_a_mark_are_no_matter(tmp_path: Path) -> None:
     assert found.weather["tmax"].equals(expected.weather["tmax"])
 
 
-def test_p07_a_missing_day_is_filled_only_where_the_study_says_so(tmp_path: Path) -> None:
+def test_a_missing_day_is_filled_only_where_the_study_says_so(tmp_path: Path) -> None:
     weather = WEATHER.replace(weather_row("S1", 5, 10), "")
     path = write_study(tmp_path, weather=weather)
     plain = read_inputs(load_study(path)).weather
@@ -294,7 +294,7 @@ def test_p07_a_missing_day_is_filled_only_where_the_study_says_so(tmp_path: Path
     assert any("illed" in note for note in filled.notes)
 
 
-def test_p28_a_keying_error_is_set_aside_and_told_unless_kept(tmp_path: Path) -> None:
+def test_a_keying_error_is_set_aside_and_told_unless_kept(tmp_path: Path) -> None:
     row = weather_row("S1", 5, 10)
     damaged = WEATHER.replace(row, row.rsplit(",", 1)[0] + ",55.0\n")
     inputs = read_inputs(load_study(write_study(tmp_path, weather=damaged)))

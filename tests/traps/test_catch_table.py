@@ -1,4 +1,4 @@
-"""The catch table: dates, counts and words; each pitfall of field sheets by its id."""
+"""The catch table: dates, counts and words, in the forms that field sheets have."""
 
 from __future__ import annotations
 
@@ -49,14 +49,14 @@ def test_settings_that_are_not_words_of_ours_are_refused(tmp_path: Path, bad: di
         catches(tmp_path, "trap,date,count\nA,2024-06-01,0\n", **bad)
 
 
-def test_p30_the_leap_day_is_a_day(tmp_path: Path) -> None:
+def test_the_leap_day_is_a_day(tmp_path: Path) -> None:
     found = catches(tmp_path, "trap,date,count\nA,2024-02-29,1\nA,2024-12-28,1\nA,2023-12-29,2\n")
     assert found["check"].dt.strftime("%m-%d").tolist() == ["12-29", "02-29", "12-28"]
     with pytest.raises(DataError, match="2023-02-29"):
         catches(tmp_path, "trap,date,count\nA,2023-02-29,1\n")
 
 
-def test_p32_dates_are_read_in_the_declared_order_only(tmp_path: Path) -> None:
+def test_dates_are_read_in_the_declared_order_only(tmp_path: Path) -> None:
     text = "trap,date,count\nA,03/05/2024,1\nA,10/05/2024,2\n"
     day_first = catches(tmp_path, text, dates="day-first")["check"]
     month_first = catches(tmp_path, text, dates="month-first")["check"]
@@ -66,13 +66,13 @@ def test_p32_dates_are_read_in_the_declared_order_only(tmp_path: Path) -> None:
         catches(tmp_path, text, dates="year-first")
 
 
-def test_p32_a_date_that_disproves_the_order_is_named(tmp_path: Path) -> None:
+def test_a_date_that_disproves_the_order_is_named(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="17/05/2024") as caught:
         catches(tmp_path, "trap,date,count\nA,03/05/2024,1\nA,17/05/2024,2\n", dates="month-first")
     assert [p.row for p in caught.value.problems] == [3]
 
 
-def test_p32_an_order_under_which_checks_run_backwards_is_stopped(tmp_path: Path) -> None:
+def test_an_order_under_which_checks_run_backwards_is_stopped(tmp_path: Path) -> None:
     text = "trap,date,count\nA,11/05/2024,1\nA,02/06/2024,2\nB,04/06/2024,2\nB,11/06/2024,2\n"
     with pytest.raises(DataError, match="Declare the dates day-first") as caught:
         catches(tmp_path, text, dates="month-first")
@@ -94,7 +94,7 @@ def test_two_digit_years_are_written_out_and_counted(tmp_path: Path) -> None:
         catches(tmp_path, "trap,date,count\nA,24-05-03,1\n")
 
 
-def test_p34_a_byte_order_mark_and_blanks_in_the_header(tmp_path: Path) -> None:
+def test_a_byte_order_mark_and_blanks_in_the_header(tmp_path: Path) -> None:
     path = tmp_path / "c.csv"
     path.write_bytes(b"\xef\xbb\xbf Date ,\xc2\xa0COUNT,Trap\n2024-06-01,3,A\n")
     from phenofit.traps import read_catches
@@ -103,7 +103,7 @@ def test_p34_a_byte_order_mark_and_blanks_in_the_header(tmp_path: Path) -> None:
     assert found["count"].tolist() == [3.0]
 
 
-def test_p35_semicolons_with_decimal_commas(tmp_path: Path) -> None:
+def test_semicolons_with_decimal_commas(tmp_path: Path) -> None:
     found = catches(
         tmp_path, "trap;date;count;effort\nA;01.05.2024;7;1,5\nA;08.05.2024;13;2\n", dates="day-first"
     )
@@ -113,7 +113,7 @@ def test_p35_semicolons_with_decimal_commas(tmp_path: Path) -> None:
         catches(tmp_path, "trap;date;count\nA;01.05.2024;1,3\n", dates="day-first")
 
 
-def test_p37_nothing_is_dropped_from_a_count_column(tmp_path: Path) -> None:
+def test_nothing_is_dropped_from_a_count_column(tmp_path: Path) -> None:
     text = "trap,date,count\nA,2024-06-01,3\nA,2024-06-08,>100\nA,2024-06-15,T\nA,2024-06-22,-\nA,2024-06-29,12 \n"
     with pytest.raises(DataError) as caught:
         catches(tmp_path, text)
@@ -125,7 +125,7 @@ def test_p37_nothing_is_dropped_from_a_count_column(tmp_path: Path) -> None:
     assert found["count"].tolist()[:3] == [3.0, 100.0, 1.0]
 
 
-def test_p38_blank_and_zero_stay_apart(tmp_path: Path) -> None:
+def test_blank_and_zero_stay_apart(tmp_path: Path) -> None:
     text = "trap,date,count\nA,2024-06-01,0\nA,2024-06-08,\nA,2024-06-15,4\n"
     assert catches(tmp_path, text)["status"].tolist() == ["counted", "missing", "counted"]
     as_zero = catches(tmp_path, text, blank="zero")
@@ -133,7 +133,7 @@ def test_p38_blank_and_zero_stay_apart(tmp_path: Path) -> None:
     assert as_zero["count"].tolist() == [0.0, 0.0, 4.0]
 
 
-def test_p43_merged_trap_cells_and_a_footnote(tmp_path: Path) -> None:
+def test_merged_trap_cells_and_a_footnote(tmp_path: Path) -> None:
     text = "trap,date,count\nA,2024-06-01,1\n,2024-06-08,\n,2024-06-15,4\n,,\nchecked by JB,,\n"
     with pytest.raises(DataError, match="names no trap"):
         catches(tmp_path, text)
@@ -148,7 +148,7 @@ def test_p43_merged_trap_cells_and_a_footnote(tmp_path: Path) -> None:
         catches(tmp_path, text, fill=["count"])
 
 
-def test_p44_repeated_dates_are_named_after_sorting(tmp_path: Path) -> None:
+def test_repeated_dates_are_named_after_sorting(tmp_path: Path) -> None:
     text = "trap,date,count\nA,2024-05-03,1\nA,2024-05-01,2\nA,2024-05-03,4\n"
     with pytest.raises(DataError, match="twice on 2024-05-03") as caught:
         catches(tmp_path, text)
@@ -163,7 +163,7 @@ def test_p44_repeated_dates_are_named_after_sorting(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("second", "status", "count"), [("", "missing", None), ("lost", "lost", None), (">9", "at least", 12.0)]
 )
-def test_p44_a_sum_is_no_more_exact_than_its_parts(
+def test_a_sum_is_no_more_exact_than_its_parts(
     tmp_path: Path, second: str, status: str, count: float | None
 ) -> None:
     found = catches(tmp_path, f"trap,date,count\nA,2024-05-03,3\nA,2024-05-03,{second}\n", duplicates="sum")

@@ -36,7 +36,7 @@ def test_a_site_and_a_station_are_taken_where_given(tmp_path: Path) -> None:
     assert found["station"].isna()[1]
 
 
-def test_p15_a_lost_sign_is_told_with_a_proposal(tmp_path: Path) -> None:
+def test_a_lost_sign_is_told_with_a_proposal(tmp_path: Path) -> None:
     with pytest.raises(DataError) as caught:
         traps(tmp_path, "trap,latitude,longitude\nA,36.1,-119.6\nB,36.1,-119.7\nC,36.2,119.65\n")
     (problem,) = caught.value.problems
@@ -58,7 +58,7 @@ def test_p15_a_lost_sign_is_told_with_a_proposal(tmp_path: Path) -> None:
         ("", "-119.65", "no value"),
     ],
 )
-def test_p15_other_impossible_positions(tmp_path: Path, lat: str, lon: str, says: str) -> None:
+def test_other_impossible_positions(tmp_path: Path, lat: str, lon: str, says: str) -> None:
     table = f"trap,latitude,longitude\nA,36.1,-119.6\nB,36.1,-119.7\nC,36.15,-119.5\nD,{lat},{lon}\n"
     with pytest.raises(DataError, match=f"(?i){says}") as caught:
         traps(tmp_path, table)
@@ -85,14 +85,14 @@ def test_every_problem_is_told_not_only_the_first(tmp_path: Path) -> None:
     ]
 
 
-def test_p41_one_name_at_two_places_is_refused(tmp_path: Path) -> None:
+def test_one_name_at_two_places_is_refused(tmp_path: Path) -> None:
     # 183.5 km: between the two places, by the sphere of the mean Earth radius (computed).
     with pytest.raises(DataError, match=r"'T7' stands in rows 2-3, 183\.5 km apart") as caught:
         traps(tmp_path, "trap,latitude,longitude\nT7,44.10,-62.10\nT7,45.75,-62.16\n")
     assert "valid_from" in str(caught.value)
 
 
-def test_p41_a_dated_move_starts_a_new_series_and_warns(tmp_path: Path) -> None:
+def test_a_dated_move_starts_a_new_series_and_warns(tmp_path: Path) -> None:
     with pytest.warns(PhenofitWarning, match="T7@2024-06-20"):
         found = traps(
             tmp_path,
@@ -103,12 +103,12 @@ def test_p41_a_dated_move_starts_a_new_series_and_warns(tmp_path: Path) -> None:
     assert any("T7@2024-06-20" in note for note in found.attrs["notes"])
 
 
-def test_p41_two_places_without_telling_dates_are_refused(tmp_path: Path) -> None:
+def test_two_places_without_telling_dates_are_refused(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="without a date that tells them apart"):
         traps(tmp_path, "trap,latitude,longitude,valid_from\nT7,44.1,-62.1,\nT7,45.7,-62.1,\n")
 
 
-def test_p43_merged_site_cells_are_filled_only_on_request(tmp_path: Path) -> None:
+def test_merged_site_cells_are_filled_only_on_request(tmp_path: Path) -> None:
     text = "trap,site,latitude,longitude\nA,North,44,-98\nB,,44.01,-98\nC,,44.02,-98\n"
     assert traps(tmp_path, text)["site"].tolist() == ["North", "B", "C"]
     found = traps(tmp_path, text, fill=["site"])

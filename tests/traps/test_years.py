@@ -59,7 +59,7 @@ def test_a_set_date_starts_the_interval_and_leaves_gaps_open(tmp_path: Path) -> 
     assert spans(found.intervals) == [("06-01", "06-08", 3), ("06-08", "06-15", 5), ("07-10", "07-17", 1)]
 
 
-def test_p38_a_check_not_made_lengthens_the_next_interval(tmp_path: Path) -> None:
+def test_a_check_not_made_lengthens_the_next_interval(tmp_path: Path) -> None:
     table = catches(
         tmp_path, "trap,date,count\nA,2024-06-01,0\nA,2024-06-08,\nA,2024-06-15,4\nA,2024-06-22,0\n"
     )
@@ -85,7 +85,7 @@ def test_the_interval_of_a_lost_trap_is_left_out(tmp_path: Path) -> None:
     assert left_out(found) == {"no start": "2", "lost": "4"}
 
 
-def test_p45_nothing_is_carried_beyond_the_last_check(tmp_path: Path) -> None:
+def test_nothing_is_carried_beyond_the_last_check(tmp_path: Path) -> None:
     table = catches(
         tmp_path,
         "trap,date,count\nA,2024-06-01,1\nA,2024-06-08,2\nA,2024-06-15,3\nA,2024-06-22,\nA,2024-06-29,\n",
@@ -95,7 +95,7 @@ def test_p45_nothing_is_carried_beyond_the_last_check(tmp_path: Path) -> None:
     assert left_out(found)["not checked"] == "5-6"
 
 
-def test_p45_a_long_gap_is_left_out_whole_where_a_limit_is_set(tmp_path: Path) -> None:
+def test_a_long_gap_is_left_out_whole_where_a_limit_is_set(tmp_path: Path) -> None:
     table = catches(
         tmp_path, "trap,date,count\nA,2024-06-01,1\nA,2024-06-08,2\nA,2024-07-20,3\nA,2024-07-27,4\n"
     )
@@ -104,7 +104,7 @@ def test_p45_a_long_gap_is_left_out_whole_where_a_limit_is_set(tmp_path: Path) -
     assert left_out(found)["too long"] == "4"
 
 
-def test_p31_a_southern_season_runs_across_new_year(tmp_path: Path) -> None:
+def test_a_southern_season_runs_across_new_year(tmp_path: Path) -> None:
     table = catches(
         tmp_path, "trap,date,count\nA,2023-11-20,1\nA,2023-12-28,2\nA,2024-01-04,3\nA,2024-02-10,4\n"
     )
@@ -171,7 +171,7 @@ def test_unknown_traps_are_named_with_the_nearest(tmp_path: Path) -> None:
     assert [p.row for p in caught.value.problems] == [3]
 
 
-def test_p41_a_moved_trap_gives_two_series_and_drops_the_spanning_check(tmp_path: Path) -> None:
+def test_a_moved_trap_gives_two_series_and_drops_the_spanning_check(tmp_path: Path) -> None:
     with pytest.warns(PhenofitWarning):
         where = traps(
             tmp_path, "trap,latitude,longitude,valid_from\nT7,44.10,-62.10,\nT7,45.75,-62.16,2024-06-20\n"
@@ -189,7 +189,7 @@ def test_p41_a_moved_trap_gives_two_series_and_drops_the_spanning_check(tmp_path
     assert left_out(found)["moved"] == "5"
 
 
-def test_p41_on_the_day_of_the_move_the_check_belongs_to_the_old_place(tmp_path: Path) -> None:
+def test_on_the_day_of_the_move_the_check_belongs_to_the_old_place(tmp_path: Path) -> None:
     with pytest.warns(PhenofitWarning):
         where = traps(
             tmp_path, "trap,latitude,longitude,valid_from\nT7,44.10,-62.10,\nT7,45.75,-62.16,2024-06-15\n"

@@ -30,7 +30,7 @@ def fixed_line(element: str, month: str, cells: dict[int, tuple[int, str]]) -> s
     return line
 
 
-def test_P18_P22_P25_fixed_width(tmp_path: Path) -> None:
+def test_fixed_width(tmp_path: Path) -> None:
     path = tmp_path / "station.dly"
     lines = [
         fixed_line("TMAX", "202406", {1: (223, "  S"), 2: (241, "  S"), 3: (250, "  S"), 4: (-9999, "   ")}),
@@ -42,12 +42,12 @@ def test_P18_P22_P25_fixed_width(tmp_path: Path) -> None:
     assert weather["station"].values.tolist() == [STATION]
     assert weather["tmax"].values.tolist() == [[22.3, 24.1, 25.0]]
     assert weather["tmin"].values[0, :2].tolist() == [8.7, 10.1]
-    assert np.isnan(weather["tmin"].values[0, 2])  # P25: day 3 has a maximum only and stays
+    assert np.isnan(weather["tmin"].values[0, 2])  # day 3 has a maximum only and stays
     assert has_flag(weather, "incomplete_day").values.tolist() == [[False, False, True]]
     assert has_flag(weather, "lagged_observation").values.tolist() == [[False, True, False]]
 
 
-def test_P23_failed_quality_is_dropped_counted_and_listed(tmp_path: Path) -> None:
+def test_failed_quality_is_dropped_counted_and_listed(tmp_path: Path) -> None:
     path = tmp_path / "by_station.csv"
     rows = [
         f"{STATION},20240602,TMAX,241,,,S,1800",
@@ -88,7 +88,7 @@ def hourly(path: Path, stamps: list[str], values: list[float]) -> Path:
     return path
 
 
-def test_P13_day_of_a_station_at_utc_plus_ten(tmp_path: Path) -> None:
+def test_day_of_a_station_at_utc_plus_ten(tmp_path: Path) -> None:
     # A cold spell at 18 to 20 UTC on day 1 is 4 to 6 in the morning of local day 2.
     utc = pd.date_range("2024-06-01 00:00", "2024-06-03 00:00", freq="h")
     cold = (utc >= pd.Timestamp("2024-06-01 18:00")) & (utc <= pd.Timestamp("2024-06-01 20:00"))
@@ -104,7 +104,7 @@ def test_P13_day_of_a_station_at_utc_plus_ten(tmp_path: Path) -> None:
     assert any("days begin at 0 h local standard time" in n for n in notes(weather))
 
 
-def test_P12_clock_hours_that_are_absent_or_double(tmp_path: Path) -> None:
+def test_clock_hours_that_are_absent_or_double(tmp_path: Path) -> None:
     zone = "America/New_York"
     spring = hourly(
         tmp_path / "s.csv", ["2024-03-10 01:30", "2024-03-10 02:30", "2024-03-10 03:30"], [1.0, 99.0, 3.0]

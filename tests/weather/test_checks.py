@@ -30,7 +30,7 @@ def one(high: list[float], start: str = "2023-11-01", below: float = 9.0) -> xr.
     return new_dataset(pd.DataFrame({"station": ["A"]}), days, np.minimum(tmax, 25.0) - below, tmax)
 
 
-def test_P28_keying_error_between_two_plain_days() -> None:
+def test_keying_error_between_two_plain_days() -> None:
     # 45 is possible in itself, but not between 16 and 14; 113 would be set aside by the reader already.
     checked = check_weather(one([15, 17, 16, 15, 14, 16, 15, 16, 45, 14, 15, 16, 14, 15, 16]))
     assert findings(checked)[["flag", "tmax"]].values.tolist() == [["spike", 45.0]]
@@ -47,7 +47,7 @@ def test_kept_by_the_study_is_still_flagged_and_counted() -> None:
     assert any("days 1, kept, as asked" in n for n in notes(checked))
 
 
-def test_P20_tenfold_values_from_some_date_on(tmp_path: Path) -> None:
+def test_tenfold_values_from_some_date_on(tmp_path: Path) -> None:
     high = [10, 11, 13, 12, 10, 11, 12, 11, 11, 12, 12, 11, 126, 114, 110, 104]
     rows = "\n".join(f"A,2024-03-{i + 1:02d},{min(h, 20) - 8},{h}" for i, h in enumerate(high))
     path = tmp_path / "w.csv"

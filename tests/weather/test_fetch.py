@@ -1,4 +1,4 @@
-"""The real client against a loopback service with planted faults; ids P.. are cases of the project's pitfall list."""
+"""The real client against a loopback service with planted faults."""
 
 from __future__ import annotations
 
@@ -144,7 +144,7 @@ def test_second_run_makes_no_request(service: Service, tmp_path: Path) -> None:
     assert fetch_report(second)["years_from_store"].tolist() == [2, 2]
 
 
-def test_P10_running_year_daily_closed_years_for_good(service: Service, tmp_path: Path) -> None:
+def test_running_year_daily_closed_years_for_good(service: Service, tmp_path: Path) -> None:
     fetch(traps_at("GOOD1", given=True), tmp_path, years=(2023, 2024), today="2024-05-01")
     service.reset()
     fetch(traps_at("GOOD1", given=True), tmp_path, years=(2023, 2024), today="2024-05-01")
@@ -176,7 +176,7 @@ def test_store_serves_when_the_server_is_gone(service: Service, tmp_path: Path) 
     )
 
 
-def test_P01_observations_only_by_default(service: Service, tmp_path: Path) -> None:
+def test_observations_only_by_default(service: Service, tmp_path: Path) -> None:
     # the service fills from 1 September on: 122 days of each year
     observed = fetch(traps_at("MODEL", given=True), tmp_path)
     modelled = observed.sel(station="MODEL", time=slice("2023-09-01", "2023-12-31"))
@@ -191,13 +191,13 @@ def test_P01_observations_only_by_default(service: Service, tmp_path: Path) -> N
     assert (kept["source"] == 2).all()
 
 
-def test_P06_stopped_feed_is_told_though_rows_go_on(service: Service, tmp_path: Path) -> None:
+def test_stopped_feed_is_told_though_rows_go_on(service: Service, tmp_path: Path) -> None:
     weather = fetch(traps_at("MODEL", given=True), tmp_path)
     assert any("no observation since 2023-08-31" in note for note in notes(weather))
     assert fetch_report(weather)["last_observed"][0] == "2023-08-31"
 
 
-def test_P03_station_without_elevation(service: Service, tmp_path: Path) -> None:
+def test_station_without_elevation(service: Service, tmp_path: Path) -> None:
     weather = fetch(traps_at("NOELV", given=True), tmp_path, years=(2023, 2023))
     assert np.isnan(weather["elevation"].values[0])
     links = link_stations(traps_at("NOELV"), weather)
@@ -205,7 +205,7 @@ def test_P03_station_without_elevation(service: Service, tmp_path: Path) -> None
     assert np.isnan(links["height_difference_m"][0])
 
 
-def test_P04_other_major_version_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_other_major_version_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     old = ModuleType("meteostat")
     old.__version__ = "1.6.8"  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "meteostat", old)
@@ -216,13 +216,13 @@ def test_P04_other_major_version_is_refused(monkeypatch: pytest.MonkeyPatch) -> 
         adapter.load_client()
 
 
-def test_P08_three_outcomes_and_the_others_go_on(service: Service, tmp_path: Path) -> None:
+def test_three_outcomes_and_the_others_go_on(service: Service, tmp_path: Path) -> None:
     weather = fetch(traps_at("GOOD1", "BLANK", "TWICE", given=True), tmp_path, years=(2023, 2023))
     assert states(weather) == {"GOOD1": "complete", "BLANK": "empty", "TWICE": "complete"}
     assert service.requests["/daily/2023/TWICE.csv.gz"] == 3
 
 
-def test_P16_displaced_list_entry_is_not_chosen_and_shown(service: Service, tmp_path: Path) -> None:
+def test_displaced_list_entry_is_not_chosen_and_shown(service: Service, tmp_path: Path) -> None:
     # the entry stands 0.8 degrees east of the traps' own airfield: about 60 km, out of reach
     traps = pd.DataFrame(
         {"trap": ["A", "B", "C"], "latitude": [47.30, 47.31, 47.30], "longitude": [6.60, 6.60, 6.61]}

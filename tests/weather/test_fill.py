@@ -39,19 +39,19 @@ def errors_of(weather: xr.Dataset, **settings: Any) -> dict[str, dict[str, Any]]
     return {str(row["way"]): {str(k): v for k, v in row.items()} for row in table.to_dict("records")}
 
 
-def test_P45_a_gap_is_filled_whole_or_not_at_all() -> None:
+def test_a_gap_is_filled_whole_or_not_at_all() -> None:
     filled = fill_weather(one([10, nan, nan, nan, nan, 20]), max_gap_days=2, max_share=1.0)
     assert np.isnan(filled["tmax"].values[0, 1:5]).all()
 
 
-def test_P45_nothing_beyond_the_last_or_before_the_first_observation() -> None:
+def test_nothing_beyond_the_last_or_before_the_first_observation() -> None:
     filled = fill_weather(one([nan, 10, nan, 12, nan, nan]), max_gap_days=3, max_share=1.0)
     np.testing.assert_array_equal(filled["tmax"].values[0], [nan, 10, 11, 12, nan, nan])
     assert filled["source"].values[0].tolist() == [0, 1, 3, 1, 0, 0]
     assert has_flag(filled, "interpolated").values[0].tolist() == [False, False, True, False, False, False]
 
 
-def test_P07_filled_days_are_counted() -> None:
+def test_filled_days_are_counted() -> None:
     filled = fill_weather(one([10, 11, nan, 13, 12]), max_share=1.0)
     assert notes(filled) == ["Days filled from a line over short gaps: 1."]
 
@@ -123,7 +123,7 @@ def test_season_with_too_much_filling_is_left_out_by_name() -> None:
 
 
 def test_season_across_new_year_has_one_label() -> None:
-    # P31: the southern season of 2023 runs into 2024
+    # The southern season of 2023 runs into 2024
     days = np.arange(np.datetime64("2023-07-01"), np.datetime64("2024-06-30"))
     high = np.full((1, len(days)), 20.0)
     weather = new_dataset(pd.DataFrame({"station": ["A"]}), days, high - 9, high)

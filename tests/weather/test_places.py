@@ -61,7 +61,7 @@ def test_interpolation_with_height_gives_the_made_truth() -> None:
     np.testing.assert_allclose(given["tmin"], placed["tmin"], atol=1e-9)
 
 
-def test_P03_unknown_height_means_no_correction_and_is_told() -> None:
+def test_unknown_height_means_no_correction_and_is_told() -> None:
     placed = at_traps(trap(np.nan), hills(), how="interpolated")
     assert any("No height correction, since a height is unknown, for: T1" in n for n in notes(placed))
     assert not has_flag(placed, "height_corrected").any()

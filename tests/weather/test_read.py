@@ -1,4 +1,4 @@
-"""Reading station files; ids P.. are cases of the project's pitfall list, sample values invented."""
+"""Reading station files; sample values invented."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def test_all_bad_cells_of_all_files_are_told(tmp_path: Path) -> None:
     assert "The columns seen are: 'station', 'date', 'tmin'" in str(caught.value)
 
 
-def test_P07_absent_calendar_day_is_a_missing_day_and_named(tmp_path: Path) -> None:
+def test_absent_calendar_day_is_a_missing_day_and_named(tmp_path: Path) -> None:
     text = "station,date,tmin,tmax\nA,2024-01-24,1,5\nA,2024-01-26,2,6\nA,2024-01-27,1,7\n"
     weather = read_weather(table(tmp_path, text), unit="degC")
     assert weather.sizes["time"] == 4
@@ -71,7 +71,7 @@ def test_P07_absent_calendar_day_is_a_missing_day_and_named(tmp_path: Path) -> N
     assert any("missing: 1 (2024-01-25)" in n and "2024-01-25" in n for n in notes(weather))
 
 
-def test_P18_tenths_declared_as_degrees_are_stopped(tmp_path: Path) -> None:
+def test_tenths_declared_as_degrees_are_stopped(tmp_path: Path) -> None:
     text = days("A", "2024-06-01", [87, 101, 95, 99, 90, 88], [223, 241, 198, 230, 228, 219])
     with pytest.raises(DataError, match="archives often store tenths"):
         read_weather(table(tmp_path, text), unit="degC")
@@ -83,7 +83,7 @@ def test_fahrenheit_declared_as_celsius_is_stopped(tmp_path: Path) -> None:
         read_weather(table(tmp_path, text), unit="degC")
 
 
-def test_P22_missing_codes_before_conversion(tmp_path: Path) -> None:
+def test_missing_codes_before_conversion(tmp_path: Path) -> None:
     text = days("A", "2024-06-01", [50.0, -9999, 52.0], [70.0, -99, 999.9])
     weather = read_weather(table(tmp_path, text), unit="degF")
     assert np.isnan(weather["tmin"].values[0, 1])
@@ -94,14 +94,14 @@ def test_P22_missing_codes_before_conversion(tmp_path: Path) -> None:
     assert 99.9 in MISSING_CODES["degC"]
 
 
-def test_P25_day_with_one_element_stays(tmp_path: Path) -> None:
+def test_day_with_one_element_stays(tmp_path: Path) -> None:
     weather = read_weather(table(tmp_path, "station,date,tmin,tmax\nA,2024-06-03,,25.0\n"), unit="degC")
     assert weather["tmax"].item() == 25.0
     assert has_flag(weather, "incomplete_day").item()
     assert weather["source"].item() == 0
 
 
-def test_P27_minimum_above_maximum_is_not_swapped(tmp_path: Path) -> None:
+def test_minimum_above_maximum_is_not_swapped(tmp_path: Path) -> None:
     text = "station,date,tmin,tmax\nA,2022-02-10,1,8\nA,2022-02-11,7.9,5.1\nA,2022-02-12,2,9\n"
     weather = read_weather(table(tmp_path, text), unit="degC")
     assert np.isnan(weather["tmin"].values[0, 1])
@@ -111,20 +111,20 @@ def test_P27_minimum_above_maximum_is_not_swapped(tmp_path: Path) -> None:
     assert (row["tmin"], row["tmax"], row["where"]) == (7.9, 5.1, "weather.csv, row 3")
 
 
-def test_P28_beyond_any_record_is_set_aside_with_its_value(tmp_path: Path) -> None:
+def test_beyond_any_record_is_set_aside_with_its_value(tmp_path: Path) -> None:
     text = days("A", "2024-11-01", [5.0, 5.0, 5.0], [16.0, 113.0, 14.0])
     weather = read_weather(table(tmp_path, text), unit="degC")
     assert np.isnan(weather["tmax"].values[0, 1])
     assert findings(weather)["tmax"].tolist() == [113.0]
 
 
-def test_P30_leap_day_is_a_day(tmp_path: Path) -> None:
+def test_leap_day_is_a_day(tmp_path: Path) -> None:
     text = days("A", "2024-02-28", [1.0, 2.0, 3.0], [5.0, 6.0, 7.0])
     weather = read_weather(table(tmp_path, text), unit="degC")
     assert str(weather["time"].values[1])[:10] == "2024-02-29"
 
 
-def test_P32_date_order_is_declared_never_guessed(tmp_path: Path) -> None:
+def test_date_order_is_declared_never_guessed(tmp_path: Path) -> None:
     ambiguous = table(tmp_path, "station,date,tmin,tmax\nA,03/05/2024,1,9\nA,10/05/2024,1,9\n")
     day_first = read_weather(ambiguous, unit="degC", dates="day-first")
     assert str(day_first["time"].values[-1])[:10] == "2024-05-10"
@@ -137,13 +137,13 @@ def test_P32_date_order_is_declared_never_guessed(tmp_path: Path) -> None:
         read_weather(wrong, unit="degC", dates="month-first")
 
 
-def test_P34_byte_order_mark_and_blanks_in_the_header(tmp_path: Path) -> None:
+def test_byte_order_mark_and_blanks_in_the_header(tmp_path: Path) -> None:
     text = "\ufeff Station\u00a0, DATE,TMIN ,tmax\nA,2024-05-01,8,20\n"
     weather = read_weather(table(tmp_path, text), unit="degC")
     assert weather["tmax"].item() == 20.0
 
 
-def test_P35_semicolons_and_decimal_commas(tmp_path: Path) -> None:
+def test_semicolons_and_decimal_commas(tmp_path: Path) -> None:
     text = "station;date;tmin;tmax\nA;01.05.2024;7,5;19,2\n"
     weather = read_weather(table(tmp_path, text), unit="degC", dates="day-first")
     assert (weather["tmin"].item(), weather["tmax"].item()) == (7.5, 19.2)
@@ -155,7 +155,7 @@ def test_P35_semicolons_and_decimal_commas(tmp_path: Path) -> None:
         read_weather(mixed, unit="degC")
 
 
-def test_P43_blank_rows_and_footnotes_are_counted(tmp_path: Path) -> None:
+def test_blank_rows_and_footnotes_are_counted(tmp_path: Path) -> None:
     text = "station,date,tmin,tmax\nA,2024-05-01,8,20\n,,,\nA,2024-05-02,8,21\nchecked by JB,,,\n"
     weather = read_weather(table(tmp_path, text), unit="degC")
     assert weather.sizes["time"] == 2
@@ -164,7 +164,7 @@ def test_P43_blank_rows_and_footnotes_are_counted(tmp_path: Path) -> None:
     assert "row 5: 'checked by JB'" in told
 
 
-def test_P44_unsorted_and_repeated_dates(tmp_path: Path) -> None:
+def test_unsorted_and_repeated_dates(tmp_path: Path) -> None:
     text = "station,date,tmin,tmax\nA,2024-05-03,8,20\nA,2024-05-01,7,19\nA,2024-05-03,9,25\n"
     path = table(tmp_path, text)
     weather = read_weather(path, unit="degC")
@@ -272,7 +272,7 @@ def test_netcdf_in_kelvin_by_standard_name(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("units", ["months since 1990-01-01", "years since 1990-01-01"])
-def test_P53_months_since_is_refused_by_name(tmp_path: Path, units: str) -> None:
+def test_months_since_is_refused_by_name(tmp_path: Path, units: str) -> None:
     path = tmp_path / "weather.nc"
     ds = small().drop_vars("time").assign_coords(time=("time", np.arange(5.0), {"units": units}))
     ds.to_netcdf(path)
@@ -280,7 +280,7 @@ def test_P53_months_since_is_refused_by_name(tmp_path: Path, units: str) -> None
         read_weather(path)
 
 
-def test_P53_no_leap_calendar_keeps_month_and_day(tmp_path: Path) -> None:
+def test_no_leap_calendar_keeps_month_and_day(tmp_path: Path) -> None:
     path = tmp_path / "weather.nc"
     attrs = {"units": "days since 1992-01-01", "calendar": "noleap"}
     ds = small().drop_vars("time").assign_coords(time=("time", np.array([57.0, 58, 59, 60, 61]), attrs))
@@ -349,7 +349,7 @@ def test_station_with_few_days_gives_way_and_is_named() -> None:
     ("latitude", "longitude", "hint"),
     [(45.0, -9.0, "longitude 9"), (-45.0, 9.0, "latitude 45"), (9.0, 45.0, "exchanged")],
 )
-def test_P15_lost_sign_or_exchange_is_hinted(latitude: float, longitude: float, hint: str) -> None:
+def test_lost_sign_or_exchange_is_hinted(latitude: float, longitude: float, hint: str) -> None:
     with pytest.raises(DataError, match=f"the limit is 40 km. Did you mean .*{hint}"):
         link_stations(traps(latitude=[latitude], longitude=[longitude]), small())
 

@@ -1,4 +1,4 @@
-"""The reader of delimited text; ids P.. are cases of the project's pitfall list, sample values invented."""
+"""The reader of delimited text; sample values invented."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ def test_years_of_two_digits_are_told(tmp_path: Path) -> None:
     assert "2 dates have a year of two digits" in note
 
 
-def test_P35_digits_are_never_fused(tmp_path: Path) -> None:
+def test_digits_are_never_fused(tmp_path: Path) -> None:
     table = read_table(write(tmp_path, 'n;m\n1,3;5\n"2,5";x\n'), required=["n", "m"])
     values, problems = parse_numbers(table, "n")
     assert values.tolist() == [1.3, 2.5]

@@ -1,13 +1,12 @@
-"""A real catch table, read with a short column mapping.
+"""A whole field sheet, read with a short column mapping: a trap network moved between plots in mid-season.
 
-Sticky wing traps in an orchard near Huron, California, 2020: 357 rows, 21 traps at each of 17 checks, set and
-check dates in US order with two-digit years, traps pulled from 23 September to 14 October for the harvest.
-Public data (CC BY 4.0) of a research repository; the project carries no copy, so the test skips where the folder
-``shared`` does not lie beside the checkout. The expected figures were counted by hand from the file.
+21 traps (plot and lure) at each of 17 checks, set and check dates in US order with two-digit years, traps taken in
+from 23 September to 14 October for a harvest. The sheet is invented; its shape is that of sheets people keep.
 """
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import pandas as pd
@@ -19,11 +18,47 @@ from phenofit.traps import TrapYears, build_trap_years, read_catches
 MAPPING = {"trap": ["PlotID", "Lure_type"], "set": "Start_date", "date": "End_date", "count": "Count"}
 
 
+# The days on which the network was visited; between the two lists no trap stood.
+VISITS = (
+    [
+        "7/2/20",
+        "7/9/20",
+        "7/10/20",
+        "7/16/20",
+        "7/22/20",
+        "7/29/20",
+        "8/6/20",
+        "8/12/20",
+        "8/20/20",
+        "8/27/20",
+        "9/3/20",
+        "9/11/20",
+        "9/16/20",
+        "9/17/20",
+        "9/23/20",
+    ],
+    ["10/14/20", "10/21/20", "10/28/20", "11/4/20"],
+)
+LURES = ("amber", "cedar", "plain")
+
+
+def _catch(check: int, trap: int) -> int:
+    """Return an invented catch: a flight around the sixth check, the lures unlike, none at some checks."""
+    return max(0, round((34 - 3 * abs(check - 6)) * (1.0, 0.6, 0.1)[trap % 3]) - (trap * 5 + check * 3) % 9)
+
+
 @pytest.fixture(scope="module")
-def sheet(root: Path) -> Path:
-    path = root.parent / "shared" / "data" / "trap_counts_2020.csv"
-    if not path.exists():
-        pytest.skip("the real catch table is not on this machine; it is not part of the project")
+def sheet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    lines = ["PlotID,Lure_type,Start_date,End_date,Count,Re_randomization"]
+    spans = [pair for days in VISITS for pair in pairwise(days)]
+    for check, (start, end) in enumerate(spans):
+        lines += [
+            # From the fourth check on every trap stands in the next plot.
+            f"{11 + trap + (check > 2)},{LURES[trap % 3]},{start},{end},{_catch(check, trap)},{1 + (check > 2)}"
+            for trap in range(21)
+        ]
+    path = tmp_path_factory.mktemp("sheet") / "network.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
 
 
