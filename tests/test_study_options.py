@@ -37,7 +37,7 @@ def test_keys_of_the_file_are_what_the_fit_is_asked(tmp_path: Path) -> None:
     path = write_study(tmp_path)
     keys = (
         '[flights]\nshifts = ["year", "site", "trap-year"]\nstray = "fit"\nupper = "fit"\n'
-        'upper_range = ["82.4 degF", 36]\nrecords = "presence"\n'
+        'upper_range = ["82.4 degF", "36 degC"]\nrecords = "presence"\n'
     )
     path.write_text(path.read_text("utf-8") + keys, encoding="utf-8")
     study = load_study(path)

@@ -18,11 +18,12 @@ from phenofit.study.fields import (
     MonthDayText,
     Number,
     PositiveNumber,
-    Temperature,
     TemperatureUnit,
     Text,
     Texts,
+    UpperTemperature,
     choice,
+    lapse_rate,
     month_day,
     refuse,
     words,
@@ -150,15 +151,6 @@ def _years(value: Any) -> tuple[int, int]:
     return int(value[0]), int(value[1])
 
 
-def _lapse(value: Any) -> Any:
-    if value == "fit" or (isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 20):
-        return value
-    raise refuse(
-        f"{value!r} is not a change of temperature with height.",
-        'Write lapse = "fit", or a number in °C per km such as -6.5 (0 for none).',
-    )
-
-
 def _files(value: Any) -> Any:
     return (value,) if isinstance(value, str) else value
 
@@ -195,7 +187,7 @@ class WeatherPart(Part):
     keep_failed: Flag = False
     min_share: Annotated[Number, Field(ge=0, le=1)] = 0.5
     at_traps: Annotated[str, BeforeValidator(choice("nearest", "interpolated"))] = "nearest"
-    lapse: Annotated[str | float, BeforeValidator(_lapse)] = "fit"
+    lapse: Annotated[str | float, BeforeValidator(lapse_rate)] = "fit"
 
     @model_validator(mode="after")
     def _one_origin(self) -> WeatherPart:
@@ -229,7 +221,7 @@ class HeatPart(Part):
 
     method: Annotated[str, BeforeValidator(choice(*METHODS))] = "single sine"
     cutoff: Annotated[str, BeforeValidator(choice(*CUTOFFS))] = "horizontal"
-    upper: Temperature | None = None
+    upper: UpperTemperature | None = None
 
 
 def _leads(value: Any) -> tuple[int, ...]:

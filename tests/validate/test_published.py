@@ -135,6 +135,7 @@ def test_a_users_table_with_faults_names_them_all(tmp_path: Path) -> None:
         (4, "flight"),
         (4, "amount"),
         (4, "unit"),
+        (4, "base"),
         (4, "method"),
         (4, "start"),
         (4, "known"),
