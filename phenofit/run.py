@@ -20,7 +20,8 @@ from phenofit.filling_estimate import filling_sentence
 from phenofit.forecast import day_after_last, forecast
 from phenofit.maps import error_map
 from phenofit.maps.files import read_elevation
-from phenofit.outputs import write_tables
+from phenofit.output_folder import run_folder, run_id
+from phenofit.outputs import RUN_FILES, write_tables
 from phenofit.report import render_report
 from phenofit.species_work import SpeciesWork
 from phenofit.study import SpeciesResult, Study, StudyInputs, StudyResult, load_study, read_inputs
@@ -53,7 +54,7 @@ def run_study(
         Study file (TOML).
     out : path-like
         Folder for ``report.html``, ``flights.csv``, ``fit-SPECIES.json``, ``thresholds.csv``, ``validation.csv``,
-        ``scores.csv``, ``error_map.nc`` and ``figures/``; files of these names are replaced, each as a whole.
+        ``scores.csv``, ``error_map.nc``, ``figures/`` and ``run.json``. Nothing in it changes until the run has ended.
     workers : int, optional
         Threads that share the fits; by default as many as there are processors. The results do not depend on it.
     progress : callable, optional
@@ -68,6 +69,7 @@ def run_study(
     ------
     DataError
         If the study file or a table is wrong; carries every problem.
+        Also if `out` cannot be written, or another run is writing into it; both are noticed before anything is read.
     FitError, ModelError
         If a flight cannot be fitted.
     FetchError
@@ -79,35 +81,39 @@ def run_study(
     the extra ``maps``) is left away, and the notes of the species say so.
     """
     say = progress or (lambda _text: None)
+    with run_folder(Path(out), "run", files=RUN_FILES) as folder:
+        result = _result(path, workers, say)
+        folder.run = str(result.provenance["run"])
+        say("writing the tables")
+        write_tables(result, folder.staging, run=folder.run)
+        say("drawing the page")
+        render_report(result, folder.staging)
+    if folder.removed:
+        say(f"removed, from an earlier run: {', '.join(folder.removed)}")
+    return result
+
+
+def _result(path: str | os.PathLike[str], workers: int | None, say: Progress) -> StudyResult:
+    """Read everything that a study needs, then compute everything that it asks for."""
     study = load_study(path)
-    inputs = read_inputs(study, progress=progress)
+    inputs = read_inputs(study, progress=say)
+    truth = _truth(study)
+    elevation = None if study.map.elevation is None else read_elevation(study.map.elevation)
+    works = [SpeciesWork(study, inputs, name, inputs.trap_years(name)) for name in study.species]
     inputs.weather.load()  # threads share it: nothing must be read lazily from a file
     count = workers or _processors()
     # The compiled likelihood lets go of the interpreter's lock, so threads do; nothing is copied.
     with ThreadPoolExecutor(count) as executor, ThreadPoolExecutor(len(study.species)) as heads:
-        tasks = [
-            _Task(
-                SpeciesWork(study, inputs, name, inputs.trap_years(name)),
-                executor,
-                _named(say, name, study),
-            )
-            for name in study.species
-        ]
+        tasks = [_Task(work, executor, _named(say, work.species, study), elevation) for work in works]
         species = tuple(heads.map(_Task.result, tasks))
-    result = StudyResult(
+    return StudyResult(
         study=study,
         inputs=inputs,
         species=species,
-        truth=_truth(study),
+        truth=truth,
         provenance=_provenance(study, inputs),
         filling=filling_sentence(study, inputs, species),
     )
-    target = Path(out)
-    say("writing the tables")
-    write_tables(result, target)
-    say("drawing the page")
-    render_report(result, target)
-    return result
 
 
 @dataclass(frozen=True)
@@ -117,6 +123,7 @@ class _Task:
     work: SpeciesWork
     executor: Executor
     say: Progress
+    elevation: xr.DataArray | None = None
 
     def result(self) -> SpeciesResult:
         """Do everything for the species, in the order in which one thing needs another."""
@@ -206,7 +213,7 @@ class _Task:
                 cell_km=study.map.cell_km,
                 margin_km=study.map.margin_km,
                 drift=study.map.drift,
-                elevation=None if study.map.elevation is None else read_elevation(study.map.elevation),
+                elevation=self.elevation,
                 invented=study.invented,
             )
         except (MissingExtraError, ModelError, DataError) as error:
@@ -263,6 +270,7 @@ def _truth(study: Study) -> dict[str, Any] | None:
 
 def _provenance(study: Study, inputs: StudyInputs) -> Mapping[str, Any]:
     return {
+        "run": run_id("run", inputs=inputs.hashes),
         "versions": versions(),
         "inputs": dict(inputs.hashes),
         "weather": {str(k): str(v) for k, v in inputs.weather.attrs.items()},

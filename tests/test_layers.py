@@ -31,7 +31,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("traps", "weather"),
     ("heat",),
     ("tables", "bundled"),
-    ("table_cells",),
+    ("table_cells", "output_folder"),
     ("seasons", "files", "units", "globe"),
     ("errors",),
 )

@@ -1,9 +1,8 @@
-"""What several commands do with a study file: read it and give its species one by one."""
+"""What several commands do with a study file: read it and give its species."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,13 +18,12 @@ def add_study(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--species", metavar="NAME", help="one species of the study (default: all)")
 
 
-def open_species(args: argparse.Namespace) -> Iterator[SpeciesWork]:
-    """Read a study and give its species one by one."""
+def open_species(args: argparse.Namespace) -> list[SpeciesWork]:
+    """Read a study and return its species, with all that any of them needs; nothing is computed before."""
     from phenofit.species_work import SpeciesWork
     from phenofit.study import load_study, read_inputs
 
     study = load_study(args.study)
     inputs = read_inputs(study)
     names = study.species if args.species is None else (study.species_name(args.species),)
-    for name in names:
-        yield SpeciesWork(study, inputs, name, inputs.trap_years(name))
+    return [SpeciesWork(study, inputs, name, inputs.trap_years(name)) for name in names]

@@ -124,7 +124,7 @@ def write_geotiff(dataset: xr.Dataset, path: str | Path) -> None:
             file.set_band_description(number, name)
             file.set_band_unit(number, str(dataset[name].attrs.get("units", "1")))
             file.update_tags(number, long_name=str(dataset[name].attrs.get("long_name", "")))
-        texts = ("title", "source", "comment", "surface_note", "invented_data")
+        texts = ("title", "source", "comment", "surface_note", "invented_data", "run")
         file.update_tags(**{key: str(dataset.attrs[key]) for key in texts if key in dataset.attrs})
 
 
@@ -166,6 +166,7 @@ def write_sites_geojson(dataset: xr.Dataset, path: str | Path) -> None:
         "title": str(dataset.attrs.get("title", "")),
         "comment": str(dataset.attrs.get("comment", "")),
         "invented_data": str(dataset.attrs.get("invented_data", "no")),
+        "run": str(dataset.attrs.get("run", "")),
         "features": features,
     }
     write_text(path, json.dumps(collection, ensure_ascii=False, indent=1, allow_nan=False) + "\n")

@@ -12,7 +12,7 @@ import pandas as pd
 from phenofit.files import write_text
 from phenofit.flight.result import CAUGHT
 from phenofit.forecast.cautions import CAUTIONS
-from phenofit.outputs import species_slug
+from phenofit.output_folder import species_slug
 from phenofit.report.leads import lead_table
 from phenofit.report.older import older_sentences, older_table
 from phenofit.report.residual_view import carried_table, residual_sentences, stray_sentences

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from phenofit.flight.baseline_search import RULES
 from phenofit.heat.settings import CUTOFFS, METHODS
+from phenofit.output_folder import name_fault, shared_name_fault
 from phenofit.study.fields import (
     Columns,
     Count,
@@ -55,21 +56,25 @@ class Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", validate_default=False)
 
 
+def _species(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Refuse names that are the same, or that cannot be parts of file names."""
+    plain = [name.casefold() for name in names]
+    if not all(plain) or len(set(plain)) < len(plain):
+        raise refuse("a species is named twice or is blank.", "Name each species once.")
+    for fault in (*map(name_fault, names), shared_name_fault(names)):
+        if fault is not None:
+            raise refuse(*fault)
+    return names
+
+
 class HeadPart(Part):
     """``[study]``: what it is about."""
 
     title: Text = "Flight calibration"
-    species: Annotated[Texts, Field(min_length=1)]
+    species: Annotated[Texts, Field(min_length=1), AfterValidator(_species)]
     invented: Flag = False
     truth: FilePath | None = None
     seed: Count = 1
-
-    @model_validator(mode="after")
-    def _distinct(self) -> HeadPart:
-        names = [name.casefold() for name in self.species]
-        if not all(names) or len(set(names)) < len(names):
-            raise refuse("a species is named twice or is blank.", "Name each species once.")
-        return self
 
 
 def _season_start(value: Any) -> Any:
