@@ -29,7 +29,14 @@ def test_map_from_a_validation_table(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert code == 0
     assert "40 sites" in said
     names = {p.name for p in (tmp_path / "out").iterdir()}
-    assert names == {"error_map.nc", "error_map.tif", "sites.geojson", "error_map.html", "figures"}
+    assert names == {
+        "error_map.nc",
+        "error_map.tif",
+        "sites.geojson",
+        "error_map.html",
+        "figures",
+        "run.json",
+    }
     figures = {p.name for p in (tmp_path / "out" / "figures").iterdir()}
     assert {"map_bias.png", "map_rmse.svg", "map_coverage.png", "map_next_trap.png"} <= figures
     dataset = open_error_map(tmp_path / "out" / "error_map.nc")

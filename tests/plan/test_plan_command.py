@@ -26,7 +26,7 @@ def test_plan_from_a_study_and_from_its_fit(
     assert "Taken to be true: base" in out
     assert "8 sites, 5 years, checks a week: 1, 60 moths, flight 1: base ± " in out
     table = pd.read_csv(tmp_path / "a" / "plan.csv")
-    assert list(table.columns) == ["species", *PLAN_COLUMNS, "invented"]
+    assert list(table.columns) == ["species", *PLAN_COLUMNS, "invented", "run"]
     assert table["invented"].all()
     assert table[["sites", "years"]].to_numpy().tolist() == [[4, 3], [4, 5], [8, 3], [8, 5]]
     assert (table["base_width_degC"] > 0).all()
