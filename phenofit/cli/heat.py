@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from phenofit.cli.options import distinct, name_run, refuse_unused
+from phenofit.cli.options import distinct, known, name_run, refuse_unused
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -48,7 +48,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--dates",
         help="order of dates in a table: year-first, month-first or day-first",
     )
-    add("--station", help="station id of a table without a station column")
+    add("--station", help="which station of a table; the id of a table without a station column")
     add(
         "--columns",
         nargs="+",
@@ -201,6 +201,9 @@ def _table(
         dates=args.dates or "year-first",
         station=args.station,
     )
+    if args.station is not None:
+        known("--station", [args.station], [str(s) for s in weather["station"].to_numpy()], "station")
+        weather = weather.sel(station=[args.station])
     for note in notes(weather):
         print(f"note: {note}")
     daily = degree_days(weather["tmin"], weather["tmax"], **heat)

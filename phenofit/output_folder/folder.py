@@ -213,9 +213,11 @@ class _File:
 def _commit(folder: RunFolder) -> None:
     """Move the files of the run to their places, and say in the manifest whose they are."""
     path = folder.path
+    staged = sorted(one for one in folder.staging.rglob("*") if one.is_file())
+    if not staged:
+        return
     if not folder.run:
         raise ValueError("a run that writes files needs an identifier.")
-    staged = sorted(one for one in folder.staging.rglob("*") if one.is_file())
     names = [one.relative_to(folder.staging).as_posix() for one in staged]
     _refuse_other_kinds(path, names)
     new = [

@@ -100,7 +100,13 @@ class StudyInputs:
         ModelError
             If the study has no such species.
         """
-        return species_trap_years(self.study, self.traps, self.catches, species)
+        try:
+            return species_trap_years(self.study, self.traps, self.catches, species)
+        except DataError as fault:
+            if len(self.study.species) == 1:
+                raise
+            named = [replace(p, finding=f"{species}: {p.finding}") for p in fault.problems]
+            raise DataError(named) from None
 
 
 def species_trap_years(study: Study, traps: pd.DataFrame, catches: pd.DataFrame, species: str) -> TrapYears:
