@@ -12,23 +12,19 @@ import os
 import platform
 import stat
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from phenofit.errors import DataError, PhenofitError, Problem
+from phenofit.errors import DataError, Problem
 
 __all__ = [
     "LARGEST_TABLE",
     "LARGEST_TEXT",
-    "TEMPORARY",
-    "current_run",
     "file_hash",
-    "name_run",
     "read_json",
     "read_text",
-    "recording",
     "require_regular",
     "safe_cell",
     "versions",
@@ -36,20 +32,6 @@ __all__ = [
     "write_text",
     "writing",
 ]
-
-TEMPORARY = ".phenofit-part-"
-"""How the name of a file begins until it is written whole."""
-
-# What the run under way has written, and the name of that run; one run at a time writes in a process.
-_recorded: dict[Path, None] | None = None
-_run = ""
-
-
-def _ignore(_path: Path) -> None:
-    """Do nothing with a file that was written outside a run."""
-
-
-_note: Callable[[Path], None] = _ignore
 
 LARGEST_TABLE = 2 * 1024**3
 """Largest table that is read [bytes]."""
@@ -83,18 +65,13 @@ def writing(path: str | os.PathLike[str]) -> Iterator[Path]:
     """
     target = Path(path)
     target.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(
-        prefix=f"{TEMPORARY}{target.stem[:40]}-", suffix=target.suffix, dir=target.parent
-    )
+    handle, name = tempfile.mkstemp(prefix=f".{target.stem}-", suffix=target.suffix, dir=target.parent)
     os.close(handle)
     temporary = Path(name)
     try:
         yield temporary
         temporary.chmod(0o644)
         temporary.replace(target)
-        if _recorded is not None:
-            _recorded[target.resolve()] = None
-            _note(target.resolve())
     except Exception as fault:
         if not _writer_failed(fault, temporary):
             raise
@@ -123,30 +100,6 @@ def _refused_bytes(path: Path) -> tuple[int | None, str | None] | None:
     except OSError as fault:
         return fault.errno, fault.strerror
     return None
-
-
-@contextlib.contextmanager
-def recording(note: Callable[[Path], None]) -> Iterator[dict[Path, None]]:
-    """Collect the names of all files that are written in the block, and hand each to a function."""
-    global _note, _recorded, _run
-    if _recorded is not None:
-        raise PhenofitError("another run of this process is writing; let it end first.")
-    _recorded, _note = {}, note
-    try:
-        yield _recorded
-    finally:
-        _recorded, _run, _note = None, "", _ignore
-
-
-def name_run(run: str) -> None:
-    """Name the run under way; tables and maps that are written from now on hold its name."""
-    global _run
-    _run = run
-
-
-def current_run() -> str:
-    """Return the name of the run under way; empty outside a run."""
-    return _run
 
 
 def write_text(path: str | os.PathLike[str], text: str) -> None:
@@ -277,15 +230,14 @@ def write_csv(
     columns : sequence of str
         Header.
     rows : iterable of sequences or mappings
-        The cells; ``None`` and NaN become empty cells. Inside a run a last column ``run`` names it.
+        The cells; ``None`` and NaN become empty cells.
     """
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    named = [_run] if _run else []
-    writer.writerow([*columns, *(["run"] if named else [])])
+    writer.writerow(columns)
     for row in rows:
         cells = [row.get(c) for c in columns] if isinstance(row, Mapping) else list(row)
-        writer.writerow(["" if _is_missing(c) else safe_cell(c) for c in [*cells, *named]])
+        writer.writerow(["" if _is_missing(c) else safe_cell(c) for c in cells])
     write_text(path, buffer.getvalue())
 
 

@@ -16,11 +16,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from phenofit.file_names import file_part
-from phenofit.files import current_run, write_csv, writing
+from phenofit.files import write_csv, writing
+from phenofit.output_folder import species_slug
 from phenofit.thresholds_table import THRESHOLD_COLUMNS
 from phenofit.validate.scores import SCORE_COLUMNS
 
@@ -33,6 +34,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FLIGHT_COLUMNS",
+    "RUN_FILES",
+    "SCORE_FILE_COLUMNS",
+    "THRESHOLD_FILE_COLUMNS",
     "write_fit",
     "write_flights",
     "write_maps",
@@ -42,8 +46,13 @@ __all__ = [
     "write_validation",
 ]
 
-FLIGHT_COLUMNS = ("parameter", "flight", "estimate", "low", "high", "unit", "species", "note")
-SCORE_FILE_COLUMNS = (*SCORE_COLUMNS, "note")
+FLIGHT_COLUMNS = ("parameter", "flight", "estimate", "low", "high", "unit", "species", "note", "run")
+THRESHOLD_FILE_COLUMNS = (*THRESHOLD_COLUMNS, "run")
+SCORE_FILE_COLUMNS = (*SCORE_COLUMNS, "note", "run")
+RUN_FILES = (
+    "report.html", "flights.csv", "thresholds.csv", "validation.csv", "scores.csv", "error_map.nc", "figures/"
+)  # fmt: skip
+"""What a run of a study writes whatever its species; ``figures/`` is a folder."""
 INVENTED = "invented data"
 
 
@@ -55,7 +64,9 @@ _RECORDS = {
 }
 
 
-def write_flights(path: Path, fits: Mapping[str, FlightFit], *, invented: bool = False) -> None:
+def write_flights(
+    path: Path, fits: Mapping[str, FlightFit], *, invented: bool = False, run: str = ""
+) -> None:
     """Write the estimates of one or more fits.
 
     Parameters
@@ -66,6 +77,8 @@ def write_flights(path: Path, fits: Mapping[str, FlightFit], *, invented: bool =
         Fits by species label.
     invented : bool
         Whether the data are invented; every row then says so in its note.
+    run : str
+        Identifier of the run that writes the table, for its last column ``run``.
     """
     rows = [
         {
@@ -82,10 +95,10 @@ def write_flights(path: Path, fits: Mapping[str, FlightFit], *, invented: bool =
     ]
     if invented:
         rows = [{**row, "note": _joined(INVENTED, row.get("note"))} for row in rows]
-    write_csv(path, FLIGHT_COLUMNS, (_rounded(r) for r in rows))
+    _write(path, FLIGHT_COLUMNS, rows, run)
 
 
-def write_fit(folder: Path, species: str, fit: FlightFit) -> Path:
+def write_fit(folder: Path, species: str, fit: FlightFit, *, run: str = "") -> Path:
     """Write one fit as ``fit-SPECIES.json`` and return where.
 
     Parameters
@@ -96,18 +109,23 @@ def write_fit(folder: Path, species: str, fit: FlightFit) -> Path:
         Species label.
     fit : FlightFit
         The fit.
+    run : str
+        Identifier of the run, for the fit's provenance.
 
     Returns
     -------
     Path
         The file.
     """
-    target = folder / f"fit-{file_part(species)}.json"
-    fit.to_json(target)
+    target = folder / f"fit-{species_slug(species)}.json"
+    marked = replace(fit, provenance={**fit.provenance, "run": run}) if run else fit
+    marked.to_json(target)
     return target
 
 
-def write_thresholds(path: Path, tables: Iterable[pd.DataFrame], *, invented: bool = False) -> None:
+def write_thresholds(
+    path: Path, tables: Iterable[pd.DataFrame], *, invented: bool = False, run: str = ""
+) -> None:
     """Write the thresholds tables of all species as one.
 
     Parameters
@@ -119,14 +137,18 @@ def write_thresholds(path: Path, tables: Iterable[pd.DataFrame], *, invented: bo
     invented : bool
         Whether the data are invented; the source of every row then says so: of a fitted one that it rests on them,
         of a published one that its verdict does.
+    run : str
+        Identifier of the run that writes the table, for its last column ``run``.
     """
     rows = [row for table in tables for row in _records(table)]
     if invented:
         rows = [{**row, "source": _invented_source(row)} for row in rows]
-    write_csv(path, THRESHOLD_COLUMNS, (_rounded(r) for r in rows))
+    _write(path, THRESHOLD_FILE_COLUMNS, rows, run)
 
 
-def write_validation(path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False) -> None:
+def write_validation(
+    path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False, run: str = ""
+) -> None:
     """Write the validation tables of all species as one.
 
     Parameters
@@ -137,15 +159,19 @@ def write_validation(path: Path, tables: Sequence[pd.DataFrame], *, invented: bo
         Tables with the same columns.
     invented : bool
         Whether the data are invented; every row then says so in a column ``invented``, which maps heed.
+    run : str
+        Identifier of the run that writes the table, for its last column ``run``.
     """
     if invented:
         tables = [table.assign(invented=True) for table in tables]
     columns = [str(c) for c in tables[0].columns] if tables else []
     rows = [row for table in tables for row in _records(_dates_to_the_minute(table))]
-    write_csv(path, columns, (_rounded(r) for r in rows))
+    _write(path, (*columns, "run"), rows, run)
 
 
-def write_scores(path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False) -> None:
+def write_scores(
+    path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False, run: str = ""
+) -> None:
     """Write the scores of all species as one table.
 
     Parameters
@@ -157,13 +183,15 @@ def write_scores(path: Path, tables: Sequence[pd.DataFrame], *, invented: bool =
         and ``mae_low``, ``mae_high`` are in days; shares, coverage, skill and the log score have no unit.
     invented : bool
         Whether the data are invented; every row then says so in its note.
+    run : str
+        Identifier of the run that writes the table, for its last column ``run``.
     """
     note = INVENTED if invented else ""
     rows = [{**row, "note": note} for table in tables for row in _records(table)]
-    write_csv(path, SCORE_FILE_COLUMNS, (_rounded(r) for r in rows))
+    _write(path, SCORE_FILE_COLUMNS, rows, run)
 
 
-def write_maps(folder: Path, maps: Mapping[str, xr.Dataset]) -> list[Path]:
+def write_maps(folder: Path, maps: Mapping[str, xr.Dataset], *, run: str = "") -> list[Path]:
     """Write the error maps: one file per species, and the first also as ``error_map.nc``.
 
     Parameters
@@ -172,24 +200,25 @@ def write_maps(folder: Path, maps: Mapping[str, xr.Dataset]) -> list[Path]:
         Where to.
     maps : mapping of str to Dataset
         Maps by species label.
+    run : str
+        Identifier of the run, for the attribute ``run``.
 
     Returns
     -------
     list of Path
         The files written.
     """
-    names = [folder / f"error_map-{file_part(s)}.nc" for s in maps] if len(maps) > 1 else []
+    names = [folder / f"error_map-{species_slug(s)}.nc" for s in maps] if len(maps) > 1 else []
     targets = list(zip(names, maps.values(), strict=False))
     if maps:
         targets.insert(0, (folder / "error_map.nc", next(iter(maps.values()))))
     for target, dataset in targets:
         with writing(target) as temporary:
-            named = {"run": current_run()} if current_run() else {}
-            dataset.assign_attrs(named).to_netcdf(temporary, engine="netcdf4")
+            dataset.assign_attrs(run=run).to_netcdf(temporary, engine="netcdf4")
     return [target for target, _ in targets]
 
 
-def write_tables(result: StudyResult, out: Path) -> list[Path]:
+def write_tables(result: StudyResult, out: Path, *, run: str = "") -> list[Path]:
     """Write every table, fit file and map of a study result.
 
     Parameters
@@ -198,6 +227,8 @@ def write_tables(result: StudyResult, out: Path) -> list[Path]:
         The result.
     out : Path
         Folder for the files.
+    run : str
+        Identifier of the run, which every file names.
 
     Returns
     -------
@@ -206,13 +237,17 @@ def write_tables(result: StudyResult, out: Path) -> list[Path]:
     """
     written = [out / name for name in ("flights.csv", "thresholds.csv", "validation.csv", "scores.csv")]
     invented = result.study.invented
-    write_flights(written[0], {s.species: s.fit for s in result.species}, invented=invented)
-    write_thresholds(written[1], [s.thresholds for s in result.species], invented=invented)
-    write_validation(written[2], [s.validation for s in result.species], invented=invented)
-    write_scores(written[3], [s.scores for s in result.species], invented=invented)
-    written += [write_fit(out, s.species, s.fit) for s in result.species]
+    write_flights(written[0], {s.species: s.fit for s in result.species}, invented=invented, run=run)
+    write_thresholds(written[1], [s.thresholds for s in result.species], invented=invented, run=run)
+    write_validation(written[2], [s.validation for s in result.species], invented=invented, run=run)
+    write_scores(written[3], [s.scores for s in result.species], invented=invented, run=run)
+    written += [write_fit(out, s.species, s.fit, run=run) for s in result.species]
     maps = {s.species: s.error_map for s in result.species if s.error_map is not None}
-    return written + write_maps(out, maps)
+    return written + write_maps(out, maps, run=run)
+
+
+def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, Any]], run: str) -> None:
+    write_csv(path, columns, ({**_rounded(row), "run": run} for row in rows))
 
 
 def _records(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -14,14 +14,14 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
-from phenofit.files import current_run, read_json, versions
+from phenofit.files import read_json, versions
 from phenofit.filling_estimate import filling_sentence
 from phenofit.forecast import day_after_last, forecast
 from phenofit.maps import error_map
 from phenofit.maps.files import read_elevation
-from phenofit.outputs import write_tables
+from phenofit.output_folder import run_folder, run_id
+from phenofit.outputs import RUN_FILES, write_tables
 from phenofit.report import render_report
-from phenofit.run_folder import begin, run_folder
 from phenofit.species_work import SpeciesWork
 from phenofit.study import SpeciesResult, Study, StudyInputs, StudyResult, load_study, read_inputs
 from phenofit.thresholds_table import thresholds_table
@@ -53,7 +53,7 @@ def run_study(
         Study file (TOML).
     out : path-like
         Folder for ``report.html``, ``flights.csv``, ``fit-SPECIES.json``, ``thresholds.csv``, ``validation.csv``,
-        ``scores.csv``, ``error_map.nc`` and ``figures/``; files of these names are replaced, each as a whole.
+        ``scores.csv``, ``error_map.nc``, ``figures/`` and ``run.json``. Nothing in it changes until the run has ended.
     workers : int, optional
         Threads that share the fits; by default as many as there are processors. The results do not depend on it.
     progress : callable, optional
@@ -68,6 +68,7 @@ def run_study(
     ------
     DataError
         If the study file or a table is wrong; carries every problem.
+        Also if `out` cannot be written, or another run is writing into it; both are noticed before anything is read.
     FitError, ModelError
         If a flight cannot be fitted.
     FetchError
@@ -78,34 +79,33 @@ def run_study(
     What needs more than the inputs give (a validation without a second year, a map without enough sites or without
     the extra ``maps``) is left away, and the notes of the species say so.
     """
-    with run_folder(Path(out), "run"):
-        return _run_study(path, Path(out), workers, progress)
-
-
-def _run_study(
-    path: str | os.PathLike[str], target: Path, workers: int | None, progress: Progress | None
-) -> StudyResult:
     say = progress or (lambda _text: None)
+    with run_folder(Path(out), "run", files=RUN_FILES) as folder:
+        result = _result(path, workers, say)
+        folder.run = str(result.provenance["run"])
+        say("writing the tables")
+        write_tables(result, folder.staging, run=folder.run)
+        say("drawing the page")
+        render_report(result, folder.staging)
+    if folder.removed:
+        say(f"removed, from an earlier run: {', '.join(folder.removed)}")
+    return result
+
+
+def _result(path: str | os.PathLike[str], workers: int | None, say: Progress) -> StudyResult:
+    """Read everything that a study needs, then compute everything that it asks for."""
     study = load_study(path)
-    inputs = read_inputs(study, progress=progress)
-    begin(inputs.hashes)
+    inputs = read_inputs(study, progress=say)
     truth = _truth(study)
     elevation = None if study.map.elevation is None else read_elevation(study.map.elevation)
+    works = [SpeciesWork(study, inputs, name, inputs.trap_years(name)) for name in study.species]
     inputs.weather.load()  # threads share it: nothing must be read lazily from a file
     count = workers or _processors()
     # The compiled likelihood lets go of the interpreter's lock, so threads do; nothing is copied.
     with ThreadPoolExecutor(count) as executor, ThreadPoolExecutor(len(study.species)) as heads:
-        tasks = [
-            _Task(
-                SpeciesWork(study, inputs, name, inputs.trap_years(name)),
-                executor,
-                _named(say, name, study),
-                elevation,
-            )
-            for name in study.species
-        ]
+        tasks = [_Task(work, executor, _named(say, work.species, study), elevation) for work in works]
         species = tuple(heads.map(_Task.result, tasks))
-    result = StudyResult(
+    return StudyResult(
         study=study,
         inputs=inputs,
         species=species,
@@ -113,11 +113,6 @@ def _run_study(
         provenance=_provenance(study, inputs),
         filling=filling_sentence(study, inputs, species),
     )
-    say("writing the tables")
-    write_tables(result, target)
-    say("drawing the page")
-    render_report(result, target)
-    return result
 
 
 @dataclass(frozen=True)
@@ -127,7 +122,7 @@ class _Task:
     work: SpeciesWork
     executor: Executor
     say: Progress
-    elevation: xr.DataArray | None
+    elevation: xr.DataArray | None = None
 
     def result(self) -> SpeciesResult:
         """Do everything for the species, in the order in which one thing needs another."""
@@ -273,9 +268,9 @@ def _truth(study: Study) -> dict[str, Any] | None:
 
 def _provenance(study: Study, inputs: StudyInputs) -> Mapping[str, Any]:
     return {
+        "run": run_id("run", inputs=inputs.hashes),
         "versions": versions(),
         "inputs": dict(inputs.hashes),
         "weather": {str(k): str(v) for k, v in inputs.weather.attrs.items()},
         "seed": study.head.seed,
-        "run": current_run(),
     }

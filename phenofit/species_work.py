@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from phenofit.errors import ModelError
-from phenofit.files import current_run
 from phenofit.flight.choose_flights import choose_flights, flight_candidates
 from phenofit.flight.compare import flights_evidence
 from phenofit.study import check_fit, species_catches
@@ -98,10 +97,7 @@ class SpeciesWork:
             **self.options,
             base=self.study.flight_settings(self.species).base,
             profiles=profiles,
-            provenance={
-                "inputs": dict(self.inputs.hashes),
-                **({"run": current_run()} if current_run() else {}),
-            },
+            provenance={"inputs": dict(self.inputs.hashes)},
             progress=progress,
         )
 

@@ -16,12 +16,16 @@ from phenofit.errors import UnitError
 
 __all__ = [
     "DEGREE_DAY_UNITS",
+    "HIGHEST_BASE",
+    "HIGHEST_UPPER",
+    "LOWEST_THRESHOLD",
     "TEMPERATURE_UNITS",
     "convert_degree_days",
     "degree_day_unit",
     "format_degree_days",
     "from_celsius",
     "parse_degree_days",
+    "parse_lapse",
     "parse_temperature",
     "temperature_unit",
     "to_celsius",
@@ -63,7 +67,12 @@ _TEMPERATURE_ALIASES = {
     "degree_kelvin": "kelvin",
 }
 
+# A bare number is a base or an upper threshold in degrees Celsius; outside of these degrees Fahrenheit are meant.
+LOWEST_THRESHOLD, HIGHEST_BASE, HIGHEST_UPPER = -20.0, 35.0, 60.0
+
 _NUMBER = r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?"
+_HEIGHTS = {"km": 1000.0, "100 m": 100.0, "m": 1.0, "1000 ft": 304.8}
+_STEEPEST_LAPSE = 20.0
 _QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*(\S.*?)?\s*$")
 
 
@@ -242,22 +251,29 @@ def convert_degree_days(value, unit, to):  # type: ignore[no-untyped-def]
     return value / 1.8 if source == "degF d" else value * 1.8
 
 
-def _quantity(text: str, what: str, example: str) -> tuple[float, str]:
+def _quantity(text: str, what: str, fahrenheit: str, celsius: str) -> tuple[float, str]:
     match = _QUANTITY.match(text)
     if match is None:
-        raise UnitError(f"'{text}' is not {what}; write a number and its unit, for example '{example}'.")
+        raise UnitError(f"'{text}' is not {what}; write a number and its unit, for example '{celsius}'.")
     if match.group(2) is None:
-        raise UnitError(f"'{text}' has no unit; write for example '{example}'.")
-    return float(match.group(1)), match.group(2)
+        units = [example.split(" ", 1)[1] for example in (fahrenheit, celsius)]
+        number = match.group(1)
+        raise UnitError(f"'{text}' has no unit; write '{number} {units[0]}' or '{number} {units[1]}'.")
+    number = float(match.group(1))
+    if not np.isfinite(number):
+        raise UnitError(f"'{text}' is not a finite number.")
+    return number, match.group(2)
 
 
-def parse_temperature(value: str | float) -> float:
-    """Read a temperature such as ``"50 degF"``; a bare number is in degrees Celsius.
+def parse_temperature(value: str | float, *, highest: float = HIGHEST_BASE) -> float:
+    """Read a threshold temperature such as ``"50 degF"``; a bare number is in degrees Celsius.
 
     Parameters
     ----------
     value : str or float
         A number with its unit as text, or a number [degC].
+    highest : float
+        Highest bare number that is taken to be in degrees Celsius [degC]; the lowest is -20.
 
     Returns
     -------
@@ -267,7 +283,8 @@ def parse_temperature(value: str | float) -> float:
     Raises
     ------
     UnitError
-        If a text has no number, no unit or an unknown unit, or the number is not finite.
+        If a text has no number, no unit or an unknown unit; if a number is not finite, or lies outside -20 to
+        `highest`, so that degrees Fahrenheit were probably meant.
 
     Examples
     --------
@@ -277,12 +294,16 @@ def parse_temperature(value: str | float) -> float:
     10.0
     """
     if isinstance(value, str):
-        number, unit = _quantity(value, "a temperature", "50 degF")
-        result = float(to_celsius(number, unit))
-    else:
-        result = float(value)
+        number, unit = _quantity(value, "a temperature", "50 degF", "10 degC")
+        return float(to_celsius(number, unit))
+    result = float(value)
     if not np.isfinite(result):
         raise UnitError(f"'{value}' is not a finite temperature.")
+    if not LOWEST_THRESHOLD <= result <= highest:
+        raise UnitError(
+            f"a bare number is in degC, and {result:g} degC lies outside {LOWEST_THRESHOLD:g} to {highest:g}; "
+            f"did you mean '{result:g} degF'?"
+        )
     return result
 
 
@@ -310,12 +331,54 @@ def parse_degree_days(value: str | float) -> float:
     500.0
     """
     if isinstance(value, str):
-        number, unit = _quantity(value, "a heat sum", "480 degC d")
+        number, unit = _quantity(value, "a heat sum", "900 degF d", "500 degC d")
         result = float(convert_degree_days(number, unit, "degC d"))
     else:
         result = float(value)
     if not np.isfinite(result):
         raise UnitError(f"'{value}' is not a finite heat sum.")
+    return result
+
+
+def parse_lapse(value: str | float) -> float:
+    """Read a change of temperature with height such as ``"-6.5 degC/km"``; a bare number is in degrees Celsius per km.
+
+    Parameters
+    ----------
+    value : str or float
+        A number with its unit as text: a temperature unit per ``km``, ``100 m`` or ``1000 ft``; or a number [degC/km].
+
+    Returns
+    -------
+    float
+        The change [degC/km].
+
+    Raises
+    ------
+    UnitError
+        If the text cannot be read, or the change is not between -20 and 20 degC/km.
+
+    Examples
+    --------
+    >>> parse_lapse("-6.5 degC/km")
+    -6.5
+    >>> round(parse_lapse("-3.5 degF/1000 ft"), 2)
+    -6.38
+    """
+    if isinstance(value, str):
+        number, unit = _quantity(
+            value, "a change of temperature with height", "-3.5 degF/1000 ft", "-6.5 degC/km"
+        )
+        degree, _, height = unit.partition("/")
+        metres = _HEIGHTS.get(" ".join(height.split()).lower())
+        if metres is None:
+            raise UnitError(f"'{unit}' is no unit of a change with height; write such as '-6.5 degC/km'.")
+        size = 1.0 / 1.8 if temperature_unit(degree) == "degF" else 1.0
+        result = number * size * 1000.0 / metres
+    else:
+        result = float(value)
+    if not abs(result) < _STEEPEST_LAPSE:
+        raise UnitError(f"'{value}' is not between -{_STEEPEST_LAPSE:g} and {_STEEPEST_LAPSE:g} degC/km.")
     return result
 
 

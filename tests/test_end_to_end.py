@@ -13,8 +13,7 @@ import xarray as xr
 from phenofit.bundled import bundled_path
 from phenofit.cli import main
 from phenofit.flight import FlightFit
-from phenofit.outputs import FLIGHT_COLUMNS
-from phenofit.thresholds_table import THRESHOLD_COLUMNS
+from phenofit.outputs import FLIGHT_COLUMNS, THRESHOLD_FILE_COLUMNS
 
 pytestmark = pytest.mark.slow
 
@@ -52,6 +51,7 @@ def test_everything_is_at_its_fixed_name(demo: Path) -> None:
         "error_map-banded-stalk-borer.nc",
         "error_map-dusky-leaf-feeder.nc",
         "figures",
+        "run.json",
     }
     for name in inputs:
         assert (demo / name).read_bytes() == (bundled_path("demo") / name).read_bytes()
@@ -86,7 +86,7 @@ def test_fit_files_give_back_the_table(demo: Path) -> None:
 
 def test_the_wrong_published_threshold_is_refuted_and_the_right_one_is_not(demo: Path) -> None:
     table = pd.read_csv(demo / "thresholds.csv")
-    assert tuple(table.columns) == THRESHOLD_COLUMNS
+    assert tuple(table.columns) == THRESHOLD_FILE_COLUMNS
     verdict = table[table["kind"] == "published"].set_index("id")["verdict"]
     assert verdict["borer-elsewhere"] == "refuted here"
     assert verdict["borer-bulletin"] in ("supported", "not contradicted")

@@ -31,9 +31,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("traps", "weather"),
     ("heat",),
     ("tables", "bundled"),
-    ("table_cells",),
-    ("run_folder",),
-    ("seasons", "files", "file_names", "units", "globe"),
+    ("table_cells", "output_folder"),
+    ("seasons", "files", "units", "globe"),
     ("errors",),
 )
 LEVEL = {room: len(LAYERS) - i for i, rooms in enumerate(LAYERS) for room in rooms}

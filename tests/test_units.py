@@ -15,12 +15,14 @@ from scipy import constants
 
 from phenofit.errors import UnitError
 from phenofit.heat import degree_days
+from phenofit.heat.settings import check_thresholds
 from phenofit.units import (
     convert_degree_days,
     degree_day_unit,
     format_degree_days,
     from_celsius,
     parse_degree_days,
+    parse_lapse,
     parse_temperature,
     temperature_unit,
     to_celsius,
@@ -124,6 +126,42 @@ def test_unreadable_temperatures_are_refused(given: str | float, finding: str) -
         parse_temperature(given)
 
 
+@pytest.mark.parametrize(
+    ("number", "highest", "accepted"),
+    [(-20.0, 35.0, True), (-20.01, 35.0, False), (35.0, 35.0, True), (35.01, 35.0, False), (60.0, 60.0, True),
+     (60.01, 60.0, False)],
+)  # fmt: skip
+def test_a_bare_number_is_in_celsius_within_its_limits(number: float, highest: float, accepted: bool) -> None:
+    if accepted:
+        assert parse_temperature(number, highest=highest) == number
+    else:
+        with pytest.raises(UnitError, match=f"did you mean '{number:g} degF'"):
+            parse_temperature(number, highest=highest)
+
+
+@pytest.mark.parametrize("number", [50, 50.0, 88, -40])
+def test_a_fahrenheit_number_without_its_unit_is_refused_everywhere(number: float) -> None:
+    for call in (lambda: degree_days(10.0, 20.0, base=number), lambda: check_thresholds(number, None)):
+        with pytest.raises(UnitError, match="did you mean"):
+            call()
+
+
+@pytest.mark.parametrize(
+    ("given", "expected"),
+    [("-6.5 degC/km", -6.5), ("-6.5 K/km", -6.5), ("-0.65 degC/100 m", -6.5), (-6.5, -6.5),
+     # 1 degF per 1000 ft is 5/9 degC per 304.8 m.
+     ("-3.5 degF/1000 ft", -3.5 / 1.8 / 0.3048), ("19.99 degC/km", 19.99)],
+)  # fmt: skip
+def test_changes_with_height_are_read_with_their_unit(given: str | float, expected: float) -> None:
+    assert parse_lapse(given) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("given", ["-6.5", "-6.5 degC", "-6.5 degC/mile", "20 degC/km", -20.0, "warm"])
+def test_unreadable_changes_with_height_are_refused(given: str | float) -> None:
+    with pytest.raises(UnitError):
+        parse_lapse(given)
+
+
 def test_heat_sums_are_read_with_their_unit() -> None:
     assert parse_degree_days("900 degF d") == pytest.approx(500.0)
     assert parse_degree_days(480) == 480.0
@@ -144,25 +182,3 @@ def test_labelled_arrays_stay_what_they_are() -> None:
 def test_shown_with_its_unit() -> None:
     assert format_degree_days(500.0) == "500 °C-days"
     assert format_degree_days(500.04, "degF d", digits=1) == "900.1 °F-days"
-
-
-@pytest.mark.parametrize(
-    ("base", "kept"), [(-20.0, True), (35.0, True), (-20.01, False), (35.01, False), (50.0, False)]
-)
-def test_a_bare_base_outside_what_an_insect_has_is_refused(base: float, kept: bool) -> None:
-    from phenofit.flight import fit_flights
-    from phenofit.heat.settings import check_base
-    from tests.validate.networks import HEAT, SEASON, network
-
-    if kept:
-        assert check_base(base) == base
-        return
-    question = f"did you mean '{base:g} degF'?" if base > 0 else "-20 to 35 degC"
-    with pytest.raises(UnitError) as caught:
-        check_base(base)
-    assert question in str(caught.value)
-    n = network(sites=2, years=2)
-    with pytest.raises(UnitError):
-        fit_flights(n.trap_years(), n.weather, n.links, season=SEASON, heat=HEAT, base=base)
-    with pytest.raises(UnitError):
-        degree_days(12.0, 26.0, base=base)

@@ -4,10 +4,18 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from phenofit.cli.options import distinct, name_run, tell_written
 from phenofit.cli.studies import add_study, open_species
 
+if TYPE_CHECKING:
+    from phenofit.species_work import SpeciesWork
+    from phenofit.validate import PublishedThreshold
+
 __all__ = ["configure", "run"]
+
+_TABLE = "comparisons.csv"
 
 _COLUMNS = (
     "species",
@@ -46,23 +54,58 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compare and tell."""
-    from phenofit.run_folder import run_folder
-
-    with run_folder(args.out, "compare"):
-        return _run(args)
-
-
-def _run(args: argparse.Namespace) -> int:
-    from phenofit.errors import DataError, ModelError, Problem
     from phenofit.files import write_csv
-    from phenofit.validate import compare_published, find_published
+    from phenofit.output_folder import optional_run_folder
 
+    with optional_run_folder(args.out, "compare", files=[_TABLE]) as folder:
+        works = open_species(args)
+        rows = _compare(args, _thresholds(args, works), works)
+        if folder is not None:
+            folder.run = name_run(args, "compare", works[0].inputs.hashes)
+            write_csv(
+                folder.staging / _TABLE, (*_COLUMNS, "run"), ({**row, "run": folder.run} for row in rows)
+            )
+    if folder is not None:
+        tell_written(folder, [_TABLE])
+    return 0
+
+
+def _thresholds(args: argparse.Namespace, works: list[SpeciesWork]) -> list[tuple[PublishedThreshold, ...]]:
+    """Return what is tested on each species: what its study names, and the rows of --id."""
+    from phenofit.errors import DataError, ModelError, Problem
+    from phenofit.validate import find_published
+
+    distinct("--id", args.id or ())
     more = tuple(row for name in args.id or () for row in find_published(id=name))
+    for row in more:
+        if all(row.id in {own.id for own in work.published} for work in works):
+            raise ModelError(f"--id '{row.id}' has no effect: the study tests this threshold already.")
+    found = []
+    for work in works:
+        own = {row.id for row in work.published}
+        found.append((*work.published, *(row for row in more if row.id not in own)))
+    if not any(found):
+        raise DataError(
+            Problem(
+                "the study names no published threshold.",
+                "Add a [[published]] entry, or give --id (see: phenofit thresholds).",
+                str(args.study),
+            )
+        )
+    return found
+
+
+def _compare(
+    args: argparse.Namespace, tested: list[tuple[PublishedThreshold, ...]], works: list[SpeciesWork]
+) -> list[dict[str, object]]:
+    from phenofit.errors import ModelError
+    from phenofit.validate import compare_published
+
     rows: list[dict[str, object]] = []
-    for work in (one.settled() for one in open_species(args)):
-        thresholds = (*work.published, *more)
+    for thresholds, unsettled in zip(tested, works, strict=True):
         if not thresholds:
             continue
+        work = unsettled.settled()
         validation = None
         if not args.quick:
             try:
@@ -90,15 +133,4 @@ def _run(args: argparse.Namespace) -> int:
                 "base_unit": "degC",
             }
             rows.append({**found.__dict__, **units})
-    if not rows:
-        raise DataError(
-            Problem(
-                "the study names no published threshold.",
-                "Add a [[published]] entry, or give --id (see: phenofit thresholds).",
-                str(args.study),
-            )
-        )
-    if args.out is not None:
-        write_csv(args.out / "comparisons.csv", _COLUMNS, rows)
-        print(f"written: {args.out / 'comparisons.csv'}")
-    return 0
+    return rows

@@ -6,6 +6,8 @@ import argparse
 import shutil
 from pathlib import Path
 
+from phenofit.cli.options import refuse_unused
+
 __all__ = ["configure", "copy_demo", "run"]
 
 _DEFAULT = Path("reports") / "demo"
@@ -28,6 +30,8 @@ def run(args: argparse.Namespace) -> int:
     """Copy the demo, run it and say where the page is."""
     from phenofit.cli.run import run_and_tell
 
+    if args.copy_only:
+        refuse_unused(args, ["quiet"], "with --copy-only, which runs nothing")
     study = copy_demo(args.out)
     if args.copy_only:
         print(f"study: {study}")

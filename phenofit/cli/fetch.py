@@ -7,6 +7,8 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from phenofit.cli.options import day
+
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
@@ -33,13 +35,13 @@ def run(args: argparse.Namespace) -> int:
     """Fetch the series, say what became of each station and where the data come from."""
     from phenofit.cli.run import show_progress
     from phenofit.errors import DataError, Problem
-    from phenofit.run_folder import check_target
+    from phenofit.output_folder import check_writable
     from phenofit.study import load_study
     from phenofit.traps import read_traps
     from phenofit.weather import fetch_report, fetch_weather
 
-    check_target(args.out)
-    today = _run_date(args.today)
+    today = day("--today", args.today)
+    check_writable(args.out)
     study = load_study(args.study)
     part = study.weather
     if part.service is None or part.years is None:
@@ -75,21 +77,6 @@ def run(args: argparse.Namespace) -> int:
         write_weather(weather, args.out)
         print(f"series: {args.out}")
     return 0
-
-
-def _run_date(text: str | None) -> str | None:
-    import datetime
-
-    from phenofit.errors import ModelError
-
-    if text is None:
-        return None
-    try:
-        return datetime.date.fromisoformat(text).isoformat()
-    except ValueError:
-        raise ModelError(
-            f"--today '{text}' is not a date; write it year first, such as 2024-06-01."
-        ) from None
 
 
 def _lines(report: pd.DataFrame) -> list[str]:

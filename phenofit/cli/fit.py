@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from phenofit.cli.options import name_run, tell_written
 from phenofit.cli.studies import add_study, open_species
 
 __all__ = ["configure", "run"]
@@ -23,12 +24,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fit each species, print the summaries, and write the tables where asked."""
+    from phenofit.output_folder import optional_run_folder
     from phenofit.outputs import write_fit, write_flights
-    from phenofit.run_folder import run_folder
 
-    fits, invented = {}, False
-    with run_folder(args.out, "fit"):
-        for work in open_species(args):
+    with optional_run_folder(args.out, "fit", files=["flights.csv"]) as folder:
+        works = open_species(args)
+        fits = {}
+        for work in works:
             fit = work.fit(profiles=True)
             print("\n".join(work.account(fit).lines()))
             print(fit.summary())
@@ -37,10 +39,14 @@ def run(args: argparse.Namespace) -> int:
                     print(f"{choice}: {fit.provenance[choice]}")
             print()
             fits[work.species] = fit
-            invented = work.study.invented
-        if args.out is not None:
-            write_flights(args.out / "flights.csv", fits, invented=invented)
-            for species, fit in fits.items():
-                write_fit(args.out, species, fit)
-            print(f"written: {args.out / 'flights.csv'} and {len(fits)} fit file(s)")
+        written = ["flights.csv"]
+        if folder is not None:
+            folder.run = name_run(args, "fit", works[0].inputs.hashes)
+            invented = works[0].study.invented
+            write_flights(folder.staging / written[0], fits, invented=invented, run=folder.run)
+            written += [
+                write_fit(folder.staging, name, fit, run=folder.run).name for name, fit in fits.items()
+            ]
+    if folder is not None:
+        tell_written(folder, written)
     return 0

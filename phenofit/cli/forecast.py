@@ -6,7 +6,16 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.studies import add_study, day_of, open_species
+from phenofit.cli.options import (
+    day,
+    distinct,
+    known,
+    name_run,
+    refuse_unused,
+    tell_written,
+    whole_from_one,
+)
+from phenofit.cli.studies import add_study, open_species
 from phenofit.forecast.distribution import moment
 
 if TYPE_CHECKING:
@@ -16,9 +25,13 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.forecast.places import Place
     from phenofit.forecast.season import SeasonForecast
+    from phenofit.output_folder import RunFolder
     from phenofit.species_work import SpeciesWork
 
 __all__ = ["configure", "run", "tell_forecast"]
+
+_TABLES = ("forecast.csv", "forecast-weeks.csv")
+_WEEKS = 8
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -37,7 +50,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--events", nargs="+", metavar="EVENT", help="events (default: 5, 50 and 95 %% of a flight)"
     )
     parser.add_argument(
-        "--weeks", type=int, default=8, metavar="N", help="weeks in the table of chances (default: 8)"
+        "--weeks", type=whole_from_one, metavar="N", help="weeks in the table of chances (default: 8)"
     )
     parser.add_argument("--bridge", action="store_true", help="use days marked as numerical weather forecast")
     parser.add_argument(
@@ -66,54 +79,91 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Forecast, tell and write."""
-    from phenofit.run_folder import run_folder
-
-    with run_folder(args.out, "forecast"):
-        return _run(args)
-
-
-def _run(args: argparse.Namespace) -> int:
-    from phenofit.cli.stages import read_stage_options, tell_stages
-    from phenofit.errors import ModelError
+    from phenofit.cli.stages import read_stages, tell_stages
     from phenofit.forecast.cautions import CAUTIONS
-    from phenofit.forecast.events import event_share
+    from phenofit.output_folder import optional_run_folder
 
-    plan = read_stage_options(args)
-    for event in args.events or ():
-        event_share(event)
-    if args.weeks < 1:
-        raise ModelError(f"--weeks {args.weeks}: write 1 or more.")
-    made: list[tuple[str, SeasonForecast]] = []
-    stages: list[pd.DataFrame] = []
-    figures: list[Path] = []
-    invented = False
-    for work in open_species(args):
-        invented = work.study.invented
-        today, links = _day(args.today, work), _links(args, work)
-        fit = _fit(args, work)
-        found, places = _forecast(args, work, fit, today, links)
-        made.append((work.species, found))
-        tell_forecast(found, invented=invented)
-        if plan is not None:
-            stages.append(tell_stages(plan, fit, places, found, work.inputs.traps))
-        if args.out is not None and not fit.settings.biofix:
-            for station in dict.fromkeys(place.station for place in places):
-                figures.append(_draw(args.out, work, fit, found, station))
-    for caution in CAUTIONS:
-        print(caution)
-    if args.out is not None:
-        _write(args.out, made, args.weeks, invented, stages)
-        if figures:
-            print(f"written: {len(figures)} figures of the season's heat, the first is {figures[0]}")
+    _check_options(args)
+    with optional_run_folder(args.out, "forecast", files=[*_TABLES, "stages.csv", "figures/"]) as folder:
+        stages = read_stages(args)
+        works = open_species(args)
+        given = None if args.fit is None else _given_fit(args, works)
+        links = _links(args, works)
+        today = _day(args.today, works[0])
+        if stages is not None:
+            stages.check_season(works[0].inputs.season, today)
+        made: list[tuple[str, SeasonForecast]] = []
+        tables: list[pd.DataFrame] = []
+        figures = _FigureNames(works)
+        for work, own in zip(works, links, strict=True):
+            fit = given or work.fit()
+            found, places = _forecast(args, work, fit, own, today)
+            made.append((work.species, found))
+            tell_forecast(found, invented=work.study.invented)
+            if args.bridge and all(one.bridged_until is None for one in found.events):
+                print("note: --bridge: the weather holds no days marked as numerical weather forecast.")
+            if stages is not None:
+                tables.append(tell_stages(stages, fit, places, found, work.inputs.traps))
+            if folder is not None and not fit.settings.biofix:
+                for station in dict.fromkeys(place.station for place in places):
+                    _draw(folder.staging, figures.name(work.species, station), work, fit, found, station)
+        for caution in CAUTIONS:
+            print(caution)
+        written: list[str] = []
+        if folder is not None:
+            folder.run = name_run(args, "forecast", {**works[0].inputs.hashes, "day of issue": str(today)})
+            written = _write(folder, made, args.weeks or _WEEKS, works[0].study.invented, tables)
+    if folder is not None:
+        tell_written(folder, written)
+        if figures.used:
+            first = folder.path / "figures" / f"{figures.used[0]}.png"
+            print(f"written: {len(figures.used)} figures of the season's heat, the first is {first}")
     return 0
 
 
-def _links(args: argparse.Namespace, work: SpeciesWork) -> pd.DataFrame:
-    """Return the traps that are forecast, with their stations."""
-    links: pd.DataFrame = work.inputs.links
+def _check_options(args: argparse.Namespace) -> None:
+    from phenofit.forecast.events import EVENTS
+
+    known("--events", args.events or (), EVENTS, "flight event")
+    distinct("--site", args.site or ())
+    if args.stages is None:
+        refuse_unused(args, ["treat", "treat_stage"], "without --stages")
+    if not args.treat:
+        refuse_unused(args, ["treat_stage"], "without --treat")
+    if args.out is None:
+        refuse_unused(args, ["weeks"], "without --out: the table of chances is only written")
+
+
+class _FigureNames:
+    """Names of the figures of a season's heat, one for each species and station; no two are the same."""
+
+    def __init__(self, works: list[SpeciesWork]) -> None:
+        from phenofit.output_folder import distinct_slugs, species_slug
+
+        parts = distinct_slugs(str(s) for s in works[0].inputs.weather["station"].to_numpy())
+        self.used: list[str] = []
+        self._names: dict[tuple[str, str], str] = {}
+        for species in (work.species for work in works):
+            for station, part in parts.items():
+                number, name = 1, f"season-{species_slug(species)}-{part}"
+                while name in self._names.values():
+                    number += 1
+                    name = f"season-{species_slug(species)}-{part}-{number}"
+                self._names[species, station] = name
+
+    def name(self, species: str, station: str) -> str:
+        """Return the name of a figure without its ending."""
+        self.used.append(self._names[species, station])
+        return self.used[-1]
+
+
+def _links(args: argparse.Namespace, works: list[SpeciesWork]) -> list[pd.DataFrame]:
+    """Return the places of each species to forecast for, with their stations."""
     if args.site:
-        return _of_sites(links, _sites(work), args.site)
-    return links[links["trap"].isin(work.trap_years.years["trap"])]
+        return [_of_sites(work.inputs.links, _sites(work), args.site) for work in works]
+    return [
+        work.inputs.links[work.inputs.links["trap"].isin(work.trap_years.years["trap"])] for work in works
+    ]
 
 
 def _sites(work: SpeciesWork) -> dict[str, str]:
@@ -122,21 +172,20 @@ def _sites(work: SpeciesWork) -> dict[str, str]:
 
 
 def _forecast(
-    args: argparse.Namespace, work: SpeciesWork, fit: FlightFit, today: np.datetime64, links: pd.DataFrame
+    args: argparse.Namespace, work: SpeciesWork, fit: FlightFit, links: pd.DataFrame, today: np.datetime64
 ) -> tuple[SeasonForecast, list[Place]]:
     from phenofit.forecast import FORECAST_EVENTS, forecast_season
     from phenofit.forecast.places import season_places
 
-    traps, sites = work.inputs.traps, _sites(work)
     found = forecast_season(
         fit,
         work.inputs.weather,
         links,
         today=today,
-        sites=sites,
+        sites=_sites(work),
         events=tuple(args.events or FORECAST_EVENTS),
         starts=work.inputs.starts,
-        traps=traps,
+        traps=work.inputs.traps,
         bridge=args.bridge,
         seed=work.study.head.seed,
         accept_unconverged=args.accept_unconverged,
@@ -146,36 +195,36 @@ def _forecast(
         links,
         fit.settings.season,
         issued=today,
-        sites=sites,
+        sites=_sites(work),
         starts=work.inputs.starts,
         bridge=args.bridge,
     )
     return found, places
 
 
-def _fit(args: argparse.Namespace, work: SpeciesWork) -> FlightFit:
+def _given_fit(args: argparse.Namespace, works: list[SpeciesWork]) -> FlightFit:
     from phenofit.errors import DataError, Problem
     from phenofit.flight import FlightFit
 
-    if args.fit is None:
-        return work.fit()
     fit = FlightFit.from_json(args.fit)
-    if fit.settings.species and fit.settings.species != work.species:
-        raise DataError(
-            Problem(
-                f"the fit is of '{fit.settings.species}', not of '{work.species}'.",
-                "Choose the species with --species, or its own fit file.",
-                str(args.fit),
+    for work in works:
+        if fit.settings.species and fit.settings.species != work.species:
+            raise DataError(
+                Problem(
+                    f"the fit is of '{fit.settings.species}', not of '{work.species}'.",
+                    "Choose the species with --species, or its own fit file.",
+                    str(args.fit),
+                )
             )
-        )
     return fit
 
 
-def _draw(out: Path, work: SpeciesWork, fit: FlightFit, found: SeasonForecast, station: str) -> Path:
-    """Draw the season's heat at a station against past seasons, and return the picture's name."""
+def _draw(
+    out: Path, name: str, work: SpeciesWork, fit: FlightFit, found: SeasonForecast, station: str
+) -> None:
+    """Draw the season's heat at a station against past seasons."""
     import numpy as np
 
-    from phenofit.file_names import file_part, file_parts
     from phenofit.report.figure_data import season_heat
     from phenofit.report.figures.forecasts import draw_season
     from phenofit.report.figures.style import save
@@ -187,30 +236,25 @@ def _draw(out: Path, work: SpeciesWork, fit: FlightFit, found: SeasonForecast, s
         fit.settings.season,
         heat_words=fit.settings.heat.describe(round(fit.base, 1)),
     )
-    parts = file_parts(sorted(str(s) for s in work.inputs.weather["station"].values))
-    name = f"season-{file_part(work.species)}-{parts[station]}"
     save(figure, out / "figures", name, invented=work.study.invented)
-    return out / "figures" / f"{name}.png"
 
 
 def _of_sites(links: pd.DataFrame, sites: dict[str, str], wanted: list[str]) -> pd.DataFrame:
     from phenofit.errors import ModelError
     from phenofit.tables import nearest
 
-    known = set(sites.values())
+    there = set(sites.values())
     for name in wanted:
-        if name not in known:
-            raise ModelError(f"there is no site '{name}'.{nearest(name, known)}")
+        if name not in there:
+            raise ModelError(f"there is no site '{name}'.{nearest(name, there)}")
     return links[[sites.get(str(trap), str(trap)) in wanted for trap in links["trap"]]]
 
 
 def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
     from phenofit.forecast import day_after_last
 
-    if text is None:
-        given = work.study.forecast.today
-        return day_after_last(work.inputs.weather) if given is None else moment(str(given), "D")
-    return day_of(text)
+    asked = day("--today", text) or work.study.forecast.today
+    return day_after_last(work.inputs.weather) if asked is None else moment(str(asked), "D")
 
 
 def tell_forecast(found: SeasonForecast, *, invented: bool) -> None:
@@ -240,23 +284,26 @@ def _short(moment: pd.Timestamp) -> str:
 
 
 def _write(
-    out: Path, made: list[tuple[str, SeasonForecast]], weeks: int, invented: bool, stages: list[pd.DataFrame]
-) -> None:
-    from phenofit.file_names import file_part
+    folder: RunFolder,
+    made: list[tuple[str, SeasonForecast]],
+    weeks: int,
+    invented: bool,
+    stages: list[pd.DataFrame],
+) -> list[str]:
     from phenofit.files import write_text
     from phenofit.forecast.calendar_file import calendar_text
+    from phenofit.output_folder import species_slug
     from phenofit.outputs import write_validation
 
-    mark = {"invented": True} if invented else {}
-    write_validation(out / "forecast.csv", [found.table().assign(**mark) for _, found in made])
-    write_validation(out / "forecast-weeks.csv", [found.weeks(weeks).assign(**mark) for _, found in made])
-    notes = ("Invented data.",) if invented else ()
-    written = [out / "forecast.csv", out / "forecast-weeks.csv"]
+    tables = [[found.table() for _, found in made], [found.weeks(weeks) for _, found in made]]
+    names = [*_TABLES]
     if stages:
-        write_validation(out / "stages.csv", [table.assign(**mark) for table in stages])
-        written.append(out / "stages.csv")
+        names.append("stages.csv")
+        tables.append(stages)
+    for name, parts in zip(names, tables, strict=True):
+        write_validation(folder.staging / name, parts, invented=invented, run=folder.run)
+    notes = (*(("Invented data.",) if invented else ()), f"phenofit run {folder.run}.")
     for species, found in made:
-        path = out / f"forecast-{file_part(species)}.ics"
-        write_text(path, calendar_text(found, notes=notes))
-        written.append(path)
-    print(f"written: {', '.join(map(str, written))}")
+        names.append(f"forecast-{species_slug(species)}.ics")
+        write_text(folder.staging / names[-1], calendar_text(found, notes=notes))
+    return names

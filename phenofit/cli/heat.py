@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from phenofit.cli.options import distinct, known, name_run, refuse_unused
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -25,7 +27,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("--base", required=True, metavar="T", help="base temperature with its unit, such as 50F or 10C")
     add("--upper", metavar="T", help="upper threshold with its unit")
     add("--method", default="single sine", help="heat method (default: single sine)")
-    add("--cutoff", default="horizontal", help="what happens above the upper threshold (default: horizontal)")
+    add("--cutoff", help="what happens above the upper threshold (default: horizontal)")
     add("--start", default="01-01", metavar="MM-DD", help="where each season's sum begins (default: 01-01)")
     add("--end", metavar="MM-DD", help="last day of a season (default: the day before the next start)")
     add(
@@ -33,11 +35,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="+",
         default=[],
         metavar="DD",
-        help="give the date of these sums: numbers in the unit of --show, or texts such as '900 degF d'",
+        help="give the date of these sums, each with its unit, such as '900 degF d'; bare numbers are in the unit of --show",
     )
     add(
         "--show",
-        default="degC d",
         metavar="UNIT",
         help="unit of the sums: degC d or degF d (default: degC d)",
     )
@@ -45,10 +46,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("--unit", help="unit of the temperatures in a table: degC, degF or kelvin")
     add(
         "--dates",
-        default="year-first",
         help="order of dates in a table: year-first, month-first or day-first",
     )
-    add("--station", help="station id of a table without a station column")
+    add("--station", help="which station of a table; the id of a table without a station column")
     add(
         "--columns",
         nargs="+",
@@ -64,13 +64,20 @@ def run(args: argparse.Namespace) -> int:
     """Sum the heat and write the tables or maps."""
     from phenofit.heat.grids import is_grid
     from phenofit.heat.settings import HeatSettings, check_thresholds
-    from phenofit.run_folder import check_target
+    from phenofit.output_folder import check_writable
     from phenofit.units import degree_day_unit
 
-    check_target(args.out)
     base, upper = check_thresholds(args.base, args.upper)
-    settings = HeatSettings(args.method, args.cutoff, upper)
-    args.show = degree_day_unit(args.show)
+    if upper is None:
+        refuse_unused(args, ["cutoff"], "without --upper")
+    settings = HeatSettings(args.method, args.cutoff or "horizontal", upper)
+    amounts = [_amount(text, args.show) for text in args.amounts]
+    distinct("--amounts", amounts)
+    args.show = degree_day_unit(args.show or "degC d")
+    names = dict(_pairs(args.columns))
+    distinct("--columns", [text.partition("=")[0] for text in args.columns])
+    check_writable(args.out)
+    run = name_run(args, "heat", {})
     heat = {
         "base": base,
         "upper": upper,
@@ -79,18 +86,24 @@ def run(args: argparse.Namespace) -> int:
         "out_unit": args.show,
     }
     print(f"degree-days [{args.show}]: {settings.describe(base)}, from {args.start}")
-    amounts = [_amount(text) for text in args.amounts]
-    names = dict(_pairs(args.columns))
     if is_grid(args.input):
-        return _grid(args, heat, amounts, names)
-    return _table(args, heat, amounts, names)
+        return _grid(args, heat, amounts, names, run)
+    return _table(args, heat, amounts, names, run)
 
 
-def _amount(text: str) -> float | str:
+def _amount(text: str, unit: str | None) -> float | str:
+    """Read an amount of heat; a bare number is in the unit that the call names."""
+    from phenofit.errors import UnitError
+
     try:
-        return float(text)
+        value = float(text)
     except ValueError:
         return text
+    if unit is None:
+        raise UnitError(
+            f"--amounts '{text}' has no unit; write '{text} degC d' or '{text} degF d', or name the unit with --show."
+        )
+    return value
 
 
 def _pairs(columns: list[str]) -> Iterator[tuple[str, str]]:
@@ -104,11 +117,16 @@ def _pairs(columns: list[str]) -> Iterator[tuple[str, str]]:
 
 
 def _grid(
-    args: argparse.Namespace, heat: dict[str, Any], amounts: list[float | str], names: dict[str, str]
+    args: argparse.Namespace,
+    heat: dict[str, Any],
+    amounts: list[float | str],
+    names: dict[str, str],
+    run: str,
 ) -> int:
     from phenofit.errors import ModelError
     from phenofit.heat.grids import heat_maps, on_cluster, open_grid, running_maps, write_grid
 
+    refuse_unused(args, ["unit", "dates", "station"], "on a grid, which says all that itself")
     if unknown := set(names) - {"tmin", "tmax"}:
         raise ModelError(
             f"--columns {', '.join(sorted(unknown))}: a grid has the variables tmin and tmax only."
@@ -126,7 +144,7 @@ def _grid(
     else:
         result = heat_maps(tmin, tmax, amounts=amounts, **season, **heat)
     with on_cluster(args.scheduler), _progress(args.scheduler):
-        write_grid(result, args.out)
+        write_grid(result.assign_attrs(run=run), args.out)
     print(f"written: {args.out}")
     return 0
 
@@ -156,7 +174,11 @@ def _progress(scheduler: str | None) -> Any:
 
 
 def _table(
-    args: argparse.Namespace, heat: dict[str, Any], amounts: list[float | str], names: dict[str, str]
+    args: argparse.Namespace,
+    heat: dict[str, Any],
+    amounts: list[float | str],
+    names: dict[str, str],
+    run: str,
 ) -> int:
     from phenofit.errors import ModelError
     from phenofit.heat import accumulate, dates_reaching, degree_days
@@ -173,14 +195,21 @@ def _table(
     if args.out is not None and args.out.suffix.lower() != ".csv":
         raise ModelError(f"the sums of a table are written as .csv; found '{args.out}'.")
     weather = read_weather(
-        args.input, unit=args.unit, columns=names or None, dates=args.dates, station=args.station
+        args.input,
+        unit=args.unit,
+        columns=names or None,
+        dates=args.dates or "year-first",
+        station=args.station,
     )
+    if args.station is not None:
+        known("--station", [args.station], [str(s) for s in weather["station"].to_numpy()], "station")
+        weather = weather.sel(station=[args.station])
     for note in notes(weather):
         print(f"note: {note}")
     daily = degree_days(weather["tmin"], weather["tmax"], **heat)
     sums = accumulate(daily, start=args.start, end=args.end)
     if args.out is not None:
-        _write_sums(args.out, daily, sums)
+        _write_sums(args.out, daily, sums, run)
         print(f"written: {args.out}")
     if amounts:
         dates = dates_reaching(sums, amounts)
@@ -191,7 +220,7 @@ def _table(
             from phenofit.files import write_csv
 
             target = args.out.with_name(f"{args.out.stem}-dates.csv")
-            write_csv(target, columns, rows)
+            write_csv(target, [*columns, "run"], ([*row, run] for row in rows))
             print(f"written: {target}")
     return 0
 
@@ -199,7 +228,7 @@ def _table(
 _TERMS = ("units", "base", "upper", "cutoff", "method", "start")
 
 
-def _write_sums(path: Path, daily: xr.DataArray, sums: xr.DataArray) -> None:
+def _write_sums(path: Path, daily: xr.DataArray, sums: xr.DataArray, run: str) -> None:
     import numpy as np
 
     from phenofit.files import write_csv
@@ -214,9 +243,9 @@ def _write_sums(path: Path, daily: xr.DataArray, sums: xr.DataArray) -> None:
             for t, day in enumerate(days):
                 season = int(seasons[t]) if seasons[t] >= 0 else None
                 numbers = [None if np.isnan(v) else round(float(v), 4) for v in (heat_day[t], heat_sum[t])]
-                yield [station, day, season, *numbers, *terms]
+                yield [station, day, season, *numbers, *terms, run]
 
-    write_csv(path, ["station", "date", "season", "degree_days", "sum", *_TERMS], rows())
+    write_csv(path, ["station", "date", "season", "degree_days", "sum", *_TERMS, "run"], rows())
 
 
 def _date_rows(dates: xr.DataArray, attributes: dict[str, Any]) -> tuple[list[str], list[list[Any]]]:

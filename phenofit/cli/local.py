@@ -6,15 +6,30 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from phenofit.cli.options import (
+    day,
+    distinct,
+    known,
+    name_run,
+    refuse_unused,
+    tell_written,
+    whole_from_one,
+)
+
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
     import xarray as xr
 
     from phenofit.flight import FlightFit
     from phenofit.forecast.local import LocalCheck
+    from phenofit.forecast.season import SeasonForecast
+    from phenofit.output_folder import RunFolder
 
 __all__ = ["configure", "run"]
+
+_TABLES = ("local.csv", "local-forecast.csv")
+_DATES = "year-first"
+_NETCDF = (".nc", ".nc4", ".cdf")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -31,7 +46,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--dates",
-        default="year-first",
         metavar="ORDER",
         help="order of dates in tables (default: year-first)",
     )
@@ -42,7 +56,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="COLUMN=VALUE",
         help="covariates of the fit at this place, region=North",
     )
-    parser.add_argument("--flight", type=int, default=1, help="which flight (default: 1)")
+    parser.add_argument("--flight", type=whole_from_one, default=1, help="which flight (default: 1)")
     parser.add_argument("--today", metavar="DATE", help="also forecast the season of this day")
     parser.add_argument(
         "--out", type=Path, metavar="DIR", help="write local.csv, and the forecast with --today"
@@ -51,36 +65,53 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, tell and write."""
-    from phenofit.run_folder import run_folder
-
-    with run_folder(args.out, "local"):
-        return _run(args)
-
-
-def _run(args: argparse.Namespace) -> int:
-    from phenofit.cli.studies import begin_from_files, day_of
-    from phenofit.flight import FlightFit, fit_at
     from phenofit.forecast.cautions import CAUTIONS
     from phenofit.forecast.local import local_check
     from phenofit.forecast.weather_years import station_series
+    from phenofit.output_folder import optional_run_folder
 
-    fit = fit_at(FlightFit.from_json(args.fit), _columns(args.at))
-    weather, station = _weather(args)
-    records = _records(args, fit)
-    today = None if args.today is None else day_of(args.today)
-    begin_from_files([args.fit, *args.weather], args)
-    check = local_check(fit, station_series(weather)[station], records, flight=args.flight)
-    for sentence in check.sentences:
-        print(sentence)
-    for problem in fit.problems:
-        print(f"About the fit: {problem}")
-    if args.out is not None:
-        _write(args.out, check)
-    if today is not None:
-        _ahead(args, fit, weather, station, check, today)
-    for caution in CAUTIONS:
-        print(caution)
+    today = day("--today", args.today)
+    _refuse_unused(args)
+    with optional_run_folder(args.out, "local", files=_TABLES) as folder:
+        fit = _fit(args)
+        weather, station = _weather(args)
+        records = _records(args, fit)
+        check = local_check(fit, station_series(weather)[station], records, flight=args.flight)
+        for sentence in check.sentences:
+            print(sentence)
+        for problem in fit.problems:
+            print(f"About the fit: {problem}")
+        ahead = None if today is None else _ahead(today, fit, weather, station, check)
+        for caution in CAUTIONS:
+            print(caution)
+        written: list[str] = []
+        if folder is not None:
+            folder.run = name_run(args, "local", {})
+            written = _write(folder, check, ahead)
+    if folder is not None:
+        tell_written(folder, written)
     return 0
+
+
+def _refuse_unused(args: argparse.Namespace) -> None:
+    texts = [path for path in args.weather if path.suffix.lower() not in _NETCDF]
+    if not texts:
+        refuse_unused(args, ["unit"], "on NetCDF files, which say their unit themselves")
+        if args.records is None:
+            refuse_unused(args, ["dates"], "without a text table")
+
+
+def _fit(args: argparse.Namespace) -> FlightFit:
+    """Read the fit and carry it to the place."""
+    from phenofit.errors import ModelError
+    from phenofit.flight import FlightFit, fit_at
+
+    fit = FlightFit.from_json(args.fit)
+    if args.flight > fit.settings.flights:
+        raise ModelError(f"--flight {args.flight}: the fit has {fit.settings.flights} flight(s).")
+    place = _columns(args.at)
+    known("--at", list(place), fit.settings.covariates, "covariate of the fit")
+    return fit_at(fit, place)
 
 
 def _columns(texts: list[str]) -> dict[str, str]:
@@ -89,8 +120,9 @@ def _columns(texts: list[str]) -> dict[str, str]:
     wrong = [text for text in texts if "=" not in text]
     if wrong:
         raise ModelError(f"--at takes COLUMN=VALUE, not '{wrong[0]}'.")
-    pairs = (text.split("=", 1) for text in texts)
-    return {column.strip(): value.strip() for column, value in pairs}
+    columns = [text.split("=", 1)[0].strip() for text in texts]
+    distinct("--at", columns)
+    return {column: text.split("=", 1)[1].strip() for column, text in zip(columns, texts, strict=True)}
 
 
 def _weather(args: argparse.Namespace) -> tuple[xr.Dataset, str]:
@@ -98,7 +130,7 @@ def _weather(args: argparse.Namespace) -> tuple[xr.Dataset, str]:
     from phenofit.tables import nearest
     from phenofit.weather import read_weather
 
-    weather = read_weather(args.weather, unit=args.unit, dates=args.dates)
+    weather = read_weather(args.weather, unit=args.unit, dates=args.dates or _DATES)
     known = [str(s) for s in weather["station"].to_numpy()]
     if args.station is None and len(known) > 1:
         raise ModelError(
@@ -120,7 +152,7 @@ def _records(args: argparse.Namespace, fit: FlightFit) -> pd.DataFrame:
         raise ModelError("give the records either as a table (--records) or on the command line (--saw).")
     season = fit.settings.season
     if args.records:
-        return read_records(args.records, season=season, dates=args.dates)
+        return read_records(args.records, season=season, dates=args.dates or _DATES)
     when, count = [], []
     for text in args.saw:
         day, _, number = text.partition("=")
@@ -134,8 +166,9 @@ def _records(args: argparse.Namespace, fit: FlightFit) -> pd.DataFrame:
     return place_records(np.array(when), count, season=season)
 
 
-def _write(out: Path, check: LocalCheck) -> None:
+def _write(folder: RunFolder, check: LocalCheck, ahead: SeasonForecast | None) -> list[str]:
     from phenofit.files import write_csv
+    from phenofit.outputs import write_validation
 
     columns = (
         "season",
@@ -147,26 +180,24 @@ def _write(out: Path, check: LocalCheck) -> None:
         "low_days",
         "high_days",
         "inside",
+        "run",
     )
     rows = []
     for year in check.years:
         ends = year.forecast.interval(0.95)
         dates = [str(d)[:10] for d in (year.forecast.quantile(0.5), *ends)]
-        rows.append(
-            [year.season, year.seen, *dates, year.shift_days, year.low_days, year.high_days, year.inside]
-        )
-    write_csv(out / "local.csv", columns, rows)
-    print(f"written: {out / 'local.csv'}")
+        numbers = [year.shift_days, year.low_days, year.high_days, year.inside]
+        rows.append([year.season, year.seen, *dates, *numbers, folder.run])
+    write_csv(folder.staging / _TABLES[0], columns, rows)
+    if ahead is None:
+        return [_TABLES[0]]
+    write_validation(folder.staging / _TABLES[1], [ahead.table()], run=folder.run)
+    return [*_TABLES]
 
 
 def _ahead(
-    args: argparse.Namespace,
-    fit: FlightFit,
-    weather: xr.Dataset,
-    station: str,
-    check: LocalCheck,
-    today: np.datetime64,
-) -> None:
+    today: str, fit: FlightFit, weather: xr.Dataset, station: str, check: LocalCheck
+) -> SeasonForecast:
     import pandas as pd
 
     from phenofit.cli.forecast import tell_forecast
@@ -182,8 +213,4 @@ def _ahead(
     )
     print("with the local correction:" if check.supported else "without a local correction:")
     tell_forecast(found, invented=False)
-    if args.out is not None:
-        from phenofit.outputs import write_validation
-
-        write_validation(args.out / "local-forecast.csv", [found.table()])
-        print(f"written: {args.out / 'local-forecast.csv'}")
+    return found

@@ -4,8 +4,17 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+from phenofit.cli.options import above_zero, days_ahead, known, name_run, refuse_unused, whole_from_one
+
+if TYPE_CHECKING:
+    from phenofit.output_folder import RunFolder
 
 __all__ = ["configure", "run"]
+
+_FILES = ("error_map.nc", "error_map.tif", "sites.geojson", "error_map.html", "figures/")
+_DATE_FILES = ("date_map.nc", "date_map.tif", "figures/")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -18,15 +27,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--out", type=Path, default=Path("reports"), metavar="DIR", help="output folder")
     parser.add_argument("--species", help="which species, where the table holds several")
-    parser.add_argument("--forecaster", default="fitted", help="whose errors (default: fitted)")
-    parser.add_argument("--flight", type=int, default=1, help="which flight (default: 1)")
+    parser.add_argument("--forecaster", help="whose errors (default: fitted)")
+    parser.add_argument("--flight", type=whole_from_one, default=1, help="which flight (default: 1)")
     parser.add_argument("--event", default="flight_50", help="which event (default: flight_50)")
     parser.add_argument("--scheme", help="which held-out scheme, where the table holds several")
     parser.add_argument(
-        "--lead-days", type=float, help="days between issue and event (default: weather known)"
+        "--lead-days", type=days_ahead, help="days between issue and event (default: weather known)"
     )
-    parser.add_argument("--cell-km", type=float, help="side of a cell [km]")
-    parser.add_argument("--margin-km", type=float, help="how far the map goes beyond the sites [km]")
+    parser.add_argument("--cell-km", type=above_zero, help="side of a cell [km]")
+    parser.add_argument("--margin-km", type=above_zero, help="how far the map goes beyond the sites [km]")
     parser.add_argument("--drift", nargs="+", default=[], metavar="NAME", help="latitude, elevation")
     parser.add_argument("--elevation", type=Path, help="NetCDF of heights [m] on latitude and longitude")
     parser.add_argument("--region", type=Path, help="GeoJSON of the area to map")
@@ -47,36 +56,52 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the maps and say where they are."""
-    from phenofit.run_folder import run_folder
+    from phenofit.maps.borders import read_lines, read_rings
+    from phenofit.maps.drift import DRIFTS
+    from phenofit.output_folder import run_folder
 
-    with run_folder(args.out, "map"):
-        return _run(args)
-
-
-def _run(args: argparse.Namespace) -> int:
-    _no_idle_options(args)
     if args.dates:
-        return _dates(args)
+        names = ["forecaster", "scheme", "lead_days", "drift"]
+        refuse_unused(args, names, "with --dates, which maps dates and no errors")
+    else:
+        refuse_unused(args, ["fit", "season"], "without --dates")
+    known("--drift", args.drift, DRIFTS, "drift")
+    command, files = ("map --dates", _DATE_FILES) if args.dates else ("map", _FILES)
+    with run_folder(args.out, command, files=files) as folder:
+        for path, read in ((args.region, read_rings), (args.outlines, read_lines)):
+            if path is not None:
+                read(path)
+        paths = (_dates if args.dates else _errors)(args, folder)
+        written = [path.relative_to(folder.staging) for path in paths]
+    for name in written:
+        print(f"written: {folder.path / name}")
+    if folder.removed:
+        print(f"removed, from an earlier run: {', '.join(folder.removed)}")
+    return 0
+
+
+def _errors(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
+    """Map the forecast error."""
     import warnings
 
-    from phenofit.cli.studies import begin_from_files
     from phenofit.errors import PhenofitWarning
+    from phenofit.files import file_hash
     from phenofit.maps.choice import read_validation
     from phenofit.maps.files import read_elevation, write_map_files
     from phenofit.maps.surface import error_map
-    from phenofit.run_folder import require_complete
 
+    given = args.elevation
     table = _table(args)
-    require_complete(table)
+    if given is not None and "elevation" not in args.drift:
+        refuse_unused(args, ["elevation"], "on a map of errors without --drift elevation")
     validation = read_validation(table)
     elevation = None if args.elevation is None else read_elevation(args.elevation)
-    begin_from_files([table], args)
     invented = args.invented or _says_invented(validation)
     with warnings.catch_warnings():
         warnings.simplefilter("always", PhenofitWarning)
         result = error_map(
             validation,
-            forecaster=args.forecaster,
+            forecaster=args.forecaster or "fitted",
             flight=args.flight,
             event=args.event,
             species=args.species,
@@ -90,28 +115,12 @@ def _run(args: argparse.Namespace) -> int:
             invented=invented,
             progress=print,
         )
-        written = write_map_files(result, args.out, outlines=args.outlines)
+        folder.run = name_run(args, folder.command, {"validation table": file_hash(table)})
+        marked = result.assign_attrs(run=folder.run)
+        written = write_map_files(marked, folder.staging, outlines=args.outlines)
     if result.attrs["notes"]:
         print(f"note: {result.attrs['notes']}")
-    for path in written:
-        print(f"written: {path}")
-    return 0
-
-
-# Options that only one of the two kinds of map heeds, with their values where they are not given.
-_ERRORS_ONLY: dict[str, object] = {"forecaster": "fitted", "scheme": None, "lead_days": None, "drift": []}
-_DATES_ONLY: dict[str, object] = {"fit": None, "season": None}
-
-
-def _no_idle_options(args: argparse.Namespace) -> None:
-    """Refuse an option that would have no effect."""
-    from phenofit.errors import ModelError
-
-    idle = _ERRORS_ONLY if args.dates else _DATES_ONLY
-    for name, absent in idle.items():
-        if getattr(args, name) != absent:
-            word = "has no effect with" if args.dates else "goes with"
-            raise ModelError(f"--{name.replace('_', '-')} {word} --dates; leave out one of the two.")
+    return written
 
 
 def _table(args: argparse.Namespace) -> Path:
@@ -145,44 +154,48 @@ def _says_invented(validation: object) -> bool:
     return column is not None and bool(column.astype(str).str.lower().isin(["true", "1", "yes"]).any())
 
 
-def _dates(args: argparse.Namespace) -> int:
+def _dates(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
     """Map the date of the event from the study's weather and fit."""
-    from phenofit.cli.studies import begin_from_files
     from phenofit.errors import DataError, ModelError, Problem
-    from phenofit.file_names import file_part
+    from phenofit.files import file_hash
     from phenofit.flight import FlightFit
     from phenofit.maps.dates import date_map
     from phenofit.maps.files import read_elevation, write_date_files
-    from phenofit.run_folder import require_complete
+    from phenofit.output_folder import species_slug
     from phenofit.study import load_study, read_inputs
 
+    if args.source.suffix.lower() != ".toml":
+        raise ModelError(f"--dates needs a study file; found '{args.source}'.")
     study = load_study(args.source)
-    species = args.species or study.species[0]
+    species = study.species[0] if args.species is None else study.species_name(args.species)
     if args.species is None and len(study.species) > 1:
         raise ModelError(
             f"the study holds several species ({', '.join(study.species)}): choose one with --species."
         )
-    path: Path = args.fit or args.out / f"fit-{file_part(species)}.json"
+    path: Path = args.fit or args.out / f"fit-{species_slug(species)}.json"
     if not path.exists():
         remedy = f"Make it with: phenofit fit {args.source} --out {args.out}"
         raise DataError(Problem("there is no fit file.", remedy, str(path)))
-    require_complete(path)
     fit = FlightFit.from_json(path)
+    if fit.settings.species and fit.settings.species != species:
+        raise DataError(
+            Problem(
+                f"the fit is of '{fit.settings.species}', not of '{species}'.", "Give its own fit.", str(path)
+            )
+        )
     elevation = None if args.elevation is None else read_elevation(args.elevation)
     inputs = read_inputs(study, progress=print)
-    begin_from_files([path], args, hashes=inputs.hashes)
     result = date_map(
         fit,
         inputs.weather.load(),
         event=args.event,
         flight=args.flight,
         year=args.season,
-        cell_km=args.cell_km,
-        margin_km=args.margin_km,
+        cell_km=args.cell_km or study.map.cell_km,
+        margin_km=args.margin_km or study.map.margin_km,
         region=args.region,
         elevation=elevation,
         invented=args.invented or study.invented,
     )
-    for written in write_date_files(result, args.out, outlines=args.outlines):
-        print(f"written: {written}")
-    return 0
+    folder.run = name_run(args, folder.command, {**inputs.hashes, "fit": file_hash(path)})
+    return write_date_files(result.assign_attrs(run=folder.run), folder.staging, outlines=args.outlines)

@@ -3,18 +3,34 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from phenofit.cli.options import (
+    distinct,
+    name_run,
+    refuse_unused,
+    tell_written,
+    whole_from_one,
+    whole_from_zero,
+)
+
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable
 
     import pandas as pd
     import xarray as xr
 
     from phenofit.flight import FlightFit
+    from phenofit.species_work import SpeciesWork
+
+    _Source = tuple[FlightFit, xr.Dataset, list[str]]
 
 __all__ = ["configure", "run"]
+
+_TABLE = "plan.csv"
+_NETCDF = (".nc", ".nc4", ".cdf")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -40,13 +56,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--simulate",
-        type=_not_negative,
+        type=whole_from_zero,
         default=0,
         metavar="N",
         help="confirm each size by N drawn and fitted networks",
     )
-    parser.add_argument("--seed", type=int, default=1, help="seed of the draws (default: 1)")
-    parser.add_argument("--workers", type=int, default=1, metavar="N", help="processes (default: 1)")
+    parser.add_argument("--seed", type=whole_from_zero, default=1, help="seed of the draws (default: 1)")
+    parser.add_argument("--workers", type=whole_from_one, metavar="N", help="processes (default: 1)")
     parser.add_argument(
         "--weather", type=Path, nargs="+", metavar="FILE", help="station weather, where a fit file is given"
     )
@@ -57,13 +73,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Plan, tell, and write table and figure."""
-    from phenofit.run_folder import run_folder
-
-    with run_folder(args.out, "plan"):
-        return _run(args)
-
-
-def _run(args: argparse.Namespace) -> int:
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
     from contextlib import nullcontext
@@ -71,15 +80,24 @@ def _run(args: argparse.Namespace) -> int:
     import pandas as pd
 
     from phenofit.files import write_csv
+    from phenofit.output_folder import run_folder
     from phenofit.plan import PLAN_COLUMNS, plan_network
     from phenofit.plan.drawing import write_plan_figure
+    from phenofit.plan.network import check_sizes
 
-    tables, named = [], []
+    _refuse_unused(args)
+    for name in ("sites", "years", "checks_per_week", "moths"):
+        distinct(f"--{name.replace('_', '-')}", getattr(args, name))
+    check_sizes(args.sites, args.years, args.checks_per_week, args.moths)
     # Fresh processes: a fork of one whose fit has started threads may never end.
     fresh = multiprocessing.get_context("spawn")
-    pool: Any = ProcessPoolExecutor(args.workers, fresh) if args.workers > 1 else nullcontext()
-    with pool as executor:
-        for fit, weather, stations in _sources(args):
+    workers = args.workers or 1
+    pool: Any = ProcessPoolExecutor(workers, fresh) if workers > 1 else nullcontext()
+    with run_folder(args.out, "plan", files=[_TABLE]) as folder, pool as executor:
+        tables, named = [], []
+        sources, inputs = _sources(args)
+        for source in sources:
+            fit, weather, stations = source()
             table = plan_network(
                 fit,
                 weather,
@@ -95,17 +113,29 @@ def _run(args: argparse.Namespace) -> int:
             _tell(fit.settings.species, table)
             tables.append(table.assign(species=fit.settings.species, invented=table.attrs["invented"]))
             named.append((fit, table))
-    columns = ("species", *PLAN_COLUMNS, "invented")
-    rows = pd.concat([t.astype(dict.fromkeys(t.columns, object)) for t in tables], ignore_index=True)
-    path = args.out / "plan.csv"
-    write_csv(path, columns, rows[list(columns)].to_numpy().tolist())
-    print(f"written: {path}")
-    for fit, table in named:
-        for flight in range(1, fit.settings.flights + 1):
-            figure = args.out / _figure_name(fit.settings.species, flight, len(named), fit.settings.flights)
-            write_plan_figure(table, figure, flight=flight)
-            print(f"written: {figure}")
+        folder.run = name_run(args, "plan", inputs)
+        columns = ("species", *PLAN_COLUMNS, "invented", "run")
+        rows = pd.concat([t.astype(dict.fromkeys(t.columns, object)) for t in tables], ignore_index=True)
+        rows["run"] = folder.run
+        write_csv(folder.staging / _TABLE, columns, rows[list(columns)].to_numpy().tolist())
+        written = [_TABLE]
+        most = max(fit.settings.flights for fit, _ in named)
+        for fit, table in named:
+            for flight in range(1, fit.settings.flights + 1):
+                written.append(_figure_name(fit.settings.species, flight, len(named), most))
+                write_plan_figure(table, folder.staging / written[-1], flight=flight)
+    tell_written(folder, written)
     return 0
+
+
+def _refuse_unused(args: argparse.Namespace) -> None:
+    if args.source.suffix.lower() == ".json":
+        refuse_unused(args, ["species"], "with a fit file, which is of one species")
+        if args.weather and all(path.suffix.lower() in _NETCDF for path in args.weather):
+            refuse_unused(args, ["unit"], "on NetCDF files, which say their unit themselves")
+    else:
+        reason = "with a study, which brings its own weather"
+        refuse_unused(args, ["weather", "stations", "unit"], reason)
 
 
 def _tell(species: str, table: pd.DataFrame) -> None:
@@ -123,47 +153,29 @@ def _tell(species: str, table: pd.DataFrame) -> None:
 
 
 def _figure_name(species: str, flight: int, species_count: int, flights: int) -> str:
-    from phenofit.file_names import file_part
+    from phenofit.output_folder import species_slug
 
     parts = ["plan"]
     if species_count > 1:
-        parts.append(file_part(species))
+        parts.append(species_slug(species))
     if flights > 1:
         parts.append(f"flight-{flight}")
     return "-".join(parts) + ".png"
 
 
-def _sources(args: argparse.Namespace) -> Iterator[tuple[FlightFit, xr.Dataset, list[str]]]:
-    """Give each fit with its weather and the stations that its traps used."""
-    from phenofit.errors import DataError, Problem
-
+def _sources(args: argparse.Namespace) -> tuple[list[Callable[[], _Source]], dict[str, str]]:
+    """Read all that is asked for; return how to get each fit, and the hashes of what was read."""
     if args.source.suffix.lower() != ".json":
         from phenofit.cli.studies import open_species
 
-        given = [f"--{name}" for name in ("weather", "stations", "unit") if getattr(args, name)]
-        if given:
-            raise DataError(
-                Problem(
-                    f"{given[0]} was given with a study.", "A study brings its own weather.", str(args.source)
-                )
-            )
         args.study = args.source
-        for work in open_species(args):
-            fit = work.fit()
-            weather = work.inputs.weather
-            if work.study.invented:
-                weather = weather.assign_attrs(invented=1)
-            yield fit, weather, sorted(fit.data["station"].astype(str).unique())
-        return
-    from phenofit.cli.studies import begin_from_files
+        works = open_species(args)
+        return [partial(_fitted, work) for work in works], dict(works[0].inputs.hashes)
+    from phenofit.errors import DataError, Problem
     from phenofit.flight import FlightFit
     from phenofit.weather import read_weather
 
     fit = FlightFit.from_json(args.source)
-    if args.species:
-        raise DataError(
-            Problem("--species was given with a fit file.", "A fit file holds one species.", str(args.source))
-        )
     if not args.weather:
         raise DataError(
             Problem(
@@ -173,16 +185,17 @@ def _sources(args: argparse.Namespace) -> Iterator[tuple[FlightFit, xr.Dataset, 
             )
         )
     weather = read_weather(args.weather, unit=args.unit, stations=args.stations)
-    begin_from_files([args.source, *args.weather], args)
     there = {str(s) for s in weather["station"].to_numpy()}
     known = sorted(set(fit.data["station"].astype(str)) & there)
-    yield fit, weather, known or sorted(there)
+    return [lambda: (fit, weather, known or sorted(there))], {}
 
 
-def _not_negative(text: str) -> int:
-    if not text.isdecimal():
-        raise argparse.ArgumentTypeError(f"'{text}' is no number of simulations; write 0 or more")
-    return int(text)
+def _fitted(work: SpeciesWork) -> _Source:
+    fit = work.fit()
+    weather = work.inputs.weather
+    if work.study.invented:
+        weather = weather.assign_attrs(invented=1)
+    return fit, weather, sorted(fit.data["station"].astype(str).unique())
 
 
 def _whole(text: str) -> list[int]:

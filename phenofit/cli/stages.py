@@ -15,56 +15,71 @@ if TYPE_CHECKING:
     from phenofit.forecast.places import Place
     from phenofit.forecast.season import SeasonForecast
     from phenofit.forecast.stages import StageLag
+    from phenofit.seasons import Season
 
-__all__ = ["StagePlan", "read_stage_options", "tell_stages"]
-
-_SAMPLE = "2024-06-10:2024-06-16"
+__all__ = ["Stages", "read_stages", "tell_stages"]
 
 
 @dataclass(frozen=True)
-class StagePlan:
-    """Stage lags, and the treatment intervals that are compared with one of the stages."""
+class Stages:
+    """Stages to tell of, and treatment intervals to lay over one of them."""
 
     lags: tuple[StageLag, ...]
     treated: tuple[tuple[np.datetime64, np.datetime64], ...]
-    stage: StageLag | None
+    chosen: StageLag | None
+
+    def check_season(self, season: Season, today: np.datetime64) -> None:
+        """Refuse treatment intervals outside of the season that is forecast.
+
+        Raises
+        ------
+        ModelError
+            With the first such interval.
+        """
+        import numpy as np
+
+        from phenofit.errors import ModelError
+
+        year = int(season.year_of(np.array([today]))[0])
+        if year < 0:
+            return  # the forecast itself says that the day of issue is outside of the season
+        for first, last in self.treated:
+            if last < season.first_day(year) or first >= season.first_day(year + 1):
+                raise ModelError(
+                    f"--treat '{first}:{last}' has no effect: it lies outside of the season {season.label(year)}."
+                )
 
 
-def read_stage_options(args: argparse.Namespace) -> StagePlan | None:
-    """Read ``--stages``, ``--treat`` and ``--treat-stage``; ``None`` where no stage is asked for.
+def read_stages(args: argparse.Namespace) -> Stages | None:
+    """Read the options --stages, --treat and --treat-stage; None without the first.
 
     Raises
     ------
-    ModelError
-        If one of them has no effect without another, an interval is not one, or the stage is unknown.
     DataError
-        If the table of stages is wrong.
+        If the table of stages cannot be read.
+    ModelError
+        If an interval is malformed or reversed, or the stage is not in the table.
     """
     from phenofit.errors import ModelError
     from phenofit.forecast.stages import read_stage_lags
     from phenofit.tables import nearest
 
-    treated = tuple(_intervals(args.treat))
     if args.stages is None:
-        for name in ("treat", "treat_stage"):
-            if getattr(args, name):
-                raise ModelError(f"--{name.replace('_', '-')} needs the table of stages: --stages FILE.")
         return None
-    if args.treat_stage and not treated:
-        raise ModelError("--treat-stage has no effect without --treat FROM:TO.")
-    lags = tuple(read_stage_lags(args.stages))
-    chosen = [lag for lag in lags if lag.stage == args.treat_stage]
-    if treated and not chosen:
+    treated = tuple(_interval(text) for text in args.treat)
+    lags = read_stage_lags(args.stages)
+    chosen = next((lag for lag in lags if lag.stage == args.treat_stage), None)
+    if treated and chosen is None:
         names = [lag.stage for lag in lags]
         raise ModelError(
             f"--treat needs a stage of the table (--treat-stage); there are {', '.join(names)}."
             f"{nearest(args.treat_stage or '', names)}"
         )
-    return StagePlan(lags, treated, chosen[0] if chosen else None)
+    return Stages(lags, treated, chosen)
 
 
 def tell_stages(
-    plan: StagePlan,
+    stages: Stages,
     fit: FlightFit,
     places: Sequence[Place],
     forecast: SeasonForecast,
@@ -77,7 +92,7 @@ def tell_stages(
         window
         for place in places
         for flight in range(1, fit.settings.flights + 1)
-        for window in stage_windows(fit, place, plan.lags, flight=flight, traps=traps)
+        for window in stage_windows(fit, place, stages.lags, flight=flight, traps=traps)
     ]
     table = stage_table(windows, species=forecast.species, terms=forecast.terms)
     for row in table.to_dict("records"):
@@ -85,34 +100,33 @@ def tell_stages(
             f"{row[c]:%d %b}" if str(row[c]) != "NaT" else "not this season" for c in ("low50", "high50")
         )
         print(f"  {row['site']}, flight {row['flight']}: {row['stage']}, 50 % {when}; {row['lag']}")
-    if plan.stage is None:
-        return table
-    for place in places:
+    for place in places if stages.chosen is not None and stages.treated else ():
+        assert stages.chosen is not None
         for flight in range(1, fit.settings.flights + 1):
-            mean, low, high = schedule_cover(fit, place, plan.stage, plan.treated, flight=flight, traps=traps)
+            mean, low, high = schedule_cover(
+                fit, place, stages.chosen, stages.treated, flight=flight, traps=traps
+            )
             print(
                 f"  {place.site}, flight {flight}: the intervals given cover {100 * mean:.0f} % of "
-                f"{plan.stage.stage} (95 % {100 * low:.0f} to {100 * high:.0f} %)"
+                f"{stages.chosen.stage} (95 % {100 * low:.0f} to {100 * high:.0f} %)"
             )
     return table
 
 
-def _intervals(texts: Sequence[str]) -> list[tuple[np.datetime64, np.datetime64]]:
+def _interval(text: str) -> tuple[np.datetime64, np.datetime64]:
+    import datetime
+
     import numpy as np
 
     from phenofit.errors import ModelError
 
-    found: list[tuple[np.datetime64, np.datetime64]] = []
-    ends: tuple[np.datetime64, np.datetime64]
-    for text in texts:
-        first, _, last = text.partition(":")
-        try:
-            ends = np.datetime64(first, "D"), np.datetime64(last, "D")
-        except ValueError:
-            ends = np.datetime64("NaT", "D"), np.datetime64("NaT", "D")
-        if np.isnat(ends[0]) or np.isnat(ends[1]):
-            raise ModelError(f"--treat '{text}' is not an interval; write first:last, such as {_SAMPLE}.")
-        if ends[1] < ends[0]:
-            raise ModelError(f"--treat '{text}' ends before it begins; write first:last, such as {_SAMPLE}.")
-        found.append(ends)
-    return found
+    first, _, last = text.partition(":")
+    try:
+        ends = datetime.date.fromisoformat(first), datetime.date.fromisoformat(last)
+    except ValueError:
+        raise ModelError(
+            f"--treat '{text}' is not an interval; write first:last, such as 2024-06-10:2024-06-16."
+        ) from None
+    if ends[1] < ends[0]:
+        raise ModelError(f"--treat '{text}' ends before it begins; write the first day first.")
+    return np.datetime64(ends[0], "D"), np.datetime64(ends[1], "D")

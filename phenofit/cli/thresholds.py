@@ -21,10 +21,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """List the rows."""
     from phenofit.files import write_csv
-    from phenofit.run_folder import check_target
+    from phenofit.output_folder import check_writable
     from phenofit.validate import PUBLISHED_COLUMNS, find_published, load_published, read_published
 
-    check_target(args.csv)
+    check_writable(args.csv)
     table = load_published() if args.table is None else read_published(args.table)
     rows = find_published(table, id=args.id, species=args.species, event=args.event, usable=args.usable)
     for row in rows:

@@ -9,14 +9,18 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from phenofit.cli.options import days_ahead, distinct, known, name_run, tell_written
 from phenofit.cli.run import show_progress
 from phenofit.cli.studies import add_study, open_species
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from phenofit.species_work import SpeciesWork
+
 __all__ = ["configure", "run"]
 
+_TABLES = ("validation.csv", "scores.csv")
 _SHOWN = (
     "forecaster",
     "flight",
@@ -44,7 +48,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--lead-days",
-        type=int,
+        type=days_ahead,
         nargs="+",
         default=[],
         metavar="DAYS",
@@ -65,28 +69,45 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Validate, write the tables and show the scores."""
-    from phenofit.run_folder import run_folder
-
-    with run_folder(args.out, "validate"):
-        return _run(args)
-
-
-def _run(args: argparse.Namespace) -> int:
-    from phenofit.errors import ModelError
+    from phenofit.output_folder import run_folder
     from phenofit.outputs import write_scores, write_validation
+
+    _check_options(args)
+    with run_folder(args.out, "validate", files=_TABLES) as folder:
+        works = open_species(args)
+        tables, scores = _validate(args, works)
+        folder.run = name_run(args, "validate", works[0].inputs.hashes)
+        for name, write, parts in zip(
+            _TABLES, (write_validation, write_scores), (tables, scores), strict=True
+        ):
+            write(folder.staging / name, parts, invented=works[0].study.invented, run=folder.run)
+    tell_written(folder, _TABLES)
+    return 0
+
+
+def _check_options(args: argparse.Namespace) -> None:
+    from phenofit.flight.baseline_search import RULES
+    from phenofit.forecast.events import EVENTS
+    from phenofit.validate.schemes import SCHEMES
+
+    known("--leave-out", args.leave_out or (), tuple(SCHEMES), "scheme")
+    known("--events", args.events or (), EVENTS, "flight event")
+    known("--older", args.older, RULES, "older rule")
+    distinct("--lead-days", args.lead_days)
+
+
+def _validate(
+    args: argparse.Namespace, works: list[SpeciesWork]
+) -> tuple[list[pd.DataFrame], list[pd.DataFrame]]:
     from phenofit.validate import drift_test, score_forecasts
 
-    wrong = [lead for lead in args.lead_days if not 0 <= lead <= 365]
-    if wrong:
-        raise ModelError(f"--lead-days {wrong[0]}: write whole numbers of days from 0 to 365.")
     # What the call names goes before what the study says.
     asked = {"events": args.events, "lead_days": args.lead_days, "older": args.older}
     more = {name: tuple(values) for name, values in asked.items() if values}
     tell = None if args.quiet else show_progress()
-    tables, scores, invented = [], [], False
+    tables, scores = [], []
     with ThreadPoolExecutor(os.cpu_count() or 1) as executor:
-        for work in (one.settled() for one in open_species(args)):
-            invented = work.study.invented
+        for work in (one.settled() for one in works):
             for scheme in args.leave_out or work.study.validation.leave_out:
                 table = work.validate(
                     scheme,
@@ -99,10 +120,7 @@ def _run(args: argparse.Namespace) -> int:
                 _tell(work.species, scheme, table, scores[-1])
                 for line in drift_test(table).itertuples():
                     print(f"  drift, flight {line.flight}, {line.event}: {line.sentence}")
-    write_validation(args.out / "validation.csv", tables, invented=invented)
-    write_scores(args.out / "scores.csv", scores, invented=invented)
-    print(f"written: {args.out / 'validation.csv'}, {args.out / 'scores.csv'}")
-    return 0
+    return tables, scores
 
 
 def _tell(species: str, scheme: str, table: pd.DataFrame, scores: pd.DataFrame) -> None:

@@ -31,8 +31,9 @@ from phenofit.flight.result import FlightFit
 from phenofit.flight.search import FIRST_NODES, VALUE, climb, covariance_at, enough_nodes
 from phenofit.flight.settings import FitSettings
 from phenofit.flight.setup import build_likelihood, natural_values, public_name, search_box, simplify
-from phenofit.heat.settings import HeatSettings, check_base
+from phenofit.heat.settings import HeatSettings, upper_threshold
 from phenofit.seasons import Season
+from phenofit.units import parse_temperature
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -160,10 +161,12 @@ def fit_flights(
         species=species,
         curve=curve,
         flights=flights,
-        base_held=None if base == "fit" else check_base(base),
+        base_held=None if base == "fit" else parse_temperature(base),
         held=dict(hold or {}),
-        base_range=base_range,
-        upper_range=upper_range,
+        base_range=(parse_temperature(base_range[0]), parse_temperature(base_range[1])),
+        upper_range=None
+        if upper_range is None
+        else (upper_threshold(upper_range[0]), upper_threshold(upper_range[1])),
         shifts=tuple(shifts),
         counts=counts,
         records=records,

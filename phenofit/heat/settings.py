@@ -7,18 +7,30 @@ from typing import Final
 
 from phenofit.errors import ModelError, UnitError
 from phenofit.heat.kernels import CUTOFF_CODES, METHOD_CODES
-from phenofit.units import from_celsius, parse_temperature, temperature_unit
+from phenofit.units import (
+    HIGHEST_BASE,
+    HIGHEST_UPPER,
+    LOWEST_THRESHOLD,
+    from_celsius,
+    parse_temperature,
+    temperature_unit,
+)
 
-__all__ = ["CUTOFFS", "METHODS", "HeatSettings", "check_method", "check_thresholds", "method_codes"]
+__all__ = [
+    "CUTOFFS",
+    "METHODS",
+    "HeatSettings",
+    "check_method",
+    "check_thresholds",
+    "method_codes",
+    "upper_threshold",
+]
 
 METHODS: Final[tuple[str, ...]] = (*METHOD_CODES, "hourly")
 """Methods by their trade names."""
 
 CUTOFFS: Final[tuple[str, ...]] = ("horizontal", "intermediate", "vertical", "floored intermediate")
 """Cut-offs at the upper threshold by their trade names."""
-
-# Wide enough for any lower threshold of an insect, narrow enough that "50" meant in degF is caught.
-LOWEST_BASE, HIGHEST_BASE, _HIGHEST_UPPER = -20.0, 35.0, 60.0
 
 _AVERAGE_REASON: Final[dict[str, str]] = {
     "simple average": (
@@ -90,57 +102,45 @@ def check_thresholds(base: str | float, upper: str | float | None = None) -> tup
     >>> check_thresholds("50 degF", "86 degF")
     (10.0, 30.0)
     """
-    low = check_base(base)
+    low = parse_temperature(base)
+    if not LOWEST_THRESHOLD <= low <= HIGHEST_BASE:
+        raise UnitError(
+            f"a base of {low:g} degC is no lower threshold of an insect (accepted: {LOWEST_THRESHOLD:g} to "
+            f"{HIGHEST_BASE:g} degC); did you mean '{low:g} degF'?"
+        )
     if upper is None:
         return low, None
-    high = parse_temperature(upper)
+    high = upper_threshold(upper)
     if high <= low:
         raise ModelError(f"the upper threshold {high:g} degC must lie above the base {low:g} degC.")
-    if high > _HIGHEST_UPPER:
-        raise UnitError(
-            f"an upper threshold of {high:g} degC is out of range (accepted: up to {_HIGHEST_UPPER:g} degC)"
-            f"{_or_fahrenheit(upper)}."
-        )
     return low, high
 
 
-def check_base(base: str | float) -> float:
-    """Read a base temperature and refuse one that cannot be meant.
+def upper_threshold(upper: str | float) -> float:
+    """Read an upper threshold and refuse one that cannot be meant.
 
     Parameters
     ----------
-    base : str or float
-        ``"50 degF"`` or a number [degC].
+    upper : str or float
+        ``"88 degF"``, or a number [degC].
 
     Returns
     -------
     float
-        The base [degC].
+        The threshold [degC], above -20 and at most 60.
 
     Raises
     ------
     UnitError
-        If it has no unit, or is so low or high that another unit was probably meant.
-
-    Examples
-    --------
-    >>> check_base("50 degF")
-    10.0
+        If it has no unit or lies outside.
     """
-    low = parse_temperature(base)
-    if not LOWEST_BASE <= low <= HIGHEST_BASE:
+    high = parse_temperature(upper, highest=HIGHEST_UPPER)
+    if not LOWEST_THRESHOLD < high <= HIGHEST_UPPER:
         raise UnitError(
-            f"a base of {low:g} degC is no lower threshold of an insect (accepted: {LOWEST_BASE:g} to "
-            f"{HIGHEST_BASE:g} degC){_or_fahrenheit(base)}."
+            f"an upper threshold of {high:g} degC is out of range (accepted: up to {HIGHEST_UPPER:g} degC); "
+            f"did you mean '{high:g} degF'?"
         )
-    return low
-
-
-def _or_fahrenheit(value: str | float) -> str:
-    """Return a question for a number without a unit that would do in degrees Fahrenheit."""
-    if isinstance(value, str) or not 0.0 <= value <= 150.0:
-        return ""
-    return f"; a bare number is in degC: did you mean '{value:g} degF'?"
+    return high
 
 
 def method_codes(method: str, cutoff: str, *, upper: bool) -> tuple[int, int]:
@@ -204,8 +204,7 @@ class HeatSettings:
 
     def __post_init__(self) -> None:
         if self.upper is not None:
-            _, upper = check_thresholds(LOWEST_BASE, self.upper)
-            object.__setattr__(self, "upper", upper)
+            object.__setattr__(self, "upper", upper_threshold(self.upper))
         check_method(self.method, self.cutoff, upper=self.upper is not None)
 
     @property

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from phenofit.errors import MissingExtraError, ModelError
-from phenofit.files import current_run, write_text, writing
+from phenofit.files import write_text, writing
 from phenofit.maps.projection import Plane, need_pyproj
 
 __all__ = ["open_error_map", "plane_of", "write_error_map", "write_geotiff", "write_sites_geojson"]
@@ -59,11 +59,8 @@ def write_error_map(dataset: xr.Dataset, path: str | Path) -> None:
         for name, variable in dataset.variables.items()
         if variable.dims[-2:] == ("y", "x") and variable.dtype.kind in "fi"
     }
-    named = {"run": current_run()} if current_run() else {}
     with writing(path) as temporary:
-        dataset.assign_attrs(named).to_netcdf(
-            temporary, format="NETCDF4", engine="netcdf4", encoding=encoding
-        )
+        dataset.to_netcdf(temporary, format="NETCDF4", engine="netcdf4", encoding=encoding)
 
 
 def open_error_map(path: str | Path) -> xr.Dataset:
@@ -136,7 +133,7 @@ def _fill_bands(file: Any, dataset: xr.Dataset, bands: list[str]) -> None:
         file.set_band_description(number, name)
         file.set_band_unit(number, str(dataset[name].attrs.get("units", "1")))
         file.update_tags(number, long_name=str(dataset[name].attrs.get("long_name", "")))
-    texts = ("title", "source", "comment", "surface_note", "invented_data")
+    texts = ("title", "source", "comment", "surface_note", "invented_data", "run")
     file.update_tags(**{key: str(dataset.attrs[key]) for key in texts if key in dataset.attrs})
 
 
@@ -178,6 +175,7 @@ def write_sites_geojson(dataset: xr.Dataset, path: str | Path) -> None:
         "title": str(dataset.attrs.get("title", "")),
         "comment": str(dataset.attrs.get("comment", "")),
         "invented_data": str(dataset.attrs.get("invented_data", "no")),
+        "run": str(dataset.attrs.get("run", "")),
         "features": features,
     }
     write_text(path, json.dumps(collection, ensure_ascii=False, indent=1, allow_nan=False) + "\n")

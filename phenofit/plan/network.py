@@ -15,13 +15,13 @@ import pandas as pd
 from phenofit.errors import ModelError
 from phenofit.flight.result import FlightFit
 from phenofit.plan.design import Design, Simulated, draw_records, expected, information, simulated
-from phenofit.plan.seasons import PlanWeather, check_plan, plan_weather
+from phenofit.plan.seasons import PlanWeather, check_intervals, check_plan, plan_weather
 from phenofit.plan.truth import PlanTruth, truth_of_fit
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["PLAN_COLUMNS", "plan_network"]
+__all__ = ["PLAN_COLUMNS", "check_sizes", "plan_network"]
 
 PLAN_COLUMNS = (
     "sites",
@@ -128,7 +128,9 @@ def plan_network(
     True
     """
     values = truth_of_fit(truth) if isinstance(truth, FlightFit) else truth
-    _check(sites, years, moths, networks, simulations)
+    check_sizes(sites, years, checks_per_week, moths)
+    if networks < 1 or simulations < 0:
+        raise ModelError("networks must be 1 or more, and simulations not below 0.")
     past = plan_weather(weather, values.settings.season, None if stations is None else tuple(stations))
     say = progress or (lambda _text: None)
     designs = [Design(*map(_number, parts)) for parts in product(sites, years, checks_per_week, moths)]
@@ -168,16 +170,28 @@ def _number(value: float) -> Any:
     return int(value) if float(value).is_integer() else float(value)
 
 
-def _check(
-    sites: Sequence[int], years: Sequence[int], moths: Sequence[float], networks: int, simulations: int
+def check_sizes(
+    sites: Sequence[int], years: Sequence[int], checks_per_week: Sequence[float], moths: Sequence[float]
 ) -> None:
+    """Refuse sizes of networks that cannot be planned.
+
+    Parameters
+    ----------
+    sites, years, checks_per_week, moths
+        As in :func:`plan_network`.
+
+    Raises
+    ------
+    ModelError
+        With the size that is out of range.
+    """
     for name, values, least in (("sites", sites, 1), ("years", years, 1), ("moths", moths, 1)):
         if not values or min(values) < least:
             raise ModelError(f"{name} must be numbers from {least} up, not {list(values)}.")
     if any(s * y < 2 for s, y in product(sites, years)):
         raise ModelError("one site in one year fixes nothing; plan two trap-years or more.")
-    if networks < 1 or simulations < 0:
-        raise ModelError("networks must be 1 or more, and simulations not below 0.")
+    for rate in checks_per_week:
+        check_intervals(rate)
 
 
 def _information(

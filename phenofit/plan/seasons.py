@@ -18,7 +18,7 @@ from phenofit.simulate import CheckPlan
 if TYPE_CHECKING:
     from phenofit.seasons import Season
 
-__all__ = ["PlanWeather", "check_plan", "plan_weather"]
+__all__ = ["PlanWeather", "check_intervals", "check_plan", "plan_weather"]
 
 _FIRST_YEAR = 2001  # of the calendar that drawn seasons are laid on; its years carry no meaning
 _SPREADS = 3.5
@@ -142,7 +142,7 @@ def check_plan(truth: PlanTruth, weather: PlanWeather, checks_per_week: float) -
     ModelError
         If traps cannot be checked so often, or the flights do not come within the season.
     """
-    every = _intervals(checks_per_week)
+    every = check_intervals(checks_per_week)
     settings = truth.settings
     tmin, tmax = weather.flat()
     total = running_heat(
@@ -167,7 +167,24 @@ def check_plan(truth: PlanTruth, weather: PlanWeather, checks_per_week: float) -
     return CheckPlan(first=str(first)[5:], last=str(last)[5:], every=every)
 
 
-def _intervals(checks_per_week: float) -> tuple[int, ...]:
+def check_intervals(checks_per_week: float) -> tuple[int, ...]:
+    """Return the days between checks, in turn.
+
+    Parameters
+    ----------
+    checks_per_week : float
+        1 to 7, or one over a whole number of weeks.
+
+    Returns
+    -------
+    tuple of int
+        Days.
+
+    Raises
+    ------
+    ModelError
+        If traps cannot be checked so often.
+    """
     if checks_per_week >= 1.0 and float(checks_per_week).is_integer() and checks_per_week <= _WEEK:
         edges = np.round(np.linspace(0, _WEEK, int(checks_per_week) + 1)).astype(int)
         return tuple(int(d) for d in np.diff(edges))

@@ -9,10 +9,10 @@ from typing import Any
 
 import pandas as pd
 
-from phenofit.file_names import file_part
 from phenofit.files import write_text
 from phenofit.flight.result import CAUGHT
 from phenofit.forecast.cautions import CAUTIONS
+from phenofit.output_folder import species_slug
 from phenofit.report.leads import lead_table
 from phenofit.report.older import older_sentences, older_table
 from phenofit.report.residual_view import carried_table, residual_sentences, stray_sentences
@@ -147,7 +147,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
     from phenofit.report.drawings import draw_species  # loads matplotlib
 
     fit, checks = species.fit, species.checks
-    slug = file_part(species.species)
+    slug = species_slug(species.species)
     truth = _truth_of(result, species.species)
     forecast = _own_places(species)
     return _Section(

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 from pydantic import BeforeValidator, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from phenofit.errors import ModelError, UnitError
-from phenofit.heat.settings import check_base
+from phenofit.heat.settings import check_thresholds, upper_threshold
 from phenofit.seasons import MonthDay
 from phenofit.tables import DATE_ORDERS, nearest
-from phenofit.units import parse_temperature, temperature_unit
+from phenofit.units import parse_degree_days, parse_lapse, temperature_unit
 
 __all__ = [
+    "TEMPERATURE_WAYS",
     "Columns",
     "Count",
     "DateOrder",
@@ -27,18 +29,28 @@ __all__ = [
     "MonthDayText",
     "Number",
     "PositiveNumber",
-    "Temperature",
     "TemperatureUnit",
     "Text",
     "Texts",
+    "UpperTemperature",
     "base_temperature",
     "choice",
+    "degree_days",
+    "lapse_rate",
     "month_day",
     "refuse",
-    "temperature",
+    "temperature_range",
     "texts",
+    "unit_fault",
+    "upper_temperature",
     "words",
 ]
+
+
+_T = TypeVar("_T")
+TEMPERATURE_WAYS = ("degF", "degC")
+"""The units that a refusal of a bare temperature proposes."""
+_NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
 
 
 def refuse(finding: str, remedy: str) -> PydanticCustomError:
@@ -95,25 +107,82 @@ def _count(value: Any) -> int:
     return value
 
 
-def temperature(value: Any) -> float:
-    """Take a temperature with its unit."""
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        raise refuse(f"{value!r} has no unit.", f'Write "{value:g} degC" or "{value:g} degF".')
-    if not isinstance(value, str):
-        raise refuse(f"{_shown(value)} is not a temperature.", 'Write for example "50 degF" or "10 degC".')
-    try:
-        return parse_temperature(value)
-    except UnitError as fault:
-        raise refuse(str(fault), "Accepted are degC, degF and kelvin.") from None
-
-
-def base_temperature(value: Any) -> float:
+def base_temperature(value: Any, info: ValidationInfo) -> float:
     """Take a base temperature with its unit."""
-    temperature(value)
+    _need_unit(value, f"{info.field_name} = ", *TEMPERATURE_WAYS)
+    return _parsed(value, lambda text: check_thresholds(text)[0])
+
+
+def upper_temperature(value: Any, info: ValidationInfo) -> float:
+    """Take an upper threshold with its unit."""
+    _need_unit(value, f"{info.field_name} = ", *TEMPERATURE_WAYS)
+    return _parsed(value, upper_threshold)
+
+
+def temperature_range(value: Any) -> tuple[float, float]:
+    """Take two upper thresholds with their units, the lower one first."""
+    example = 'Write for example ["28 degC", "36 degC"].'
+    if not isinstance(value, list | tuple) or len(value) != 2:
+        raise refuse(f"{value!r} is not a pair of temperatures.", example)
+    for item in value:
+        _need_unit(item, "", *TEMPERATURE_WAYS)
+    low, high = (_parsed(item, upper_threshold) for item in value)
+    if not low < high:
+        raise refuse(f"{value!r} does not run from low to high.", example)
+    return low, high
+
+
+def unit_fault(value: Any, before: str, *units: str) -> tuple[str, str] | None:
+    """Return what is wrong with a quantity that has no unit, and how to write it; None if it has one.
+
+    Parameters
+    ----------
+    value : object
+        What a file gives.
+    before : str
+        What stands before the value in the remedy, such as ``"base = "``.
+    units : str
+        The units to choose from.
+    """
+    if isinstance(value, str) and not _NUMBER.fullmatch(value.strip()):
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        return (
+            f"{_shown(value)} is not a quantity with a unit.",
+            f'Write for example {before}"50 {units[0]}".',
+        )
+    number = value.strip() if isinstance(value, str) else f"{value:g}"
+    ways = " or ".join(f'"{number} {unit}"' for unit in units)
+    return f"{_shown(value)} has no unit.", f"Write {before}{ways}."
+
+
+def _need_unit(value: Any, before: str, *units: str) -> None:
+    fault = unit_fault(value, before, *units)
+    if fault is not None:
+        raise refuse(*fault)
+
+
+def _parsed(value: str, parse: Callable[[str], _T]) -> _T:
     try:
-        return check_base(value)
-    except UnitError as fault:
-        raise refuse(str(fault), 'Write for example "50 degF" or "10 degC".') from None
+        return parse(value)
+    except (UnitError, ModelError) as fault:
+        raise refuse(str(fault), "Write a number and its unit.") from None
+
+
+def degree_days(value: Any, key: str) -> float:
+    """Take a heat sum with its unit."""
+    _need_unit(value, f"{key} = ", "degC d", "degF d")
+    return _parsed(value, parse_degree_days)
+
+
+def lapse_rate(value: Any) -> Any:
+    """Take "fit", 0, or a change of temperature with height with its unit."""
+    if value == "fit":
+        return value
+    if type(value) in (int, float) and value == 0:
+        return 0.0  # zero is the same in every unit
+    _need_unit(value, "lapse = ", "degC/km", "degF/1000 ft")
+    return _parsed(value, parse_lapse)
 
 
 def _temperature_unit(value: Any) -> str:
@@ -195,7 +264,7 @@ Flag = Annotated[bool, BeforeValidator(_flag)]
 Number = Annotated[float, BeforeValidator(_number)]
 PositiveNumber = Annotated[float, BeforeValidator(_positive)]
 Count = Annotated[int, BeforeValidator(_count)]
-Temperature = Annotated[float, BeforeValidator(temperature)]
+UpperTemperature = Annotated[float, BeforeValidator(upper_temperature)]
 TemperatureUnit = Annotated[str, BeforeValidator(_temperature_unit)]
 MonthDayText = Annotated[str, BeforeValidator(month_day)]
 Day = Annotated[date, BeforeValidator(_day)]

@@ -6,7 +6,7 @@ import math
 import re
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
 
 from phenofit.errors import ModelError
 from phenofit.flight.choose import CHOOSE
@@ -14,7 +14,17 @@ from phenofit.flight.choose_flights import COMPARE, MOST_FLIGHTS, flight_candida
 from phenofit.flight.curves import CURVE_CODES
 from phenofit.flight.records import RECORDS
 from phenofit.flight.settings import SHIFT_PARTS
-from phenofit.study.fields import Number, Text, Texts, base_temperature, choice, refuse, temperature, words
+from phenofit.study.fields import (
+    Number,
+    Text,
+    Texts,
+    base_temperature,
+    choice,
+    degree_days,
+    refuse,
+    temperature_range,
+    words,
+)
 from phenofit.study.sections import Part
 
 __all__ = ["FlightsPart", "SpeciesFlights"]
@@ -29,8 +39,8 @@ def _curve(value: Any) -> Any:
 Curve = Annotated[str | tuple[str, ...], BeforeValidator(_curve)]
 
 
-def _base(value: Any) -> Any:
-    return value if value == "fit" else base_temperature(value)
+def _base(value: Any, info: ValidationInfo) -> Any:
+    return value if value == "fit" else base_temperature(value, info)
 
 
 def _flights(value: Any) -> Any:
@@ -61,18 +71,9 @@ def _stray(value: Any) -> Any:
     )
 
 
-def _range(value: Any) -> tuple[float, float]:
-    if not isinstance(value, list | tuple) or len(value) != 2:
-        raise refuse(f"{value!r} is not a pair of temperatures.", 'Write for example ["28 degC", "36 degC"].')
-    low, high = temperature(value[0]), temperature(value[1])
-    if not low < high:
-        raise refuse(f"{value!r} does not run from low to high.", 'Write for example ["28 degC", "36 degC"].')
-    return low, high
-
-
 Stray = Annotated[float | str, BeforeValidator(_stray)]
 Upper = Annotated[str, BeforeValidator(choice("fit"))]
-Range = Annotated[tuple[float, float], BeforeValidator(_range)]
+Range = Annotated[tuple[float, float], BeforeValidator(temperature_range)]
 # Common practice, no source: printed upper thresholds of moths lie between these.
 UPPER_RANGE = (25.0, 40.0)
 
@@ -82,39 +83,47 @@ _HELD = re.compile(
     r"(?P<name>requirement|spread|size|size_sd)_(?P<flight>[1-9])|concentration|abundance(_sd)?|shift_sd(_year|_site)?|effect .+"
 )
 _ANY_SIGN = ("size_2", "size_3", "effect ")
+_HEAT_SUMS = ("requirement", "spread", "shift_sd")
+_OWN_KEYS = {
+    "base": "base = ... in [flights]",
+    "stray_share": "stray = ... in [flights]",
+    "upper": "upper = ... in [heat]",
+}
 
 
 def _hold(value: Any) -> dict[str, float]:
     if not isinstance(value, dict):
         raise refuse(
-            f"{value!r} is no table of parameters to hold.", "Write for example hold = { spread_1 = 60.0 }."
+            f"{value!r} is no table of parameters to hold.",
+            'Write for example hold = { spread_1 = "60 degC d" }.',
         )
-    for name, number in value.items():
-        found = _HELD.fullmatch(name)
-        lowest = 2 if found and str(found["name"]).startswith("size") else 1
-        if not found or (found["flight"] and not lowest <= int(found["flight"]) <= MOST_FLIGHTS):
-            own = {
-                "base": "base = ... in [flights]",
-                "stray_share": "stray = ... in [flights]",
-                "upper": "upper = ... in [heat]",
-            }.get(name)
-            remedy = (
-                f"Write {own}, a key of its own."
-                if own
-                else "Accepted: requirement_1, spread_1 (and _2, _3), concentration, shift_sd_year, shift_sd_site, shift_sd, "
-                "abundance, abundance_sd, size_2, size_sd_2, and 'effect NAME' of a covariate."
-            )
-            raise refuse(f"'{name}' is no parameter that can be held here.", remedy)
-        if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
-            raise refuse(
-                f"'{name}' is held at {number!r}, which is no number.",
-                "Write a number without quotation marks.",
-            )
-        if number <= 0 and not name.startswith(_ANY_SIGN):
-            raise refuse(
-                f"'{name}' is held at {number!r}.", "Write a number above 0 (heat in degrees Celsius x days)."
-            )
-    return {str(name): float(number) for name, number in value.items()}
+    return {str(name): _held_value(str(name), number) for name, number in value.items()}
+
+
+def _held_value(name: str, number: Any) -> float:
+    found = _HELD.fullmatch(name)
+    lowest = 2 if found and str(found["name"]).startswith("size") else 1
+    if not found or (found["flight"] and not lowest <= int(found["flight"]) <= MOST_FLIGHTS):
+        own = _OWN_KEYS.get(name)
+        remedy = (
+            f"Write {own}, a key of its own."
+            if own
+            else "Accepted: requirement_1, spread_1 (and _2, _3), concentration, shift_sd_year, shift_sd_site, shift_sd, "
+            "abundance, abundance_sd, size_2, size_sd_2, and 'effect NAME' of a covariate."
+        )
+        raise refuse(f"'{name}' is no parameter that can be held here.", remedy)
+    if name.startswith(_HEAT_SUMS):
+        held = degree_days(number, name)
+    elif isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
+        raise refuse(
+            f"'{name}' is held at {number!r}, which is no number.",
+            "Write a number without quotation marks; this parameter has no unit.",
+        )
+    else:
+        held = float(number)
+    if held <= 0 and not name.startswith(_ANY_SIGN):
+        raise refuse(f"'{name}' is held at {number!r}.", "Write a number above 0.")
+    return held
 
 
 Hold = Annotated[dict[str, float], BeforeValidator(_hold)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -99,7 +100,13 @@ class StudyInputs:
         ModelError
             If the study has no such species.
         """
-        return species_trap_years(self.study, self.traps, self.catches, species)
+        try:
+            return species_trap_years(self.study, self.traps, self.catches, species)
+        except DataError as fault:
+            if len(self.study.species) == 1:
+                raise
+            named = [replace(p, finding=f"{species}: {p.finding}") for p in fault.problems]
+            raise DataError(named) from None
 
 
 def species_catches(
@@ -181,7 +188,7 @@ def read_inputs(study: Study, *, today: str | None = None, progress: Progress | 
         heat=study.heat_settings(),
         biofix=found.biofix,
         notes=tuple(found.notes),
-        hashes=_hashes(study),
+        hashes=_hashes(study, found.weather),
     )
 
 
@@ -359,7 +366,20 @@ def _interpolate(found: Gathered, study: Study, places: pd.DataFrame) -> None:
     found.links = links.assign(station=links["trap"], how="interpolated")
 
 
-def _hashes(study: Study) -> dict[str, str]:
+def _hashes(study: Study, weather: xr.Dataset) -> dict[str, str]:
     files = [study.path, study.traps.file, study.catches.file, *study.weather.files]
-    files += [file for file in (study.weather.stations, study.season.biofix, study.head.truth) if file]
-    return {study.shown(file): file_hash(file) for file in files if file.is_file()}
+    more = (study.weather.stations, study.season.biofix, study.head.truth, study.map.elevation)
+    files += [file for file in more if file]
+    found = {study.shown(file): file_hash(file) for file in files if file.is_file()}
+    if not study.weather.files:
+        found[f"series of {study.weather.service}"] = _series_hash(weather)
+    return found
+
+
+def _series_hash(weather: xr.Dataset) -> str:
+    """Return the SHA-256 of the temperatures that a station service gave: they are in no file of the study."""
+    digest = hashlib.sha256()
+    for name in ("station", "time", "tmin", "tmax"):
+        values = weather[name].to_numpy()
+        digest.update("\n".join(map(str, values)).encode() if values.dtype.kind in "OU" else values.tobytes())
+    return digest.hexdigest()

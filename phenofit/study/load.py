@@ -11,13 +11,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
-from phenofit.file_names import name_fault
 from phenofit.files import read_text
 from phenofit.study.faults import Lines, schema_problem, unknown_key
 from phenofit.study.locate import key_lines, line_of
 from phenofit.study.model import UNNAMED, Study
 from phenofit.study.published_rows import published_rows
-from phenofit.table_cells import shorten
 from phenofit.validate.published import PublishedThreshold
 
 __all__ = ["load_leniently", "load_study"]
@@ -108,7 +106,6 @@ def load_leniently(path: str | os.PathLike[str]) -> tuple[Study | None, tuple[Pr
     problems += more
     if study is not None:
         problems += _heat_problems(study, shown, lines)
-        problems += _name_problems(study, shown, lines)
     return study, tuple(sorted(problems, key=lambda p: p.row or 0))
 
 
@@ -173,23 +170,6 @@ def _species_names(data: Mapping[str, Any]) -> tuple[str, ...]:
     if not isinstance(items, list):
         return ()
     return tuple(" ".join(item.split()) for item in items if isinstance(item, str) and item.strip())
-
-
-def _name_problems(study: Study, file: str, lines: Lines) -> list[Problem]:
-    """Return the species whose files no file system takes, or that would replace those of another."""
-    row = line_of(lines, ("study", "species"))
-    faults = [(name, name_fault(name, study.species[:i])) for i, name in enumerate(study.species)]
-    return [
-        Problem(
-            f"the species '{shorten(name)}' cannot have files of its own: {fault}.",
-            "Rename it; names are told apart by their letters and digits.",
-            file,
-            row,
-            "study.species",
-        )
-        for name, fault in faults
-        if fault
-    ]
 
 
 def _heat_problems(study: Study, file: str, lines: Lines) -> list[Problem]:

@@ -7,12 +7,16 @@ from dataclasses import replace
 from typing import Any
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.study.fields import TEMPERATURE_WAYS, unit_fault
 from phenofit.tables import nearest
 from phenofit.validate.published import PublishedThreshold, find_published, threshold_from_record
 
 __all__ = ["published_rows"]
 
 _WITH_ID = ("id", "species", "flight")
+_TEMPERATURES = {"base", "upper"}
+_TELLING = ("flight", "amount", "base", "method", "start", "upper", "cutoff", "region", "source")
+"""What makes the ids of entries without one differ, the most telling first."""
 
 
 def published_rows(
@@ -41,6 +45,8 @@ def published_rows(
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
         return (), [Problem("[published] is no list.", "Write [[published]] above each entry.", file)]
     rows: list[PublishedThreshold] = []
+    at: list[tuple[int, int | None]] = []
+    named: list[bool] = []
     problems: list[Problem] = []
     for i, entry in enumerate(entries):
         line = lines[i] if i < len(lines) else None
@@ -48,6 +54,8 @@ def published_rows(
         try:
             row = _by_id(entry) if "amount" not in entry and "id" in entry else _written_out(entry, species)
             rows.append(_with_species(row, entry, species))
+            at.append((i + 1, line))
+            named.append(bool(str(entry.get("id", "")).strip()))
         except DataError as fault:
             problems += [
                 replace(p, file=file, row=line, column=f"{key}.{p.column}" if p.column else key)
@@ -55,20 +63,46 @@ def published_rows(
             ]
         except ModelError as fault:
             problems.append(Problem(str(fault), "", file, line, key))
-    seen: set[tuple[str, str]] = set()
-    for row in rows:
-        if (row.id, row.species) in seen:
-            problems.append(
-                Problem(
-                    f"the id '{row.id}' stands twice.",
-                    "Give every entry its own id.",
-                    file,
-                    None,
-                    "published",
-                )
-            )
-        seen.add((row.id, row.species))
+    rows = _with_ids(rows, named)
+    first: dict[tuple[str, str], int] = {}
+    for row, (number, line), has_id in zip(rows, at, named, strict=True):
+        own = (row.id, row.species)
+        if own in first:
+            what = f"the id '{row.id}'" if has_id else "the same threshold"
+            finding = f"{what} is given twice for '{row.species}' (entries {first[own]} and {number})."
+            remedy = "Remove one, or give each its own id."
+            problems.append(Problem(finding, remedy, file, line, f"published {number}"))
+        first.setdefault(own, number)
     return tuple(rows), problems
+
+
+def _with_ids(rows: Sequence[PublishedThreshold], named: Sequence[bool]) -> list[PublishedThreshold]:
+    """Give rows without an id of their own what tells them apart, in the order of ``_TELLING``.
+
+    A row that no other is mixed up with keeps its short id.
+    """
+    ids = [row.id for row in rows]
+    for name in _TELLING:
+        alike: dict[tuple[str, str], list[int]] = {}
+        for i, row in enumerate(rows):
+            alike.setdefault((ids[i], row.species), []).append(i)
+        for group in alike.values():
+            if len({_part(name, rows[i]) for i in group}) > 1:
+                for i in group:
+                    ids[i] += _part(name, rows[i]) if not named[i] else ""
+    return [replace(row, id=new) for row, new in zip(rows, ids, strict=True)]
+
+
+def _part(name: str, row: PublishedThreshold) -> str:
+    value = getattr(row, name)
+    if name == "flight":
+        return f"-flight-{value}"
+    if name == "amount":
+        unit = "" if row.unit is None else row.unit.replace(" ", "-")
+        return f"-{value:g}-{unit}".rstrip("-")
+    if name in ("base", "upper"):
+        return "" if value is None else f"-{name}-{value:.4g}-degC"
+    return f"-{value}".replace(" ", "-") if value else ""
 
 
 def _by_id(entry: Mapping[str, Any]) -> PublishedThreshold:
@@ -87,16 +121,17 @@ def _by_id(entry: Mapping[str, Any]) -> PublishedThreshold:
 
 def _written_out(entry: Mapping[str, Any], species: Sequence[str]) -> PublishedThreshold:
     record = dict(entry)
-    bare = [name for name in ("base", "upper") if isinstance(record.get(name), int | float)]
-    if bare:
-        raise DataError(
-            Problem(
-                f"{record[name]!r} has no unit.",
-                f'Write {name} = "{record[name]:g} degC" or "{record[name]:g} degF".',
-                column=name,
-            )
-            for name in bare
+    faults = [
+        (key, unit_fault(record[key], f"{key} = ", *TEMPERATURE_WAYS)) for key in _TEMPERATURES & set(record)
+    ]
+    problems = [Problem(*fault, column=key) for key, fault in sorted(faults) if fault is not None]
+    if not str(record.get("unit") or "").strip() and "amount" in record:
+        finding = f"the amount {record['amount']!r} has no unit."
+        problems.append(
+            Problem(finding, 'Write unit = "degC d" or unit = "degF d" beside it.', column="unit")
         )
+    if problems:
+        raise DataError(problems)
     if len(species) == 1:
         record.setdefault("species", species[0])
     return threshold_from_record(record)

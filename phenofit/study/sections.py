@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from phenofit.flight.baseline_search import RULES
 from phenofit.heat.settings import CUTOFFS, METHODS
+from phenofit.output_folder import name_fault, shared_name_fault
 from phenofit.study.fields import (
     Columns,
     Count,
@@ -18,11 +19,12 @@ from phenofit.study.fields import (
     MonthDayText,
     Number,
     PositiveNumber,
-    Temperature,
     TemperatureUnit,
     Text,
     Texts,
+    UpperTemperature,
     choice,
+    lapse_rate,
     month_day,
     refuse,
     words,
@@ -55,21 +57,25 @@ class Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", validate_default=False)
 
 
+def _species(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Refuse names that are the same, or that cannot be parts of file names."""
+    plain = [name.casefold() for name in names]
+    if not all(plain) or len(set(plain)) < len(plain):
+        raise refuse("a species is named twice or is blank.", "Name each species once.")
+    for fault in (*map(name_fault, names), shared_name_fault(names)):
+        if fault is not None:
+            raise refuse(*fault)
+    return names
+
+
 class HeadPart(Part):
     """``[study]``: what it is about."""
 
     title: Text = "Flight calibration"
-    species: Annotated[Texts, Field(min_length=1)]
+    species: Annotated[Texts, Field(min_length=1), AfterValidator(_species)]
     invented: Flag = False
     truth: FilePath | None = None
     seed: Count = 1
-
-    @model_validator(mode="after")
-    def _distinct(self) -> HeadPart:
-        names = [name.casefold() for name in self.species]
-        if not all(names) or len(set(names)) < len(names):
-            raise refuse("a species is named twice or is blank.", "Name each species once.")
-        return self
 
 
 def _season_start(value: Any) -> Any:
@@ -152,15 +158,6 @@ def _years(value: Any) -> tuple[int, int]:
     return int(value[0]), int(value[1])
 
 
-def _lapse(value: Any) -> Any:
-    if value == "fit" or (isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 20):
-        return value
-    raise refuse(
-        f"{value!r} is not a change of temperature with height.",
-        'Write lapse = "fit", or a number in °C per km such as -6.5 (0 for none).',
-    )
-
-
 def _files(value: Any) -> Any:
     return (value,) if isinstance(value, str) else value
 
@@ -197,7 +194,7 @@ class WeatherPart(Part):
     keep_failed: Flag = False
     min_share: Annotated[Number, Field(ge=0, le=1)] = 0.5
     at_traps: Annotated[str, BeforeValidator(choice("nearest", "interpolated"))] = "nearest"
-    lapse: Annotated[str | float, BeforeValidator(_lapse)] = "fit"
+    lapse: Annotated[str | float, BeforeValidator(lapse_rate)] = "fit"
 
     @model_validator(mode="after")
     def _one_origin(self) -> WeatherPart:
@@ -231,7 +228,7 @@ class HeatPart(Part):
 
     method: Annotated[str, BeforeValidator(choice(*METHODS))] = "single sine"
     cutoff: Annotated[str, BeforeValidator(choice(*CUTOFFS))] = "horizontal"
-    upper: Temperature | None = None
+    upper: UpperTemperature | None = None
 
 
 def _leads(value: Any) -> tuple[int, ...]:

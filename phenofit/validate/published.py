@@ -15,10 +15,10 @@ from typing import Any
 from phenofit.bundled import bundled_path
 from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.forecast.events import EVENTS
-from phenofit.heat.settings import HeatSettings, check_base
+from phenofit.heat.settings import HeatSettings, check_thresholds, upper_threshold
 from phenofit.seasons import MonthDay
 from phenofit.tables import nearest, read_table
-from phenofit.units import degree_day_unit, parse_temperature
+from phenofit.units import degree_day_unit
 from phenofit.validate.threshold import PublishedThreshold
 
 __all__ = [
@@ -195,7 +195,7 @@ def threshold_from_record(
     ----------
     record : mapping
         Values by the names of ``PUBLISHED_COLUMNS``, texts or numbers; blank and absent are the same.
-        A `base` or `upper` is a text with its unit, such as ``"50 degF"``, or a number [degC].
+        A `base` or `upper` as a number is in degrees Celsius; as a text it carries its unit.
     file, row : str, int or None
         Where the record stands, for messages.
 
@@ -226,14 +226,13 @@ def threshold_from_record(
     }
     values["species"] = reader.text("species", required=True)
     values["event"] = reader.choice("event", (*EVENTS, *_OTHER_EVENTS), required=True)
+    values["id"] = reader.text("id") or f"{values['species']} {values['event']}".replace(" ", "-")
     values["flight"] = reader.flight()
-    default = f"{values['species']} {values['event']} flight {values['flight']}".replace(" ", "-")
-    values["id"] = reader.text("id") or default
     values["amount"] = reader.number("amount", required=True)
     values["amount_high"] = reader.number("amount_high")
     values["unit"] = reader.converted("unit", degree_day_unit)
-    values["base"] = reader.converted("base", check_base)
-    values["upper"] = reader.converted("upper", parse_temperature)
+    values["base"] = reader.converted("base", lambda value: check_thresholds(value)[0], numbers=True)
+    values["upper"] = reader.converted("upper", upper_threshold, numbers=True)
     values["cutoff"], values["method"] = reader.heat()
     values["start"] = reader.converted("start", _start)
     values["known"] = reader.choice("known", _KNOWN) or "read"
@@ -293,13 +292,13 @@ class _RecordReader:
             return 1
         return int(text)
 
-    def converted(self, name: str, convert: Any) -> Any:
-        value = self.record.get(name)
-        given = value if isinstance(value, int | float) and not isinstance(value, bool) else self.text(name)
-        if given == "":
+    def converted(self, name: str, convert: Any, *, numbers: bool = False) -> Any:
+        text, given = self.text(name), self.record.get(name)
+        if not text:
             return None
+        number = numbers and isinstance(given, int | float) and not isinstance(given, bool)
         try:
-            return convert(given)
+            return convert(given if number else text)
         except (UnitError, ModelError) as error:
             self.fault(name, str(error), "")
             return None

@@ -48,7 +48,7 @@ def test_maps_equal_the_sums_of_each_cell(
 ) -> None:
     out = tmp_path / "maps.nc"
     call = ["heat", str(netcdf), "--base", "50F", "--upper", "88F", "--start", "03-01", "--end", "10-31"]
-    assert main([*call, "--amounts", "150", "900 degF d", "--out", str(out)]) == 0
+    assert main([*call, "--amounts", "150 degC d", "900 degF d", "--out", str(out)]) == 0
     assert (
         "degree-days [degC d]: single sine, base 10 °C, upper threshold 31.1111 °C" in capsys.readouterr().out
     )
@@ -134,7 +134,14 @@ def test_faulty_grids_are_refused(tmp_path: Path, netcdf: Path, capsys: pytest.C
         (str(tmp_path / "none.nc"), "--base", "10C"): "there is no such file",
         (str(netcdf), "--base", "50"): "'50' has no unit",
         (str(netcdf), "--base", "10C", "--columns", "tmin"): "write OURS=THEIRS",
-        (str(netcdf), "--base", "10C", "--amounts", "-5"): "must lie above nil",
+        (
+            str(netcdf),
+            "--base",
+            "10C",
+            "--amounts",
+            "900",
+        ): "'900' has no unit; write '900 degC d' or '900 degF d'",
+        (str(netcdf), "--base", "10C", "--amounts", "-5 degC d"): "must lie above nil",
     }
     for call, message in cases.items():
         assert main(["heat", *call, "--out", out]) == 2

@@ -10,6 +10,7 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.study import load_study
+from phenofit.study.load import load_leniently
 from phenofit.study.locate import key_lines, line_of
 from tests.study.studies import STUDY, write_study
 
@@ -107,9 +108,14 @@ def test_a_key_above_all_tables_is_refused(tmp_path: Path) -> None:
         ('leave_out = "year"', 'older = ["least SD"]', "validation.older", "'least SD in days'"),
         ("count = 1", "hold = { spread_4 = 60 }", "flights.hold", "Accepted: requirement_1"),
         ("count = 1", "hold = { base = 10 }", "flights.hold", "Write base = "),
-        ("count = 1", 'hold = { spread_1 = "60" }', "flights.hold", "without quotation marks"),
-        ("count = 1", "hold = { spread_1 = 0 }", "flights.hold", "above 0"),
-        ("count = 1", "hold = 60", "flights.hold", "hold = { spread_1 = 60.0 }"),
+        ("count = 1", "hold = { spread_1 = 60 }", "flights.hold", 'spread_1 = "60 degC d" or "60 degF d"'),
+        ("count = 1", 'hold = { spread_1 = "60" }', "flights.hold", 'spread_1 = "60 degC d" or "60 degF d"'),
+        ("count = 1", "hold = { requirement_1 = 500.5 }", "flights.hold", '"500.5 degC d"'),
+        ("count = 1", "hold = { shift_sd_year = 20 }", "flights.hold", '"20 degC d"'),
+        ("count = 1", 'hold = { spread_1 = "60 degC" }', "flights.hold", "number and its unit"),
+        ("count = 1", 'hold = { concentration = "9 degC d" }', "flights.hold", "has no unit"),
+        ("count = 1", 'hold = { spread_1 = "0 degC d" }', "flights.hold", "above 0"),
+        ("count = 1", "hold = 60", "flights.hold", 'hold = { spread_1 = "60 degC d" }'),
         ("count = 1", "stray = 0.5", "flights.stray", 'or "fit"'),
         ("count = 1", 'stray = "fitted"', "flights.stray", 'or "fit"'),
         ("count = 1", 'records = "presences"', "flights.records", "Did you mean 'presence'"),
@@ -119,27 +125,22 @@ def test_a_key_above_all_tables_is_refused(tmp_path: Path) -> None:
             "count = 1",
             'upper = "fit"\nupper_range = ["36 degC", "28 degC"]',
             "flights.upper_range",
-            "low to high",
+            "28 degC",
         ),
+        ("count = 1", 'upper = "fit"\nupper_range = ["28 degC", 36]', "flights.upper_range", '"36 degF"'),
+        ("count = 1", 'upper = "fit"\nupper_range = ["28 degC"]', "flights.upper_range", "28 degC"),
         ("count = 1", "hold = { upper = 30 }", "flights.hold", "in [heat]"),
         ('curve = "normal"', 'curve = "normla"', "flights.curve", "Did you mean 'normal'"),
-        ('base = "50 degF"', 'base = "50"', "flights.base", "degC"),
+        ('base = "50 degF"', "base = 50", "flights.base", 'Write base = "50 degF" or "50 degC".'),
+        ('base = "50 degF"', "base = 10.0", "flights.base", 'Write base = "10 degF" or "10 degC".'),
+        ('base = "50 degF"', 'base = "50"', "flights.base", 'Write base = "50 degF" or "50 degC".'),
+        ('base = "50 degF"', "base = true", "flights.base", '"50 degF"'),
+        ('base = "50 degF"', 'base = "50 degC"', "flights.base", "number and its unit"),
         ('base = "50 degF"', 'base = "free"', "flights.base", "degC"),
         ('base = "50 degF"', 'base = "32 degC"', "flights.base", "Correct one of the two"),
-        ('upper = "88 degF"', "upper = 88", "heat.upper", 'Write "88 degC" or "88 degF"'),
-        ('base = "50 degF"', "base = 50", "flights.base", 'Write "50 degC" or "50 degF"'),
-        ('base = "50 degF"', "base = 10.0", "flights.base", "has no unit"),
-        ('base = "50 degF"', 'base = "50 degC"', "flights.base", "no lower threshold of an insect"),
-        ('base = "50 degF"', 'base = "35.1 degC"', "flights.base", "-20 to 35 degC"),
-        ('base = "50 degF"', 'base = "-20.1 degC"', "flights.base", "-20 to 35 degC"),
-        (
-            "count = 1",
-            'upper = "fit"\nupper_range = [28, "36 degC"]',
-            "flights.upper_range",
-            "28 has no unit",
-        ),
-        ('base = "10 degC"', "base = 10", "published 1.base", 'Write base = "10 degC" or "10 degF"'),
-        ('base = "10 degC"', 'base = "10 degC"\nupper = 30', "published 1.upper", 'Write upper = "30 degC"'),
+        ('upper = "88 degF"', "upper = 88", "heat.upper", 'Write upper = "88 degF" or "88 degC".'),
+        ('upper = "88 degF"', 'upper = "88 degC"', "heat.upper", "number and its unit"),
+        ("max_distance_km = 40", "lapse = -6.5", "weather.lapse", '"-6.5 degC/km" or "-6.5 degF/1000 ft"'),
         ('method = "single sine"\nupper', 'method = "sine"\nupper', "heat.method", "'single sine'"),
         ('method = "single sine"\nupper', 'method = "simple average"\nupper', "heat", ""),
         ("max_distance_km = 40", "max_distance_km = -1", "weather.max_distance_km", "above 0"),
@@ -150,6 +151,9 @@ def test_a_key_above_all_tables_is_refused(tmp_path: Path) -> None:
         ("amount = 480.0", 'amount = "lots"', "published 1.amount", ""),
         ('event = "flight_50"', 'event = "flight50"', "published 1.event", "flight_50"),
         ('base = "10 degC"', 'base = "10 C-ish"', "published 1.base", ""),
+        ('base = "10 degC"', "base = 50", "published 1.base", 'Write base = "50 degF" or "50 degC".'),
+        ('base = "10 degC"', 'base = "10 degC"\nupper = "88"', "published 1.upper", '"88 degF"'),
+        ('unit = "degC d"\n', "", "published 1.unit", 'Write unit = "degC d" or unit = "degF d"'),
         ('files = ["weather.csv"]\n', "", "weather", "service"),
         ('files = ["weather.csv"]', 'service = "meteostat"', "weather", "years"),
         (
@@ -186,6 +190,69 @@ def test_files_that_are_no_study(tmp_path: Path) -> None:
     (tmp_path / "bytes.toml").write_bytes(b"[study]\ntitle = '\xe9'\n")
     with pytest.raises(DataError, match="UTF-8"):
         load_study(tmp_path / "bytes.toml")
+
+
+@pytest.mark.parametrize(
+    ("base", "accepted"),
+    [("-20 degC", True), ("-20.01 degC", False), ("-4 degF", True), ("88 degF", False), ("87.9 degF", True)],
+)
+def test_bases_at_their_limits(tmp_path: Path, base: str, accepted: bool) -> None:
+    # The upper threshold of the study is 88 degF: a base must lie below it.
+    study = STUDY.replace('base = "50 degF"', f'base = "{base}"')
+    assert (not load_leniently(write_study(tmp_path, study=study))[1]) == accepted
+
+
+def test_upper_thresholds_at_their_limit(tmp_path: Path) -> None:
+    for upper, accepted in (("60 degC", True), ("60.01 degC", False), ("140 degF", True)):
+        study = STUDY.replace('upper = "88 degF"', f'upper = "{upper}"')
+        assert (not load_leniently(write_study(tmp_path, study=study))[1]) == accepted
+
+
+def test_zero_change_with_height_needs_no_unit(tmp_path: Path) -> None:
+    more = 'at_traps = "interpolated"\nlapse = '
+    for text, rate in (("0", 0.0), ('"-3.6 degF/km"', -2.0), ('"fit"', "fit")):
+        study = STUDY.replace("max_distance_km = 40", f"max_distance_km = 40\n{more}{text}")
+        assert load_study(write_study(tmp_path, study=study)).weather.lapse == rate
+
+
+def _entry(*, id: str = "", flight: int = 1, amount: str = "480.0", base: str = "10 degC") -> str:
+    name = f'id = "{id}"\n' if id else ""
+    return (
+        f'[[published]]\n{name}event = "flight_50"\nflight = {flight}\namount = {amount}\nunit = "degC d"\n'
+        f'base = "{base}"\nmethod = "single sine"\nstart = "01-01"\n'
+    )
+
+
+@pytest.mark.parametrize(
+    ("entries", "ids"),
+    [
+        ([_entry()], ["{}"]),
+        ([_entry(), _entry(flight=2, amount="1100.0")], ["{}-flight-1", "{}-flight-2"]),
+        ([_entry(), _entry(amount="500.0")], ["{}-480-degC-d", "{}-500-degC-d"]),
+        ([_entry(), _entry(base="50 degF", amount="500.0"), _entry(flight=2)],
+         ["{}-flight-1-480-degC-d", "{}-flight-1-500-degC-d", "{}-flight-2"]),
+        ([_entry(), _entry(base="9 degC")], ["{}-base-10-degC", "{}-base-9-degC"]),
+        ([_entry(id="example-leaf-feeder-flight_50"), _entry(flight=2)],
+         ["example-leaf-feeder-flight_50", "{}-flight-2"]),
+        ([_entry(id="mine"), _entry(flight=2)], ["mine", "{}"]),
+    ],
+)  # fmt: skip
+def test_ids_of_thresholds_without_one_tell_them_apart(
+    tmp_path: Path, entries: list[str], ids: list[str]
+) -> None:
+    cut = STUDY[: STUDY.index("[[published]]")]
+    found = load_study(write_study(tmp_path, study=cut + "\n".join(entries)))
+    assert [row.id for row in found.published] == [i.format("example-leaf-feeder-flight_50") for i in ids]
+
+
+def test_a_threshold_that_is_given_twice_is_refused_with_its_lines(tmp_path: Path) -> None:
+    cut = STUDY[: STUDY.index("[[published]]")]
+    for name, what in (("", "the same threshold"), ("mine", "the id 'mine'")):
+        (problem,) = problems(tmp_path, cut + _entry(id=name) + "\n" + _entry(id=name))
+        assert problem.finding == f"{what} is given twice for 'example leaf feeder' (entries 1 and 2)."
+        assert problem.column == "published 2"
+        assert problem.row is not None
+        assert problem.row > cut.count("\n")
 
 
 TWO_SPECIES = STUDY.replace('species = "example leaf feeder"', 'species = ["red moth", "blue moth"]')
@@ -259,53 +326,3 @@ def test_lines_are_found_through_lists_and_long_texts() -> None:
     assert lines["c", "e", "k"] == 12
     assert line_of(lines, ("c", "d", 0, "absent")) == 6
     assert line_of(lines, ("nowhere",)) is None
-
-
-def test_thresholds_without_ids_for_two_flights_are_told_apart(tmp_path: Path) -> None:
-    entry = '[[published]]\nevent = "flight_50"\nflight = {flight}\namount = {amount}\nunit = "degC d"\nbase = "10 degC"\n'
-    entry += 'method = "single sine"\nstart = "01-01"\nsource = "invented"\n'
-    start = STUDY.index("[[published]]")
-    two = entry.format(flight=1, amount=480.0) + entry.format(flight=2, amount=1200.0)
-    rest = STUDY[start:].split("\n[", 2)
-    after = "\n[" + rest[2] if len(rest) > 2 else ""
-    study = STUDY[:start].replace("count = 1", "count = 2") + two + after
-    found = load_study(write_study(tmp_path, study=study))
-    name = found.species[0].replace(" ", "-")
-    assert [row.id for row in found.published] == [f"{name}-flight_50-flight-1", f"{name}-flight_50-flight-2"]
-    same = STUDY[:start] + entry.format(flight=1, amount=480.0) * 2 + after
-    with pytest.raises(DataError, match="Give every entry its own id"):
-        load_study(write_study(tmp_path, study=same))
-
-
-@pytest.mark.parametrize(
-    ("names", "says"),
-    [
-        (
-            ["leaf moth (A)", "leaf moth a"],
-            "its files would be those of 'leaf moth (A)', such as fit-leaf-moth-a.json",
-        ),
-        (["Moth", "moth!"], "its files would be those of 'Moth'"),
-        (["caf\u00e9 moth", "cafe\u0301 moth"], "its files would be those of"),
-        (["???", "!!!"], "such as fit-species.json"),
-        (["x" * 81], "it has 81 bytes, at most 80 are possible"),
-        (["\u00e9" * 41], "it has 82 bytes"),
-        (["moth \\u0007"], "it holds a control character"),
-    ],
-)
-def test_species_that_would_share_a_file_are_refused(tmp_path: Path, names: list[str], says: str) -> None:
-    listed = ", ".join(f'"{name}"' for name in names)
-    study = TWO_SPECIES.replace('"red moth", "blue moth"', listed)
-    start = study.index("[[published]]")
-    path = write_study(
-        tmp_path, study=study[:start] + "[map]\ncell_km = 2\n" if "[map]" in study[start:] else study
-    )
-    with pytest.raises(DataError) as caught:
-        load_study(path)
-    assert [p.column for p in caught.value.problems] == ["study.species"]
-    assert says in str(caught.value)
-
-
-def test_a_species_name_at_the_longest_is_accepted(tmp_path: Path) -> None:
-    study = TWO_SPECIES.replace('"red moth", "blue moth"', f'"{"x" * 80}"')
-    start = study.index("[[published]]")
-    assert load_study(write_study(tmp_path, study=study[:start])).species == ("x" * 80,)

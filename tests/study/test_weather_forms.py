@@ -70,7 +70,7 @@ def test_a_drift_on_elevation_needs_heights(tmp_path: Path) -> None:
 
 
 def test_temperatures_interpolated_to_the_traps(tmp_path: Path) -> None:
-    more = 'unit = "degC"\nat_traps = "interpolated"\nlapse = -6.5\n'
+    more = 'unit = "degC"\nat_traps = "interpolated"\nlapse = "-6.5 degC/km"\n'
     inputs = read_inputs(load_study(write_study(tmp_path, study=STUDY.replace('unit = "degC"\n', more))))
     assert inputs.weather["station"].to_numpy().tolist() == ["A", "B", "C"]
     assert (inputs.links["station"] == inputs.links["trap"]).all()

@@ -85,7 +85,7 @@ def test_validate_writes_both_tables(study: Path, capsys: pytest.CaptureFixture[
     assert table["invented"].all()
     assert {"fitted", "calendar mean", "published:near"} <= set(table["forecaster"])
     scores = pd.read_csv(tmp_path / "scores.csv")
-    assert tuple(scores.columns) == (*SCORE_FILE_COLUMNS, "run")
+    assert tuple(scores.columns) == SCORE_FILE_COLUMNS
     assert set(scores["note"]) == {"invented data"}
     first = (tmp_path / "validation.csv").read_bytes()
     assert main(call) == 0

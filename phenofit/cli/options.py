@@ -1,0 +1,182 @@
+"""What several commands do with their options: read them early, refuse those without effect, name the run."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from phenofit.output_folder import RunFolder
+
+__all__ = [
+    "above_zero",
+    "day",
+    "days_ahead",
+    "distinct",
+    "known",
+    "name_run",
+    "refuse_unused",
+    "tell_written",
+    "whole_from_one",
+    "whole_from_zero",
+]
+
+# What a run does not depend on.
+_NO_SETTINGS = {"out", "csv", "quiet", "traceback", "workers", "scheduler"}
+
+
+def day(option: str, text: str | None) -> str | None:
+    """Read the day of an option, year first; None where it was not given.
+
+    Raises
+    ------
+    ModelError
+        If it is no day of the calendar.
+    """
+    from phenofit.errors import ModelError
+
+    if text is None:
+        return None
+    try:
+        return datetime.date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise ModelError(
+            f"{option} '{text}' is not a date; write year-month-day, such as 2024-05-20."
+        ) from None
+
+
+def above_zero(text: str) -> float:
+    """Read a number above 0, for argparse."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not (math.isfinite(value) and value > 0):
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number above 0")
+    return value
+
+
+def _whole(text: str, least: int) -> int:
+    try:
+        value = int(text)
+    except ValueError:
+        value = least - 1
+    if value < least:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a whole number from {least} up")
+    return value
+
+
+def whole_from_one(text: str) -> int:
+    """Read a whole number from 1 up, for argparse."""
+    return _whole(text, 1)
+
+
+def whole_from_zero(text: str) -> int:
+    """Read a whole number from 0 up, for argparse."""
+    return _whole(text, 0)
+
+
+def days_ahead(text: str) -> int:
+    """Read a number of days ahead of an event, for argparse."""
+    value = _whole(text, 0)
+    if value > 365:
+        raise argparse.ArgumentTypeError(f"'{text}' is more than 365 days ahead")
+    return value
+
+
+def refuse_unused(args: argparse.Namespace, names: Iterable[str], reason: str) -> None:
+    """Refuse options that were given but would have no effect.
+
+    Parameters
+    ----------
+    args : Namespace
+        The call; an option that was not given is None, False or empty.
+    names : iterable of str
+        Names of the options as attributes.
+    reason : str
+        Why they have no effect, in words that follow "has no effect".
+
+    Raises
+    ------
+    ModelError
+        With the first such option.
+    """
+    from phenofit.errors import ModelError
+
+    for name in names:
+        value = getattr(args, name)
+        if value is not None and value is not False and value != []:
+            raise ModelError(f"--{name.replace('_', '-')} has no effect {reason}.")
+
+
+def known(option: str, values: Sequence[str], accepted: Sequence[str], what: str) -> None:
+    """Refuse a value of an option that is none of the accepted ones, or is given twice.
+
+    Raises
+    ------
+    ModelError
+        With the nearest accepted value.
+    """
+    from phenofit.errors import ModelError
+    from phenofit.tables import nearest
+
+    for value in values:
+        if value not in accepted:
+            raise ModelError(
+                f"{option}: there is no {what} '{value}'; known are {', '.join(accepted)}.{nearest(value, accepted)}"
+            )
+    distinct(option, values)
+
+
+def distinct(option: str, values: Sequence[object]) -> None:
+    """Refuse a value that an option is given twice.
+
+    Raises
+    ------
+    ModelError
+        With the value.
+    """
+    from phenofit.errors import ModelError
+
+    for i, value in enumerate(values):
+        if value in values[:i]:
+            raise ModelError(f"{option}: '{value}' is given twice.")
+
+
+def name_run(args: argparse.Namespace, command: str, inputs: Mapping[str, str]) -> str:
+    """Return the identifier of a run: its options and inputs, where files count by their content.
+
+    Parameters
+    ----------
+    args : Namespace
+        The call.
+    command : str
+        Name of the command.
+    inputs : mapping of str to str
+        Hashes of what was read beside the files that the options name.
+    """
+    from phenofit.output_folder import run_id
+
+    settings = {key: _content(value) for key, value in vars(args).items() if key not in _NO_SETTINGS}
+    return run_id(command, inputs=inputs, settings=settings)
+
+
+def _content(value: object) -> object:
+    from phenofit.files import file_hash
+
+    if isinstance(value, Path):
+        return file_hash(value) if value.is_file() else value.name
+    if isinstance(value, list | tuple):
+        return [_content(one) for one in value]
+    return value
+
+
+def tell_written(folder: RunFolder, names: Iterable[str]) -> None:
+    """Print what a run has written, and what it removed."""
+    print(f"written: {', '.join(str(folder.path / name) for name in names)}")
+    if folder.removed:
+        print(f"removed, from an earlier run: {', '.join(folder.removed)}")
