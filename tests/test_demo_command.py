@@ -46,6 +46,13 @@ def test_a_folder_of_other_files_is_left_alone(tmp_path: Path, capsys: pytest.Ca
     assert _files(tmp_path) == {"thesis.txt": b"mine"}
 
 
+def test_a_copy_that_was_stopped_midway_is_completed(tmp_path: Path) -> None:
+    copy_demo(tmp_path)
+    (tmp_path / "study.toml").unlink()
+    copy_demo(tmp_path)
+    assert _files(tmp_path) == _files(bundled_path("demo"))
+
+
 def test_a_file_of_that_name_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "demo").write_text("mine")
     with pytest.raises(DataError, match="a file of this name"):

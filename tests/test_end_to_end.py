@@ -12,6 +12,7 @@ import xarray as xr
 
 from phenofit.bundled import bundled_path
 from phenofit.cli import main
+from phenofit.files import file_hash
 from phenofit.flight import FlightFit
 from phenofit.outputs import FLIGHT_COLUMNS, THRESHOLD_FILE_COLUMNS
 
@@ -128,6 +129,31 @@ def test_the_page_says_what_it_is(demo: Path) -> None:
         assert text in page
     assert "<script src" not in page
     assert "http://" not in page.replace("http://www.w3.org", "")
+
+
+def test_every_output_names_its_run(demo: Path) -> None:
+    manifest = json.loads((demo / "run.json").read_text("utf-8"))
+    assert manifest["complete"] is True
+    inputs = {p.name for p in bundled_path("demo").iterdir()}
+    written = {
+        p.relative_to(demo).as_posix()
+        for p in demo.rglob("*")
+        if p.is_file() and p.relative_to(demo).as_posix() not in inputs
+    }
+    assert set(manifest["files"]) == written - {"run.json"}
+    for name, digest in manifest["files"].items():
+        assert file_hash(demo / name) == digest
+    run = manifest["run"]
+    for name in ("flights.csv", "thresholds.csv", "validation.csv", "scores.csv"):
+        table = pd.read_csv(demo / name, dtype={"run": str})
+        assert list(table.columns)[-1] == "run"
+        assert set(table["run"]) == {run}
+    for path in demo.glob("error_map*.nc"):
+        with xr.open_dataset(path) as found:
+            assert found.attrs["run"] == run
+    for path in demo.glob("fit-*.json"):
+        assert json.loads(path.read_text("utf-8"))["provenance"]["run"] == run
+    assert f"<dt>run</dt><dd>{run}</dd>" in (demo / "report.html").read_text("utf-8")
 
 
 def test_a_second_run_gives_the_same_bytes(demo: Path, tmp_path: Path) -> None:

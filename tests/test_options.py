@@ -341,6 +341,53 @@ def test_every_table_names_its_run_and_the_same_call_gives_the_same_bytes(
     capsys.readouterr()
 
 
+# A fit in a process of its own that says when it has written its first file, then waits to be killed.
+CHILD = """
+import sys
+import phenofit.outputs
+from phenofit.cli import main
+
+def wait(*_, **__):
+    print("here", file=sys.stderr, flush=True)
+    sys.stdin.read()
+
+phenofit.outputs.write_fit = wait
+main(sys.argv[1:])
+"""
+
+
+def test_a_killed_fit_leaves_no_trace_and_a_second_one_at_once_is_refused(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import json
+    import subprocess
+    import sys
+
+    (tmp_path / "notes.txt").write_text("of the user")
+    call = words(f"fit DIR/study.toml --out {tmp_path}", folder)
+    with subprocess.Popen(
+        [sys.executable, "-c", CHILD, *call],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as child:
+        assert child.stderr is not None
+        assert child.stderr.readline() == "here\n"
+        assert main(call) == 2
+        error = capsys.readouterr().err
+        assert error.startswith(f"phenofit: {tmp_path}: another run of phenofit is writing into this folder.")
+        assert error.count("\n") == 1
+        child.kill()
+    assert not (tmp_path / "flights.csv").exists()
+    assert not (tmp_path / "run.json").exists()
+    assert main(call) == 0
+    found = {p.name for p in tmp_path.iterdir()}
+    assert found == {"notes.txt", "flights.csv", "fit-invented-borer.json", "run.json"}
+    assert json.loads((tmp_path / "run.json").read_text("utf-8"))["complete"] is True
+    capsys.readouterr()
+
+
 def test_one_station_of_a_table_is_summed_where_one_is_named(
     folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

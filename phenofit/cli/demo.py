@@ -60,6 +60,7 @@ def copy_demo(folder: Path) -> Path:
     """
     from phenofit.bundled import bundled_path
     from phenofit.errors import DataError, Problem
+    from phenofit.files import writing
 
     source = bundled_path("demo")
     names = sorted(
@@ -78,13 +79,13 @@ def copy_demo(folder: Path) -> Path:
                 f"the folder holds files that differ from the demo's: {listed}.", remedy, file=str(folder)
             )
         )
-    if folder.exists() and any(folder.iterdir()) and not (folder / "study.toml").exists():
+    if folder.exists() and any(folder.iterdir()) and not any((folder / n).exists() for n in names):
         raise DataError(
             Problem("the folder holds files, and none of them is the demo's.", remedy, file=str(folder))
         )
     for name in names:
         target = folder / name
-        target.parent.mkdir(parents=True, exist_ok=True)
         if not target.exists():
-            shutil.copyfile(source / name, target)
+            with writing(target) as temporary:
+                shutil.copyfile(source / name, temporary)
     return folder / "study.toml"
