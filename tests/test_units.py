@@ -15,7 +15,7 @@ from scipy import constants
 
 from phenofit.errors import UnitError
 from phenofit.heat import degree_days
-from phenofit.heat.settings import check_thresholds
+from phenofit.heat.settings import HeatSettings, check_thresholds
 from phenofit.units import (
     convert_degree_days,
     degree_day_unit,
@@ -137,6 +137,21 @@ def test_a_bare_number_is_in_celsius_within_its_limits(number: float, highest: f
     else:
         with pytest.raises(UnitError, match=f"did you mean '{number:g} degF'"):
             parse_temperature(number, highest=highest)
+
+
+def test_bases_and_upper_thresholds_at_their_limits() -> None:
+    for base in (-20.0, 35.0, "-20 degC", "35 degC", "95 degF"):
+        check_thresholds(base)
+    for base in (-20.01, 35.01, "-20.01 degC", "35.01 degC", "95.02 degF"):
+        with pytest.raises(UnitError, match="did you mean"):
+            check_thresholds(base)
+    for upper in (60.0, "60 degC", "140 degF"):
+        check_thresholds(10.0, upper)
+    for upper in (60.01, "60.01 degC", "140.02 degF"):
+        with pytest.raises(UnitError, match="did you mean"):
+            check_thresholds(10.0, upper)
+    with pytest.raises(UnitError, match="out of range"):
+        HeatSettings(upper="-20 degC")  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("number", [50, 50.0, 88, -40])

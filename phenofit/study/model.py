@@ -109,7 +109,7 @@ class Study(Part):
 
     @model_validator(mode="after")
     def _species_known(self) -> Study:
-        for part in self.flights.species:
+        for part in self.flights.species if self.species != (UNNAMED,) else ():
             if part.name.casefold() not in {name.casefold() for name in self.species}:
                 raise refuse(
                     f"[[flights.species]] names '{part.name}', which is no species of the study.",

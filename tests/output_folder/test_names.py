@@ -14,16 +14,17 @@ from phenofit.output_folder.names import LONGEST_NAME, LONGEST_SLUG
 from tests.study.studies import STUDY, write_study
 
 
-def _study(folder: Path, names: str) -> Path:
+def _study(folder: Path, names: str, more: str = "") -> Path:
     text = STUDY.replace('species = "example leaf feeder"', f"species = {names}")
-    return write_study(folder, study=text[: text.index("[[published]]")])
+    return write_study(folder, study=text[: text.index("[[published]]")] + more)
 
 
 @pytest.mark.parametrize("command", ["check", "fit", "run"])
 def test_two_species_with_one_file_name_are_refused_before_anything_else(
     command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    study = _study(tmp_path, '["leaf moth (A)", "leaf moth a"]')
+    more = '[[flights.species]]\nname = "leaf moth a"\nbase = "fit"\n'
+    study = _study(tmp_path, '["leaf moth (A)", "leaf moth a"]', more)
     out = [] if command == "check" else ["--out", str(tmp_path / "out")]
     assert main([command, str(study), *out]) == 2
     error = capsys.readouterr().err
@@ -32,6 +33,7 @@ def test_two_species_with_one_file_name_are_refused_before_anything_else(
         "Give them names that differ in letters or digits"
     ) in error
     assert "column 'study.species'" in error
+    assert "problems" not in error  # one fault, one message
     assert not (tmp_path / "out").exists()
 
 
