@@ -34,7 +34,7 @@ __all__ = [
 
 _QUOTED = re.compile(r"'[^']*'")
 _FEWEST_GROUPED = 4
-_ROWS_SHOWN = 5
+_ROWS_SHOWN = 12
 
 
 class PhenofitError(Exception):
@@ -172,7 +172,14 @@ def problem_lines(problems: Sequence[Problem]) -> list[str]:
     lines = []
     for group in groups.values():
         rows = [p.row for p in group[1:] if p.row is not None]
-        if len(group) < _FEWEST_GROUPED or len(rows) < len(group) - 1:
+        if (
+            len(rows) < len(group) - 1
+        ):  # without a row, the text in quotation marks is all that names the place
+            lines += [str(problem) for problem in group[:_ROWS_SHOWN]]
+            if len(group) > _ROWS_SHOWN:
+                lines.append(f"and {len(group) - _ROWS_SHOWN} more problems like the last one.")
+            continue
+        if len(group) < _FEWEST_GROUPED:
             lines += [str(problem) for problem in group]
             continue
         shown = ", ".join(str(row) for row in rows[:_ROWS_SHOWN])

@@ -172,8 +172,13 @@ def parse_dates(
             )
     dated = [text for text in texts if text.lower() not in missing]
     others = [other for other in DATE_ORDERS if other != order and _all_read(dated, other)]
-    if others and dated and np.isnat(values).all() and not (required and len(faults) > len(dated)):
-        return values[codes], [_whole_column(table, column, codes, faults, others)]
+    unread = [i for i, text in enumerate(texts) if i in faults and text.lower() not in missing]
+    if unread and others:
+        wrong = _wrong_order(table, column, codes, unread, faults, dated, others)
+        values, rest = _spread(
+            table, column, codes, values, {i: faults[i] for i in faults if i not in unread}
+        )
+        return values, sorted([wrong, *rest], key=lambda p: p.row or 0)
     return _spread(table, column, codes, values, faults)
 
 
@@ -187,17 +192,23 @@ def _all_read(texts: Collection[str], order: str) -> bool:
     return True
 
 
-def _whole_column(
-    table: Table, column: str, codes: np.ndarray, faults: dict[int, tuple[str, str]], orders: list[str]
+def _wrong_order(
+    table: Table,
+    column: str,
+    codes: np.ndarray,
+    unread: list[int],
+    faults: dict[int, tuple[str, str]],
+    dated: list[str],
+    orders: list[str],
 ) -> Problem:
-    """Return the one problem of a column whose dates are all in another order than the declared one."""
-    dated = np.isin(codes, list(faults))
-    at = int(np.flatnonzero(dated)[0])
+    """Return the one problem of a column whose dates can all be read in another order than the declared one."""
+    bad = np.flatnonzero(np.isin(codes, unread))
+    at, count = int(bad[0]), int(table.frame[column].isin(dated).sum())
     look = " or ".join(orders)
     remedy = f'Set dates = "{orders[0]}".' if len(orders) == 1 else f"Set dates to one of the two: {look}."
-    count = int(dated.sum())
     which = f"all {count} dates look" if count > 1 else "the only date looks"
-    return table.problem(at, column, f"{which} {look}: {faults[int(codes[at])][0]}", remedy)
+    some = f"; {len(bad)} of them cannot be read as declared" if len(bad) < count else ""
+    return table.problem(at, column, f"{which} {look}{some}: {faults[int(codes[at])][0]}", remedy)
 
 
 def two_digit_year_note(table: Table, column: str) -> str | None:

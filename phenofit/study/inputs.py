@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -35,6 +36,7 @@ __all__ = ["Gathered", "StudyInputs", "gather", "read_inputs"]
 
 Progress = Callable[[str], None]
 _T = TypeVar("_T")
+_SETTING = re.compile(r"\b([Ss])et (dates|duplicates)\b")
 
 
 @dataclass(frozen=True)
@@ -308,7 +310,13 @@ def _short(text: str, study: Study) -> str:
 def _named(problem: Problem, study: Study) -> Problem:
     if not problem.file:
         return problem
-    return replace(problem, file=study.shown(Path(problem.file)), finding=_short(problem.finding, study))
+    path = Path(problem.file)
+    sections = {study.catches.file: "catches", study.traps.file: "traps", study.season.biofix: "season"}
+    sections |= dict.fromkeys(study.weather.files, "weather")
+    remedy = problem.remedy
+    if path in sections:
+        remedy = _SETTING.sub(rf"\1et [{sections[path]}] \2", remedy)
+    return replace(problem, file=study.shown(path), finding=_short(problem.finding, study), remedy=remedy)
 
 
 def _read_biofix(study: Study) -> pd.DataFrame:
