@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from phenofit.cli.options import name_run, tell_written
 from phenofit.cli.studies import add_study, open_species
+
+if TYPE_CHECKING:
+    from phenofit.flight import FlightFit
 
 __all__ = ["configure", "run"]
 
@@ -29,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
 
     with optional_run_folder(args.out, "fit", files=["flights.csv"]) as folder:
         works = open_species(args)
-        fits = {}
+        fits: dict[str, FlightFit] = {}
         for work in works:
             notes = (*work.trap_years.notes, *(() if fits else work.inputs.notes))
             print("".join(f"note: {note}\n" for note in notes), end="")

@@ -37,7 +37,7 @@ def said(path: Path, command: str, capsys: pytest.CaptureFixture[str]) -> list[s
 @pytest.mark.parametrize(
     ("change", "place", "words"),
     [
-        (lambda r: [r[0], us_date(r[1]), r[2]], "row 2, column 'date'",
+        (lambda r: [r[0], us_date(r[1]), r[2]], "row 4, column 'date'",
          "all 12 dates look month-first; 6 of them"),
         (lambda r: [r[0], us_date(r[1]).replace("06/01", "06/29"), r[2]], "row 2, column 'date'",
          'all 12 dates look month-first'),
