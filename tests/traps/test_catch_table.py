@@ -1,4 +1,4 @@
-"""The catch table: dates, counts and words, in the forms that field sheets have."""
+"""The catch table: dates, counts and words."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The count cell. The forms are those of real field sheets, common practice, no source."""
+"""The count cell. The forms are those of real field sheets (common practice, no source)."""
 
 from __future__ import annotations
 

@@ -36,7 +36,7 @@ def test_a_site_and_a_station_are_taken_where_given(tmp_path: Path) -> None:
     assert found["station"].isna()[1]
 
 
-def test_a_lost_sign_is_told_with_a_proposal(tmp_path: Path) -> None:
+def test_a_lost_sign_is_named_with_a_proposal(tmp_path: Path) -> None:
     with pytest.raises(DataError) as caught:
         traps(tmp_path, "trap,latitude,longitude\nA,36.1,-119.6\nB,36.1,-119.7\nC,36.2,119.65\n")
     (problem,) = caught.value.problems
@@ -103,7 +103,7 @@ def test_a_dated_move_starts_a_new_series_and_warns(tmp_path: Path) -> None:
     assert any("T7@2024-06-20" in note for note in found.attrs["notes"])
 
 
-def test_two_places_without_telling_dates_are_refused(tmp_path: Path) -> None:
+def test_two_places_without_dates_are_refused(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="without a date that tells them apart"):
         traps(tmp_path, "trap,latitude,longitude,valid_from\nT7,44.1,-62.1,\nT7,45.7,-62.1,\n")
 
