@@ -128,7 +128,7 @@ def standard_offsets(ids: np.ndarray, utc_offset: float | Mapping[str, float], f
         hours = np.array([utc_offset[s] for s in ids], dtype=float)
     else:
         hours = np.full(len(ids), float(utc_offset))
-    if (np.abs(hours) > 14).any():
+    if not (np.abs(hours) <= 14).all():
         raise ModelError("utc_offset must be between -14 and 14 hours.")
     shift: np.ndarray = (hours * 3600).astype("timedelta64[s]")
     return shift

@@ -43,7 +43,7 @@ def lapse_rates(weather: xr.Dataset) -> pd.DataFrame:
     known = ~np.isnan(height)
     month = weather["time"].values.astype("datetime64[M]").astype(np.int64) % 12
     result = pd.DataFrame(np.nan, index=pd.RangeIndex(1, 13, name="month"), columns=list(_ELEMENTS))
-    if known.sum() < MIN_STATIONS or np.ptp(height[known]) * 1000 < MIN_HEIGHT_RANGE:
+    if known.sum() < MIN_STATIONS or np.ptp(weather["elevation"].values[known]) < MIN_HEIGHT_RANGE:
         return result
     for element in _ELEMENTS:
         values = weather[element].values[known]

@@ -242,7 +242,7 @@ class Service:
         with self.lock:
             self.tries[handler.path] += 1
             nth = self.tries[handler.path]
-        if station == "DOWN1" or (station == "TWICE" and nth <= 2):
+        if station == "DOWN1" or station.startswith("DEAD") or (station == "TWICE" and nth <= 2):
             return _send(handler, 503, b"busy")
         if station == "HANG1":
             time.sleep(3.0)

@@ -146,3 +146,118 @@ def test_settings_are_checked() -> None:
         fill_weather(one([1, 2, 3]), max_share=2.0)
     with pytest.raises(ModelError, match="share must be"):
         hide_days(champion(), seed=1, share=0.9)
+
+
+def lows(low: list[float], high: list[float]) -> xr.Dataset:
+    days = np.arange(len(high)) + np.datetime64("2024-05-01", "D")
+    return new_dataset(pd.DataFrame({"station": ["A"]}), days, np.array([low]), np.array([high]))
+
+
+@pytest.mark.parametrize("limit", [1, 2, 3])
+def test_the_longest_gap_is_filled_at_its_value_and_not_above_it(limit: int) -> None:
+    def filled(gap: int) -> bool:
+        series = one([10.0, *([nan] * gap), 10.0 + gap + 1])
+        found = fill_weather(series, max_gap_days=limit, max_share=1.0)["tmax"].values[0, 1:-1]
+        if np.isfinite(found).all():
+            np.testing.assert_allclose(found, 10.0 + np.arange(1, gap + 1))
+            return True
+        assert np.isnan(found).all()
+        return False
+
+    assert filled(limit)
+    assert not filled(limit + 1)
+
+
+def test_a_gap_at_the_end_of_the_series_has_no_second_value() -> None:
+    # The day is complete in one element only, so that it lies between observations.
+    weather = lows([1, 2, nan, nan], [11, 12, 13, 14])
+    source = weather["source"].values.copy()
+    source[0, :] = 1
+    known = weather.assign(source=(("station", "time"), source, weather["source"].attrs))
+    filled = fill_weather(known, max_share=1.0)
+    assert np.isnan(filled["tmin"].values[0, 2:]).all()
+
+
+def test_the_largest_filled_share_at_its_value() -> None:
+    # 2 of 10 days are filled: a fifth is accepted, anything less is not.
+    series = [10.0, nan, 12.0, nan, 14.0, 15.0, 16.0, 17.0, 18.0, 19.0]
+    kept = fill_weather(one(series), max_share=0.2)
+    assert kept["tmax"].values[0, [1, 3]].tolist() == [11.0, 13.0]
+    refused = fill_weather(one(series), max_share=0.19)
+    assert np.isnan(refused["tmax"].values[0, [1, 3]]).all()
+    assert (refused["source"].values[0, [1, 3]] == 0).all()
+    assert not has_flag(refused, "interpolated").values.any()
+    (note,) = notes(refused)
+    assert note == (
+        "Station A, season 2024: 20 % of the days would be filled, more than 19 %; they stay missing, and the season is "
+        "left out there."
+    )
+
+
+def test_the_filled_share_counts_a_day_once_though_both_elements_are_filled() -> None:
+    both = lows([1, nan, 3, 4, 5], [11, nan, 13, 14, 15])
+    apart = lows([1, nan, 3, 4, 5], [11, 12, 13, nan, 15])
+    assert np.isfinite(fill_weather(both, max_share=0.2)["tmax"].values).all()
+    assert np.isnan(fill_weather(apart, max_share=0.2)["tmin"].values[0, 1])
+    assert np.isfinite(fill_weather(apart, max_share=0.4)["tmin"].values).all()
+
+
+def test_the_filled_share_counts_in_each_season_by_itself() -> None:
+    series = [10.0, nan, 12.0, 13.0, *range(14, 30)]
+    early = Season.parse("05-01", "05-04")
+    assert np.isnan(fill_weather(one(series), season=early, max_share=0.2)["tmax"].values[0, 1])
+    assert np.isfinite(fill_weather(one(series), season=early, max_share=0.25)["tmax"].values[0, 1])
+    # A gap outside every season counts in none.
+    late = Season.parse("05-10", "05-20")
+    assert np.isfinite(fill_weather(one(series), season=late, max_share=0.0)["tmax"].values[0, 1])
+
+
+def test_a_filled_minimum_above_the_maximum_is_not_kept() -> None:
+    # The line gives a minimum of 8 on a day whose observed maximum is 7: what was filled goes, what was seen stays.
+    filled = fill_weather(lows([6, nan, 10], [16, 7, 20]), max_share=1.0)
+    assert np.isnan(filled["tmin"].values[0, 1])
+    assert filled["tmax"].values[0, 1] == 7.0
+    assert not has_flag(filled, "interpolated").values.any()
+    assert has_flag(filled, "incomplete_day").values[0].tolist() == [False, True, False]
+    assert notes(filled) == []
+    # Equal ones are a possible day.
+    kept = fill_weather(lows([6, nan, 10], [16, 8, 20]), max_share=1.0)
+    assert kept["tmin"].values[0, 1] == 8.0
+    # A maximum that was filled below an observed minimum goes in the same way.
+    other = fill_weather(lows([6, 19, 10], [16, nan, 20]), max_share=1.0)
+    assert np.isnan(other["tmax"].values[0, 1])
+    assert other["tmin"].values[0, 1] == 19.0
+
+
+def test_a_day_filled_in_one_element_keeps_the_other() -> None:
+    filled = fill_weather(lows([6, nan, 10], [16, 17.5, 20]), max_share=1.0)
+    assert (filled["tmin"].values[0, 1], filled["tmax"].values[0, 1]) == (8.0, 17.5)
+    assert filled["source"].values[0].tolist() == [1, 3, 1]
+    assert filled["donor"].values[0].tolist() == ["", "", ""]
+
+
+def test_methods_are_tried_in_the_order_given() -> None:
+    weather, hidden = hide_days(england().sel(time=slice("2001-01-01", "2003-12-31")), seed=5, longest=2)
+    first = fill_weather(weather, methods=("interpolation", "neighbours"), max_share=1.0)
+    second = fill_weather(weather, methods=("neighbours", "interpolation"), max_share=1.0)
+    lines = [has_flag(w, "interpolated").values[hidden].sum() for w in (first, second)]
+    near = [has_flag(w, "filled_from_neighbours").values[hidden].sum() for w in (first, second)]
+    assert lines[0] > 0.9 * hidden.sum() > lines[1]
+    assert near[1] > 0.9 * hidden.sum() > near[0]
+    assert (second["donor"].values[has_flag(second, "filled_from_neighbours").values] != "").all()
+
+
+def test_settings_of_filling_at_their_limits() -> None:
+    series = one([10.0, nan, 12.0])
+    assert np.isfinite(fill_weather(series, max_gap_days=1, max_share=1.0)["tmax"].values).all()
+    assert np.isnan(fill_weather(series, max_share=0.0)["tmax"].values[0, 1])
+    for wrong in ({"max_gap_days": 0}, {"max_share": 1.001}, {"max_share": -0.001}):
+        with pytest.raises(ModelError, match="max_gap_days must be 1 or more"):
+            fill_weather(series, **wrong)  # type: ignore[arg-type]
+
+
+def test_shares_of_a_season_add_up() -> None:
+    filled = fill_weather(one([10.0, nan, 12.0, nan, nan, nan, nan, 17.0]), max_share=1.0)
+    row = filled_share(filled).iloc[0]
+    assert (row["observed"], row["filled"], row["missing"], row["modelled"]) == (3 / 8, 1 / 8, 4 / 8, 0.0)
+    assert row["days"] == 8
