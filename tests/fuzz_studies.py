@@ -197,7 +197,7 @@ def _listed(value: str | Iterable[str]) -> list[str]:
 
 def _moths(cell: str, separator: str, present: set[str]) -> int:
     """Return the moths that a cell tells of, 0 where it tells of none."""
-    plain = " ".join(cell.split())
+    plain = " ".join(cell.replace("\ufeff", "").split())
     if plain.casefold() in present:
         return 1
     plain = plain.strip(">≥=+ ")
