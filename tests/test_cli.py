@@ -145,6 +145,19 @@ def test_wrong_calls_are_refused(
     assert shown.err == f"phenofit: {expected}\n"
 
 
+def test_a_nul_in_any_argument_is_refused_before_anything_is_done(
+    command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]
+) -> None:
+    command(_raising(AssertionError("the command was run")))
+    for arguments in (
+        ["trial", "--base", "1\0"],
+        ["demo", "--copy-only", "--out", "a\0b"],
+        ["check", "a\0b"],
+    ):
+        assert main(arguments) == 2
+        assert "NUL" in capsys.readouterr().err
+
+
 def test_wrong_option_of_a_command(
     command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -73,6 +73,8 @@ def _dispatch(arguments: list[str]) -> int:
         near = difflib.get_close_matches(name, COMMANDS, n=1)
         hint = f"; did you mean '{near[0]}'?" if near else ""
         top.error(f"there is no command '{name}'{hint}")
+    if any("\0" in argument for argument in arguments):
+        top.error("an argument holds a NUL character, which no name can have")
     module = cast("_CommandModule", importlib.import_module(COMMANDS[name].module))
     parser = _Parser(prog=f"phenofit {name}", description=_sentence(COMMANDS[name].help))
     module.configure(parser)

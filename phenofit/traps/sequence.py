@@ -63,7 +63,7 @@ def sequence_problems(catches: pd.DataFrame, *, file: str, names: Mapping[str, s
                     set_,
                 )
             )
-        earlier = np.flatnonzero((sets[1:] < checks[:-1]) & (sets[1:] < checks[1:])) + 1
+        earlier = np.flatnonzero(sets[1:] < checks[:-1]) + 1
         for i in np.setdiff1d(earlier, repeated):
             problems.append(
                 Problem(

@@ -170,6 +170,14 @@ def test_what_is_left_out_carries_its_moths_and_what_is_kept_its_status_and_effo
     assert out[["row", "moths", "year"]].to_numpy().tolist() == [[3, 0, 2024], [5, 7, -1], [6, 3, 2024]]
 
 
+def test_a_set_date_is_the_start_whatever_the_check_before() -> None:
+    # Reading a table refuses such an overlap; the cutting itself follows the row.
+    spans, _ = cut(
+        ("A", "2024-06-01", "2024-06-08", 1.0, "counted"), ("A", "2024-06-05", "2024-06-15", 2.0, "counted")
+    )
+    assert [start[:10] for start, _, _ in spans] == ["2024-06-01", "2024-06-05"]
+
+
 def test_checks_are_taken_in_the_order_of_their_dates() -> None:
     later = ("A", "", "2024-06-08", 2.0, "counted")
     earlier = ("A", "", "2024-06-01", 1.0, "counted")
@@ -207,6 +215,29 @@ def test_an_interval_may_start_where_the_one_before_ends_and_not_where_it_ends_i
         catches(tmp_path, text)
     assert [(p.row, p.column) for p in caught.value.problems] == [(3, "set")]
     assert says in caught.value.problems[0].finding
+
+
+@pytest.mark.parametrize(
+    ("rows", "stopped"),
+    [
+        (
+            ("11/05/2024", "02/06/2024", "02/06/2024"),
+            True,
+        ),  # added up, and still backwards when read month-first
+        (("11/05/2024", "02/06/2024", "01/06/2024"), False),  # backwards in either order
+        (("05/11/2024", "06/02/2024", "06/02/2024"), False),
+    ],
+)
+def test_an_order_is_doubted_only_where_the_other_one_runs_forwards(
+    rows: tuple[str, ...], stopped: bool, tmp_path: Path
+) -> None:
+    text = "trap,date,count\n" + "".join(f"A,{day},1\n" for day in rows)
+    if not stopped:
+        assert catches(tmp_path, text, dates="month-first", duplicates="sum")["count"].sum() == 3.0
+        return
+    with pytest.raises(DataError, match="Declare the dates day-first") as caught:
+        catches(tmp_path, text, dates="month-first", duplicates="sum")
+    assert [p.row for p in caught.value.problems] == [3]
 
 
 def test_checks_a_minute_apart_are_two(tmp_path: Path) -> None:

@@ -156,6 +156,19 @@ def test_a_total_for_the_season_holds_no_timing(tmp_path: Path) -> None:
         build_trap_years(trap_frame("A", "B"), table, NORTH)
 
 
+def test_what_is_left_out_of_a_trap_year_is_added_up_with_its_moths(tmp_path: Path) -> None:
+    text = (
+        "trap,set,date,count\nA,2024-05-01,2024-05-08,1\nA,,2024-05-15,2\nA,,2024-11-02,5\nA,,2024-11-09,6\n"
+        "A,2024-12-01,2024-12-08,7\nB,2024-05-01,2024-05-08,9\n"
+    )
+    found = build_trap_years(trap_frame("A", "B"), catches(tmp_path, text), NORTH)
+    table = found.left_out.set_index(
+        found.left_out["reason"].map({v: k for k, v in LEFT_OUT_REASONS.items()})
+    )
+    assert table.loc["outside", ["rows", "moths", "lines"]].tolist() == [3, 18, "4-6"]
+    assert table.loc["single", ["trap", "rows", "moths"]].tolist() == ["B", 1, 9]
+
+
 def test_a_first_sighting_alone_is_kept(tmp_path: Path) -> None:
     table = catches(tmp_path, "trap,set,date,count\nA,2024-06-01,2024-06-08,present\n")
     found = build_trap_years(trap_frame("A"), table, NORTH)
@@ -187,6 +200,7 @@ def test_a_moved_trap_gives_two_series_and_drops_the_spanning_check(tmp_path: Pa
         ["T7@2024-06-20", 9, 45.75],
     ]
     assert left_out(found)["moved"] == "5"
+    assert found.left_out["moths"].tolist() == [3, 0]  # in the check across the move, and in the first one
 
 
 def test_on_the_day_of_the_move_the_check_belongs_to_the_old_place(tmp_path: Path) -> None:
