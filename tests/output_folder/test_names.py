@@ -42,7 +42,7 @@ def test_two_species_with_one_file_name_are_refused_before_anything_else(
     [
         ("leaf moth", "Leaf-Moth"),
         ("moth_1", "moth 1"),
-        ("é moth", "é moth"),  # composed, and as a letter with its accent
+        ("\u00e9 moth", "e\u0301 moth"),  # one letter, and a letter with its accent
         ("(?)", "***"),
         ("moth.", " moth"),
     ],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 
 import pandas as pd
@@ -143,6 +144,24 @@ def test_a_users_table_with_faults_names_them_all(tmp_path: Path) -> None:
     }
     assert "Did you mean 'flight_5" in str(caught.value)
     assert all(p.file == str(path) for p in caught.value.problems)
+
+
+def test_numbers_in_a_record_are_celsius_and_texts_carry_their_unit() -> None:
+    record = {"species": "s", "event": "peak", "amount": 900, "unit": "degF d", "start": "03-01"}
+    assert threshold_from_record({**record, "base": 10}).base == 10.0
+    assert threshold_from_record({**record, "base": "50 degF", "upper": 30.0}).upper == 30.0
+    for wrong in (
+        {"base": 50},
+        {"base": "10"},
+        {"base": True},
+        {"base": "50 degC"},
+        {"upper": 88},
+        {"upper": "88"},
+        {"start": datetime.date(2024, 3, 1)},
+    ):
+        with pytest.raises(DataError) as caught:
+            threshold_from_record({**record, **wrong})
+        assert [p.column for p in caught.value.problems] == list(wrong)
 
 
 def test_an_id_that_stands_twice_is_refused(tmp_path: Path) -> None:
