@@ -100,7 +100,7 @@ def parse_numbers(
         elif not settled and _ambiguous(text, plain, low, high):
             large, small = f"{float(plain.replace('.', '')):.0f}", f"{float(plain):g}"
             faults[i] = (f"'{shorten(text)}' may be {large} or {small}.", f"Write {large} or {small}.")
-        elif not low <= float(plain) <= high:
+        elif not low <= float(plain) <= high or not np.isfinite(float(plain)):
             faults[i] = (f"'{shorten(text)}' is out of range.", f"Accepted is {what}{_range(low, high)}.")
         else:
             values[i] = float(plain)

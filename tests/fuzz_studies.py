@@ -150,7 +150,6 @@ def _look(outcome: Outcome, folder: Path, out: str, err: str) -> None:
         if whole != (sum(m for m, _ in parts), sum(c for _, c in parts)):
             wrong.append(f"the account does not add up: {whole} and {parts}")
     told = any(word in line for line in out.splitlines() if line.startswith("note:") for word in _FINDINGS)
-    told = told or outcome.command == "fit"  # the notes on what was read are those of `check`
     counted = sum(whole[0] for whole, _ in accounts)
     own = moths_in_file(folder)
     outcome.accounted = own == counted or told

@@ -9,14 +9,17 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from phenofit.errors import ModelError
-from phenofit.tables import MISSING_TEXTS, Table
+from phenofit.errors import ModelError, Problem
+from phenofit.tables import Table, parse_numbers
 
 __all__ = ["covariate_columns", "fill_down", "full_years", "row_text"]
 
 _SHORT_YEAR = re.compile(r"^(\d{1,2})([-/.])(\d{1,2})\2(\d{2})(?=$|[T\s])")
 _PIVOT = 69
 """Two-digit years from 69 on are of the 1900s, the others of the 2000s: the rule of POSIX ``strptime``."""
+
+_HUGE = 1e300
+"""A range of any number, in which both readings of a separator are possible."""
 
 _FILLABLE = ("trap", "site")
 
@@ -97,7 +100,7 @@ def fill_down(table: Table, columns: Sequence[str]) -> Table:
     return replace(table, frame=frame, notes=tuple(notes))
 
 
-def covariate_columns(table: Table, known: Collection[str]) -> dict[str, pd.Series]:
+def covariate_columns(table: Table, known: Collection[str]) -> tuple[dict[str, pd.Series], list[Problem]]:
     """Return the further columns of a table: as numbers where every filled cell is one, else as text.
 
     Parameters
@@ -109,19 +112,26 @@ def covariate_columns(table: Table, known: Collection[str]) -> dict[str, pd.Seri
 
     Returns
     -------
-    dict of str to pandas.Series
+    columns : dict of str to pandas.Series
         Text cells keep the empty text; numeric ones have NaN for it.
+    problems : list of Problem
+        Numbers whose comma or point may be one of thousands; between commas a point is a decimal sign.
     """
     result: dict[str, pd.Series] = {}
+    problems: list[Problem] = []
     for column in table.frame:
         if column in known:
             continue
         cells = table.frame[column]
-        values = cells.mask(cells.str.lower().isin(MISSING_TEXTS))
-        numbers = pd.to_numeric(values, errors="coerce")
-        numeric = bool(values.notna().any()) and bool((numbers.notna() == values.notna()).all())
-        result[str(column)] = numbers.astype(float) if numeric else cells
-    return result
+        values, faults = parse_numbers(table, str(column))
+        if faults or np.isnan(values).all():
+            result[str(column)] = cells
+            continue
+        if table.delimiter != ",":
+            values, more = parse_numbers(table, str(column), low=-_HUGE, high=_HUGE)
+            problems += more
+        result[str(column)] = pd.Series(values, index=cells.index)
+    return result, problems
 
 
 def row_text(rows: Iterable[int], *, shown: int = 12) -> str:

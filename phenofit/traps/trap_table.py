@@ -160,6 +160,8 @@ def _typed(table: Table, dates: str) -> tuple[pd.DataFrame, list[Problem]]:
     ]
     site = cells["site"].where(cells["site"] != "", cells["trap"]) if "site" in cells else cells["trap"]
     station = cells["station"].mask(cells["station"] == "") if "station" in cells else pd.NA
+    covariates, more = covariate_columns(table, (*TRAP_COLUMNS, "valid_from"))
+    problems += more
     frame = pd.DataFrame(
         {
             "trap": cells["trap"],
@@ -168,7 +170,7 @@ def _typed(table: Table, dates: str) -> tuple[pd.DataFrame, list[Problem]]:
             "longitude": longitude,
             "elevation_m": elevation,
             "station": pd.Series(station, index=cells.index, dtype="string"),
-            **covariate_columns(table, (*TRAP_COLUMNS, "valid_from")),
+            **covariates,
             "row": table.rows,
         }
     )

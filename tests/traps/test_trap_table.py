@@ -29,6 +29,33 @@ def test_columns_are_mapped_and_covariates_kept(tmp_path: Path) -> None:
     assert found["row"].tolist() == [2, 3]
 
 
+def test_covariates_with_a_decimal_comma_are_numbers(tmp_path: Path) -> None:
+    text = (
+        "trap;latitude;longitude;slope;aspect;lure;blank\nA;44,1;-98,2;3,5;1.5;red;\nB;44,2;-98,1;;2;7;NA\n"
+    )
+    found = traps(tmp_path, text)
+    assert found["slope"].tolist()[0] == 3.5
+    assert np.isnan(found["slope"][1])
+    assert found["aspect"].tolist() == [1.5, 2.0]
+    assert found["lure"].tolist() == ["red", "7"]
+    assert found["blank"].tolist() == ["", "NA"]
+    # Beside 850 a "1,200" may be thousands; beside 850,5 it is not.
+    with pytest.raises(DataError, match=r"'1,200' may be 1200 or 1\.2") as caught:
+        traps(tmp_path, "trap;latitude;longitude;area\nA;44,1;-98,2;1,200\nB;44,2;-98,1;850\n")
+    assert [(p.row, p.column) for p in caught.value.problems] == [(2, "area")]
+    found = traps(tmp_path, "trap;latitude;longitude;area\nA;44,1;-98,2;1,200\nB;44,2;-98,1;850,5\n")
+    assert found["area"].tolist() == [1.2, 850.5]
+    # Between commas a point is a decimal sign.
+    found = traps(tmp_path, "trap,latitude,longitude,area\nA,44.1,-98.2,1.200\nB,44.2,-98.1,850\n")
+    assert found["area"].tolist() == [1.2, 850.0]
+
+
+@pytest.mark.parametrize("cell", ["1e999", "-1e999"])
+def test_a_number_beyond_all_bounds_is_refused(tmp_path: Path, cell: str) -> None:
+    with pytest.raises(DataError, match="out of range"):
+        traps(tmp_path, f"trap,latitude,longitude\nA,{cell},-98\n")
+
+
 def test_a_site_and_a_station_are_taken_where_given(tmp_path: Path) -> None:
     found = traps(tmp_path, "trap,site,latitude,longitude,station\nA,North,44,-98,S1\nB,,44.01,-98,\n")
     assert found["site"].tolist() == ["North", "B"]

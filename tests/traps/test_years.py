@@ -269,11 +269,14 @@ def test_traps_whose_intervals_do_not_fit_stay_apart_and_it_is_said(tmp_path: Pa
 
 
 def test_places_of_pooled_sites(tmp_path: Path) -> None:
-    where = trap_frame("A", "B", site="North").assign(aspect=[1.0, 1.0], lure=["red", "blue"])
+    where = trap_frame("A", "B", site="North").assign(
+        aspect=[1.0, 1.0], lure=["red", "blue"], slope=[2.0, np.nan]
+    )
     places = trap_places(where, pool="site").set_index("trap")
     assert places.index.tolist() == ["A", "B", "North"]
     assert places.loc["North", "latitude"] == pytest.approx(44.001)
     assert places.loc["North", "aspect"] == 1.0
+    assert np.isnan(places.loc["North", "slope"])  # one of its traps does not say
     assert places["lure"].isna().tolist() == [False, False, True]
 
 
