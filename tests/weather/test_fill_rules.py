@@ -291,6 +291,40 @@ def test_order_of_the_methods_is_that_asked_for() -> None:
     assert fill_weather(weather, methods=(), max_share=1.0)["tmax"].equals(weather["tmax"])
 
 
+def test_what_neighbours_leave_of_a_gap_is_measured_anew() -> None:
+    weather = network(450, seed=1, stations=2)
+    for element in ("tmin", "tmax"):
+        weather[element][0, 100:104] = nan
+        weather[element][1, 100:104] = [nan, 5.0, 6.0, nan]
+        weather[element][:, [99, 104]] = 9.0
+    weather["source"][0, 100:104] = 0
+    result = fill_weather(weather, max_gap_days=1, max_share=1.0)
+    kinds = [has_flag(result, name).values[0, 100:104] for name in ("filled_from_neighbours", "interpolated")]
+    assert [kind.tolist() for kind in kinds] == [[False, True, True, False], [True, False, False, True]]
+
+
+def test_estimate_of_neighbours_that_crosses_an_observed_value_is_undone() -> None:
+    weather = network(450, seed=1)
+    weather["tmin"][0, 100] = nan
+    weather["tmin"][1:, 100] = 12.0
+    weather["source"][0, 100] = 0
+    for highest, believed in ((40.0, True), (-20.0, False)):
+        weather["tmax"][0, 100] = highest
+        day = fill_weather(weather, methods=("neighbours",), max_share=1.0).isel(station=0, time=100)
+        assert bool(day["tmin"].notnull()) == believed
+        assert float(day["tmax"]) == highest
+        assert int(day["source"]) == (3 if believed else 0)
+        assert (str(day["donor"].values) != "") == believed
+        assert bool(has_flag(day, "filled_from_neighbours")) == believed
+
+
+def test_no_line_to_a_forecast_day() -> None:
+    weather = one([10.0, nan, 14.0, nan, 20.0])
+    weather["source"][0, 4] = 4
+    result = fill_weather(weather, max_share=1.0)
+    np.testing.assert_allclose(result["tmax"].values[0], [10, 12, 14, nan, 20])
+
+
 def test_neighbour_is_reached_at_the_limit_of_distance() -> None:
     weather = network(450, seed=2, stations=2)
     apart = float(distance_km(46.0, 8.0, 46.2, 8.0))
@@ -322,7 +356,7 @@ def test_neighbour_needs_sixty_common_days() -> None:
 def test_neighbour_needs_a_correlation_of_six_tenths() -> None:
     x = np.tile([1.0, -1.0, 1.0, -1.0], 20)
     e = np.tile([1.0, 1.0, -1.0, -1.0], 20)  # uncorrelated with x, of the same variance
-    for r, used in ((0.6 + 1e-9, True), (0.6 - 1e-9, False)):
+    for r, used in ((0.6 + 1e-9, True), (0.6 - 1e-9, False), (-0.9, False)):
         values = np.stack([x, r * x + np.sqrt(1 - r * r) * e])
         weather = new_dataset(
             pd.DataFrame({"station": ["A", "B"]}),

@@ -87,6 +87,8 @@ def test_spike_is_weather_where_the_other_element_follows() -> None:
         (2.5, 25.0 + above, True),
         (18.0, 30.0, False),  # within 12 of the course
         (10.0, 30.0, False),  # 20 off as it is
+        (5.5, 25.5, False),  # 20 off as it is, and a tenth is within a quarter of that
+        (5.5, 25.5 + above, True),
         (9.0, 30.0, False),  # 21 off, but a tenth is not within a quarter of that
         (7.0, 30.0, True),
     ],
@@ -118,6 +120,28 @@ def test_run_of_equal_values_is_five_days_or_longer_where_chance_is_small() -> N
         assert repeated(made, calendar(900))[0].nonzero()[0].tolist() == (
             list(range(400, 405)) if found else []
         )
+
+
+def test_run_of_four_equal_days_is_never_too_long() -> None:
+    # Days that never repeat, and a run in a month of 10 days, where no chance is counted: 4 days would be enough
+    # by chance, 1 + log(0.01 / 102) / log(1 / 43) = 3.5.
+    for length in (4, 5):
+        series = np.arange(102.0)[None]
+        series[0, 95 : 95 + length] = -5.0
+        found = repeated(series, calendar(102))[0].nonzero()[0].tolist()
+        assert found == ([] if length == 4 else list(range(95, 100)))
+
+
+def test_spike_of_a_forecast_is_left_alone() -> None:
+    high = np.random.default_rng(2).normal(15.0, 1.0, (1, 61))
+    high[0, 30] = 40.0
+    weather = new_dataset(pd.DataFrame({"station": ["A"]}), calendar(61), high - 9.0, high)
+    weather["tmin"][0, 30] = 6.0
+    assert has_flag(check_weather(weather), "spike").values[0, 30]
+    weather["source"][0, 30] = 4
+    checked = check_weather(weather)
+    assert not has_flag(checked, "spike").any()
+    assert checked["tmax"].values[0, 30] == 40.0
 
 
 def test_run_of_equal_values_needs_more_days_where_equal_days_are_common() -> None:
