@@ -131,6 +131,7 @@ def _fill_element(
             part.values[part.by_neighbours] = estimate[part.by_neighbours]
             part.donor[part.by_neighbours] = donor[part.by_neighbours]
         else:
+            # A day that may be filled lies between observed days, so that its gap has a value on both sides.
             part.by_line = gap & _short_gaps(np.isnan(part.values), max_gap)
             for i in np.flatnonzero(part.by_line.any(axis=1)):
                 known = np.flatnonzero(~np.isnan(part.values[i]))
@@ -140,12 +141,12 @@ def _fill_element(
 
 
 def _short_gaps(absent: np.ndarray, longest: int) -> np.ndarray:
-    """Return the days of gaps that are whole within the limit and have a value on both sides."""
+    """Return the days of gaps that are whole within the limit."""
     short = np.zeros(absent.shape, dtype=bool)
     for i, row in enumerate(absent):
         edges = np.flatnonzero(np.diff(np.concatenate([[0], row.astype(np.int8), [0]])))
         for start, end in zip(edges[::2], edges[1::2], strict=True):
-            if end - start <= longest and start > 0 and end < len(row):
+            if end - start <= longest:
                 short[i, start:end] = True
     return short
 

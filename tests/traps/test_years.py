@@ -11,7 +11,7 @@ import pytest
 
 from phenofit.errors import DataError, ModelError, PhenofitWarning
 from phenofit.seasons import Season
-from phenofit.traps import LEFT_OUT_REASONS, build_trap_years, trap_places
+from phenofit.traps import LEFT_OUT_REASONS, CountWords, build_trap_years, trap_places
 from tests.traps.sheets import catches, trap_frame, traps
 
 NORTH = Season.parse("01-01", "10-31")
@@ -265,6 +265,29 @@ def test_traps_whose_intervals_do_not_fit_stay_apart_and_it_is_said(tmp_path: Pa
     found = build_trap_years(trap_frame("A", "B", site="North"), table, NORTH, pool="site")
     assert found.years["trap"].tolist() == ["A", "B"]
     assert found.notes == ("North 2024: the check intervals of its traps do not fit together; kept apart.",)
+
+
+def test_pooled_counts_are_known_as_well_as_the_worst_of_them(tmp_path: Path) -> None:
+    text = "trap,set,date,count\nA,2024-06-01,2024-06-08,{}\nA,,2024-06-15,5\nB,2024-06-01,2024-06-08,{}\nB,,2024-06-15,1\n"
+    for first, second, status, count in (("3", "2", "counted", 5), (">3", "2", "at least", 5)):
+        table = catches(tmp_path, text.format(first, second))
+        found = build_trap_years(trap_frame("A", "B", site="North"), table, NORTH, pool="site").intervals
+        assert found[["status", "count"]].values.tolist() == [[status, count], ["counted", 6]]
+    seen = catches(tmp_path, text.format("present", "present"), words=CountWords(present=("present",)))
+    found = build_trap_years(trap_frame("A", "B", site="North"), seen, NORTH, pool="site").intervals
+    assert found["status"].tolist() == ["present", "counted"]
+
+
+def test_traps_of_unequal_effort_within_a_block_stay_apart(tmp_path: Path) -> None:
+    text = (
+        "trap,set,date,count,effort\nA,2024-06-01,2024-06-08,3,1\nA,,2024-06-15,5,{}\nB,2024-06-01,2024-06-15,2,1\n"
+        "B,,2024-06-22,1,1\nA,,2024-06-22,1,1\n"
+    )
+    for effort, pooled in ((1, True), (2, False)):
+        table = catches(tmp_path, text.format(effort))
+        found = build_trap_years(trap_frame("A", "B", site="North"), table, NORTH, pool="site")
+        assert found.years["trap"].tolist() == (["North"] if pooled else ["A", "B"])
+        assert bool(found.notes) is not pooled
 
 
 def test_places_of_pooled_sites(tmp_path: Path) -> None:
