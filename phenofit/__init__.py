@@ -7,8 +7,6 @@ The public functions and classes are imported when first used, so that ``import 
 from __future__ import annotations
 
 import importlib
-import sys
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -24,7 +22,7 @@ if TYPE_CHECKING:
         UnitError,
     )
     from phenofit.flight import FlightFit, fit_flights
-    from phenofit.forecast import forecast
+    from phenofit.forecasting import forecast
     from phenofit.heat import HeatSettings, accumulate, degree_days
     from phenofit.maps import error_map
     from phenofit.plan import plan_network
@@ -91,7 +89,7 @@ _HOMES = {
     "traps": ("TrapYears", "build_trap_years", "read_catches", "read_traps"),
     "flight": ("FlightFit", "fit_flights"),
     "plan": ("plan_network",),
-    "forecast": ("forecast",),
+    "forecasting": ("forecast",),
     "validate": ("PublishedThreshold", "compare_published", "cross_validate"),
     "maps": ("error_map",),
     "simulate": ("simulate_network", "simulate_weather"),
@@ -99,20 +97,6 @@ _HOMES = {
     "run": ("run_study",),
 }
 _HOME_OF = {name: room for room, names in _HOMES.items() for name in names}
-
-
-class _Package(ModuleType):
-    """The package; keeps the function ``forecast`` from being hidden by the room of the same name."""
-
-    def __setattr__(self, name: str, value: object) -> None:
-        # The import system sets a subpackage as an attribute of its parent. `phenofit.forecast` is promised
-        # to be the function; the room itself is still imported by `from phenofit.forecast import ...`.
-        if name in _HOME_OF and isinstance(value, ModuleType):
-            return
-        super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Package
 
 
 def __getattr__(name: str) -> Any:

@@ -13,18 +13,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from phenofit.analysis.filling_estimate import filling_sentence
+from phenofit.analysis.outputs import RUN_FILES, write_tables
+from phenofit.analysis.results import SpeciesResult, StudyResult
+from phenofit.analysis.species_work import SpeciesWork
+from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
 from phenofit.files import read_json, versions
-from phenofit.filling_estimate import filling_sentence
-from phenofit.forecast import day_after_last, forecast
+from phenofit.forecasting import day_after_last, forecast
 from phenofit.maps import error_map
-from phenofit.maps.files import read_elevation
+from phenofit.maps.map_files import read_elevation
 from phenofit.output_folder import run_folder, run_id
-from phenofit.outputs import RUN_FILES, write_tables
 from phenofit.report import render_report
-from phenofit.species_work import SpeciesWork
-from phenofit.study import SpeciesResult, Study, StudyInputs, StudyResult, load_study, read_inputs
-from phenofit.thresholds_table import thresholds_table
+from phenofit.study import Study, StudyInputs, load_study, read_inputs
 from phenofit.validate import VALIDATION_COLUMNS, score_forecasts
 
 if TYPE_CHECKING:

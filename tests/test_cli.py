@@ -12,7 +12,7 @@ from collections.abc import Callable
 import pytest
 
 from phenofit.cli import main
-from phenofit.cli.commands import COMMANDS, Command
+from phenofit.cli.command_list import COMMANDS, Command
 from phenofit.errors import (
     DataError,
     FetchError,

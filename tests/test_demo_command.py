@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from phenofit.bundled import bundled_path
 from phenofit.cli import main
-from phenofit.cli.demo import copy_demo
+from phenofit.cli.commands.demo import copy_demo
 from phenofit.errors import DataError
+from phenofit.files.bundled import bundled_path
 
 
 def _files(folder: Path) -> dict[str, bytes]:

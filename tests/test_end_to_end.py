@@ -10,11 +10,11 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from phenofit.bundled import bundled_path
+from phenofit.analysis.outputs import FLIGHT_COLUMNS, THRESHOLD_FILE_COLUMNS
 from phenofit.cli import main
 from phenofit.files import file_hash
+from phenofit.files.bundled import bundled_path
 from phenofit.flight import FlightFit
-from phenofit.outputs import FLIGHT_COLUMNS, THRESHOLD_FILE_COLUMNS
 
 pytestmark = pytest.mark.slow
 

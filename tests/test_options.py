@@ -9,20 +9,20 @@ from pathlib import Path
 import pytest
 
 from phenofit.cli import main
-from phenofit.cli.commands import COMMANDS
+from phenofit.cli.command_list import COMMANDS
 from phenofit.errors import ModelError
 from phenofit.files import file_hash
 from tests.validate.study_files import write_study
 
 # Where each command begins to compute: replaced by a fault, so that a test that reaches one ends with exit code 1.
 COMPUTING = (
-    "phenofit.species_work.choose_flights",
-    "phenofit.species_work.cross_validate",
+    "phenofit.analysis.species_work.choose_flights",
+    "phenofit.analysis.species_work.cross_validate",
     "phenofit.validate.compare_published",
-    "phenofit.forecast.forecast_season",
-    "phenofit.forecast.local.local_check",
-    "phenofit.maps.surface.error_map",
-    "phenofit.maps.dates.date_map",
+    "phenofit.forecasting.forecast_season",
+    "phenofit.forecasting.local_check.local_check",
+    "phenofit.maps.error_surface.error_map",
+    "phenofit.maps.date_map.date_map",
     "phenofit.plan.plan_network",
     "phenofit.weather.fetch_weather",
     "phenofit.heat.degree_days",
@@ -34,7 +34,7 @@ COMPUTING = (
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A study with two fits of it, tables of other kinds, and files that are broken."""
-    from phenofit.species_work import SpeciesWork
+    from phenofit.analysis.species_work import SpeciesWork
     from phenofit.study import load_study, read_inputs
 
     path = tmp_path_factory.mktemp("study")
@@ -344,14 +344,14 @@ def test_every_table_names_its_run_and_the_same_call_gives_the_same_bytes(
 # A fit in a process of its own that says when it has written its first file, then waits to be killed.
 CHILD = """
 import sys
-import phenofit.outputs
+import phenofit.analysis.outputs
 from phenofit.cli import main
 
 def wait(*_, **__):
     print("here", file=sys.stderr, flush=True)
     sys.stdin.read()
 
-phenofit.outputs.write_fit = wait
+phenofit.analysis.outputs.write_fit = wait
 main(sys.argv[1:])
 """
 
@@ -422,7 +422,7 @@ def test_figures_of_stations_that_look_alike_do_not_overwrite_each_other(folder:
 
     import numpy as np
 
-    from phenofit.cli.forecast import _FigureNames
+    from phenofit.cli.commands.forecast import _FigureNames
 
     weather = {"station": np.array(["b c", "c", "B-C"])}
     works = [

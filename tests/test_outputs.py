@@ -8,19 +8,19 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from phenofit.outputs import (
+from phenofit.analysis.outputs import (
     SCORE_FILE_COLUMNS,
     write_flights,
     write_scores,
     write_thresholds,
     write_validation,
 )
-from phenofit.species_work import SpeciesWork
+from phenofit.analysis.species_work import SpeciesWork
+from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.study import load_study, read_inputs
-from phenofit.thresholds_table import thresholds_table
 from phenofit.validate import score_forecasts
+from phenofit.validate.comparison.refit_on_terms import PublishedTerms
 from phenofit.validate.forecasters import Setting
-from phenofit.validate.on_terms import PublishedTerms
 from tests.validate.study_files import write_study
 
 

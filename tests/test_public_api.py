@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import phenofit
-from phenofit.cli.commands import COMMANDS
+from phenofit.cli.command_list import COMMANDS
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -59,7 +59,7 @@ def test_unknown_names_are_refused() -> None:
 def test_forecast_is_the_function_whatever_was_imported_before() -> None:
     code = (
         "import phenofit.forecast, phenofit\n"
-        "from phenofit.forecast import forecast\n"
+        "from phenofit.forecasting import forecast\n"
         "assert phenofit.forecast is forecast and callable(forecast)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)

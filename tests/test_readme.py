@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from phenofit.cli.commands import COMMANDS
+from phenofit.analysis.outputs import FLIGHT_COLUMNS
+from phenofit.cli.command_list import COMMANDS
 from phenofit.heat import CUTOFFS, METHODS
-from phenofit.outputs import FLIGHT_COLUMNS
 from phenofit.study.model import Study
 from phenofit.study.sections import Part
-from phenofit.validate.published import PUBLISHED_COLUMNS, load_published
+from phenofit.validate.thresholds.published_table import PUBLISHED_COLUMNS, load_published
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")

@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from phenofit.analysis.species_work import SpeciesWork
 from phenofit.errors import ModelError
 from phenofit.flight import contributions, influence, quick_influence
-from phenofit.forecast.levels import draw_heat, draw_shares
+from phenofit.forecasting.event_heat import draw_heat, draw_shares
 from phenofit.run import _scores, run_study
-from phenofit.species_work import SpeciesWork
 from phenofit.study import load_study, read_inputs
 from tests.validate.study_files import write_study
 

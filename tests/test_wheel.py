@@ -64,7 +64,7 @@ def test_the_wheel_holds_the_package_and_its_data_and_nothing_else(wheel: Path) 
 
 def test_the_data_sets_are_found_from_elsewhere(installed: Path, tmp_path: Path) -> None:
     code = (
-        "import phenofit; from phenofit.bundled import bundled_path;"
+        "import phenofit; from phenofit.files.bundled import bundled_path;"
         "print(phenofit.__file__); print(bundled_path('demo')); print(bundled_path('published_thresholds.csv'))"
     )
     done = _run(installed, tmp_path, "-c", code)

@@ -1,4 +1,4 @@
-"""The command line: ``phenofit COMMAND ...``; see :mod:`phenofit.cli.commands` for the commands."""
+"""The command line: ``phenofit COMMAND ...``; see :mod:`phenofit.cli.command_list` for the commands."""
 
 from phenofit.cli.dispatch import main
 

@@ -15,7 +15,7 @@ import warnings
 from collections.abc import Sequence
 from typing import NoReturn, Protocol, TextIO, cast
 
-from phenofit.cli.commands import COMMANDS
+from phenofit.cli.command_list import COMMANDS
 from phenofit.errors import PhenofitError, PhenofitWarning
 from phenofit.files import phenofit_version
 

@@ -122,7 +122,7 @@ def known(option: str, values: Sequence[str], accepted: Sequence[str], what: str
         With the nearest accepted value.
     """
     from phenofit.errors import ModelError
-    from phenofit.tables import nearest
+    from phenofit.files.tables import nearest
 
     for value in values:
         if value not in accepted:

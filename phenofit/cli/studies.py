@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from phenofit.species_work import SpeciesWork
+    from phenofit.analysis.species_work import SpeciesWork
 
 __all__ = ["add_study", "open_species"]
 
@@ -20,7 +20,7 @@ def add_study(parser: argparse.ArgumentParser) -> None:
 
 def open_species(args: argparse.Namespace) -> list[SpeciesWork]:
     """Read a study and return its species, with all that any of them needs; nothing is computed before."""
-    from phenofit.species_work import SpeciesWork
+    from phenofit.analysis.species_work import SpeciesWork
     from phenofit.study import load_study, read_inputs
 
     study = load_study(args.study)

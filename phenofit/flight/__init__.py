@@ -1,26 +1,26 @@
 """Flights: curves, the likelihood of trap counts, its maximum and profiles, and the result."""
 
-from phenofit.flight.baselines import RULES, half_catch_dates, older_rules
-from phenofit.flight.bootstrap import BootstrapInterval, bootstrap_interval
-from phenofit.flight.choose import choose_curve, curve_candidates
-from phenofit.flight.choose_flights import choose_flights, flight_candidates
-from phenofit.flight.compare import RatioTest, compare, flights_evidence, likelihood_ratio
-from phenofit.flight.covariates import Covariate, CovariateDesign, covariate_design
-from phenofit.flight.curves import CURVE_CODES, heat_at_share, peak_heat, share_flown
-from phenofit.flight.data import FlightData, assemble
-from phenofit.flight.fit import fit_data, fit_flights
-from phenofit.flight.influence import contributions, influence
-from phenofit.flight.joint import JointRegion, joint_region
-from phenofit.flight.one_step import quick_influence
-from phenofit.flight.place import fit_at, fit_at_site
-from phenofit.flight.profile import Profile
-from phenofit.flight.rearing_term import RearingTerm, published_rearing, rearing_term
-from phenofit.flight.regions import Contrast, contrast
-from phenofit.flight.residuals import check_residuals
+from phenofit.flight.baselines.rules import RULES, half_catch_dates, older_rules
+from phenofit.flight.diagnostics.influences import contributions, influence
+from phenofit.flight.diagnostics.one_step import quick_influence
+from phenofit.flight.diagnostics.residuals import check_residuals
+from phenofit.flight.diagnostics.strays import stray_checks
+from phenofit.flight.fit_at_place import fit_at, fit_at_site
+from phenofit.flight.fitting import fit_data, fit_flights
+from phenofit.flight.inference.bootstrap import BootstrapInterval, bootstrap_interval
+from phenofit.flight.inference.contrasts import Contrast, contrast
+from phenofit.flight.inference.joint_regions import JointRegion, joint_region
+from phenofit.flight.inference.start_date import StartProfile, profile_start
+from phenofit.flight.intervals.profile import Profile
+from phenofit.flight.kernels.curves import CURVE_CODES, heat_at_share, peak_heat, share_flown
+from phenofit.flight.likelihood.covariates import Covariate, CovariateDesign, covariate_design
+from phenofit.flight.likelihood.flight_data import FlightData, assemble
+from phenofit.flight.likelihood.rearing_term import RearingTerm, published_rearing, rearing_term
+from phenofit.flight.model import FitSettings
 from phenofit.flight.result import EVENT_SHARES, FlightFit
-from phenofit.flight.settings import FitSettings
-from phenofit.flight.start_date import StartProfile, profile_start
-from phenofit.flight.strays import stray_checks
+from phenofit.flight.selection.curve_choice import choose_curve, curve_candidates
+from phenofit.flight.selection.fit_comparison import RatioTest, compare, flights_evidence, likelihood_ratio
+from phenofit.flight.selection.flight_count import choose_flights, flight_candidates
 
 __all__ = [
     "CURVE_CODES",

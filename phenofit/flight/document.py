@@ -14,9 +14,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from phenofit.errors import DataError, PhenofitError, Problem
 from phenofit.files import read_json
-from phenofit.flight.profile import Profile
-from phenofit.flight.rearing_term import RearingTerm
-from phenofit.flight.settings import FitSettings
+from phenofit.flight.intervals.profile import Profile
+from phenofit.flight.likelihood.rearing_term import RearingTerm
+from phenofit.flight.model import FitSettings
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import MonthDay, Season
 

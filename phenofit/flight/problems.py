@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from phenofit.flight.agreement import Disagreement
-from phenofit.flight.maximise import LARGEST_CONCENTRATION, SMALLEST_SD, Maximum
+from phenofit.flight.estimate.maximise import LARGEST_CONCENTRATION, SMALLEST_SD, Maximum
+from phenofit.flight.intervals.curvature import Disagreement
 from phenofit.flight.result import FlightFit
 
 __all__ = ["curvature_problems", "find_problems", "quadrature_problems", "rearing_problems"]

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError
-from phenofit.flight.covariates import covariate_design
-from phenofit.flight.curves import heat_at_share, peak_heat
-from phenofit.flight.profile import Profile
-from phenofit.flight.settings import FitSettings
+from phenofit.flight.intervals.profile import Profile
+from phenofit.flight.kernels.curves import heat_at_share, peak_heat
+from phenofit.flight.likelihood.covariates import covariate_design
+from phenofit.flight.model import FitSettings
 from phenofit.traps import left_out_by_reason, left_out_words
 
 __all__ = ["CAUGHT", "EVENT_SHARES", "FlightFit"]

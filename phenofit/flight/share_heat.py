@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from phenofit.errors import ModelError
-from phenofit.flight.curves import heat_at_share
+from phenofit.flight.kernels.curves import heat_at_share
 from phenofit.flight.result import FlightFit
 
 __all__ = ["share_intervals"]

@@ -8,10 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from phenofit.errors import DataError, Problem
-from phenofit.heat.compiling import compiled
-from phenofit.heat.fast_sine import FAST_CUTOFFS, fast_sine_days
-from phenofit.heat.kernels import METHOD_CODES, day_heat
-from phenofit.heat.threads import split_work
+from phenofit.heat.compiled.daily_kernels import METHOD_CODES
+from phenofit.heat.compiled.day_arrays import exact_days, exact_slopes
+from phenofit.heat.compiled.fast_sine import FAST_CUTOFFS, fast_sine_days
+from phenofit.heat.compiled.threads import split_work
 
 __all__ = ["Floats", "heat_of_days", "slopes_of_days"]
 
@@ -19,51 +19,6 @@ Floats = npt.NDArray[np.floating]
 
 _SINGLE_SINE = METHOD_CODES["single sine"]
 _DOUBLE = (METHOD_CODES["double sine"], METHOD_CODES["double triangle"])
-
-
-@compiled
-def _exact_days(
-    tmin: Floats,
-    tmax: Floats,
-    following: Floats,
-    out: Floats,
-    method: int,
-    cutoff: int,
-    base: float,
-    upper: float,
-) -> int:
-    """Fill `out` and return the number of days with the minimum above the maximum."""
-    inverted = 0
-    for i in range(out.size):
-        low, high = np.float64(tmin[i]), np.float64(tmax[i])
-        if low > high:
-            inverted += 1
-        out[i] = day_heat(method, cutoff, low, high, np.float64(following[i]), base, upper)[0]
-    return inverted
-
-
-@compiled
-def _exact_slopes(
-    tmin: Floats,
-    tmax: Floats,
-    following: Floats,
-    out: Floats,
-    d_base: Floats,
-    d_upper: Floats,
-    method: int,
-    cutoff: int,
-    base: float,
-    upper: float,
-) -> int:
-    inverted = 0
-    for i in range(out.size):
-        low, high = np.float64(tmin[i]), np.float64(tmax[i])
-        if low > high:
-            inverted += 1
-        out[i], d_base[i], d_upper[i] = day_heat(
-            method, cutoff, low, high, np.float64(following[i]), base, upper
-        )
-    return inverted
 
 
 def heat_of_days(
@@ -90,7 +45,7 @@ def heat_of_days(
     base, upper : float
         Thresholds [degC]; infinite where there is no upper one.
     threads : int or None
-        See :func:`phenofit.heat.threads.split_work`.
+        See :func:`phenofit.heat.compiled.threads.split_work`.
     out : array or None
         Where to write to, of the same type and shape.
 
@@ -106,7 +61,7 @@ def heat_of_days(
 
     Notes
     -----
-    Single-sine days in float32 use :mod:`phenofit.heat.fast_sine` (off by less than 1e-5 degC d; not with the
+    Single-sine days in float32 use :mod:`phenofit.heat.compiled.fast_sine` (off by less than 1e-5 degC d; not with the
     vertical cut-off); everything else is worked out in float64.
     """
     low, high = _flat(tmin), _flat(tmax)
@@ -128,7 +83,7 @@ def heat_of_days(
 
         def work(first: int, last: int) -> int:
             part = slice(first, last)
-            return _exact_days(low[part], high[part], then[part], flat[part], *codes, base, upper)
+            return exact_days(low[part], high[part], then[part], flat[part], *codes, base, upper)
 
     inverted = split_work(flat.size, work, threads=threads)
     if inverted:
@@ -146,7 +101,7 @@ def slopes_of_days(
 
     def work(first: int, last: int) -> int:
         part = slice(first, last)
-        return _exact_slopes(
+        return exact_slopes(
             low[part], high[part], then[part], heat[part], d_base[part], d_upper[part], *codes, base, upper
         )
 

@@ -99,7 +99,7 @@ def degree_days(
 
     Notes
     -----
-    Closed forms, see :mod:`phenofit.heat.kernels`. Exact to rounding in float64.
+    Closed forms, see :mod:`phenofit.heat.compiled.daily_kernels`. Exact to rounding in float64.
 
     Examples
     --------

@@ -10,8 +10,8 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
-from phenofit.heat.compiling import compiled
-from phenofit.heat.kernels import CUTOFF_CODES, shape_heat
+from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES
+from phenofit.heat.compiled.day_arrays import hourly_days
 from phenofit.heat.labels import heat_attributes
 from phenofit.heat.settings import HeatSettings, check_thresholds
 from phenofit.units import convert_degree_days, degree_day_unit, from_celsius, temperature_unit
@@ -19,36 +19,6 @@ from phenofit.units import convert_degree_days, degree_day_unit, from_celsius, t
 __all__ = ["hourly_degree_days"]
 
 _BETWEEN = ("steps", "lines")
-
-
-@compiled
-def _days(
-    readings: npt.NDArray[np.float64],
-    per_day: int,
-    lines: bool,
-    cutoff: int,
-    base: float,
-    upper: float,
-    out: npt.NDArray[np.float64],
-) -> None:
-    """Fill `out` (cells, days) from readings (cells, days * per_day, and one more for lines).
-
-    A step is a triangle without range, and a line between two readings has the distribution of half a triangle,
-    so both are mean excesses that the triangular day already knows.
-    """
-    cells, days = out.shape
-    for i in range(cells):
-        for d in range(days):
-            total = 0.0
-            for k in range(d * per_day, (d + 1) * per_day):
-                this = readings[i, k]
-                then = readings[i, k + 1] if lines else this
-                if np.isnan(this) or np.isnan(then):
-                    total = np.nan
-                    break
-                total += shape_heat(False, cutoff, min(this, then), max(this, then), base, upper)[0]
-            # Not by max(): it would lose the NaN of a day with a missing reading.
-            out[i, d] = 0.0 if total < 0.0 else total / per_day
 
 
 def hourly_degree_days(
@@ -123,7 +93,7 @@ def hourly_degree_days(
     def block(values: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
         flat = np.ascontiguousarray(values, dtype=np.float64).reshape(-1, values.shape[-1])
         out = np.empty((flat.shape[0], days.size))
-        _days(flat, per_day, between == "lines", code, *ends, out)
+        hourly_days(flat, per_day, between == "lines", code, *ends, out)
         return convert_degree_days(out, heat_unit, out_unit).reshape(*values.shape[:-1], days.size)
 
     result = xr.apply_ufunc(

@@ -11,7 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
-from phenofit.heat.running import as_slabs, reach_amounts
+from phenofit.heat.compiled.running_sums import as_slabs, reach_amounts
 from phenofit.heat.sums import calendar_of
 from phenofit.units import convert_degree_days, degree_day_unit, parse_degree_days
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from phenofit.errors import ModelError, UnitError
-from phenofit.heat.kernels import CUTOFF_CODES, METHOD_CODES
+from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES, METHOD_CODES
 from phenofit.units import (
     HIGHEST_BASE,
     HIGHEST_UPPER,
@@ -156,7 +156,7 @@ def method_codes(method: str, cutoff: str, *, upper: bool) -> tuple[int, int]:
     Returns
     -------
     method_code, cutoff_code : int
-        See :mod:`phenofit.heat.kernels`.
+        See :mod:`phenofit.heat.compiled.daily_kernels`.
 
     Raises
     ------

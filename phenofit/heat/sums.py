@@ -11,8 +11,15 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
+from phenofit.heat.compiled.running_sums import (
+    OUTSIDE,
+    UNKNOWN,
+    as_slabs,
+    from_slabs,
+    sum_from_dates,
+    sum_in_seasons,
+)
 from phenofit.heat.filled import filled_since
-from phenofit.heat.running import OUTSIDE, UNKNOWN, as_slabs, from_slabs, sum_from_dates, sum_in_seasons
 from phenofit.seasons import MonthDay, Season
 from phenofit.units import degree_day_unit
 

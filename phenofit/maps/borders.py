@@ -12,8 +12,7 @@ import numpy as np
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import read_json
-from phenofit.maps.topology import unpack_lines
-from phenofit.table_cells import shorten
+from phenofit.files.cells import shorten
 
 __all__ = ["SOURCE", "bundled_lines", "read_lines", "read_rings"]
 
@@ -194,3 +193,14 @@ def _positions(part: Any, name: str) -> np.ndarray:
             )
         )
     return places
+
+
+def unpack_lines(path: str | Path) -> Iterator[tuple[int, np.ndarray]]:
+    """Give the level and the points (longitude, latitude [degrees], shape (k, 2)) of each packed line."""
+    with np.load(path) as packed:
+        start, steps, length = packed["start"], packed["steps"].astype(np.int64), packed["length"]
+        level, scale, origin = packed["level"], packed["scale"], packed["origin"]
+    begin = np.concatenate([[0], np.cumsum(length - 1)])
+    for k, first in enumerate(start):
+        line = np.vstack([first, first + np.cumsum(steps[begin[k] : begin[k + 1]], axis=0)])
+        yield int(level[k]), line * scale + origin

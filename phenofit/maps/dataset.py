@@ -12,7 +12,7 @@ from phenofit.maps.projection import Grid, Plane
 from phenofit.maps.sites import SiteErrors
 
 if TYPE_CHECKING:
-    from phenofit.maps.surface import Fields, MapSettings
+    from phenofit.maps.error_surface import Fields, MapSettings
 
 __all__ = ["SITE_COLUMNS", "grid_coordinates", "map_dataset"]
 

@@ -14,7 +14,7 @@ import pandas as pd
 from scipy.optimize import minimize
 
 from phenofit.maps.choice import ErrorRows, select_errors
-from phenofit.maps.threads import one_thread
+from phenofit.maps.kriging.single_thread import one_thread
 
 __all__ = ["SiteErrors", "site_errors", "summarise_sites"]
 

@@ -12,14 +12,14 @@ from scipy.stats import norm
 from scipy.stats import t as student_t
 
 from phenofit.errors import FitError
-from phenofit.flight.data import FlightData, assemble
-from phenofit.flight.fit import fit_data
-from phenofit.flight.likelihood import INDEPENDENT, Likelihood
-from phenofit.flight.reopen import vector_of
-from phenofit.flight.setup import build_likelihood
-from phenofit.heat.kernels import running_heat
-from phenofit.plan.seasons import PlanWeather, check_plan
-from phenofit.plan.truth import PlanTruth
+from phenofit.flight.estimate.setup import build_likelihood
+from phenofit.flight.fitted_likelihood import vector_of
+from phenofit.flight.fitting import fit_data
+from phenofit.flight.likelihood.flight_data import FlightData, assemble
+from phenofit.flight.likelihood.log_likelihood import INDEPENDENT, Likelihood
+from phenofit.heat.compiled.daily_kernels import running_heat
+from phenofit.plan.assumed_truth import PlanTruth
+from phenofit.plan.weather_seasons import PlanWeather, check_plan
 from phenofit.simulate import simulate_network
 from phenofit.traps import build_trap_years
 

@@ -10,8 +10,9 @@ from pathlib import Path
 import pandas as pd
 from matplotlib.figure import Figure
 
+from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.flight.result import FlightFit
-from phenofit.report.calibration import calibration
+from phenofit.report.calibration_data import calibration
 from phenofit.report.figure_data import catch_curve, joint_region, season_heat
 from phenofit.report.figures import (
     draw_base,
@@ -27,7 +28,6 @@ from phenofit.report.figures import (
 from phenofit.report.residual_view import residual_view
 from phenofit.report.score_groups import score_groups
 from phenofit.report.words import forecaster_words, heat_words, scheme_words, start_words
-from phenofit.study.results import SpeciesResult, StudyResult
 
 __all__ = ["PageFigure", "draw_species", "draw_study"]
 

@@ -10,11 +10,11 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from phenofit.flight.curves import heat_at_share, share_flown
-from phenofit.flight.data import assemble
-from phenofit.flight.profile import cut_root
+from phenofit.flight.intervals.profile import cut_root
+from phenofit.flight.kernels.curves import heat_at_share, share_flown
+from phenofit.flight.likelihood.flight_data import assemble
 from phenofit.flight.result import FlightFit
-from phenofit.heat.kernels import running_heat
+from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.seasons import Season
 from phenofit.traps.years import TrapYears
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from phenofit.report.tables import PageTable
+from phenofit.report.page_tables import PageTable
 from phenofit.report.words import forecaster_words, number, scheme_words
-from phenofit.validate.older import OLDER
+from phenofit.validate.older_forecasters import OLDER
 
 __all__ = ["lead_table"]
 

@@ -9,22 +9,14 @@ from typing import Any
 
 import pandas as pd
 
+from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.files import write_text
 from phenofit.flight.result import CAUGHT
-from phenofit.forecast.cautions import CAUTIONS
+from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.output_folder import species_slug
 from phenofit.report.leads import lead_table
-from phenofit.report.older import older_sentences, older_table
-from phenofit.report.residual_view import carried_table, residual_sentences, stray_sentences
-from phenofit.report.sentences import (
-    base_sentence,
-    drift_sentences,
-    error_sentences,
-    flight_sentences,
-    season_sentences,
-    terms,
-)
-from phenofit.report.tables import (
+from phenofit.report.older_view import older_sentences, older_table
+from phenofit.report.page_tables import (
     PageTable,
     errors_table,
     estimates_table,
@@ -34,11 +26,19 @@ from phenofit.report.tables import (
     stations_table,
     thresholds_page_table,
 )
+from phenofit.report.residual_view import carried_table, residual_sentences, stray_sentences
+from phenofit.report.sentences import (
+    base_sentence,
+    drift_sentences,
+    error_sentences,
+    flight_sentences,
+    season_sentences,
+    terms,
+)
 from phenofit.report.truth import truth_sentence
 from phenofit.report.weather_tables import fetched_table, flags_table
 from phenofit.report.words import heat_words
-from phenofit.study.results import SpeciesResult, StudyResult
-from phenofit.validate.older import OLDER
+from phenofit.validate.older_forecasters import OLDER
 
 __all__ = ["render_report"]
 
@@ -234,8 +234,8 @@ def _map(species: SpeciesResult, folder: Path, slug: str) -> str | None:
     """Draw the map into the folder, and return the one that answers to pointer and keys."""
     if species.error_map is None:
         return None
-    from phenofit.maps.drawing import draw_error_map, save_figure
-    from phenofit.maps.interactive import interactive_map
+    from phenofit.maps.drawing.error_maps import draw_error_map, save_figure
+    from phenofit.maps.drawing.interactive import interactive_map
 
     figure = draw_error_map(species.error_map)
     for ending in ("png", "svg"):

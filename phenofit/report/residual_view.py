@@ -11,7 +11,7 @@ from scipy.special import ndtri
 from scipy.stats import beta
 
 from phenofit.flight.result import FlightFit
-from phenofit.report.tables import PageTable
+from phenofit.report.page_tables import PageTable
 from phenofit.report.words import day, number, parameter_words
 
 __all__ = ["ResidualView", "carried_table", "residual_sentences", "residual_view", "stray_sentences"]
@@ -152,7 +152,7 @@ def stray_sentences(strays: pd.DataFrame) -> list[str]:
     Parameters
     ----------
     strays : DataFrame
-        Of :func:`phenofit.flight.strays.stray_checks`.
+        Of :func:`phenofit.flight.diagnostics.strays.stray_checks`.
 
     Returns
     -------
@@ -181,7 +181,7 @@ def carried_table(fit: FlightFit, carried: pd.DataFrame, *, most: int = 5) -> Pa
     fit : FlightFit
         The fit.
     carried : DataFrame
-        Of :func:`phenofit.flight.one_step.quick_influence`.
+        Of :func:`phenofit.flight.diagnostics.one_step.quick_influence`.
     most : int
         How many are shown.
 

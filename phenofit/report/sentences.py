@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from phenofit.flight.covariates import covariate_design
+from phenofit.analysis.results import SpeciesResult
+from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.result import FlightFit
 from phenofit.report.words import (
     amount,
@@ -18,8 +19,7 @@ from phenofit.report.words import (
     start_words,
     temperature,
 )
-from phenofit.study.results import SpeciesResult
-from phenofit.validate.drift import drift_test
+from phenofit.validate.requirement_trend import drift_test
 
 __all__ = [
     "base_sentence",

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from phenofit.report.tables import PageTable
+from phenofit.report.page_tables import PageTable
 
 __all__ = ["fetched_table", "flags_table"]
 

@@ -25,7 +25,7 @@ from phenofit.errors import ModelError
 from phenofit.globe import distance_km
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.simulate.counts import RunningHeat, Truth, checked_truth, draw_counts, rounded
+from phenofit.simulate.catches import RunningHeat, Truth, checked_truth, draw_counts, rounded
 from phenofit.simulate.schedule import CheckPlan, Visit, draw_visits
 
 __all__ = ["simulate_network"]

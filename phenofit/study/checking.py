@@ -10,13 +10,18 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, Problem
-from phenofit.flight.choose_flights import flight_candidates
-from phenofit.flight.data import assemble
-from phenofit.flight.enough import lacking_for_fit, lacking_for_verdict, recorded, recorded_in
+from phenofit.files.tables import DATE_ORDERS
+from phenofit.flight.estimate.enough_records import (
+    lacking_for_fit,
+    lacking_for_verdict,
+    recorded,
+    recorded_in,
+)
+from phenofit.flight.likelihood.flight_data import assemble
+from phenofit.flight.selection.flight_count import flight_candidates
 from phenofit.study.inputs import Gathered, gather, species_catches, species_trap_years
 from phenofit.study.load import load_leniently
 from phenofit.study.model import Study
-from phenofit.tables import DATE_ORDERS
 from phenofit.traps import CatchAccount, biofix_starts, catch_account
 
 __all__ = ["StudySurvey", "check_study", "survey_study"]

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pandas as pd
 
 from phenofit.errors import Problem
+from phenofit.files.tables import nearest
 from phenofit.study.model import UNNAMED, Study
-from phenofit.tables import nearest
 from phenofit.traps import species_key, unknown_trap_problems
 
 __all__ = ["compare_tables"]

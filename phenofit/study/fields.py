@@ -13,9 +13,9 @@ from pydantic import BeforeValidator, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from phenofit.errors import ModelError, UnitError
+from phenofit.files.tables import DATE_ORDERS, nearest
 from phenofit.heat.settings import check_thresholds, upper_threshold
 from phenofit.seasons import MonthDay
-from phenofit.tables import DATE_ORDERS, nearest
 from phenofit.units import parse_degree_days, parse_lapse, temperature_unit
 
 __all__ = [

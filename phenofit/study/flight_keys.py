@@ -9,11 +9,11 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
 
 from phenofit.errors import ModelError
-from phenofit.flight.choose import CHOOSE
-from phenofit.flight.choose_flights import COMPARE, MOST_FLIGHTS, flight_candidates
-from phenofit.flight.curves import CURVE_CODES
-from phenofit.flight.records import RECORDS
-from phenofit.flight.settings import SHIFT_PARTS
+from phenofit.flight.kernels.curves import CURVE_CODES
+from phenofit.flight.likelihood.record_forms import RECORDS
+from phenofit.flight.model import SHIFT_PARTS
+from phenofit.flight.selection.curve_choice import CHOOSE
+from phenofit.flight.selection.flight_count import COMPARE, MOST_FLIGHTS, flight_candidates
 from phenofit.study.fields import (
     Number,
     Text,

@@ -16,7 +16,7 @@ from phenofit.study.faults import Lines, schema_problem, unknown_key
 from phenofit.study.locate import key_lines, line_of
 from phenofit.study.model import UNNAMED, Study
 from phenofit.study.published_rows import published_rows
-from phenofit.validate.published import PublishedThreshold
+from phenofit.validate.thresholds.published_table import PublishedThreshold
 
 __all__ = ["load_leniently", "load_study"]
 

@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import ConfigDict, Field, model_validator
 
 from phenofit.errors import ModelError
+from phenofit.files.tables import nearest
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.study.fields import refuse
@@ -26,8 +27,7 @@ from phenofit.study.sections import (
     ValidationPart,
     WeatherPart,
 )
-from phenofit.tables import nearest
-from phenofit.validate.published import PublishedThreshold
+from phenofit.validate.thresholds.published_table import PublishedThreshold
 
 __all__ = ["UNNAMED", "FlightSettings", "Study"]
 

@@ -7,9 +7,13 @@ from dataclasses import replace
 from typing import Any
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.files.tables import nearest
 from phenofit.study.fields import TEMPERATURE_WAYS, unit_fault
-from phenofit.tables import nearest
-from phenofit.validate.published import PublishedThreshold, find_published, threshold_from_record
+from phenofit.validate.thresholds.published_table import (
+    PublishedThreshold,
+    find_published,
+    threshold_from_record,
+)
 
 __all__ = ["published_rows"]
 

@@ -6,7 +6,8 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from phenofit.flight.baseline_search import RULES
+from phenofit.files.cells import FIRST_YEAR, LAST_YEAR
+from phenofit.flight.baselines.rule_search import RULES
 from phenofit.heat.settings import CUTOFFS, METHODS
 from phenofit.output_folder import name_fault, shared_name_fault
 from phenofit.study.fields import (
@@ -29,13 +30,12 @@ from phenofit.study.fields import (
     refuse,
     words,
 )
-from phenofit.table_cells import FIRST_YEAR, LAST_YEAR
-from phenofit.traps.counts import BLANK_MEANINGS, THOUSANDS, CountWords
+from phenofit.traps.count_cells import BLANK_MEANINGS, THOUSANDS, CountWords
 from phenofit.traps.species import UNLISTED_MEANINGS
 from phenofit.validate.schemes import SCHEMES
-from phenofit.weather.checks import CHECKS
-from phenofit.weather.fill import METHODS as FILL_METHODS
-from phenofit.weather.read import FORMS as WEATHER_FORMS
+from phenofit.weather.quality.checks import CHECKS
+from phenofit.weather.quality.fill import METHODS as FILL_METHODS
+from phenofit.weather.reading.read import FORMS as WEATHER_FORMS
 
 __all__ = [
     "CatchesPart",

@@ -3,7 +3,7 @@
 from phenofit.traps.account import CatchAccount, catch_account, left_out_by_reason, left_out_words
 from phenofit.traps.biofix import biofix_starts, read_biofix, since_biofix
 from phenofit.traps.catch_table import CATCH_COLUMNS, examine_catches, read_catches
-from phenofit.traps.counts import BLANK_MEANINGS, CountWords
+from phenofit.traps.count_cells import BLANK_MEANINGS, CountWords
 from phenofit.traps.darwin_core import (
     DARWIN_CORE_TERMS,
     read_darwin_core,

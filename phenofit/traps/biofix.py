@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError
+from phenofit.files.tables import parse_dates, read_table
 from phenofit.seasons import Season
-from phenofit.tables import parse_dates, read_table
-from phenofit.traps.cells import full_years
+from phenofit.traps.sheet_cells import full_years
 
 if TYPE_CHECKING:
     from phenofit.traps.years import TrapYears

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.tables import DATE_ORDERS, Table, parse_dates, parse_numbers, read_table
-from phenofit.traps.cells import fill_down, full_years, row_text
-from phenofit.traps.counts import BLANK_MEANINGS, CountWords, UnreadableCount, read_count
+from phenofit.files.tables import DATE_ORDERS, Table, parse_dates, parse_numbers, read_table
+from phenofit.traps.count_cells import BLANK_MEANINGS, CountWords, UnreadableCount, read_count
 from phenofit.traps.sequence import date_order_problems, sequence_problems, sum_duplicates
+from phenofit.traps.sheet_cells import fill_down, full_years, row_text
 
 __all__ = ["CATCH_COLUMNS", "examine_catches", "read_catches"]
 

@@ -14,8 +14,8 @@ import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files import write_csv
-from phenofit.tables import Table, parse_numbers, read_table
-from phenofit.traps.counts import LARGEST_COUNT
+from phenofit.files.tables import Table, parse_numbers, read_table
+from phenofit.traps.count_cells import LARGEST_COUNT
 from phenofit.traps.event_dates import event_date, read_event_date
 from phenofit.traps.positions import position_problems
 from phenofit.traps.sequence import sequence_problems

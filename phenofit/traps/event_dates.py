@@ -6,7 +6,7 @@ import re
 
 import numpy as np
 
-from phenofit.table_cells import FIRST_YEAR, LAST_YEAR
+from phenofit.files.cells import FIRST_YEAR, LAST_YEAR
 
 __all__ = ["event_date", "read_event_date"]
 

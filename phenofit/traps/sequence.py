@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import Problem
-from phenofit.tables import Table, parse_dates
+from phenofit.files.tables import Table, parse_dates
 
 __all__ = ["date_order_problems", "sequence_problems", "sum_duplicates"]
 

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, PhenofitWarning, Problem
+from phenofit.files.tables import Table, parse_dates, parse_numbers, read_table
 from phenofit.globe import distance_km
-from phenofit.tables import Table, parse_dates, parse_numbers, read_table
-from phenofit.traps.cells import covariate_columns, fill_down, full_years, row_text
 from phenofit.traps.positions import position_problems
+from phenofit.traps.sheet_cells import covariate_columns, fill_down, full_years, row_text
 
 __all__ = ["TRAP_COLUMNS", "examine_traps", "read_traps"]
 

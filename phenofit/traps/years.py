@@ -9,11 +9,11 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.files.tables import nearest
 from phenofit.seasons import Season
-from phenofit.tables import nearest
-from phenofit.traps.cells import row_text
 from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
 from phenofit.traps.pooling import pool_intervals
+from phenofit.traps.sheet_cells import row_text
 
 __all__ = ["TrapYears", "build_trap_years", "trap_places", "unknown_trap_problems"]
 

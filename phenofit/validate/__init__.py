@@ -1,17 +1,9 @@
 """Published thresholds and validation on data that the fit has not seen."""
 
-from phenofit.validate.compare import PublishedComparison, compare_published
+from phenofit.validate.comparison.published_check import PublishedComparison, compare_published
 from phenofit.validate.cross import cross_validate
-from phenofit.validate.drift import drift_test, pit_histogram, reliability
 from phenofit.validate.observed import Observed, observed_events, split_heat
-from phenofit.validate.published import (
-    PUBLISHED_COLUMNS,
-    PublishedThreshold,
-    find_published,
-    load_published,
-    read_published,
-    threshold_from_record,
-)
+from phenofit.validate.requirement_trend import drift_test, pit_histogram, reliability
 from phenofit.validate.rows import VALIDATION_COLUMNS
 from phenofit.validate.schemes import SCHEMES, Fold, make_folds
 from phenofit.validate.scores import (
@@ -22,6 +14,14 @@ from phenofit.validate.scores import (
     paired_difference,
     score_forecasts,
     skill,
+)
+from phenofit.validate.thresholds.published_table import (
+    PUBLISHED_COLUMNS,
+    PublishedThreshold,
+    find_published,
+    load_published,
+    read_published,
+    threshold_from_record,
 )
 
 __all__ = [

@@ -15,7 +15,7 @@ from phenofit.seasons import Season
 from phenofit.validate.fold_run import fold_jobs, run_fold
 from phenofit.validate.forecasters import Fitted, Setting, season_from
 from phenofit.validate.observed import observed_events
-from phenofit.validate.older import check_rules
+from phenofit.validate.older_forecasters import check_rules
 from phenofit.validate.rows import finished_table
 from phenofit.validate.schemes import make_folds
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from phenofit.flight import FlightFit
     from phenofit.traps import TrapYears
-    from phenofit.validate.published import PublishedThreshold
+    from phenofit.validate.thresholds.published_table import PublishedThreshold
 
 __all__ = ["cross_validate"]
 
@@ -97,7 +97,7 @@ def cross_validate(
         Draws behind each forecast and their seed.
     older : sequence of str
         Older rules for base and requirement to stand beside the fit, see
-        :func:`phenofit.flight.baselines.older_rules`; they forecast half of a flight only.
+        :func:`phenofit.flight.baselines.rules.older_rules`; they forecast half of a flight only.
     executor : concurrent.futures.Executor, optional
         Runs the folds; the result does not depend on it.
     progress : callable, optional

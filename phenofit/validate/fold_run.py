@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from phenofit.errors import DataError, FitError, ModelError
-from phenofit.forecast.weather_years import StationSeries, station_series
+from phenofit.forecasting.weather_years import StationSeries, station_series
 from phenofit.validate.forecasters import (
     CALENDAR,
     FITTED,
@@ -22,13 +22,13 @@ from phenofit.validate.forecasters import (
     season_from,
 )
 from phenofit.validate.observed import Observed, observed_events
-from phenofit.validate.older import OLDER, OlderRule
+from phenofit.validate.older_forecasters import OLDER, OlderRule
 from phenofit.validate.schemes import Fold
 from phenofit.validate.targets import failed_fold, forecast_fold
 
 if TYPE_CHECKING:
     from phenofit.traps import TrapYears
-    from phenofit.validate.published import PublishedThreshold
+    from phenofit.validate.thresholds.published_table import PublishedThreshold
 
 __all__ = ["Job", "fold_jobs", "run_fold"]
 

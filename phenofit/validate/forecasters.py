@@ -13,21 +13,21 @@ import pandas as pd
 from scipy.stats import t as student_t
 
 from phenofit.errors import ModelError
-from phenofit.flight.place import fit_at
-from phenofit.forecast.dates import event_dates
-from phenofit.forecast.distribution import DateDistribution, moment
-from phenofit.forecast.levels import HeatDraws, draw_heat, flight_shares, place_shift
-from phenofit.forecast.weather_years import StationSeries
+from phenofit.flight.fit_at_place import fit_at
+from phenofit.forecasting.date_draws import event_dates
+from phenofit.forecasting.distribution import DateDistribution, moment
+from phenofit.forecasting.event_heat import HeatDraws, draw_heat, flight_shares, place_shift
+from phenofit.forecasting.weather_years import StationSeries
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import MonthDay, Season
-from phenofit.validate.other_terms import options_on_other_terms
+from phenofit.validate.thresholds.terms import options_on_other_terms
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from phenofit.flight import FlightFit
     from phenofit.traps import TrapYears
-    from phenofit.validate.published import PublishedThreshold
+    from phenofit.validate.thresholds.published_table import PublishedThreshold
 
 __all__ = [
     "CALENDAR",
@@ -173,7 +173,7 @@ class Fitted:
         heat: HeatSettings | None = None,
         base: float | None = None,
     ) -> None:
-        from phenofit.flight.choose import choose_curve
+        from phenofit.flight.selection.curve_choice import choose_curve
 
         self.setting = setting
         self.season = season or setting.season

@@ -16,9 +16,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import ModelError
-from phenofit.forecast.dates import fixed_date
-from phenofit.forecast.events import event_share
-from phenofit.forecast.weather_years import StationSeries, station_series
+from phenofit.forecasting.date_draws import fixed_date
+from phenofit.forecasting.events import event_share
+from phenofit.forecasting.weather_years import StationSeries, station_series
 from phenofit.seasons import Season
 from phenofit.traps.biofix import since_biofix
 

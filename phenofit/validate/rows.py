@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError
-from phenofit.forecast.dates import LEVELS
-from phenofit.forecast.distribution import DateDistribution, moment
+from phenofit.forecasting.date_draws import LEVELS
+from phenofit.forecasting.distribution import DateDistribution, moment
 from phenofit.validate.scores import crps_draws, interval_log_score
 
 if TYPE_CHECKING:

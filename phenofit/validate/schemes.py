@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phenofit.errors import ModelError
-from phenofit.tables import nearest
+from phenofit.files.tables import nearest
 
 if TYPE_CHECKING:
     import pandas as pd

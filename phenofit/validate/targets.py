@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError
-from phenofit.forecast.distribution import moment
-from phenofit.forecast.weather_years import StationSeries
+from phenofit.forecasting.distribution import moment
+from phenofit.forecasting.weather_years import StationSeries
 from phenofit.validate.forecasters import Dates, Forecaster, Setting, Target, start_of
 from phenofit.validate.rows import VALIDATION_COLUMNS, failed_row, forecast_row
 

@@ -1,14 +1,12 @@
 """Station weather: files and services, checks, filling, links to traps; one dataset with provenance by the day."""
 
-from phenofit.weather.checks import CHECKS, check_weather, flag_counts
-from phenofit.weather.fetch import fetch_weather
-from phenofit.weather.fetch_report import fetch_report
-from phenofit.weather.fill import fill_weather, filled_share
-from phenofit.weather.fill_error import filling_error, hide_days
-from phenofit.weather.lags import observation_lags, shift_lagged
 from phenofit.weather.links import link_stations
-from phenofit.weather.places import at_traps, lapse_rates, leave_one_station_out, site_offset
-from phenofit.weather.read import read_weather
+from phenofit.weather.quality.checks import CHECKS, check_weather, flag_counts
+from phenofit.weather.quality.fill import fill_weather, filled_share
+from phenofit.weather.quality.fill_error import filling_error, hide_days
+from phenofit.weather.quality.late_maximum import observation_lags, shift_lagged
+from phenofit.weather.reading.read import read_weather
+from phenofit.weather.reading.station_table import read_stations
 from phenofit.weather.schema import (
     add_notes,
     findings,
@@ -18,7 +16,9 @@ from phenofit.weather.schema import (
     notes,
     station_table,
 )
-from phenofit.weather.stations import read_stations
+from phenofit.weather.service.fetch_report import fetch_report
+from phenofit.weather.service.fetch_series import fetch_weather
+from phenofit.weather.trap_weather import at_traps, lapse_rates, leave_one_station_out, site_offset
 from phenofit.weather.write import write_weather
 
 __all__ = [

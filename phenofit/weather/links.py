@@ -9,8 +9,8 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.files.tables import nearest
 from phenofit.globe import distance_km
-from phenofit.tables import nearest
 from phenofit.weather.schema import FLAGS, has_flag, station_table, without_rows
 
 __all__ = ["LINK_COLUMNS", "link_stations"]

@@ -28,9 +28,9 @@ from scipy import stats
 
 from phenofit.errors import FitError
 from phenofit.flight import FitSettings, FlightFit
-from phenofit.flight.fit import fit_data
-from phenofit.flight.profile import cut_root
-from phenofit.flight.reference import degrees_of_error
+from phenofit.flight.fitting import fit_data
+from phenofit.flight.intervals.profile import cut_root
+from phenofit.flight.intervals.reference_distribution import degrees_of_error
 from tests.recovery.real_networks import (
     BASE,
     CONCENTRATION,

@@ -20,9 +20,9 @@ import numpy as np
 import pandas as pd
 
 from phenofit.flight import FitSettings
-from phenofit.flight.fit import fit_data
+from phenofit.flight.fitting import fit_data
+from phenofit.plan.assumed_truth import PlanTruth
 from phenofit.plan.design import information
-from phenofit.plan.truth import PlanTruth
 from tests.recovery.real_networks import (
     BASE,
     CONCENTRATION,

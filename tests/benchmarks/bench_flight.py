@@ -24,7 +24,7 @@ from scipy.stats import norm
 from statsmodels.base.model import GenericLikelihoodModel  # type: ignore[import-untyped]
 
 from phenofit.flight import FlightData, FlightFit, fit_flights
-from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.likelihood.log_likelihood import Likelihood
 from tests.flight.networks import HEAT, SEASON, network
 
 

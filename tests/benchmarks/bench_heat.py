@@ -26,8 +26,8 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.heat.arrays import heat_of_days
-from phenofit.heat.kernels import METHOD_CODES
-from phenofit.heat.threads import processors
+from phenofit.heat.compiled.daily_kernels import METHOD_CODES
+from phenofit.heat.compiled.threads import processors
 
 RESULT = Path(__file__).with_name("bench_heat.json")
 SINE = METHOD_CODES["single sine"]

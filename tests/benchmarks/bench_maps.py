@@ -18,9 +18,9 @@ from pathlib import Path
 import gstools  # type: ignore[import-untyped]
 import numpy as np
 
-from phenofit.maps.kriging import Kriging, SiteData
-from phenofit.maps.likelihood import fit_kriging
-from phenofit.maps.threads import one_thread
+from phenofit.maps.kriging.ordinary import Kriging, SiteData
+from phenofit.maps.kriging.restricted_likelihood import fit_kriging
+from phenofit.maps.kriging.single_thread import one_thread
 
 EXTENT, CELLS, PART = 400_000.0, 400, 4_000
 

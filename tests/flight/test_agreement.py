@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from phenofit.flight import fit_flights
-from phenofit.flight.agreement import Disagreement, agreed_covariance
-from phenofit.flight.data import assemble
-from phenofit.flight.maximise import Box, Maximum
+from phenofit.flight.estimate.maximise import Box, Maximum
+from phenofit.flight.estimate.search import FIRST_NODES, climb, covariance_at
+from phenofit.flight.estimate.setup import build_likelihood, search_box
+from phenofit.flight.intervals.curvature import Disagreement, agreed_covariance
+from phenofit.flight.intervals.profile import profile_entry
+from phenofit.flight.likelihood.flight_data import assemble
 from phenofit.flight.problems import curvature_problems
-from phenofit.flight.profile import profile_entry
-from phenofit.flight.search import FIRST_NODES, climb, covariance_at
-from phenofit.flight.setup import build_likelihood, search_box
 from tests.validate.networks import HEAT, SEASON, network
 
 
@@ -84,7 +84,7 @@ def test_a_fit_with_a_wrong_curvature_says_so_and_draws_from_the_profile(
         direction = covariance[:, 0] / math.sqrt(covariance[0, 0])
         return covariance + 400.0**2 * np.outer(direction, direction), interior
 
-    monkeypatch.setattr("phenofit.flight.fit.covariance_at", collapsed)
+    monkeypatch.setattr("phenofit.flight.fitting.covariance_at", collapsed)
     found = fit_flights(*model.call, season=SEASON, heat=HEAT, profiles=False)
     assert any("the base a standard error of" in p and "draw from the profile" in p for p in found.problems)
     assert found.draws(500)["base"].std() == pytest.approx(model.whole.draws(500)["base"].std(), rel=0.3)

@@ -11,8 +11,8 @@ import xarray as xr
 
 from phenofit.errors import DataError, ModelError
 from phenofit.flight import fit_flights
-from phenofit.flight.baseline_search import apply_rule
-from phenofit.flight.baselines import (
+from phenofit.flight.baselines.rule_search import apply_rule
+from phenofit.flight.baselines.rules import (
     OLDER_RULE_COLUMNS,
     RULES,
     event_heat,

@@ -12,9 +12,9 @@ from scipy.stats import chi2, norm, t
 
 from phenofit.errors import ModelError
 from phenofit.flight import BootstrapInterval, FlightFit, bootstrap_interval, fit_flights
-from phenofit.flight.profile import cut_root, level_of_root
-from phenofit.flight.redraw import every_interval, redraw, with_counts
-from phenofit.flight.reopen import likelihood_at
+from phenofit.flight.fitted_likelihood import likelihood_at
+from phenofit.flight.inference.redraw import every_interval, redraw, with_counts
+from phenofit.flight.intervals.profile import cut_root, level_of_root
 from tests.flight.networks import SEASON, Network, network
 
 

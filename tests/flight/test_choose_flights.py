@@ -8,7 +8,7 @@ import pytest
 
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, choose_flights, fit_flights, flight_candidates
-from phenofit.flight.choose_flights import _chosen, _no_better
+from phenofit.flight.selection.flight_count import _chosen, _no_better
 from tests.flight.networks import SEASON, Network, network
 
 

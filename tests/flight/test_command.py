@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from phenofit.bundled import bundled_path
 from phenofit.cli import main
+from phenofit.files.bundled import bundled_path
 from phenofit.flight import FlightFit
 from tests.validate.study_files import write_study
 

@@ -12,7 +12,12 @@ from scipy.stats import chi2
 
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, fit_flights
-from phenofit.flight.compare import COMPARE_COLUMNS, compare, flights_evidence, likelihood_ratio
+from phenofit.flight.selection.fit_comparison import (
+    COMPARE_COLUMNS,
+    compare,
+    flights_evidence,
+    likelihood_ratio,
+)
 from tests.flight.networks import SEASON, network
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, check_residuals, contributions, fit_flights, influence
-from phenofit.flight.covariates import covariate_design
+from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.report.sentences import flight_sentences
 from tests.flight.networks import SEASON, Network, network
 

@@ -12,7 +12,7 @@ from scipy import stats
 
 from phenofit.errors import ModelError
 from phenofit.flight import CURVE_CODES, heat_at_share, peak_heat, share_flown
-from phenofit.flight.curves import curve_code, curve_point
+from phenofit.flight.kernels.curves import curve_code, curve_point
 
 
 def _frozen(curve: str, m: float, s: float) -> Any:

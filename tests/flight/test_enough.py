@@ -12,7 +12,7 @@ import pytest
 from phenofit.cli.dispatch import main
 from phenofit.errors import DataError
 from phenofit.flight import fit_flights
-from phenofit.flight.enough import (
+from phenofit.flight.estimate.enough_records import (
     LEAST_CHECKS,
     LEAST_SEASONS,
     LEAST_TRAP_YEARS,

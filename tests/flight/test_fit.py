@@ -16,8 +16,8 @@ from scipy.stats import t as student
 
 from phenofit.errors import DataError, ModelError
 from phenofit.flight import FlightFit, fit_flights
-from phenofit.flight.likelihood import Layout
-from phenofit.flight.reopen import vector_of
+from phenofit.flight.fitted_likelihood import vector_of
+from phenofit.flight.likelihood.log_likelihood import Layout
 from phenofit.simulate import CheckPlan, simulate_network
 from phenofit.traps import build_trap_years
 from tests.flight.networks import HEAT, SEASON, Network, network

@@ -9,10 +9,10 @@ import pytest
 
 from phenofit.errors import FitError, ModelError
 from phenofit.flight import FlightFit, fit_flights
-from phenofit.flight.data import assemble
-from phenofit.flight.flight_order import in_order, require_order
-from phenofit.flight.maximise import maximise
-from phenofit.flight.setup import build_likelihood, search_box
+from phenofit.flight.estimate.flight_order import in_order, require_order
+from phenofit.flight.estimate.maximise import maximise
+from phenofit.flight.estimate.setup import build_likelihood, search_box
+from phenofit.flight.likelihood.flight_data import assemble
 from tests.validate.networks import HEAT, SEASON, network
 
 PAIR = {"requirements": (350.0, 900.0), "spreads": (45.0, 70.0)}

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pytest
 
 from phenofit.flight import CURVE_CODES, FlightData
-from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.likelihood.log_likelihood import Likelihood
 from tests.flight.networks import HEAT, network
 
 Floats = npt.NDArray[np.float64]

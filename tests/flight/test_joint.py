@@ -10,7 +10,7 @@ from scipy.stats import chi2, f, norm
 
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, JointRegion, fit_flights, joint_region
-from phenofit.flight.reference import p_value_of_ratio
+from phenofit.flight.intervals.reference_distribution import p_value_of_ratio
 from tests.flight.networks import SEASON, Network, network
 
 

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import gammaln, polygamma, psi
 
-from phenofit.flight.data import FlightData
-from phenofit.flight.likelihood import Likelihood
-from phenofit.flight.rising import log_rising
+from phenofit.flight.kernels.gamma_ratios import log_rising
+from phenofit.flight.likelihood.flight_data import FlightData
+from phenofit.flight.likelihood.log_likelihood import Likelihood
 from tests.flight import reference
 from tests.flight.networks import HEAT, SEASON, Network, network
 

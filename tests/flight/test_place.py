@@ -12,9 +12,9 @@ import pytest
 from phenofit.cli import main
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, fit_at, fit_at_site, fit_flights
-from phenofit.forecast import forecast_season
-from phenofit.forecast.local import local_check
-from phenofit.forecast.weather_years import station_series
+from phenofit.forecasting import forecast_season
+from phenofit.forecasting.local_check import local_check
+from phenofit.forecasting.weather_years import station_series
 from phenofit.maps import date_map
 from phenofit.validate import cross_validate
 from tests.flight.networks import SEASON, Network, network

@@ -18,7 +18,7 @@ from scipy.optimize import minimize
 from scipy.special import gammaln, ndtr
 
 from phenofit.flight import fit_flights
-from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.likelihood.log_likelihood import Likelihood
 from tests.flight.networks import HEAT, SEASON, Network, network
 
 Floats = npt.NDArray[np.float64]

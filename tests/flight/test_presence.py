@@ -15,7 +15,7 @@ import statsmodels.api as sm  # type: ignore[import-untyped]
 from scipy.optimize import minimize_scalar
 
 from phenofit.flight import assemble
-from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.likelihood.log_likelihood import Likelihood
 from tests.flight.networks import HEAT, SEASON
 from tests.flight.test_poisson import STRAY, Floats, chances, records
 

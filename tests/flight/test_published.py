@@ -12,7 +12,7 @@ from scipy.optimize import minimize
 from scipy.special import gammaln
 
 from phenofit.flight import FitSettings, FlightData, fit_data
-from phenofit.flight.rising import log_rising
+from phenofit.flight.kernels.gamma_ratios import log_rising
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 

@@ -19,9 +19,9 @@ from phenofit.flight import (
     published_rearing,
     rearing_term,
 )
-from phenofit.flight.reopen import likelihood_at
+from phenofit.flight.fitted_likelihood import likelihood_at
 from phenofit.heat import fit_rearing
-from phenofit.plan.truth import truth_of_fit
+from phenofit.plan.assumed_truth import truth_of_fit
 from phenofit.validate import PublishedThreshold, cross_validate
 from tests.flight.networks import SEASON, Network, network
 

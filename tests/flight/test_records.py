@@ -14,7 +14,7 @@ from scipy.stats import norm
 
 from phenofit.errors import ModelError
 from phenofit.flight import FlightData, assemble, fit_flights
-from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.traps import TrapYears
 from tests.flight.networks import HEAT, SEASON, Network, network
 from tests.flight.reference import Record, share

@@ -11,8 +11,13 @@ import pytest
 from scipy import stats
 
 from phenofit.flight import FitSettings
-from phenofit.flight.profile import cut_root
-from phenofit.flight.reference import carriers, cut_of_ratio, degrees_of_error, p_value_of_ratio
+from phenofit.flight.intervals.profile import cut_root
+from phenofit.flight.intervals.reference_distribution import (
+    carriers,
+    cut_of_ratio,
+    degrees_of_error,
+    p_value_of_ratio,
+)
 from tests.flight.networks import HEAT, SEASON
 
 MODEL = FitSettings(SEASON, HEAT)

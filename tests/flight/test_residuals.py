@@ -14,10 +14,10 @@ from scipy.stats import kstest, norm
 
 from phenofit.errors import DataError, ModelError
 from phenofit.flight import FlightFit, fit_flights
-from phenofit.flight.influence import contributions, influence
-from phenofit.flight.reopen import likelihood_at
-from phenofit.flight.residuals import RESIDUAL_COLUMNS, check_residuals, residuals_of_counts
-from phenofit.flight.subset import subset
+from phenofit.flight.diagnostics.influences import contributions, influence
+from phenofit.flight.diagnostics.residuals import RESIDUAL_COLUMNS, check_residuals, residuals_of_counts
+from phenofit.flight.fitted_likelihood import likelihood_at
+from phenofit.flight.likelihood.subset import subset
 from tests.flight.networks import SEASON, Network, network
 
 

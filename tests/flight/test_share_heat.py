@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, fit_flights
-from phenofit.flight.curves import heat_at_share
-from phenofit.flight.profile import Profile
+from phenofit.flight.intervals.profile import Profile
+from phenofit.flight.kernels.curves import heat_at_share
 from phenofit.flight.share_heat import share_intervals
-from phenofit.thresholds_table import thresholds_table
 from tests.validate.networks import HEAT, SEASON, network
 
 SHARES = (0.05, 0.25, 0.5, 0.75, 0.95)

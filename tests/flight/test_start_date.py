@@ -11,7 +11,7 @@ import pytest
 
 from phenofit.errors import DataError, ModelError
 from phenofit.flight import StartProfile, fit_flights, profile_start
-from phenofit.flight.start_date import START_COLUMNS
+from phenofit.flight.inference.start_date import START_COLUMNS
 from phenofit.seasons import Season
 from tests.flight.networks import SEASON, Network, network
 

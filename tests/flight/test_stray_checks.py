@@ -10,7 +10,7 @@ from scipy.stats import norm
 
 from phenofit.errors import DataError
 from phenofit.flight import FlightFit, fit_flights, stray_checks
-from phenofit.flight.strays import STRAY_COLUMNS
+from phenofit.flight.diagnostics.strays import STRAY_COLUMNS
 from tests.flight.networks import SEASON, Network, network
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from phenofit.errors import ModelError
 from phenofit.flight import fit_flights
-from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.heat.settings import HeatSettings
 from tests.flight.networks import SEASON, network
 

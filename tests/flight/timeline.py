@@ -15,8 +15,8 @@ import pandas as pd
 from scipy.special import gammaln
 
 from phenofit.flight import FlightData
-from phenofit.flight.likelihood import Likelihood
-from phenofit.flight.maximise import Box, curvature, maximise
+from phenofit.flight.estimate.maximise import Box, curvature, maximise
+from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.heat.settings import HeatSettings
 
 Floats = npt.NDArray[np.float64]

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from phenofit.flight.likelihood import Likelihood
+from phenofit.flight.likelihood.log_likelihood import Likelihood
 
 USUAL = {
     "base": 10.3,

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from phenofit.forecast import DateDistribution, HeatDraws, event_dates, fixed_date
-from phenofit.forecast.crossing import crossing_after, crossing_days
-from phenofit.forecast.distribution import add_days
+from phenofit.forecasting import DateDistribution, HeatDraws, event_dates, fixed_date
+from phenofit.forecasting.distribution import add_days
 from phenofit.heat import degree_days
+from phenofit.heat.compiled.crossing import crossing_after, crossing_days
 from phenofit.heat.settings import HeatSettings
 
 START = np.datetime64("2024-01-01")

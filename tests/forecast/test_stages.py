@@ -10,10 +10,16 @@ import pytest
 
 from phenofit.errors import DataError, ModelError
 from phenofit.flight import FlightFit
-from phenofit.forecast.cautions import CAUTIONS
-from phenofit.forecast.places import Place
-from phenofit.forecast.stages import StageLag, read_stage_lags, schedule_cover, stage_table, stage_windows
-from phenofit.forecast.weather_years import SeasonEnsemble
+from phenofit.forecasting.cautions import CAUTIONS
+from phenofit.forecasting.forecast_places import Place
+from phenofit.forecasting.stage_windows import (
+    StageLag,
+    read_stage_lags,
+    schedule_cover,
+    stage_table,
+    stage_windows,
+)
+from phenofit.forecasting.weather_years import SeasonEnsemble
 from tests.forecast.fits import small_fit
 
 START = np.datetime64("2024-01-01")

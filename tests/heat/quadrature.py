@@ -9,7 +9,7 @@ from typing import Any
 import numba
 from scipy import LowLevelCallable, integrate
 
-from phenofit.heat.kernels import CUTOFF_CODES
+from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES
 
 
 @numba.cfunc("float64(intc, CPointer(float64))", cache=True)

@@ -11,7 +11,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, ModelError, UnitError
 from phenofit.heat import CUTOFFS, METHODS, HeatSettings, degree_day_slopes, degree_days
-from phenofit.heat.kernels import CUTOFF_CODES, METHOD_CODES, day_heat
+from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES, METHOD_CODES, day_heat
 
 
 def grid(unit: str = "degC", days: int = 30) -> tuple[xr.DataArray, xr.DataArray]:

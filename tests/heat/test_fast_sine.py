@@ -7,8 +7,8 @@ import pytest
 
 from phenofit.heat import degree_days
 from phenofit.heat.arrays import heat_of_days
-from phenofit.heat.kernels import METHOD_CODES
-from phenofit.heat.threads import split_work
+from phenofit.heat.compiled.daily_kernels import METHOD_CODES
+from phenofit.heat.compiled.threads import split_work
 
 
 @pytest.mark.parametrize("cutoff", [0, 1, 2, 3, 4])

@@ -203,7 +203,7 @@ def test_a_cluster_gives_the_same_bytes(
         "--method",
         "double sine",
         "--amounts",
-        "100",
+        "100 degC d",
     ]
     here, there = tmp_path / "here.nc", tmp_path / "there.nc"
     assert main([*call, "--out", str(here)]) == 0

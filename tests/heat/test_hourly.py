@@ -11,7 +11,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, ModelError, UnitError
 from phenofit.heat import hourly_degree_days
-from phenofit.heat.kernels import CUTOFF_CODES
+from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES
 
 
 def invented(hours: int = 73, start: str = "2024-05-01") -> pd.Series:

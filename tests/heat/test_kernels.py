@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from phenofit.heat.kernels import CUTOFF_CODES, METHOD_CODES, day_heat, running_heat
+from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES, METHOD_CODES, day_heat, running_heat
 from tests.heat.quadrature import quadrature_day
 
 SHAPES = ("single sine", "double sine", "single triangle", "double triangle")

@@ -10,7 +10,7 @@ import pytest
 
 from phenofit.errors import DataError, ModelError
 from phenofit.heat import fit_rearing
-from phenofit.heat.rearing_figure import draw_rearing
+from phenofit.heat.rearing.figure import draw_rearing
 
 # Gastrophysa viridula, a leaf beetle, egg to adult: temperatures, durations and result read in one abstract
 # (catalogue page of Honek et al., Eur. J. Entomol., authors from memory): threshold 7.1 degC, 304.6 degC d.

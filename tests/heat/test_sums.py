@@ -11,7 +11,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, ModelError, UnitError
 from phenofit.heat import accumulate, dates_reaching
-from phenofit.heat.kernels import METHOD_CODES, running_heat
+from phenofit.heat.compiled.daily_kernels import METHOD_CODES, running_heat
 from phenofit.seasons import MonthDay, Season
 
 

@@ -15,10 +15,10 @@ from matplotlib.testing.compare import compare_images
 from phenofit.errors import DataError, ModelError, PhenofitWarning
 from phenofit.maps import error_map
 from phenofit.maps.borders import bundled_lines, read_lines
-from phenofit.maps.captions import map_caption
-from phenofit.maps.drawing import draw_error_map, printable, save_figure
-from phenofit.maps.furniture import frame_of, graticule_lines, outline_lines, scale_length
-from phenofit.maps.scales import QUANTITIES, early_late, limits, mix, ramp
+from phenofit.maps.drawing.captions import map_caption
+from phenofit.maps.drawing.error_maps import draw_error_map, printable, save_figure
+from phenofit.maps.drawing.map_frame import frame_of, graticule_lines, outline_lines, scale_length
+from phenofit.maps.drawing.scales import QUANTITIES, early_late, limits, mix, ramp
 
 from .tables import invented_validation
 

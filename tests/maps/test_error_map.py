@@ -17,7 +17,7 @@ from pyproj import Geod
 from phenofit.errors import DataError, MissingExtraError, ModelError
 from phenofit.maps import error_map, site_errors
 from phenofit.maps.export import open_error_map, plane_of, write_error_map, write_geotiff, write_sites_geojson
-from phenofit.maps.files import read_elevation
+from phenofit.maps.map_files import read_elevation
 
 from .tables import Truth, invented_validation
 
@@ -171,8 +171,8 @@ def test_region_bounds_the_map(truth: Truth) -> None:
 
 def test_next_trap_gain_is_what_a_new_site_brings(truth: Truth) -> None:
     # Add the site to the equations and see the mean variance fall: the formula must say the same (computed).
-    from phenofit.maps.kriging import Kriging, SiteData
-    from phenofit.maps.network import next_trap_gain
+    from phenofit.maps.kriging.next_trap import next_trap_gain
+    from phenofit.maps.kriging.ordinary import Kriging, SiteData
 
     rng = np.random.default_rng(0)
     data = SiteData(rng.uniform(0, 1e5, (20, 2)), rng.normal(size=20), np.full(20, 0.5), np.ones((20, 1)))

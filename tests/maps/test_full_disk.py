@@ -11,9 +11,9 @@ import pytest
 import xarray as xr
 
 from phenofit.maps import error_map
+from phenofit.maps.drawing.interactive import write_interactive_page
 from phenofit.maps.export import write_error_map, write_geotiff, write_sites_geojson
-from phenofit.maps.files import write_map_figures
-from phenofit.maps.interactive import write_interactive_page
+from phenofit.maps.map_files import write_map_figures
 
 from .tables import invented_validation
 

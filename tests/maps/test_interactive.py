@@ -15,8 +15,8 @@ import xarray as xr
 from PIL import Image
 
 from phenofit.maps import error_map
-from phenofit.maps.interactive import interactive_map, write_interactive_page
-from phenofit.maps.raster import png_bytes
+from phenofit.maps.drawing.interactive import interactive_map, write_interactive_page
+from phenofit.maps.drawing.raster import png_bytes
 
 from .browser import Browser
 from .tables import invented_validation

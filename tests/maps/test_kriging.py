@@ -13,10 +13,10 @@ from scipy.optimize import approx_fprime
 from scipy.spatial.distance import cdist
 
 from phenofit.errors import ModelError
-from phenofit.maps.kriging import Kriging, SiteData, correlation, tiles
-from phenofit.maps.likelihood import fit_kriging, restricted_log_likelihood
-from phenofit.maps.threads import one_thread
-from phenofit.maps.uncertain import parameter_sets, predict_averaged
+from phenofit.maps.kriging.ordinary import Kriging, SiteData, correlation, tiles
+from phenofit.maps.kriging.parameter_uncertainty import parameter_sets, predict_averaged
+from phenofit.maps.kriging.restricted_likelihood import fit_kriging, restricted_log_likelihood
+from phenofit.maps.kriging.single_thread import one_thread
 
 SILL, LENGTH, NUGGET = 4.0, 30_000.0, 0.6
 

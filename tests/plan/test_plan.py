@@ -16,8 +16,8 @@ from phenofit.errors import ModelError
 from phenofit.flight import FitSettings, fit_flights
 from phenofit.heat.settings import HeatSettings
 from phenofit.plan import PLAN_COLUMNS, PlanTruth, plan_network, truth_of_fit
-from phenofit.plan.drawing import draw_plan, write_plan_figure
-from phenofit.plan.seasons import check_plan, plan_weather
+from phenofit.plan.plan_figure import draw_plan, write_plan_figure
+from phenofit.plan.weather_seasons import check_plan, plan_weather
 from phenofit.seasons import Season
 from phenofit.simulate import simulate_weather, with_gaps
 from tests.flight.networks import network

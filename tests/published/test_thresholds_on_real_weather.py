@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from phenofit.forecast.dates import fixed_date
-from phenofit.forecast.weather_years import StationSeries
+from phenofit.forecasting.date_draws import fixed_date
+from phenofit.forecasting.weather_years import StationSeries
 from phenofit.seasons import MonthDay, Season
 from phenofit.units import to_celsius
 from phenofit.validate import PublishedThreshold, find_published

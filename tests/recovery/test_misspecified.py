@@ -12,8 +12,8 @@ import pytest
 from scipy.stats import binom
 
 from phenofit.flight import FitSettings
-from phenofit.flight.fit import fit_data
-from phenofit.flight.profile import cut_root
+from phenofit.flight.fitting import fit_data
+from phenofit.flight.intervals.profile import cut_root
 from tests.recovery.other_truths import Flight, normal, other_network, skewed
 from tests.recovery.real_networks import BASE, HEAT, PLACES, SEASON
 

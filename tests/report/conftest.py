@@ -9,14 +9,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from phenofit.analysis.fit_checks import check_fit
+from phenofit.analysis.results import SpeciesResult, StudyResult
+from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.files import versions, write_text
 from phenofit.flight import fit_flights
-from phenofit.forecast.season import forecast
+from phenofit.forecasting.season_forecast import forecast
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate import CheckPlan, simulate_network, simulate_weather
-from phenofit.study import SpeciesResult, StudyResult, check_fit, load_study, read_inputs
-from phenofit.thresholds_table import thresholds_table
+from phenofit.study import load_study, read_inputs
 from phenofit.validate import compare_published, cross_validate, score_forecasts
 from tests.studies import FILES, published_text, study_text, write_tables
 

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from phenofit.analysis.results import StudyResult
 from phenofit.report import render_report
-from phenofit.study import StudyResult
 
 pytestmark = pytest.mark.browser
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from phenofit.analysis.results import StudyResult
 from phenofit.report.figure_data import catch_curve, joint_region, season_heat
-from phenofit.study import StudyResult
 
 
 def test_whole_catch_lies_on_the_heat_scale(result: StudyResult) -> None:

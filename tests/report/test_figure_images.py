@@ -19,7 +19,8 @@ from matplotlib.figure import Figure
 from matplotlib.image import imread, imsave
 from scipy.stats import norm
 
-from phenofit.report.calibration import Calibration
+from phenofit.analysis.results import StudyResult
+from phenofit.report.calibration_data import Calibration
 from phenofit.report.figure_data import CatchCurve, JointRegion, SeasonHeat
 from phenofit.report.figures import (
     draw_base,
@@ -35,7 +36,6 @@ from phenofit.report.figures.style import SERIES, png_bytes, stamp
 from phenofit.report.residual_view import residual_view
 from phenofit.report.score_groups import ScoreGroup, ScoreRow
 from phenofit.seasons import Season
-from phenofit.study import StudyResult
 
 STORED = Path(__file__).parents[1] / "images" / "report"
 SEASON = Season.parse("01-01", "10-31")

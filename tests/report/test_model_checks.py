@@ -10,18 +10,18 @@ import pandas as pd
 import pytest
 from scipy.stats import binom, norm
 
-from phenofit.flight.baselines import RULES
+from phenofit.analysis.fit_checks import FITTED_RULE, FitChecks, check_fit
+from phenofit.analysis.results import StudyResult
+from phenofit.analysis.thresholds_table import thresholds_table
+from phenofit.flight.baselines.rules import RULES
 from phenofit.heat.settings import HeatSettings
 from phenofit.report import render_report
 from phenofit.report.figures.style import wrapped
 from phenofit.report.leads import lead_table
-from phenofit.report.older import older_sentences, older_table
+from phenofit.report.older_view import older_sentences, older_table
+from phenofit.report.page_tables import thresholds_page_table
 from phenofit.report.residual_view import carried_table, residual_sentences, residual_view, stray_sentences
-from phenofit.report.tables import thresholds_page_table
 from phenofit.report.words import heat_words
-from phenofit.study import FitChecks, StudyResult, check_fit
-from phenofit.study.fit_checks import FITTED_RULE
-from phenofit.thresholds_table import thresholds_table
 
 
 def residual_rows(values: np.ndarray) -> pd.DataFrame:

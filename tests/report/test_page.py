@@ -13,16 +13,16 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from phenofit.analysis.results import StudyResult
 from phenofit.report import render_report
-from phenofit.report.sentences import base_sentence, error_sentences, flight_sentences, season_sentences
-from phenofit.report.tables import (
+from phenofit.report.page_tables import (
     errors_table,
     estimates_table,
     left_out_tables,
     thresholds_page_table,
 )
+from phenofit.report.sentences import base_sentence, error_sentences, flight_sentences, season_sentences
 from phenofit.report.truth import true_values, truth_sentence
-from phenofit.study import StudyResult
 from tests.report.conftest import SPECIES
 
 FIGURES = ("base", "calibration", "dates", "errors", "flight", "residuals", "season")

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from phenofit.filling_estimate import filling_sentence
+from phenofit.analysis.filling_estimate import filling_sentence
+from phenofit.analysis.results import StudyResult
 from phenofit.report import render_report
 from phenofit.report.weather_tables import fetched_table, flags_table
-from phenofit.study import StudyResult
 from phenofit.weather import check_weather, fill_weather, new_dataset
 
 

@@ -9,8 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from phenofit.simulate.__main__ import main
-from phenofit.simulate.demo import write_demo
+from tests.making.demo_study import main, write_demo
 
 STORED = Path(__file__).parents[2] / "datasets" / "demo"
 FILES = ("README.md", "catches.csv", "stations.csv", "study.toml", "traps.csv", "truth.json", "weather.csv")

@@ -83,7 +83,7 @@ def test_check_and_fit_give_the_same_account(tmp_path: Path, capsys: pytest.Capt
 
 
 def test_a_summary_in_python_gives_reasons_and_moths(tmp_path: Path) -> None:
-    from phenofit.species_work import SpeciesWork
+    from phenofit.analysis.species_work import SpeciesWork
     from phenofit.study import load_study, read_inputs
 
     study = load_study(damaged(tmp_path))

@@ -287,7 +287,7 @@ def test_settings_for_no_species_of_the_study_are_refused(tmp_path: Path) -> Non
 
 
 def test_a_threshold_may_be_named_by_its_id(tmp_path: Path) -> None:
-    from phenofit.validate.published import load_published
+    from phenofit.validate.thresholds.published_table import load_published
 
     bundled = next(row for row in load_published() if row.unusable is None)
     cut = STUDY[: STUDY.index("[[published]]")]

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from phenofit.traps.counts import CountWords, UnreadableCount, read_count
+from phenofit.traps.count_cells import CountWords, UnreadableCount, read_count
 
 
 @pytest.mark.parametrize(

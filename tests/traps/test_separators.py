@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from phenofit.cli.dispatch import main
-from phenofit.tables import parse_numbers, read_table
+from phenofit.files.tables import parse_numbers, read_table
 from tests.validate.study_files import write_study
 
 

@@ -9,9 +9,9 @@ import icalendar
 import pandas as pd
 import pytest
 
+from phenofit.analysis.outputs import SCORE_FILE_COLUMNS
 from phenofit.cli import main
-from phenofit.forecast.cautions import CAUTIONS
-from phenofit.outputs import SCORE_FILE_COLUMNS
+from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.validate import PUBLISHED_COLUMNS, VALIDATION_COLUMNS, read_published
 from tests.validate.study_files import write_study
 
@@ -23,7 +23,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def fit_file(study: Path) -> Path:
-    from phenofit.species_work import SpeciesWork
+    from phenofit.analysis.species_work import SpeciesWork
     from phenofit.study import load_study, read_inputs
 
     loaded = load_study(study)

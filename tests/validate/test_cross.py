@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from phenofit.errors import ModelError
-from phenofit.forecast.weather_years import station_series
+from phenofit.forecasting.weather_years import station_series
 from phenofit.traps import TrapYears
 from phenofit.validate import (
     VALIDATION_COLUMNS,

@@ -9,11 +9,11 @@ import pandas as pd
 import pytest
 
 from phenofit.errors import FitError
-from phenofit.forecast.crossing import crossing_after, crossing_days
-from phenofit.forecast.distribution import DateDistribution
-from phenofit.forecast.levels import curve_quantile
+from phenofit.forecasting.distribution import DateDistribution
+from phenofit.forecasting.event_heat import curve_quantile
+from phenofit.heat.compiled.crossing import crossing_after, crossing_days
+from phenofit.report.page_tables import errors_table
 from phenofit.report.sentences import error_sentences
-from phenofit.report.tables import errors_table
 from phenofit.validate import cross_validate, score_forecasts
 from phenofit.validate import forecasters as forecaster_room
 from phenofit.validate.rows import forecast_row

@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from phenofit.flight import fit_flights
-from phenofit.forecast import forecast
+from phenofit.forecasting import forecast
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate import CheckPlan, Climate, simulate_network, simulate_weather

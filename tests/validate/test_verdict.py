@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from phenofit.validate import PublishedComparison, PublishedThreshold, compare_published
-from phenofit.validate.verdict import _days_words
+from phenofit.validate.comparison.verdict import _days_words
 from tests.validate.networks import HEAT, SEASON, network
 
 

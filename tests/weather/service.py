@@ -24,7 +24,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
-from phenofit.weather.download import LARGEST_UNPACKED
+from phenofit.weather.service.download import LARGEST_UNPACKED
 
 # id: (name, latitude, longitude, elevation)
 STATIONS: dict[str, tuple[str, float, float, float | None]] = {

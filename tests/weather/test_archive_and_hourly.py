@@ -14,7 +14,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, ModelError
 from phenofit.weather import findings, has_flag, notes, read_weather
-from phenofit.weather.hourly import daily_extremes
+from phenofit.weather.reading.hourly_table import daily_extremes
 
 STATION = "XX000012345"
 

@@ -11,7 +11,7 @@ from phenofit.errors import ModelError
 from phenofit.globe import distance_km
 from phenofit.seasons import Season
 from phenofit.weather import fill_weather, filled_share, has_flag, new_dataset, notes
-from phenofit.weather.neighbours import (
+from phenofit.weather.quality.neighbours import (
     DAYS_PER_YEAR,
     MAX_NEIGHBOURS,
     MIN_CORRELATION,

@@ -12,7 +12,7 @@ import pytest
 import xarray as xr
 
 from phenofit.weather import check_weather
-from phenofit.weather.hourly import daily_extremes
+from phenofit.weather.reading.hourly_table import daily_extremes
 from tests.weather.real import clemson_table, house_form
 from tests.weather.test_fill import errors_of
 

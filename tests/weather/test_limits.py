@@ -24,10 +24,10 @@ from phenofit.weather import (
     read_weather,
     site_offset,
 )
-from phenofit.weather.checks import MIN_RESIDUAL, RESIDUAL_SDS
-from phenofit.weather.fetch_plan import LIST_LIFE_DAYS
-from phenofit.weather.hourly import daily_extremes, standard_offsets
-from phenofit.weather.spells import repeated, scale_changes, spikes, unit_spells
+from phenofit.weather.quality.checks import MIN_RESIDUAL, RESIDUAL_SDS
+from phenofit.weather.quality.station_checks import repeated, scale_changes, spikes, unit_spells
+from phenofit.weather.reading.hourly_table import daily_extremes, standard_offsets
+from phenofit.weather.service.fetch_plan import LIST_LIFE_DAYS
 from tests.weather.service import STATIONS, Service
 from tests.weather.test_archive_and_hourly import STATION
 from tests.weather.test_fetch import fetch, states, traps_at

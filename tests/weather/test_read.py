@@ -21,7 +21,7 @@ from phenofit.weather import (
     read_weather,
     write_weather,
 )
-from phenofit.weather.csv_reader import MISSING_CODES
+from phenofit.weather.reading.csv_reader import MISSING_CODES
 
 
 def table(folder: Path, text: str, name: str = "weather.csv", encoding: str = "utf-8") -> Path:

@@ -11,8 +11,8 @@ import xarray as xr
 
 from phenofit.errors import DataError
 from phenofit.weather import findings, link_stations, notes, read_weather
-from phenofit.weather.assemble import implausible
-from phenofit.weather.hourly import daily_extremes
+from phenofit.weather.reading.assemble import implausible
+from phenofit.weather.reading.hourly_table import daily_extremes
 from phenofit.weather.schema import new_dataset
 
 YEAR = np.arange("2023-01-01", "2024-01-01", dtype="datetime64[D]")

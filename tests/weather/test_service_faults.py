@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import phenofit.weather.client as adapter
+import phenofit.weather.service.client as adapter
 from phenofit.errors import FetchError
 from phenofit.weather import fetch_report, notes
-from phenofit.weather.cache import SHORT_DAYS, WHOLE_SHARE, StoredYear
-from phenofit.weather.download import download, unpack, within
-from phenofit.weather.reply import check_reply, not_celsius
+from phenofit.weather.service.cache import SHORT_DAYS, WHOLE_SHARE, StoredYear
+from phenofit.weather.service.download import download, unpack, within
+from phenofit.weather.service.reply import check_reply, not_celsius
 from tests.weather.service import STATIONS, Service, random_outcome, temperatures
 from tests.weather.test_fetch import fetch, states, traps_at
 

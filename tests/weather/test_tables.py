@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from phenofit.errors import DataError, ModelError
-from phenofit.tables import parse_dates, parse_numbers, read_table, two_digit_year_note
+from phenofit.files.tables import parse_dates, parse_numbers, read_table, two_digit_year_note
 
 
 def write(folder: Path, text: str, encoding: str = "utf-8") -> Path:

@@ -3,8 +3,8 @@
 from phenofit.report.figures.calibration import draw_calibration
 from phenofit.report.figures.flight import draw_base, draw_flight
 from phenofit.report.figures.forecasts import draw_dates, draw_errors, draw_season
-from phenofit.report.figures.residuals import draw_residuals
-from phenofit.report.figures.scores import draw_scores
+from phenofit.report.figures.residual_panels import draw_residuals
+from phenofit.report.figures.score_panels import draw_scores
 from phenofit.report.figures.style import save
 
 __all__ = [

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
-from phenofit.report.calibration import Calibration
+from phenofit.report.calibration_data import Calibration
 from phenofit.report.figures.style import GREY, SERIES, new_figure, settle
 
 __all__ = ["draw_calibration"]

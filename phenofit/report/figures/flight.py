@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from phenofit.flight.profile import Profile, cut_root
+from phenofit.flight.intervals.profile import Profile, cut_root
 from phenofit.flight.result import FlightFit
 from phenofit.report.figure_data import CatchCurve, JointRegion
 from phenofit.report.figures.style import BLUE, GREY, INK, SERIES, VERMILION, new_figure, settle, wrapped

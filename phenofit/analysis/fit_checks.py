@@ -1,0 +1,238 @@
+"""A second look at a fit: the older rules beside it, its residuals, what carries it, and how many flights there are."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError, FitError, ModelError
+from phenofit.flight import check_residuals, older_rules
+from phenofit.flight.baselines.rule_search import EventHeat
+from phenofit.flight.baselines.rules import OLDER_RULE_COLUMNS, RULES, event_heat
+from phenofit.flight.diagnostics.one_step import quick_influence
+from phenofit.flight.diagnostics.strays import stray_checks
+from phenofit.validate.observed import observed_events
+
+if TYPE_CHECKING:
+    from phenofit.flight import FlightFit
+    from phenofit.study.inputs import StudyInputs
+    from phenofit.traps import TrapYears
+
+__all__ = ["BESIDE_COLUMNS", "FITTED_RULE", "FitChecks", "check_fit", "rules_beside"]
+
+FITTED_RULE = "fitted here"
+"""Stands in the table of the older rules for the fit itself."""
+
+BESIDE_COLUMNS = (
+    *OLDER_RULE_COLUMNS,
+    "scatter_days",
+    "scatter_at_fit",
+    "spread_at_fit",
+    "mean_at_fit",
+    "slope_at_fit",
+    "coldest",
+    "warmest",
+)
+
+
+@dataclass(frozen=True)
+class FitChecks:
+    """What stands beside a fit.
+
+    Attributes
+    ----------
+    older : pandas.DataFrame
+        The fit and the older rules, see :func:`rules_beside`; empty where they cannot be applied.
+    residuals : pandas.DataFrame
+        Randomised quantile residuals of the checks, see :func:`phenofit.flight.check_residuals`; empty where there are
+        none.
+    carried : pandas.DataFrame
+        Trap-years by how far the estimates would move without them, see
+        :func:`phenofit.flight.diagnostics.one_step.quick_influence`; empty where nothing can move.
+    strays : pandas.DataFrame
+        Checks with a moth by the share of strays in their catch, see :func:`phenofit.flight.diagnostics.strays.stray_checks`; empty
+        where the fit has no strays or is not of counts.
+    flights : str
+        What the catches say about the number of flights; empty where that was not asked.
+    notes : tuple of str
+        Why something is lacking.
+    """
+
+    older: pd.DataFrame = field(default_factory=pd.DataFrame)
+    residuals: pd.DataFrame = field(default_factory=pd.DataFrame)
+    carried: pd.DataFrame = field(default_factory=pd.DataFrame)
+    strays: pd.DataFrame = field(default_factory=pd.DataFrame)
+    flights: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def check_fit(
+    fit: FlightFit,
+    trap_years: TrapYears,
+    inputs: StudyInputs,
+    *,
+    min_moths: int,
+    seed: int,
+    flights: str = "",
+) -> FitChecks:
+    """Take a second look at a fit.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    trap_years : TrapYears
+        The records it was made from.
+    inputs : StudyInputs
+        Weather, links and biofix dates.
+    min_moths : int
+        Fewest moths of a flight in a trap-year whose date the older rules use.
+    seed : int
+        Of the draws within the steps of the residuals.
+    flights : str
+        Evidence on the number of flights, handed on.
+
+    Returns
+    -------
+    FitChecks
+        What cannot be had for these records is empty, with a note.
+    """
+    notes: list[str] = []
+
+    def attempt(what: str, look: Callable[[], pd.DataFrame]) -> pd.DataFrame:
+        try:
+            return look()
+        except (DataError, FitError, ModelError) as error:
+            notes.append(f"{what}: {error}")
+            return pd.DataFrame()
+
+    records = (trap_years, inputs.weather, inputs.links)
+    return FitChecks(
+        older=attempt(
+            "No older rules beside the fit",
+            lambda: rules_beside(fit, trap_years, inputs, min_moths=min_moths),
+        ),
+        residuals=attempt(
+            "No residuals of the checks",
+            lambda: check_residuals(fit, *records, seed=seed, starts=inputs.starts),
+        ),
+        carried=attempt(
+            "No influence of single trap-years",
+            lambda: quick_influence(fit, *records, starts=inputs.starts),
+        ),
+        strays=(
+            attempt("No search for strays", lambda: stray_checks(fit, *records, starts=inputs.starts))
+            if fit.settings.records == "counts" and fit.parameters["stray_share"] > 0.0
+            else pd.DataFrame()
+        ),
+        flights=flights,
+        notes=tuple(notes),
+    )
+
+
+def rules_beside(
+    fit: FlightFit, trap_years: TrapYears, inputs: StudyInputs, *, min_moths: int = 5
+) -> pd.DataFrame:
+    """Apply the older rules to the dates of half of each flight, and put the fit on the same terms beside them.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit; its base and requirement make the first row of each flight, and it parts the flights of a season.
+    trap_years : TrapYears
+        The records.
+    inputs : StudyInputs
+        Weather, links and biofix dates.
+    min_moths : int
+        Fewest moths of a flight in a trap-year whose date is used.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``BESIDE_COLUMNS``: those of :func:`phenofit.flight.older_rules`, and on the same dates for every row
+        ``scatter_days`` (SD of the heat at the event at that base over the mean heat per day in the fortnight before
+        it [d]); once per flight, for saying where the rules go, ``scatter_at_fit`` (the same at the fitted base [d]),
+        ``spread_at_fit`` and ``mean_at_fit`` (SD and mean of the heat there [degC d]), ``slope_at_fit`` (of that heat on the mean temperature [degC d /
+        degC]), ``coldest`` and ``warmest`` (mean temperatures of the trap-years [degC]). The standard errors of the
+        fit are those of its covariance.
+
+    Raises
+    ------
+    DataError
+        If a flight has fewer than three dates.
+    ModelError
+        If the fit is not of counts.
+    """
+    settings = fit.settings
+    if settings.records != "counts":
+        raise ModelError("they take the date of half of a counted flight, and this fit is of less.")
+    dates = observed_events(
+        trap_years,
+        events=("flight_50",),
+        min_moths=min_moths,
+        fit=fit,
+        weather=inputs.weather,
+        links=inputs.links,
+        season=settings.season,
+        starts=inputs.starts,
+    ).table[["trap_year", "flight", "observed"]]
+    found = older_rules(
+        trap_years,
+        inputs.weather,
+        inputs.links,
+        season=settings.season,
+        heat=settings.heat,
+        events=dates,
+        base_range=settings.base_range,
+        starts=inputs.starts,
+    )
+    rows: list[dict[str, object]] = []
+    for flight, part in dates.groupby("flight", sort=True):
+        number = int(str(flight))
+        data = event_heat(
+            trap_years, part, inputs.weather, inputs.links, season=settings.season, heat=settings.heat,
+            starts=inputs.starts,
+        )  # fmt: skip
+        heat, temperature = data.heat(fit.base), data.moments.mean_temperature()
+        away = temperature - temperature.mean()
+        facts = {
+            "flight": number,
+            "scatter_at_fit": _scatter(data, fit.base),
+            "spread_at_fit": float(np.std(heat, ddof=1)),
+            "mean_at_fit": float(heat.mean()),
+            "slope_at_fit": float(away @ heat / (away @ away)) if np.ptp(temperature) > 0 else np.nan,
+            "coldest": float(temperature.min()),
+            "warmest": float(temperature.max()),
+        }
+        own = {
+            "rule": FITTED_RULE, "base": fit.base, "base_se": _error(fit, "base"), "base_unit": "degC",
+            "requirement": fit.requirement(number), "requirement_se": _error(fit, f"requirement_{number}"),
+            "unit": "degC d", "spread": facts["spread_at_fit"], "trap_years": len(data),
+            "years": len(np.unique(data.years)), "note": "",
+        }  # fmt: skip
+        rules = found[found["flight"] == number].to_dict("records")
+        for row in [own, *({str(k): v for k, v in rule.items()} for rule in rules)]:
+            rows.append({**row, **facts, "scatter_days": _scatter(data, float(str(row["base"])))})
+    table = pd.DataFrame(rows, columns=list(BESIDE_COLUMNS))
+    order = {name: k for k, name in enumerate((FITTED_RULE, *RULES))}
+    return table.sort_values(
+        ["flight", "rule"], key=lambda c: c.map(order) if c.name == "rule" else c, kind="stable"
+    ).reset_index(drop=True)
+
+
+def _scatter(data: EventHeat, base: float) -> float:
+    """Return the SD of the heat at the events in days of the heat before them."""
+    rate = data.heat_per_day(base) if np.isfinite(base) else 0.0
+    return float(np.std(data.heat(base), ddof=1)) / rate if rate > 0 else float("nan")
+
+
+def _error(fit: FlightFit, name: str) -> float:
+    return (
+        float(np.sqrt(fit.covariance[name].to_numpy()[fit.covariance.index.get_loc(name)]))
+        if name in fit.covariance.columns
+        else np.nan
+    )

@@ -1,0 +1,274 @@
+"""The tables of a study, written to their fixed names.
+
+========================= ==========================================================================
+``flights.csv``           estimates of every species with their intervals
+``fit-SPECIES.json``      one fit, to be read again
+``thresholds.csv``        fitted and published thresholds, one table
+``validation.csv``        one row per fold, flight and forecaster
+``scores.csv``            scores of every forecaster, errors in days
+``error_map.nc``          forecast error on a grid
+========================= ==========================================================================
+
+:func:`write_tables` writes them all. What goes into ``thresholds.csv`` is put together in
+:mod:`phenofit.analysis.thresholds_table`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from phenofit.analysis.thresholds_table import THRESHOLD_COLUMNS
+from phenofit.files import write_csv, writing
+from phenofit.output_folder import species_slug
+from phenofit.validate.scores import SCORE_COLUMNS
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+    from phenofit.analysis.results import StudyResult
+    from phenofit.flight import FlightFit
+
+__all__ = [
+    "FLIGHT_COLUMNS",
+    "RUN_FILES",
+    "SCORE_FILE_COLUMNS",
+    "THRESHOLD_FILE_COLUMNS",
+    "write_fit",
+    "write_flights",
+    "write_maps",
+    "write_scores",
+    "write_tables",
+    "write_thresholds",
+    "write_validation",
+]
+
+FLIGHT_COLUMNS = ("parameter", "flight", "estimate", "low", "high", "unit", "species", "note", "run")
+THRESHOLD_FILE_COLUMNS = (*THRESHOLD_COLUMNS, "run")
+SCORE_FILE_COLUMNS = (*SCORE_COLUMNS, "note", "run")
+RUN_FILES = (
+    "report.html", "flights.csv", "thresholds.csv", "validation.csv", "scores.csv", "error_map.nc", "figures/"
+)  # fmt: skip
+"""What a run of a study writes whatever its species; ``figures/`` is a folder."""
+INVENTED = "invented data"
+
+
+# What a parameter of a fit to less than counts is about.
+_RECORDS = {
+    "counts": "",
+    "presence": "fitted to presence at checks",
+    "first catch": "of first catches, not of the flight",
+}
+
+
+def write_flights(
+    path: Path, fits: Mapping[str, FlightFit], *, invented: bool = False, run: str = ""
+) -> None:
+    """Write the estimates of one or more fits.
+
+    Parameters
+    ----------
+    path : Path
+        The file, such as ``flights.csv``.
+    fits : mapping of str to FlightFit
+        Fits by species label.
+    invented : bool
+        Whether the data are invented; every row then says so in its note.
+    run : str
+        Identifier of the run that writes the table, for its last column ``run``.
+    """
+    rows = [
+        {
+            **row,
+            "species": species,
+            "note": _joined(
+                "" if fit.converged else "the search did not converge",
+                _RECORDS[fit.settings.records],
+                row["note"],
+            ),
+        }
+        for species, fit in fits.items()
+        for row in _records(fit.estimates)
+    ]
+    if invented:
+        rows = [{**row, "note": _joined(INVENTED, row.get("note"))} for row in rows]
+    _write(path, FLIGHT_COLUMNS, rows, run)
+
+
+def write_fit(folder: Path, species: str, fit: FlightFit, *, run: str = "") -> Path:
+    """Write one fit as ``fit-SPECIES.json`` and return where.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to.
+    species : str
+        Species label.
+    fit : FlightFit
+        The fit.
+    run : str
+        Identifier of the run, for the fit's provenance.
+
+    Returns
+    -------
+    Path
+        The file.
+    """
+    target = folder / f"fit-{species_slug(species)}.json"
+    marked = replace(fit, provenance={**fit.provenance, "run": run}) if run else fit
+    marked.to_json(target)
+    return target
+
+
+def write_thresholds(
+    path: Path, tables: Iterable[pd.DataFrame], *, invented: bool = False, run: str = ""
+) -> None:
+    """Write the thresholds tables of all species as one.
+
+    Parameters
+    ----------
+    path : Path
+        The file, such as ``thresholds.csv``.
+    tables : iterable of DataFrame
+        Tables with the columns of ``THRESHOLD_COLUMNS``.
+    invented : bool
+        Whether the data are invented; the source of every row then says so: of a fitted one that it rests on them,
+        of a published one that its verdict does.
+    run : str
+        Identifier of the run that writes the table, for its last column ``run``.
+    """
+    rows = [row for table in tables for row in _records(table)]
+    if invented:
+        rows = [{**row, "source": _invented_source(row)} for row in rows]
+    _write(path, THRESHOLD_FILE_COLUMNS, rows, run)
+
+
+def write_validation(
+    path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False, run: str = ""
+) -> None:
+    """Write the validation tables of all species as one.
+
+    Parameters
+    ----------
+    path : Path
+        The file, such as ``validation.csv``.
+    tables : sequence of DataFrame
+        Tables with the same columns.
+    invented : bool
+        Whether the data are invented; every row then says so in a column ``invented``, which maps heed.
+    run : str
+        Identifier of the run that writes the table, for its last column ``run``.
+    """
+    if invented:
+        tables = [table.assign(invented=True) for table in tables]
+    columns = [str(c) for c in tables[0].columns] if tables else []
+    rows = [row for table in tables for row in _records(_dates_to_the_minute(table))]
+    _write(path, (*columns, "run"), rows, run)
+
+
+def write_scores(
+    path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False, run: str = ""
+) -> None:
+    """Write the scores of all species as one table.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    tables : sequence of DataFrame
+        Tables of :func:`phenofit.validate.score_forecasts`; empty ones give no row. Columns that end in ``_days``
+        and ``mae_low``, ``mae_high`` are in days; shares, coverage, skill and the log score have no unit.
+    invented : bool
+        Whether the data are invented; every row then says so in its note.
+    run : str
+        Identifier of the run that writes the table, for its last column ``run``.
+    """
+    note = INVENTED if invented else ""
+    rows = [{**row, "note": note} for table in tables for row in _records(table)]
+    _write(path, SCORE_FILE_COLUMNS, rows, run)
+
+
+def write_maps(folder: Path, maps: Mapping[str, xr.Dataset], *, run: str = "") -> list[Path]:
+    """Write the error maps: one file per species, and the first also as ``error_map.nc``.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to.
+    maps : mapping of str to Dataset
+        Maps by species label.
+    run : str
+        Identifier of the run, for the attribute ``run``.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    names = [folder / f"error_map-{species_slug(s)}.nc" for s in maps] if len(maps) > 1 else []
+    targets = list(zip(names, maps.values(), strict=False))
+    if maps:
+        targets.insert(0, (folder / "error_map.nc", next(iter(maps.values()))))
+    for target, dataset in targets:
+        with writing(target) as temporary:
+            dataset.assign_attrs(run=run).to_netcdf(temporary, engine="netcdf4")
+    return [target for target, _ in targets]
+
+
+def write_tables(result: StudyResult, out: Path, *, run: str = "") -> list[Path]:
+    """Write every table, fit file and map of a study result.
+
+    Parameters
+    ----------
+    result : StudyResult
+        The result.
+    out : Path
+        Folder for the files.
+    run : str
+        Identifier of the run, which every file names.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    written = [out / name for name in ("flights.csv", "thresholds.csv", "validation.csv", "scores.csv")]
+    invented = result.study.invented
+    write_flights(written[0], {s.species: s.fit for s in result.species}, invented=invented, run=run)
+    write_thresholds(written[1], [s.thresholds for s in result.species], invented=invented, run=run)
+    write_validation(written[2], [s.validation for s in result.species], invented=invented, run=run)
+    write_scores(written[3], [s.scores for s in result.species], invented=invented, run=run)
+    written += [write_fit(out, s.species, s.fit, run=run) for s in result.species]
+    maps = {s.species: s.error_map for s in result.species if s.error_map is not None}
+    return written + write_maps(out, maps, run=run)
+
+
+def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, Any]], run: str) -> None:
+    write_csv(path, columns, ({**_rounded(row), "run": run} for row in rows))
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
+
+
+def _joined(*parts: Any) -> str:
+    return "; ".join(part for part in parts if isinstance(part, str) and part)
+
+
+def _invented_source(row: Mapping[str, Any]) -> str:
+    if row["kind"] == "fitted":
+        return _joined(INVENTED, row["source"])
+    return _joined(row["source"], f"verdict on {INVENTED}")
+
+
+def _rounded(row: Mapping[str, Any]) -> dict[str, Any]:
+    # Ten digits: more than anyone uses, few enough that the last bits of a sum do not show.
+    return {k: float(f"{v:.10g}") if isinstance(v, float) else v for k, v in row.items()}
+
+
+def _dates_to_the_minute(table: pd.DataFrame) -> pd.DataFrame:
+    dated = table.select_dtypes("datetime").columns
+    return table.assign(**{str(c): table[c].dt.strftime("%Y-%m-%dT%H:%M") for c in dated})

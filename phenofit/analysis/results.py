@@ -1,0 +1,93 @@
+"""What a run of a study gives; written by the run, read by the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from phenofit.analysis.fit_checks import FitChecks
+from phenofit.study.inputs import StudyInputs
+from phenofit.study.model import Study
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.flight import FlightFit
+    from phenofit.traps import TrapYears
+    from phenofit.validate import PublishedComparison
+
+__all__ = ["SpeciesResult", "StudyResult"]
+
+
+@dataclass(frozen=True)
+class SpeciesResult:
+    """Everything about one species.
+
+    Attributes
+    ----------
+    species : str
+        Its name.
+    fit : FlightFit
+        Base, requirements, spreads and their intervals.
+    trap_years : TrapYears
+        The catches used, and those left out.
+    thresholds : pandas.DataFrame
+        Fitted and published thresholds, one table.
+    comparisons : tuple of PublishedComparison
+        The verdict on each published threshold.
+    validation : pandas.DataFrame
+        One row per fold, flight and forecaster, errors in days.
+    scores : pandas.DataFrame
+        Scores by forecaster.
+    forecast : pandas.DataFrame or None
+        Dates of the running season.
+    error_map : xarray.Dataset or None
+        The map of the held-out error; None where it cannot be made.
+    notes : tuple of str
+        What the reader must know, one sentence each.
+    checks : FitChecks
+        The older rules beside the fit, its residuals, the trap-years that carry it, the number of flights.
+    """
+
+    species: str
+    fit: FlightFit
+    trap_years: TrapYears
+    thresholds: pd.DataFrame
+    comparisons: tuple[PublishedComparison, ...]
+    validation: pd.DataFrame
+    scores: pd.DataFrame
+    forecast: pd.DataFrame | None = None
+    error_map: xr.Dataset | None = None
+    notes: tuple[str, ...] = ()
+    checks: FitChecks = field(default_factory=FitChecks)
+
+
+@dataclass(frozen=True)
+class StudyResult:
+    """Everything that a run gave.
+
+    Attributes
+    ----------
+    study : Study
+        What was asked.
+    inputs : StudyInputs
+        What was read.
+    species : tuple of SpeciesResult
+        The answers.
+    truth : mapping or None
+        True values behind invented data.
+    provenance : mapping
+        Versions, settings and hashes.
+    filling : str
+        How wrong filled temperatures may be, in a sentence; empty where none were filled.
+    """
+
+    study: Study
+    inputs: StudyInputs
+    species: tuple[SpeciesResult, ...]
+    truth: Mapping[str, Any] | None = None
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+    filling: str = ""

@@ -1,0 +1,1 @@
+"""One module per command, each with ``configure(parser)`` and ``run(args) -> int``."""

@@ -1,0 +1,58 @@
+"""``phenofit fit STUDY``: base temperature and requirement of each flight, with their intervals."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from phenofit.cli.options import name_run, tell_written
+from phenofit.cli.studies import add_study, open_species
+
+if TYPE_CHECKING:
+    from phenofit.flight import FlightFit
+
+__all__ = ["configure", "run"]
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of ``phenofit fit``."""
+    add_study(parser)
+    parser.add_argument(
+        "--out",
+        metavar="DIR",
+        type=Path,
+        help="folder for flights.csv and a fit file of each species (default: print only)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Fit each species, print the summaries, and write the tables where asked."""
+    from phenofit.analysis.outputs import write_fit, write_flights
+    from phenofit.output_folder import optional_run_folder
+
+    with optional_run_folder(args.out, "fit", files=["flights.csv"]) as folder:
+        works = open_species(args)
+        fits: dict[str, FlightFit] = {}
+        for work in works:
+            notes = (*work.trap_years.notes, *(() if fits else work.inputs.notes))
+            print("".join(f"note: {note}\n" for note in notes), end="")
+            fit = work.fit(profiles=True)
+            print("\n".join(work.account(fit).lines()))
+            print(fit.summary())
+            for choice in ("flights choice", "curve choice"):
+                if choice in fit.provenance:
+                    print(f"{choice}: {fit.provenance[choice]}")
+            print()
+            fits[work.species] = fit
+        written = ["flights.csv"]
+        if folder is not None:
+            folder.run = name_run(args, "fit", works[0].inputs.hashes)
+            invented = works[0].study.invented
+            write_flights(folder.staging / written[0], fits, invented=invented, run=folder.run)
+            written += [
+                write_fit(folder.staging, name, fit, run=folder.run).name for name, fit in fits.items()
+            ]
+    if folder is not None:
+        tell_written(folder, written)
+    return 0

@@ -1,0 +1,309 @@
+"""``phenofit forecast STUDY --today DATE``: the flight dates of this season, place by place."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from phenofit.cli.options import (
+    day,
+    distinct,
+    known,
+    name_run,
+    refuse_unused,
+    tell_written,
+    whole_from_one,
+)
+from phenofit.cli.studies import add_study, open_species
+from phenofit.forecasting.distribution import moment
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from phenofit.analysis.species_work import SpeciesWork
+    from phenofit.flight import FlightFit
+    from phenofit.forecasting.forecast_places import Place
+    from phenofit.forecasting.season_forecast import SeasonForecast
+    from phenofit.output_folder import RunFolder
+
+__all__ = ["configure", "run", "tell_forecast"]
+
+_TABLES = ("forecast.csv", "forecast-weeks.csv")
+_WEEKS = 8
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    add_study(parser)
+    parser.add_argument(
+        "--today",
+        metavar="DATE",
+        help="day of issue, year-month-day (default: as in the study, else the day after the last observation)",
+    )
+    parser.add_argument(
+        "--fit", type=Path, metavar="FILE", help="fit file to use; without it the study is fitted"
+    )
+    parser.add_argument("--site", action="append", metavar="NAME", help="one site (default: all)")
+    parser.add_argument(
+        "--events", nargs="+", metavar="EVENT", help="events (default: 5, 50 and 95 %% of a flight)"
+    )
+    parser.add_argument(
+        "--weeks", type=whole_from_one, metavar="N", help="weeks in the table of chances (default: 8)"
+    )
+    parser.add_argument("--bridge", action="store_true", help="use days marked as numerical weather forecast")
+    parser.add_argument(
+        "--accept-unconverged", action="store_true", help="forecast from a fit that did not converge"
+    )
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="write forecast.csv, weeks and an .ics calendar here"
+    )
+    parser.add_argument(
+        "--stages",
+        type=Path,
+        metavar="FILE",
+        help="table of stage lags: stage, after, lag, spread, unit, base, source",
+    )
+    parser.add_argument(
+        "--treat",
+        nargs="+",
+        default=[],
+        metavar="FROM:TO",
+        help="your treatment intervals, first and last day",
+    )
+    parser.add_argument(
+        "--treat-stage", metavar="STAGE", help="the stage of --stages that --treat is laid over"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Forecast, tell and write."""
+    from phenofit.cli.commands.stages import read_stages, tell_stages
+    from phenofit.forecasting.cautions import CAUTIONS
+    from phenofit.output_folder import optional_run_folder
+
+    _check_options(args)
+    with optional_run_folder(args.out, "forecast", files=[*_TABLES, "stages.csv", "figures/"]) as folder:
+        stages = read_stages(args)
+        works = open_species(args)
+        given = None if args.fit is None else _given_fit(args, works)
+        links = _links(args, works)
+        today = _day(args.today, works[0])
+        if stages is not None:
+            stages.check_season(works[0].inputs.season, today)
+        made: list[tuple[str, SeasonForecast]] = []
+        tables: list[pd.DataFrame] = []
+        figures = _FigureNames(works)
+        for work, own in zip(works, links, strict=True):
+            fit = given or work.fit()
+            found, places = _forecast(args, work, fit, own, today)
+            made.append((work.species, found))
+            tell_forecast(found, invented=work.study.invented)
+            if args.bridge and all(one.bridged_until is None for one in found.events):
+                print("note: --bridge: the weather holds no days marked as numerical weather forecast.")
+            if stages is not None:
+                tables.append(tell_stages(stages, fit, places, found, work.inputs.traps))
+            if folder is not None and not fit.settings.biofix:
+                for station in dict.fromkeys(place.station for place in places):
+                    _draw(folder.staging, figures.name(work.species, station), work, fit, found, station)
+        for caution in CAUTIONS:
+            print(caution)
+        written: list[str] = []
+        if folder is not None:
+            folder.run = name_run(args, "forecast", {**works[0].inputs.hashes, "day of issue": str(today)})
+            written = _write(folder, made, args.weeks or _WEEKS, works[0].study.invented, tables)
+    if folder is not None:
+        tell_written(folder, written)
+        if figures.used:
+            first = folder.path / "figures" / f"{figures.used[0]}.png"
+            print(f"written: {len(figures.used)} figures of the season's heat, the first is {first}")
+    return 0
+
+
+def _check_options(args: argparse.Namespace) -> None:
+    from phenofit.forecasting.events import EVENTS
+
+    known("--events", args.events or (), EVENTS, "flight event")
+    distinct("--site", args.site or ())
+    if args.stages is None:
+        refuse_unused(args, ["treat", "treat_stage"], "without --stages")
+    if not args.treat:
+        refuse_unused(args, ["treat_stage"], "without --treat")
+    if args.out is None:
+        refuse_unused(args, ["weeks"], "without --out: the table of chances is only written")
+
+
+class _FigureNames:
+    """Names of the figures of a season's heat, one for each species and station; no two are the same."""
+
+    def __init__(self, works: list[SpeciesWork]) -> None:
+        from phenofit.output_folder import distinct_slugs, species_slug
+
+        parts = distinct_slugs(str(s) for s in works[0].inputs.weather["station"].to_numpy())
+        self.used: list[str] = []
+        self._names: dict[tuple[str, str], str] = {}
+        for species in (work.species for work in works):
+            for station, part in parts.items():
+                number, name = 1, f"season-{species_slug(species)}-{part}"
+                while name in self._names.values():
+                    number += 1
+                    name = f"season-{species_slug(species)}-{part}-{number}"
+                self._names[species, station] = name
+
+    def name(self, species: str, station: str) -> str:
+        """Return the name of a figure without its ending."""
+        self.used.append(self._names[species, station])
+        return self.used[-1]
+
+
+def _links(args: argparse.Namespace, works: list[SpeciesWork]) -> list[pd.DataFrame]:
+    """Return the places of each species to forecast for, with their stations."""
+    if args.site:
+        return [_of_sites(work.inputs.links, _sites(work), args.site) for work in works]
+    return [
+        work.inputs.links[work.inputs.links["trap"].isin(work.trap_years.years["trap"])] for work in works
+    ]
+
+
+def _sites(work: SpeciesWork) -> dict[str, str]:
+    traps = work.inputs.traps
+    return dict(zip(traps["trap"].astype(str), traps["site"].astype(str), strict=True))
+
+
+def _forecast(
+    args: argparse.Namespace, work: SpeciesWork, fit: FlightFit, links: pd.DataFrame, today: np.datetime64
+) -> tuple[SeasonForecast, list[Place]]:
+    from phenofit.forecasting import FORECAST_EVENTS, forecast_season
+    from phenofit.forecasting.forecast_places import season_places
+
+    found = forecast_season(
+        fit,
+        work.inputs.weather,
+        links,
+        today=today,
+        sites=_sites(work),
+        events=tuple(args.events or FORECAST_EVENTS),
+        starts=work.inputs.starts,
+        traps=work.inputs.traps,
+        bridge=args.bridge,
+        seed=work.study.head.seed,
+        accept_unconverged=args.accept_unconverged,
+    )
+    places, _ = season_places(
+        work.inputs.weather,
+        links,
+        fit.settings.season,
+        issued=today,
+        sites=_sites(work),
+        starts=work.inputs.starts,
+        bridge=args.bridge,
+    )
+    return found, places
+
+
+def _given_fit(args: argparse.Namespace, works: list[SpeciesWork]) -> FlightFit:
+    from phenofit.errors import DataError, Problem
+    from phenofit.flight import FlightFit
+
+    fit = FlightFit.from_json(args.fit)
+    for work in works:
+        if fit.settings.species and fit.settings.species != work.species:
+            raise DataError(
+                Problem(
+                    f"the fit is of '{fit.settings.species}', not of '{work.species}'.",
+                    "Choose the species with --species, or its own fit file.",
+                    str(args.fit),
+                )
+            )
+    return fit
+
+
+def _draw(
+    out: Path, name: str, work: SpeciesWork, fit: FlightFit, found: SeasonForecast, station: str
+) -> None:
+    """Draw the season's heat at a station against past seasons."""
+    import numpy as np
+
+    from phenofit.report.figure_data import season_heat
+    from phenofit.report.figures.forecasts import draw_season
+    from phenofit.report.figures.style import save
+
+    # Nothing from the day of issue on is shown as known.
+    seen = work.inputs.weather.sel(time=slice(None, found.issued - np.timedelta64(1, "D")))
+    figure = draw_season(
+        season_heat(fit, seen, station),
+        fit.settings.season,
+        heat_words=fit.settings.heat.describe(round(fit.base, 1)),
+    )
+    save(figure, out / "figures", name, invented=work.study.invented)
+
+
+def _of_sites(links: pd.DataFrame, sites: dict[str, str], wanted: list[str]) -> pd.DataFrame:
+    from phenofit.errors import ModelError
+    from phenofit.files.tables import nearest
+
+    there = set(sites.values())
+    for name in wanted:
+        if name not in there:
+            raise ModelError(f"there is no site '{name}'.{nearest(name, there)}")
+    return links[[sites.get(str(trap), str(trap)) in wanted for trap in links["trap"]]]
+
+
+def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
+    from phenofit.forecasting import day_after_last
+
+    asked = day("--today", text) or work.study.forecast.today
+    return day_after_last(work.inputs.weather) if asked is None else moment(str(asked), "D")
+
+
+def tell_forecast(found: SeasonForecast, *, invented: bool) -> None:
+    """Print a season forecast in sentences."""
+    from phenofit.forecasting import event_words
+
+    mark = " (invented data)" if invented else ""
+    print(f"{found.species}, season {found.season}, issued {found.issued}{mark}; heat sums: {found.terms}")
+    flights = max(one.flight for one in found.events)
+    for row in found.table().to_dict("records"):
+        words = event_words(row["event"], row["flight"], flights)
+        passed = f"chance that it has passed {100 * row['chance_passed']:.0f} %"
+        print(
+            f"  {row['site']}: {words} around {row['median']:%d %B}, 50 % {row['low50']:%d %b} to "
+            f"{row['high50']:%d %b}, 95 % {_short(row['low95'])} to {_short(row['high95'])}; {passed}"
+            if str(row["median"]) != "NaT"
+            else f"  {row['site']}: {words} is not expected this season; {passed}"
+        )
+    for site, reason in found.failed:
+        print(f"  {site}: no forecast: {reason}")
+    for problem in found.problems:
+        print(f"  about the fit: {problem}")
+
+
+def _short(moment: pd.Timestamp) -> str:
+    return "not this season" if str(moment) == "NaT" else f"{moment:%d %b}"
+
+
+def _write(
+    folder: RunFolder,
+    made: list[tuple[str, SeasonForecast]],
+    weeks: int,
+    invented: bool,
+    stages: list[pd.DataFrame],
+) -> list[str]:
+    from phenofit.analysis.outputs import write_validation
+    from phenofit.files import write_text
+    from phenofit.forecasting.calendar_file import calendar_text
+    from phenofit.output_folder import species_slug
+
+    tables = [[found.table() for _, found in made], [found.weeks(weeks) for _, found in made]]
+    names = [*_TABLES]
+    if stages:
+        names.append("stages.csv")
+        tables.append(stages)
+    for name, parts in zip(names, tables, strict=True):
+        write_validation(folder.staging / name, parts, invented=invented, run=folder.run)
+    notes = (*(("Invented data.",) if invented else ()), f"phenofit run {folder.run}.")
+    for species, found in made:
+        names.append(f"forecast-{species_slug(species)}.ics")
+        write_text(folder.staging / names[-1], calendar_text(found, notes=notes))
+    return names

@@ -1,0 +1,216 @@
+"""``phenofit local FIT.json``: hold a few scouting dates of one place against the forecast of a fit."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from phenofit.cli.options import (
+    day,
+    distinct,
+    known,
+    name_run,
+    refuse_unused,
+    tell_written,
+    whole_from_one,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+    from phenofit.flight import FlightFit
+    from phenofit.forecasting.local_check import LocalCheck
+    from phenofit.forecasting.season_forecast import SeasonForecast
+    from phenofit.output_folder import RunFolder
+
+__all__ = ["configure", "run"]
+
+_TABLES = ("local.csv", "local-forecast.csv")
+_DATES = "year-first"
+_NETCDF = (".nc", ".nc4", ".cdf")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("fit", type=Path, metavar="FIT.json", help="fit file of phenofit fit or run")
+    parser.add_argument(
+        "--weather", type=Path, nargs="+", required=True, metavar="FILE", help="daily weather of the place"
+    )
+    parser.add_argument("--unit", help="unit of text tables: degC, degF or kelvin")
+    parser.add_argument("--station", metavar="ID", help="which station, where the weather holds several")
+    parser.add_argument("--records", type=Path, metavar="FILE", help="table with the columns date, count")
+    parser.add_argument(
+        "--saw", nargs="+", default=[], metavar="DATE=COUNT", help="records on the command line, 2024-06-03=0"
+    )
+    parser.add_argument(
+        "--dates",
+        metavar="ORDER",
+        help="order of dates in tables (default: year-first)",
+    )
+    parser.add_argument(
+        "--at",
+        nargs="+",
+        default=[],
+        metavar="COLUMN=VALUE",
+        help="covariates of the fit at this place, region=North",
+    )
+    parser.add_argument("--flight", type=whole_from_one, default=1, help="which flight (default: 1)")
+    parser.add_argument("--today", metavar="DATE", help="also forecast the season of this day")
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="write local.csv, and the forecast with --today"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check, tell and write."""
+    from phenofit.forecasting.cautions import CAUTIONS
+    from phenofit.forecasting.local_check import local_check
+    from phenofit.forecasting.weather_years import station_series
+    from phenofit.output_folder import optional_run_folder
+
+    today = day("--today", args.today)
+    _refuse_unused(args)
+    with optional_run_folder(args.out, "local", files=_TABLES) as folder:
+        fit = _fit(args)
+        weather, station = _weather(args)
+        records = _records(args, fit)
+        check = local_check(fit, station_series(weather)[station], records, flight=args.flight)
+        for sentence in check.sentences:
+            print(sentence)
+        for problem in fit.problems:
+            print(f"About the fit: {problem}")
+        ahead = None if today is None else _ahead(today, fit, weather, station, check)
+        for caution in CAUTIONS:
+            print(caution)
+        written: list[str] = []
+        if folder is not None:
+            folder.run = name_run(args, "local", {})
+            written = _write(folder, check, ahead)
+    if folder is not None:
+        tell_written(folder, written)
+    return 0
+
+
+def _refuse_unused(args: argparse.Namespace) -> None:
+    texts = [path for path in args.weather if path.suffix.lower() not in _NETCDF]
+    if not texts:
+        refuse_unused(args, ["unit"], "on NetCDF files, which say their unit themselves")
+        if args.records is None:
+            refuse_unused(args, ["dates"], "without a text table")
+
+
+def _fit(args: argparse.Namespace) -> FlightFit:
+    """Read the fit and carry it to the place."""
+    from phenofit.errors import ModelError
+    from phenofit.flight import FlightFit, fit_at
+
+    fit = FlightFit.from_json(args.fit)
+    if args.flight > fit.settings.flights:
+        raise ModelError(f"--flight {args.flight}: the fit has {fit.settings.flights} flight(s).")
+    place = _columns(args.at)
+    known("--at", list(place), fit.settings.covariates, "covariate of the fit")
+    return fit_at(fit, place)
+
+
+def _columns(texts: list[str]) -> dict[str, str]:
+    from phenofit.errors import ModelError
+
+    wrong = [text for text in texts if "=" not in text]
+    if wrong:
+        raise ModelError(f"--at takes COLUMN=VALUE, not '{wrong[0]}'.")
+    columns = [text.split("=", 1)[0].strip() for text in texts]
+    distinct("--at", columns)
+    return {column: text.split("=", 1)[1].strip() for column, text in zip(columns, texts, strict=True)}
+
+
+def _weather(args: argparse.Namespace) -> tuple[xr.Dataset, str]:
+    from phenofit.errors import ModelError
+    from phenofit.files.tables import nearest
+    from phenofit.weather import read_weather
+
+    weather = read_weather(args.weather, unit=args.unit, dates=args.dates or _DATES)
+    known = [str(s) for s in weather["station"].to_numpy()]
+    if args.station is None and len(known) > 1:
+        raise ModelError(
+            f"the weather holds {len(known)} stations ({', '.join(known[:8])}); name one with --station."
+        )
+    station = args.station or known[0]
+    if station not in known:
+        raise ModelError(f"the weather has no station '{station}'.{nearest(station, known)}")
+    return weather, station
+
+
+def _records(args: argparse.Namespace, fit: FlightFit) -> pd.DataFrame:
+    import numpy as np
+
+    from phenofit.errors import ModelError
+    from phenofit.forecasting.scouting_records import place_records, read_records
+
+    if bool(args.records) == bool(args.saw):
+        raise ModelError("give the records either as a table (--records) or on the command line (--saw).")
+    season = fit.settings.season
+    if args.records:
+        return read_records(args.records, season=season, dates=args.dates or _DATES)
+    when, count = [], []
+    for text in args.saw:
+        day, _, number = text.partition("=")
+        try:
+            when.append(np.datetime64(day, "D").astype("datetime64[ns]") + np.timedelta64(12, "h"))
+        except ValueError:
+            when.append(np.datetime64("NaT", "ns"))
+        if np.isnat(when[-1]) or not number.isdigit():
+            raise ModelError(f"'{text}' is not a record; write year-month-day=count, such as 2024-06-10=2.")
+        count.append(float(number))
+    return place_records(np.array(when), count, season=season)
+
+
+def _write(folder: RunFolder, check: LocalCheck, ahead: SeasonForecast | None) -> list[str]:
+    from phenofit.analysis.outputs import write_validation
+    from phenofit.files import write_csv
+
+    columns = (
+        "season",
+        "seen",
+        "forecast",
+        "low95",
+        "high95",
+        "shift_days",
+        "low_days",
+        "high_days",
+        "inside",
+        "run",
+    )
+    rows = []
+    for year in check.years:
+        ends = year.forecast.interval(0.95)
+        dates = [str(d)[:10] for d in (year.forecast.quantile(0.5), *ends)]
+        numbers = [year.shift_days, year.low_days, year.high_days, year.inside]
+        rows.append([year.season, year.seen, *dates, *numbers, folder.run])
+    write_csv(folder.staging / _TABLES[0], columns, rows)
+    if ahead is None:
+        return [_TABLES[0]]
+    write_validation(folder.staging / _TABLES[1], [ahead.table()], run=folder.run)
+    return [*_TABLES]
+
+
+def _ahead(
+    today: str, fit: FlightFit, weather: xr.Dataset, station: str, check: LocalCheck
+) -> SeasonForecast:
+    import pandas as pd
+
+    from phenofit.cli.commands.forecast import tell_forecast
+    from phenofit.forecasting import forecast_season
+
+    links = pd.DataFrame({"trap": ["this place"], "station": [station]})
+    found = forecast_season(
+        fit,
+        weather,
+        links,
+        today=today,
+        shifts=None if check.correction is None else {"this place": check.correction},
+    )
+    print("with the local correction:" if check.supported else "without a local correction:")
+    tell_forecast(found, invented=False)
+    return found

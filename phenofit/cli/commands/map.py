@@ -1,0 +1,201 @@
+"""``phenofit map``: draw where the forecast runs early or late, from a validation table."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from phenofit.cli.options import above_zero, days_ahead, known, name_run, refuse_unused, whole_from_one
+
+if TYPE_CHECKING:
+    from phenofit.output_folder import RunFolder
+
+__all__ = ["configure", "run"]
+
+_FILES = ("error_map.nc", "error_map.tif", "sites.geojson", "error_map.html", "figures/")
+_DATE_FILES = ("date_map.nc", "date_map.tif", "figures/")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument(
+        "source",
+        type=Path,
+        metavar="STUDY|VALIDATION.csv",
+        help="a study file, whose validation.csv stands in the output folder, or a validation table",
+    )
+    parser.add_argument("--out", type=Path, default=Path("reports"), metavar="DIR", help="output folder")
+    parser.add_argument("--species", help="which species, where the table holds several")
+    parser.add_argument("--forecaster", help="whose errors (default: fitted)")
+    parser.add_argument("--flight", type=whole_from_one, default=1, help="which flight (default: 1)")
+    parser.add_argument("--event", default="flight_50", help="which event (default: flight_50)")
+    parser.add_argument("--scheme", help="which held-out scheme, where the table holds several")
+    parser.add_argument(
+        "--lead-days", type=days_ahead, help="days between issue and event (default: weather known)"
+    )
+    parser.add_argument("--cell-km", type=above_zero, help="side of a cell [km]")
+    parser.add_argument("--margin-km", type=above_zero, help="how far the map goes beyond the sites [km]")
+    parser.add_argument("--drift", nargs="+", default=[], metavar="NAME", help="latitude, elevation")
+    parser.add_argument("--elevation", type=Path, help="NetCDF of heights [m] on latitude and longitude")
+    parser.add_argument("--region", type=Path, help="GeoJSON of the area to map")
+    parser.add_argument("--outlines", type=Path, help="GeoJSON of borders in place of the bundled ones")
+    parser.add_argument(
+        "--dates",
+        action="store_true",
+        help="map the date of the event instead, this season against the average, from the study's fit",
+    )
+    parser.add_argument(
+        "--fit", type=Path, metavar="FILE", help="fit file for --dates (default: in the output folder)"
+    )
+    parser.add_argument(
+        "--season", type=int, metavar="YEAR", help="season for --dates (default: the last one)"
+    )
+    parser.add_argument("--invented", action="store_true", help="mark the maps as made from invented data")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the maps and say where they are."""
+    from phenofit.maps.borders import read_lines, read_rings
+    from phenofit.maps.kriging.trend import DRIFTS
+    from phenofit.output_folder import run_folder
+
+    if args.dates:
+        names = ["forecaster", "scheme", "lead_days", "drift"]
+        refuse_unused(args, names, "with --dates, which maps dates and no errors")
+    else:
+        refuse_unused(args, ["fit", "season"], "without --dates")
+    known("--drift", args.drift, DRIFTS, "drift")
+    command, files = ("map --dates", _DATE_FILES) if args.dates else ("map", _FILES)
+    with run_folder(args.out, command, files=files) as folder:
+        for path, read in ((args.region, read_rings), (args.outlines, read_lines)):
+            if path is not None:
+                read(path)
+        paths = (_dates if args.dates else _errors)(args, folder)
+        written = [path.relative_to(folder.staging) for path in paths]
+    for name in written:
+        print(f"written: {folder.path / name}")
+    if folder.removed:
+        print(f"removed, from an earlier run: {', '.join(folder.removed)}")
+    return 0
+
+
+def _errors(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
+    """Map the forecast error."""
+    import warnings
+
+    from phenofit.errors import PhenofitWarning
+    from phenofit.files import file_hash
+    from phenofit.maps.choice import read_validation
+    from phenofit.maps.error_surface import error_map
+    from phenofit.maps.map_files import read_elevation, write_map_files
+
+    given = args.elevation
+    table = _table(args)
+    if given is not None and "elevation" not in args.drift:
+        refuse_unused(args, ["elevation"], "on a map of errors without --drift elevation")
+    validation = read_validation(table)
+    elevation = None if args.elevation is None else read_elevation(args.elevation)
+    invented = args.invented or _says_invented(validation)
+    with warnings.catch_warnings():
+        warnings.simplefilter("always", PhenofitWarning)
+        result = error_map(
+            validation,
+            forecaster=args.forecaster or "fitted",
+            flight=args.flight,
+            event=args.event,
+            species=args.species,
+            scheme=args.scheme,
+            lead_days=args.lead_days,
+            cell_km=args.cell_km,
+            margin_km=args.margin_km,
+            region=args.region,
+            drift=args.drift,
+            elevation=elevation,
+            invented=invented,
+            progress=print,
+        )
+        folder.run = name_run(args, folder.command, {"validation table": file_hash(table)})
+        marked = result.assign_attrs(run=folder.run)
+        written = write_map_files(marked, folder.staging, outlines=args.outlines)
+    if result.attrs["notes"]:
+        print(f"note: {result.attrs['notes']}")
+    return written
+
+
+def _table(args: argparse.Namespace) -> Path:
+    from phenofit.errors import DataError, Problem
+
+    source: Path = args.source
+    if source.suffix.lower() != ".toml":
+        return source
+    from phenofit.study import load_study
+
+    study = load_study(source)
+    args.cell_km = args.cell_km or study.map.cell_km
+    args.margin_km = args.margin_km or study.map.margin_km
+    args.drift = args.drift or list(study.map.drift)
+    args.elevation = args.elevation or study.map.elevation
+    args.invented = args.invented or study.invented
+    table: Path = args.out / "validation.csv"
+    if not table.exists():
+        raise DataError(
+            Problem(
+                "the validation table of the study is not there.",
+                f"Make it with: phenofit validate {source} --out {args.out}",
+                str(table),
+            )
+        )
+    return table
+
+
+def _says_invented(validation: object) -> bool:
+    column = getattr(validation, "get", lambda _: None)("invented")
+    return column is not None and bool(column.astype(str).str.lower().isin(["true", "1", "yes"]).any())
+
+
+def _dates(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
+    """Map the date of the event from the study's weather and fit."""
+    from phenofit.errors import DataError, ModelError, Problem
+    from phenofit.files import file_hash
+    from phenofit.flight import FlightFit
+    from phenofit.maps.date_map import date_map
+    from phenofit.maps.map_files import read_elevation, write_date_files
+    from phenofit.output_folder import species_slug
+    from phenofit.study import load_study, read_inputs
+
+    if args.source.suffix.lower() != ".toml":
+        raise ModelError(f"--dates needs a study file; found '{args.source}'.")
+    study = load_study(args.source)
+    species = study.species[0] if args.species is None else study.species_name(args.species)
+    if args.species is None and len(study.species) > 1:
+        raise ModelError(
+            f"the study holds several species ({', '.join(study.species)}): choose one with --species."
+        )
+    path: Path = args.fit or args.out / f"fit-{species_slug(species)}.json"
+    if not path.exists():
+        remedy = f"Make it with: phenofit fit {args.source} --out {args.out}"
+        raise DataError(Problem("there is no fit file.", remedy, str(path)))
+    fit = FlightFit.from_json(path)
+    if fit.settings.species and fit.settings.species != species:
+        raise DataError(
+            Problem(
+                f"the fit is of '{fit.settings.species}', not of '{species}'.", "Give its own fit.", str(path)
+            )
+        )
+    elevation = None if args.elevation is None else read_elevation(args.elevation)
+    inputs = read_inputs(study, progress=print)
+    result = date_map(
+        fit,
+        inputs.weather.load(),
+        event=args.event,
+        flight=args.flight,
+        year=args.season,
+        cell_km=args.cell_km or study.map.cell_km,
+        margin_km=args.margin_km or study.map.margin_km,
+        region=args.region,
+        elevation=elevation,
+        invented=args.invented or study.invented,
+    )
+    folder.run = name_run(args, folder.command, {**inputs.hashes, "fit": file_hash(path)})
+    return write_date_files(result.assign_attrs(run=folder.run), folder.staging, outlines=args.outlines)

@@ -1,0 +1,213 @@
+"""``phenofit plan``: what networks of several sizes would be worth, from a study or an earlier fit."""
+
+from __future__ import annotations
+
+import argparse
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from phenofit.cli.options import (
+    distinct,
+    name_run,
+    refuse_unused,
+    tell_written,
+    whole_from_one,
+    whole_from_zero,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import pandas as pd
+    import xarray as xr
+
+    from phenofit.analysis.species_work import SpeciesWork
+    from phenofit.flight import FlightFit
+
+    _Source = tuple[FlightFit, xr.Dataset, list[str]]
+
+__all__ = ["configure", "run"]
+
+_TABLE = "plan.csv"
+_NETCDF = (".nc", ".nc4", ".cdf")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument(
+        "source",
+        type=Path,
+        metavar="STUDY|FIT.json",
+        help="a study file, which is fitted first, or a fit file; its values are taken to be true",
+    )
+    parser.add_argument("--species", metavar="NAME", help="one species of the study (default: all)")
+    parser.add_argument("--sites", type=_whole, default=[8], metavar="N,N", help="numbers of sites")
+    parser.add_argument("--years", type=_whole, default=[5], metavar="N,N", help="numbers of seasons")
+    parser.add_argument(
+        "--checks-per-week",
+        type=_positive,
+        default=[1.0],
+        metavar="X,X",
+        help="checks of a trap, 1 to 7; 0.5 for one in two weeks",
+    )
+    parser.add_argument(
+        "--moths", type=_positive, default=[60.0], metavar="X,X", help="mean catch of a trap in a season"
+    )
+    parser.add_argument(
+        "--simulate",
+        type=whole_from_zero,
+        default=0,
+        metavar="N",
+        help="confirm each size by N drawn and fitted networks",
+    )
+    parser.add_argument("--seed", type=whole_from_zero, default=1, help="seed of the draws (default: 1)")
+    parser.add_argument("--workers", type=whole_from_one, metavar="N", help="processes (default: 1)")
+    parser.add_argument(
+        "--weather", type=Path, nargs="+", metavar="FILE", help="station weather, where a fit file is given"
+    )
+    parser.add_argument("--stations", type=Path, metavar="FILE", help="station table of --weather")
+    parser.add_argument("--unit", metavar="UNIT", help="unit of --weather: degC, degF or kelvin")
+    parser.add_argument("--out", type=Path, default=Path("reports"), metavar="DIR", help="output folder")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Plan, tell, and write table and figure."""
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+    from contextlib import nullcontext
+
+    import pandas as pd
+
+    from phenofit.files import write_csv
+    from phenofit.output_folder import run_folder
+    from phenofit.plan import PLAN_COLUMNS, plan_network
+    from phenofit.plan.network_plan import check_sizes
+    from phenofit.plan.plan_figure import write_plan_figure
+
+    _refuse_unused(args)
+    for name in ("sites", "years", "checks_per_week", "moths"):
+        distinct(f"--{name.replace('_', '-')}", getattr(args, name))
+    check_sizes(args.sites, args.years, args.checks_per_week, args.moths)
+    # Fresh processes: a fork of one whose fit has started threads may never end.
+    fresh = multiprocessing.get_context("spawn")
+    workers = args.workers or 1
+    pool: Any = ProcessPoolExecutor(workers, fresh) if workers > 1 else nullcontext()
+    with run_folder(args.out, "plan", files=[_TABLE]) as folder, pool as executor:
+        tables, named = [], []
+        sources, inputs = _sources(args)
+        for source in sources:
+            fit, weather, stations = source()
+            table = plan_network(
+                fit,
+                weather,
+                sites=args.sites,
+                years=args.years,
+                checks_per_week=args.checks_per_week,
+                moths=args.moths,
+                stations=stations,
+                simulations=args.simulate,
+                seed=args.seed,
+                executor=executor,
+            )
+            _tell(fit.settings.species, table)
+            tables.append(table.assign(species=fit.settings.species, invented=table.attrs["invented"]))
+            named.append((fit, table))
+        folder.run = name_run(args, "plan", inputs)
+        columns = ("species", *PLAN_COLUMNS, "invented", "run")
+        rows = pd.concat([t.astype(dict.fromkeys(t.columns, object)) for t in tables], ignore_index=True)
+        rows["run"] = folder.run
+        write_csv(folder.staging / _TABLE, columns, rows[list(columns)].to_numpy().tolist())
+        written = [_TABLE]
+        most = max(fit.settings.flights for fit, _ in named)
+        for fit, table in named:
+            for flight in range(1, fit.settings.flights + 1):
+                written.append(_figure_name(fit.settings.species, flight, len(named), most))
+                write_plan_figure(table, folder.staging / written[-1], flight=flight)
+    tell_written(folder, written)
+    return 0
+
+
+def _refuse_unused(args: argparse.Namespace) -> None:
+    if args.source.suffix.lower() == ".json":
+        refuse_unused(args, ["species"], "with a fit file, which is of one species")
+        if args.weather and all(path.suffix.lower() in _NETCDF for path in args.weather):
+            refuse_unused(args, ["unit"], "on NetCDF files, which say their unit themselves")
+    else:
+        reason = "with a study, which brings its own weather"
+        refuse_unused(args, ["weather", "stations", "unit"], reason)
+
+
+def _tell(species: str, table: pd.DataFrame) -> None:
+    print(f"{species or 'plan'}:")
+    for note in table.attrs["notes"]:
+        print(f"  {note}")
+    for row in table.to_dict("records"):
+        base = f"base ± {row['base_width_degC'] / 2:.1f} °C, " if row["base_width_degC"] > 0 else ""
+        print(
+            f"  {row['sites']} sites, {row['years']} years, checks a week: {row['checks_per_week']:g}, "
+            f"{row['moths_per_trap_year']:g} moths, flight {row['flight']}: {base}requirement ± "
+            f"{row['requirement_width_degC_d'] / 2:.0f} °C-days, a new date off by "
+            f"{row['held_out_error_days']:.1f} days on average ({row['least_error_days']:.1f} at best)"
+        )
+
+
+def _figure_name(species: str, flight: int, species_count: int, flights: int) -> str:
+    from phenofit.output_folder import species_slug
+
+    parts = ["plan"]
+    if species_count > 1:
+        parts.append(species_slug(species))
+    if flights > 1:
+        parts.append(f"flight-{flight}")
+    return "-".join(parts) + ".png"
+
+
+def _sources(args: argparse.Namespace) -> tuple[list[Callable[[], _Source]], dict[str, str]]:
+    """Read all that is asked for; return how to get each fit, and the hashes of what was read."""
+    if args.source.suffix.lower() != ".json":
+        from phenofit.cli.studies import open_species
+
+        args.study = args.source
+        works = open_species(args)
+        return [partial(_fitted, work) for work in works], dict(works[0].inputs.hashes)
+    from phenofit.errors import DataError, Problem
+    from phenofit.flight import FlightFit
+    from phenofit.weather import read_weather
+
+    fit = FlightFit.from_json(args.source)
+    if not args.weather:
+        raise DataError(
+            Problem(
+                "a fit file holds no weather.",
+                "Name the station weather with --weather, --stations and --unit, or give the study file.",
+                str(args.source),
+            )
+        )
+    weather = read_weather(args.weather, unit=args.unit, stations=args.stations)
+    there = {str(s) for s in weather["station"].to_numpy()}
+    known = sorted(set(fit.data["station"].astype(str)) & there)
+    return [lambda: (fit, weather, known or sorted(there))], {}
+
+
+def _fitted(work: SpeciesWork) -> _Source:
+    fit = work.fit()
+    weather = work.inputs.weather
+    if work.study.invented:
+        weather = weather.assign_attrs(invented=1)
+    return fit, weather, sorted(fit.data["station"].astype(str).unique())
+
+
+def _whole(text: str) -> list[int]:
+    return [int(value) for value in _positive(text, whole=True)]
+
+
+def _positive(text: str, *, whole: bool = False) -> list[float]:
+    try:
+        values = [float(part) for part in text.split(",")]
+    except ValueError:
+        values = []
+    if not values or min(values) <= 0 or (whole and any(not v.is_integer() for v in values)):
+        kind = "whole numbers" if whole else "numbers"
+        raise argparse.ArgumentTypeError(f"'{text}' is not a list of {kind} above 0; write such as 3,5,8")
+    return values

@@ -1,0 +1,132 @@
+"""Stage windows and treatment intervals, as ``phenofit forecast --stages`` tells them."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from phenofit.flight import FlightFit
+    from phenofit.forecasting.forecast_places import Place
+    from phenofit.forecasting.season_forecast import SeasonForecast
+    from phenofit.forecasting.stage_windows import StageLag
+    from phenofit.seasons import Season
+
+__all__ = ["Stages", "read_stages", "tell_stages"]
+
+
+@dataclass(frozen=True)
+class Stages:
+    """Stages to tell of, and treatment intervals to lay over one of them."""
+
+    lags: tuple[StageLag, ...]
+    treated: tuple[tuple[np.datetime64, np.datetime64], ...]
+    chosen: StageLag | None
+
+    def check_season(self, season: Season, today: np.datetime64) -> None:
+        """Refuse treatment intervals outside of the season that is forecast.
+
+        Raises
+        ------
+        ModelError
+            With the first such interval.
+        """
+        import numpy as np
+
+        from phenofit.errors import ModelError
+
+        year = int(season.year_of(np.array([today]))[0])
+        if year < 0:
+            return  # the forecast itself says that the day of issue is outside of the season
+        for first, last in self.treated:
+            if last < season.first_day(year) or first >= season.first_day(year + 1):
+                raise ModelError(
+                    f"--treat '{first}:{last}' has no effect: it lies outside of the season {season.label(year)}."
+                )
+
+
+def read_stages(args: argparse.Namespace) -> Stages | None:
+    """Read the options --stages, --treat and --treat-stage; None without the first.
+
+    Raises
+    ------
+    DataError
+        If the table of stages cannot be read.
+    ModelError
+        If an interval is malformed or reversed, or the stage is not in the table.
+    """
+    from phenofit.errors import ModelError
+    from phenofit.files.tables import nearest
+    from phenofit.forecasting.stage_windows import read_stage_lags
+
+    if args.stages is None:
+        return None
+    treated = tuple(_interval(text) for text in args.treat)
+    lags = read_stage_lags(args.stages)
+    chosen = next((lag for lag in lags if lag.stage == args.treat_stage), None)
+    if treated and chosen is None:
+        names = [lag.stage for lag in lags]
+        raise ModelError(
+            f"--treat needs a stage of the table (--treat-stage); there are {', '.join(names)}."
+            f"{nearest(args.treat_stage or '', names)}"
+        )
+    return Stages(lags, treated, chosen)
+
+
+def tell_stages(
+    stages: Stages,
+    fit: FlightFit,
+    places: Sequence[Place],
+    forecast: SeasonForecast,
+    traps: pd.DataFrame,
+) -> pd.DataFrame:
+    """Print when each stage comes at each place, and what a schedule covers; return the table."""
+    from phenofit.forecasting.stage_windows import schedule_cover, stage_table, stage_windows
+
+    windows = [
+        window
+        for place in places
+        for flight in range(1, fit.settings.flights + 1)
+        for window in stage_windows(fit, place, stages.lags, flight=flight, traps=traps)
+    ]
+    table = stage_table(windows, species=forecast.species, terms=forecast.terms)
+    for row in table.to_dict("records"):
+        when = " to ".join(
+            f"{row[c]:%d %b}" if str(row[c]) != "NaT" else "not this season" for c in ("low50", "high50")
+        )
+        print(f"  {row['site']}, flight {row['flight']}: {row['stage']}, 50 % {when}; {row['lag']}")
+    for place in places if stages.chosen is not None and stages.treated else ():
+        assert stages.chosen is not None
+        for flight in range(1, fit.settings.flights + 1):
+            mean, low, high = schedule_cover(
+                fit, place, stages.chosen, stages.treated, flight=flight, traps=traps
+            )
+            print(
+                f"  {place.site}, flight {flight}: the intervals given cover {100 * mean:.0f} % of "
+                f"{stages.chosen.stage} (95 % {100 * low:.0f} to {100 * high:.0f} %)"
+            )
+    return table
+
+
+def _interval(text: str) -> tuple[np.datetime64, np.datetime64]:
+    import datetime
+
+    import numpy as np
+
+    from phenofit.errors import ModelError
+
+    first, _, last = text.partition(":")
+    try:
+        ends = datetime.date.fromisoformat(first), datetime.date.fromisoformat(last)
+    except ValueError:
+        raise ModelError(
+            f"--treat '{text}' is not an interval; write first:last, such as 2024-06-10:2024-06-16."
+        ) from None
+    if ends[1] < ends[0]:
+        raise ModelError(f"--treat '{text}' ends before it begins; write the first day first.")
+    return np.datetime64(ends[0], "D"), np.datetime64(ends[1], "D")

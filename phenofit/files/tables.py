@@ -1,0 +1,327 @@
+"""Read delimited text tables of other people without guessing and without losing a line.
+
+Cells stay text until the caller says what they are. Every row that is left out (blank, a footnote below the
+table) is counted and named in the notes; everything that cannot be read is told with its row, not coerced.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import os
+import re
+import unicodedata
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError, Problem
+from phenofit.files import require_regular
+from phenofit.files.cells import (
+    DATE_ORDERS,
+    MISSING_TEXTS,
+    parse_dates,
+    parse_numbers,
+    shorten,
+    two_digit_year_note,
+)
+
+__all__ = [
+    "DATE_ORDERS",
+    "MISSING_TEXTS",
+    "Table",
+    "nearest",
+    "parse_dates",
+    "parse_numbers",
+    "read_table",
+    "shorten",
+    "two_digit_year_note",
+]
+
+_DELIMITERS = (",", ";", "\t", "|")
+_DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+_INVISIBLE = dict.fromkeys(map(ord, "\ufeff\u200b\u200c\u200d\u2060"))
+
+
+@dataclass(frozen=True)
+class Table:
+    """A delimited text table, read but not yet interpreted.
+
+    Attributes
+    ----------
+    frame : pandas.DataFrame
+        Text cells, blanks trimmed, an empty cell being the empty text; columns under our names.
+    rows : ndarray of int
+        Line of the file on which each row begins; the first line of the file is line 1.
+    file : str
+        Name of the file as the user wrote it.
+    names : dict
+        Our column name to the name in the file, for messages.
+    notes : tuple of str
+        What was skipped or repaired while reading, one sentence each.
+    delimiter : str
+        The character between the cells.
+    """
+
+    frame: pd.DataFrame
+    rows: np.ndarray
+    file: str
+    names: dict[str, str]
+    notes: tuple[str, ...] = ()
+    delimiter: str = ","
+
+    def problem(self, index: int, column: str, finding: str, remedy: str) -> Problem:
+        """Return a problem of one cell: `index` counts the rows of `frame`, `column` is our name."""
+        return Problem(finding, remedy, self.file, int(self.rows[index]), self.names.get(column, column))
+
+    def cell(self, index: int, column: str) -> str:
+        """Return one cell as text, shortened for a message."""
+        return shorten(str(self.frame[column].iloc[index]))
+
+
+def read_table(
+    path: str | os.PathLike[str],
+    *,
+    columns: Mapping[str, str] | None = None,
+    required: Sequence[str],
+    optional: Sequence[str] = (),
+    keep_others: bool = False,
+) -> Table:
+    r"""Read a delimited text table by its header.
+
+    The delimiter (comma, semicolon, tab or bar) is taken from the header line, so that decimal commas in the
+    body cannot be mistaken for it. A byte-order mark, blanks, no-break spaces and the case of letters in the
+    header do not matter.
+
+    Parameters
+    ----------
+    path : path-like
+        The file: UTF-8 text (or UTF-16 with its mark).
+    columns : mapping, optional
+        Our column name to the name in the file, where they differ.
+    required, optional : sequence of str
+        Our names of the columns that must be, and may be, there.
+    keep_others : bool
+        Keep all further columns under their own names, as covariates.
+
+    Returns
+    -------
+    Table
+
+    Raises
+    ------
+    DataError
+        If the file cannot be read as such a table; carries every problem found.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "catches.csv"
+    >>> _ = path.write_text("PlotID;count\nA1;3\n;\nB2;0\nchecked by JB;\n")
+    >>> table = read_table(path, columns={"trap": "PlotID"}, required=["trap", "count"])
+    >>> table.frame.values.tolist(), table.rows.tolist()
+    ([['A1', '3'], ['B2', '0']], [2, 4])
+    >>> table.notes
+    ('1 blank row skipped (row 3).', "1 footnote below the table skipped (row 5: 'checked by JB').")
+    """
+    file = os.fspath(path)
+    text = _decode(Path(path), file)
+    records, delimiter = _records(text, file)
+    header_row, header = records[0]
+    names, positions = _match_header(
+        header, header_row, file, dict(columns or {}), required, optional, keep_others, delimiter
+    )
+    body, notes = _body(records[1:], len(header), file, delimiter, needed=len(required))
+    cells = list(zip(*(cells for _, cells in body), strict=True)) if body else [()] * len(header)
+    frame = pd.DataFrame({ours: pd.Series(cells[at], dtype="str") for ours, at in positions.items()})
+    rows = np.array([row for row, _ in body], dtype=np.int64)
+    return Table(frame, rows, file, names, tuple(notes), delimiter)
+
+
+def nearest(name: str, known: Collection[str]) -> str:
+    """Return " Did you mean '…'?" for the closest known name, or the empty text."""
+    close = difflib.get_close_matches(name, sorted(known), n=1)
+    return f" Did you mean '{close[0]}'?" if close else ""
+
+
+# --- the file ---------------------------------------------------------------------------------------------
+
+
+def _decode(path: Path, file: str) -> str:
+    require_regular(file, remedy="Check the name and the folder.")
+    try:
+        raw = path.read_bytes()
+    except OSError as fault:
+        reason = fault.strerror or type(fault).__name__
+        raise DataError(Problem(f"the file cannot be read: {reason}.", "", file)) from None
+    if raw[:4] == b"PK\x03\x04" or raw[:4] == b"\xd0\xcf\x11\xe0":
+        raise DataError(Problem("this is a spreadsheet workbook.", "Save the sheet as CSV (UTF-8).", file))
+    encoding = "utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    try:
+        text = raw.decode(encoding)
+    except UnicodeDecodeError as fault:
+        row = raw.count(b"\n", 0, fault.start) + 1
+        raise DataError(
+            Problem(f"byte {raw[fault.start]:#04x} is not UTF-8 text.", "Save the file as UTF-8.", file, row)
+        ) from None
+    if "\0" in text:
+        row = text.count("\n", 0, text.index("\0")) + 1
+        raise DataError(Problem("a NUL byte: this is no text table.", "Save the table as CSV.", file, row))
+    return text
+
+
+def _tidy(cell: str) -> str:
+    return cell.translate(_INVISIBLE).strip() if not cell.isascii() else cell.strip()
+
+
+class _Tidied(dict[str, str]):
+    """Tidied cells by the cell as it stands: long tables repeat their texts, which are so worked on and kept once."""
+
+    def __missing__(self, cell: str) -> str:
+        self[cell] = tidy = _tidy(cell)
+        return tidy
+
+
+def _key(name: str) -> str:
+    return " ".join(unicodedata.normalize("NFKC", name.translate(_INVISIBLE)).split()).casefold()
+
+
+def _records(text: str, file: str) -> tuple[list[tuple[int, list[str]]], str]:
+    """Return (line, cells) of every record from the header on, and the delimiter."""
+    lines = text.splitlines(keepends=True) if "\r" in text else text.split("\n")
+    at = next((i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
+    if at is None:
+        raise DataError(Problem("the file is empty.", "The first line must name the columns.", file))
+    header = re.sub(r'"[^"]*"', "", lines[at])
+    delimiter = max(_DELIMITERS, key=header.count)
+    # Line ends are handed to the parser as they stand, so that a cell quoted over two lines stays one cell.
+    start = sum(len(line) + (0 if "\r" in text else 1) for line in lines[:at])
+    reader = csv.reader(io.StringIO(text[start:], newline=""), delimiter=delimiter, strict=True)
+    records: list[tuple[int, list[str]]] = []
+    tidied = _Tidied()
+    line = at + 1
+    try:
+        for cells in reader:
+            records.append((line, [tidied[cell] for cell in cells]))
+            line = at + 1 + reader.line_num
+    except csv.Error as fault:
+        raise DataError(
+            Problem(
+                f"the row cannot be split into cells ({fault}).",
+                "Look for a stray quotation mark.",
+                file,
+                line,
+            )
+        ) from None
+    return records, delimiter
+
+
+def _match_header(
+    header: list[str],
+    row: int,
+    file: str,
+    columns: dict[str, str],
+    required: Sequence[str],
+    optional: Sequence[str],
+    keep_others: bool,
+    delimiter: str,
+) -> tuple[dict[str, str], dict[str, int]]:
+    """Return our name → theirs and our name → position."""
+    found: dict[str, list[int]] = {}
+    for at, name in enumerate(header):
+        found.setdefault(_key(name), []).append(at)
+    seen = f"The columns seen are: {', '.join(repr(shorten(h)) for h in header)}."
+    problems: list[Problem] = []
+    names: dict[str, str] = {}
+    positions: dict[str, int] = {}
+    ours_known = [*required, *optional]
+    for ours in columns:
+        if ours not in ours_known and not keep_others:
+            problems.append(
+                Problem(
+                    f"the column setting '{ours}' is not known.",
+                    f"Accepted are {', '.join(ours_known)}.{nearest(ours, ours_known)}",
+                    file,
+                )
+            )
+    for ours in [*ours_known, *(c for c in columns if keep_others and c not in ours_known)]:
+        theirs = columns.get(ours, ours)
+        places = found.get(_key(theirs), [])
+        if len(places) > 1:
+            problems.append(Problem("the column stands twice.", "Rename one of them.", file, row, theirs))
+        elif places:
+            names[ours], positions[ours] = header[places[0]], places[0]
+        elif ours in required or ours in columns:
+            hint = (
+                "" if delimiter != "," or len(header) > 1 else " No comma, semicolon, tab or bar was found."
+            )
+            problems.append(
+                Problem(
+                    f"there is no column '{theirs}'" + (f" (for '{ours}')." if theirs != ours else "."),
+                    f'{seen}{hint} Name the right one in the column settings ({ours} = "...").',
+                    file,
+                    row,
+                )
+            )
+    if keep_others:
+        taken = set(positions.values())
+        for at, name in enumerate(header):
+            if at not in taken and name and name not in positions and len(found[_key(name)]) == 1:
+                names[name], positions[name] = name, at
+    if problems:
+        raise DataError(problems)
+    return names, positions
+
+
+def _body(
+    records: list[tuple[int, list[str]]], width: int, file: str, delimiter: str, *, needed: int
+) -> tuple[list[tuple[int, list[str]]], list[str]]:
+    """Return the rows that carry data, each `width` cells wide, and notes on the others."""
+    blank = [row for row, cells in records if not any(cells)]
+    rows = [record for record in records if any(record[1])] if blank else records
+    footnotes: list[tuple[int, str]] = []
+    firsts = {cells[0] for _, cells in rows[:-1]}
+    while rows and needed > 1 and rows[-1][1][0] and not any(rows[-1][1][1:]):
+        row, cells = rows[-1]
+        if cells[0] in firsts and len(cells) > 1:
+            break
+        footnotes.insert(0, (row, shorten(cells[0])))
+        rows.pop()
+    problems = []
+    for row, cells in rows:
+        surplus = any(cells[width:])
+        if surplus or len(cells) < width:
+            comma = " A decimal comma needs a semicolon or tab between the cells." if delimiter == "," else ""
+            problems.append(
+                Problem(
+                    f"the row has {len(cells)} cells, the header has {width}.",
+                    f"Every row must have as many cells as the header ({_DELIMITER_NAMES[delimiter]} between "
+                    f"them).{comma}",
+                    file,
+                    row,
+                )
+            )
+        del cells[width:]
+    if problems:
+        raise DataError(problems)
+    notes = []
+    if blank:
+        notes.append(f"{_count(len(blank), 'blank row')} skipped ({_row_list(blank)}).")
+    if footnotes:
+        which = "; ".join(f"row {row}: '{text}'" for row, text in footnotes)
+        notes.append(f"{_count(len(footnotes), 'footnote')} below the table skipped ({which}).")
+    return rows, notes
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def _row_list(rows: Sequence[int], shown: int = 8) -> str:
+    head = ", ".join(str(r) for r in rows[:shown])
+    more = f" and {len(rows) - shown} more" if len(rows) > shown else ""
+    return f"{'row' if len(rows) == 1 else 'rows'} {head}{more}"

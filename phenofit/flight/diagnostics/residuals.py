@@ -1,0 +1,323 @@
+r"""Do the checks look as the fitted model says? Randomised quantile residuals of every check of a trap-year.
+
+Notes
+-----
+The counts of a trap-year are taken in the order of time. Given its total and the counts so far, the next one is
+beta-binomial under the model (binomial where moths come independently), mixed over the shift and the flight sizes
+of the trap-year as far as the earlier counts have told of them. The residual is the normal quantile of a number
+drawn evenly between the chance of a smaller count and that of one no larger. Under the true model the residuals
+of a trap-year are independent standard normal (Rosenblatt 1952; Dunn & Smyth 1996, J. Comput. Graph. Stat. 5,
+236-244, both from memory). Trap-years of one year share a shift, so their residuals are not independent of each
+other. The last check of a trap-year is fixed by the total and has none; nor has a check after the last moth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.special import gammaln, ndtri
+
+from phenofit.errors import DataError, ModelError, Problem
+from phenofit.flight.kernels.curves import curve_code, shares_flown
+from phenofit.flight.likelihood.covariates import covariate_design
+from phenofit.flight.likelihood.heat_at_times import heat_moments
+from phenofit.flight.result import FlightFit
+from phenofit.traps.biofix import since_biofix
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.traps import TrapYears
+
+__all__ = ["RESIDUAL_COLUMNS", "CheckChances", "chances_of_checks", "check_residuals", "residuals_of_counts"]
+
+RESIDUAL_COLUMNS = (
+    "trap_year", "trap", "site", "season", "year", "start", "end", "count", "expected", "heat", "residual",
+)  # fmt: skip
+_NODES = {1: (201,), 2: (101, 13), 3: (61, 9, 9)}
+_REACH = {1: 6.0, 2: 5.0, 3: 4.5}  # of the nodes [SD]
+_FLOOR = 1e-12
+
+Floats = npt.NDArray[np.float64]
+
+
+def check_residuals(
+    fit: FlightFit,
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    seed: int = 0,
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+) -> pd.DataFrame:
+    """Return the randomised quantile residual of each check.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    trap_years : TrapYears
+        The records that it was fitted to.
+    weather : xarray.Dataset
+        Daily ``tmin`` and ``tmax`` [degC] on (station, time).
+    links : DataFrame
+        ``trap, station``.
+    seed : int
+        Of the draw between two steps of a distribution; same seed, same residuals.
+    starts : mapping, optional
+        Biofix of each (site, year), where the fit counts from one.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``RESIDUAL_COLUMNS``, a row for each counted check of a trap-year of the fit: ``expected`` is the
+        mean of the count given the total, before any count is seen; ``heat`` the heat at the middle of the
+        interval [degC d]; ``residual`` about standard normal, missing where the total fixes the count.
+
+    Raises
+    ------
+    ModelError
+        If the fit counts from a biofix and no starts are given, or is not of counts.
+    DataError
+        If the trap-years are not those of the fit.
+    """
+    rng = np.random.default_rng(seed)
+    parts = []
+    for found in chances_of_checks(fit, trap_years, weather, links, starts=starts):
+        part, weight = found.checks, found.weight
+        count = part["count"].to_numpy(dtype=np.int64)
+        residual = residuals_of_counts(count, found.chance, weight, _concentration(fit), rng)
+        parts.append(
+            part[["trap_year", "trap", "site", "season", "year", "start", "end", "count"]].assign(
+                expected=int(count.sum()) * (weight @ found.chance), heat=found.heat, residual=residual
+            )
+        )
+    return pd.concat(parts, ignore_index=True)[list(RESIDUAL_COLUMNS)]
+
+
+@dataclass(frozen=True)
+class CheckChances:
+    """The checks of a trap-year under the model of a fit.
+
+    Attributes
+    ----------
+    checks : DataFrame
+        Its counted checks with a heat sum, in the order of time.
+    heat : array, shape (checks,)
+        Heat at the middle of each [degC d].
+    chance, stray : array, shape (nodes, checks)
+        Chance of each check at each node of what is not known of the trap-year, strays included; and the part of it
+        that belongs to strays.
+    weight : array, shape (nodes,)
+        Chance of each node before any count is seen.
+    """
+
+    checks: pd.DataFrame
+    heat: Floats
+    chance: Floats
+    stray: Floats
+    weight: Floats
+
+
+def chances_of_checks(
+    fit: FlightFit,
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+) -> Iterator[CheckChances]:
+    """Go through the trap-years of a fit with the chance of each of their checks.
+
+    Parameters
+    ----------
+    fit, trap_years, weather, links, starts
+        As for :func:`check_residuals`.
+
+    Yields
+    ------
+    CheckChances
+
+    Raises
+    ------
+    ModelError
+        If the fit counts from a biofix and no starts are given, or the other way round.
+    DataError
+        If the trap-years are not those of the fit.
+    """
+    if fit.settings.biofix != (starts is not None):
+        raise ModelError("give the biofix dates (starts) where the fit counts from them, and only there.")
+    if fit.settings.records != "counts":
+        raise ModelError(
+            f"chances of checks are those of counts, and this fit is of '{fit.settings.records}'."
+        )
+    trap_years, _ = since_biofix(trap_years, starts)
+    used = fit.data.reset_index(drop=True)
+    design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
+    factors = design.factors(fit.parameters)
+    table = trap_years.intervals[trap_years.intervals["status"] == "counted"]
+    groups = {
+        (str(trap), str(season)): part.sort_values("start", kind="stable")
+        for (trap, season), part in table.groupby(["trap", "season"], sort=False)
+    }
+    # With a catch known only from below, the counts of a trap-year have no such order of chances.
+    part_of = trap_years.intervals[trap_years.intervals["status"] != "counted"]
+    uncounted = set(zip(part_of["trap"].astype(str), part_of["season"].astype(str), strict=True))
+    if uncounted.issuperset(zip(used["trap"].astype(str), used["season"].astype(str), strict=True)):
+        raise ModelError("every trap-year holds catches that are not counted; chances are those of counts.")
+    latent = _latent(fit)
+    for k, row in enumerate(used.to_dict("records")):
+        key = (str(row["trap"]), str(row["season"]))
+        if key in uncounted:
+            continue
+        frame = groups.get(key)
+        heat = None if frame is None else _interval_heat(fit, row, frame, weather, links, starts)
+        total = 0 if frame is None or heat is None else int(frame["count"].to_numpy()[heat[2]].sum())
+        if frame is None or heat is None or total != int(row["total"]):
+            raise DataError(
+                Problem(
+                    f"trap {key[0]}, season {key[1]}: the fit had {row['total']} moths, the records have {total}.",
+                    "Give the trap-years, weather and links that the fit was made from.",
+                )
+            )
+        left, right, known = heat
+        part = frame[known]
+        chance, stray = _chances(fit, latent, float(factors[k]), part, left[known], right[known])
+        yield CheckChances(part, 0.5 * (left[known] + right[known]), chance, stray, latent.weight)
+
+
+def residuals_of_counts(
+    count: npt.NDArray[np.int64],
+    chance: Floats,
+    weight: Floats,
+    concentration: float,
+    rng: np.random.Generator,
+) -> Floats:
+    """Return the residuals of one trap-year's counts.
+
+    Parameters
+    ----------
+    count : array of int, shape (checks,)
+        Counts in the order of time.
+    chance : array, shape (nodes, checks)
+        Chance of each check at each node of what is not known of the trap-year; rows sum to 1.
+    weight : array, shape (nodes,)
+        Chance of each node before any count is seen.
+    concentration : float
+        Of the Dirichlet-multinomial; infinite for independent moths.
+    rng : numpy.random.Generator
+        Draws within the steps.
+
+    Returns
+    -------
+    array, shape (checks,)
+        NaN where the total leaves no choice.
+    """
+    out = np.full(len(count), np.nan)
+    rest = int(count.sum())
+    later = 1.0 - np.cumsum(chance, axis=1) + chance  # chance of this check or a later one
+    log_weight = np.log(weight)
+    for j in range(len(count) - 1):
+        if rest == 0:
+            break
+        n = int(count[j])
+        share = np.clip(chance[:, j] / np.maximum(later[:, j], _FLOOR), _FLOOR, 1.0 - _FLOOR)
+        mass = _next_count(np.arange(n + 1), rest, share, concentration * np.maximum(later[:, j], _FLOOR))
+        now = np.exp(log_weight - log_weight.max())
+        now /= now.sum()
+        steps = now @ mass
+        below = float(steps[:-1].sum())
+        level = below + rng.random() * float(steps[-1])
+        out[j] = ndtri(min(max(level, 1e-15), 1.0 - 1e-15))
+        log_weight = log_weight + np.log(np.maximum(mass[:, n], 1e-300))
+        rest -= n
+    return out
+
+
+def _next_count(n: npt.NDArray[np.int64], rest: int, share: Floats, scale: Floats) -> Floats:
+    """Return the chances of 0 .. n of the `rest` moths, beta-binomial, shape (nodes, counts)."""
+    choose = gammaln(rest + 1.0) - gammaln(n + 1.0) - gammaln(rest - n + 1.0)
+    p = share[:, None]
+    if not np.isfinite(scale).all():
+        return np.asarray(np.exp(choose + n * np.log(p) + (rest - n) * np.log1p(-p)))
+    a, b = scale[:, None] * p, scale[:, None] * (1.0 - p)
+    log_chance = gammaln(n + a) - gammaln(a) + gammaln(rest - n + b) - gammaln(b)
+    return np.asarray(np.exp(choose + log_chance - gammaln(rest + a + b) + gammaln(a + b)))
+
+
+@dataclass(frozen=True)
+class _Latent:
+    """Nodes of what is not known of a trap-year: its shift [degC d], the shares of its flights, their chance."""
+
+    shift: Floats
+    share: Floats
+    weight: Floats
+
+
+def _latent(fit: FlightFit) -> _Latent:
+    flights, values = fit.settings.flights, fit.parameters
+    counts, reach = _NODES[flights], _REACH[flights]
+    lines = [np.linspace(-reach, reach, n) for n in counts]
+    grid = np.array(list(product(*lines)))
+    weight = np.exp(-0.5 * (grid**2).sum(axis=1))
+    size = np.zeros((len(grid), flights))
+    for g in range(1, flights):
+        size[:, g] = values[f"size_{g + 1}"] + values[f"size_sd_{g + 1}"] * grid[:, g]
+    share = np.exp(size - size.max(axis=1, keepdims=True))
+    return _Latent(fit.shift_sd * grid[:, 0], share / share.sum(axis=1, keepdims=True), weight / weight.sum())
+
+
+def _concentration(fit: FlightFit) -> float:
+    return fit.parameters.get("concentration", np.inf)
+
+
+def _interval_heat(
+    fit: FlightFit,
+    row: Mapping[object, object],
+    frame: pd.DataFrame,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    starts: Mapping[tuple[str, int], np.datetime64] | None,
+) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+    ends = np.concatenate([frame["start"].to_numpy(), frame["end"].to_numpy()]).astype("datetime64[ns]")
+    number = len(ends)
+    found = heat_moments(
+        [str(row["trap"])] * number,
+        [str(row["site"])] * number,
+        [int(str(row["year"]))] * number,
+        ends,
+        weather,
+        links,
+        season=fit.settings.season,
+        starts=starts,
+    )
+    heat = found.heat(fit.base, fit.settings.heat)
+    half = len(frame)
+    return heat[:half], heat[half:], np.isfinite(heat[:half]) & np.isfinite(heat[half:])
+
+
+def _chances(
+    fit: FlightFit, latent: _Latent, factor: float, part: pd.DataFrame, left: Floats, right: Floats
+) -> tuple[Floats, Floats]:
+    """Return the chance of each check at each node, strays included, and the part of it that strays have."""
+    code = curve_code(fit.settings.curve)
+    effort = part["effort"].to_numpy(dtype=np.float64)
+    flown = np.zeros((len(latent.shift), len(left)))
+    for g in range(1, fit.settings.flights + 1):
+        m = fit.requirement(g) * factor
+        caught = shares_flown(code, right, m + latent.shift, m, fit.spread(g))
+        caught -= shares_flown(code, left, m + latent.shift, m, fit.spread(g))
+        flown += latent.share[:, g - 1, None] * caught
+    flown *= effort
+    flown /= np.maximum(flown.sum(axis=1, keepdims=True), _FLOOR)
+    length = (part["end"] - part["start"]).to_numpy().astype(np.float64) * effort
+    stray = np.broadcast_to(fit.parameters["stray_share"] * length / length.sum(), flown.shape)
+    chance = (1.0 - fit.parameters["stray_share"]) * flown + stray
+    total = chance.sum(axis=1, keepdims=True)
+    return np.asarray(chance / total), np.asarray(stray / total)

@@ -1,0 +1,90 @@
+"""Which catches the model takes to be strays: moths of another kind, or out of season by mistake."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.special import gammaln
+
+from phenofit.flight.diagnostics.residuals import CheckChances, chances_of_checks
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.flight.result import FlightFit
+    from phenofit.traps import TrapYears
+
+__all__ = ["STRAY_COLUMNS", "stray_checks"]
+
+STRAY_COLUMNS = ("trap", "season", "start", "end", "count", "heat", "share", "claimed")
+_CLAIMED = 0.5
+
+
+def stray_checks(
+    fit: FlightFit,
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+) -> pd.DataFrame:
+    """Return what share of each catch a fit takes to be strays, the largest share first.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit, its share of strays held or fitted.
+    trap_years, weather, links, starts
+        What it was fitted to, as for :func:`phenofit.flight.fit_flights`.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``STRAY_COLUMNS``, a row for each check with a moth: ``heat`` at the middle of the interval [degC d],
+        ``share`` the expected share of strays in the catch, ``claimed`` where it is above one half. Units stand in
+        ``attrs["units"]``.
+
+    Raises
+    ------
+    ModelError
+        If the fit counts from a biofix and no starts are given, or the other way round.
+    DataError
+        If the records are not those of the fit.
+
+    Notes
+    -----
+    Check j of a trap-year has the chance ``p_j = (1 - e) q_j + e d_j``, with the share e of strays, the check's part
+    q_j of the flights and d_j of the time. A moth caught in it is a stray with the chance ``e d_j / p_j``, in a
+    Dirichlet-multinomial no less than for moths that come independently (its parts may be split). That is averaged
+    over the shift and the flight sizes of the trap-year, as likely as its own counts make them. What other trap-years
+    of the year tell of a common shift is not used.
+    """
+    phi = fit.parameters.get("concentration", np.inf)
+    parts = []
+    for found in chances_of_checks(fit, trap_years, weather, links, starts=starts):
+        share = _shares(found, phi)
+        table = found.checks[["trap", "season", "start", "end", "count"]]
+        parts.append(
+            table.assign(heat=found.heat, share=share, claimed=share > _CLAIMED)[found.checks["count"] > 0]
+        )
+    table = pd.concat(parts, ignore_index=True).sort_values("share", ascending=False, kind="stable")
+    table = table[list(STRAY_COLUMNS)].reset_index(drop=True)
+    table.attrs["units"] = {"heat": "degC d", "share": "1"}
+    return table
+
+
+def _shares(found: CheckChances, concentration: float) -> npt.NDArray[np.float64]:
+    """Return the expected share of strays in each check's catch, shape (checks,)."""
+    count = found.checks["count"].to_numpy(dtype=np.float64)
+    chance = np.maximum(found.chance, 1e-12)
+    if np.isinf(concentration):
+        level = (count * np.log(chance)).sum(axis=1)
+    else:
+        level = (gammaln(concentration * chance + count) - gammaln(concentration * chance)).sum(axis=1)
+    level = level + np.log(found.weight)
+    weight = np.exp(level - level.max())
+    return np.asarray((weight / weight.sum()) @ (found.stray / chance))

@@ -1,0 +1,240 @@
+"""Finding the maximum: a search box, a well-scaled start, and the curvature at the top."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import OptimizeResult, minimize
+
+from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
+
+__all__ = ["Box", "Maximum", "curvature", "maximise"]
+
+Objective = Callable[[np.ndarray], tuple[float, np.ndarray]]
+
+# Below this a shift SD cannot be told from nought, above this concentration counts are multinomial.
+SMALLEST_SD = 0.5
+LARGEST_SD = 1000.0
+LARGEST_CONCENTRATION = 1e5
+
+
+@dataclass(frozen=True)
+class Box:
+    """Search range of each entry of the parameter vector, and which are held.
+
+    Attributes
+    ----------
+    low, high : array
+        Bounds.
+    free : array of bool
+        Entries that are fitted.
+    """
+
+    low: np.ndarray
+    high: np.ndarray
+    free: np.ndarray
+
+    @classmethod
+    def of(cls, layout: Layout, base_range: tuple[float, float], heat_range: float) -> Box:
+        """Return the default box, everything free."""
+        low = np.full(layout.size, -np.inf)
+        high = np.full(layout.size, np.inf)
+        for k, name in enumerate(layout.names):
+            if name == "base":
+                low[k], high[k] = base_range
+            elif name.startswith("requirement"):
+                low[k], high[k] = 1.0, heat_range
+            elif name.startswith("log spread"):
+                low[k], high[k] = np.log(1.0), np.log(2000.0)
+            elif name == "log concentration":
+                low[k], high[k] = np.log(0.05), np.log(LARGEST_CONCENTRATION)
+            elif name in ("log group_sd", "log cross_sd", "log shift_sd"):
+                low[k], high[k] = np.log(SMALLEST_SD), np.log(LARGEST_SD)
+            elif name.startswith("size_"):
+                low[k], high[k] = -7.0, 7.0
+            elif name.startswith("log size_sd"):
+                low[k], high[k] = np.log(0.01), np.log(4.0)
+            elif name == "upper":
+                low[k], high[k] = 15.0, 45.0
+            elif name == "log abundance":
+                low[k], high[k] = np.log(0.01), np.log(1e6)
+            elif name == "log abundance_sd":
+                low[k], high[k] = np.log(0.01), np.log(6.0)
+            elif name == "logit stray":
+                low[k], high[k] = -12.0, -0.5
+            else:
+                low[k], high[k] = -5.0, 5.0
+        return cls(low, high, np.ones(layout.size, dtype=bool))
+
+    def hold(self, place: int) -> Box:
+        """Return the box with one more entry held."""
+        free = self.free.copy()
+        free[place] = False
+        return Box(self.low, self.high, free)
+
+    def inside(self, theta: np.ndarray) -> np.ndarray:
+        """Return the nearest vector inside."""
+        return np.asarray(np.clip(theta, self.low, self.high))
+
+    def at_edge(self, theta: np.ndarray) -> np.ndarray:
+        """Return which entries stand at a bound (within a thousandth of a unit)."""
+        return (theta <= self.low + 1e-3) | (theta >= self.high - 1e-3)
+
+
+@dataclass(frozen=True)
+class Maximum:
+    """Where a search ended.
+
+    Attributes
+    ----------
+    theta : array
+        Parameter vector.
+    value : float
+        Log-likelihood.
+    gradient : array
+        Its slopes.
+    evaluations : int
+        How often the likelihood was computed.
+    success : bool
+        Whether the slopes, scaled, are nought within tolerance.
+    message : str
+        What the search said.
+    spread : array, shape (free, free)
+        The search's own estimate of the inverse curvature over the free entries; rough.
+    """
+
+    theta: np.ndarray
+    value: float
+    gradient: np.ndarray
+    evaluations: int
+    success: bool
+    message: str
+    spread: np.ndarray
+
+
+def maximise(
+    likelihood: Likelihood,
+    start: np.ndarray,
+    box: Box,
+    factor: np.ndarray,
+    *,
+    tolerance: float = 2e-3,
+    limit: int = 200,
+    least_gain: float = 0.0,
+) -> Maximum:
+    """Climb from a start to the maximum over the free entries.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+        What is maximised.
+    start : array
+        Parameter vector to begin at; held entries keep their values.
+    box : Box
+        Bounds and free entries.
+    factor : array, shape (free, free)
+        Lower triangular matrix such that free entries = start + factor @ y makes the surface about round in y.
+    tolerance : float
+        Largest slope in y at which the search is content: the log-likelihood is then within about its square of
+        the top.
+    limit : int
+        Most evaluations.
+    least_gain : float
+        A step that gains less than this is the last; for a first climb, which only has to come near.
+
+    Returns
+    -------
+    Maximum
+        The end, a failure told in `success` and `message`.
+
+    Notes
+    -----
+    Quasi-Newton (BFGS) steps of `scipy.optimize` in the scaled entries. An entry outside its bound is put on the
+    bound and its outward slope set to nought, which lets a standard deviation rest at zero; see
+    :func:`phenofit.flight.estimate.flat_spread.lifted` for one that rests there in vain.
+    """
+    free = np.flatnonzero(box.free)
+    origin = box.inside(start)
+    if free.size == 0:
+        value, slope = likelihood(origin)
+        sound = bool(np.isfinite(value))
+        return Maximum(origin, float(value), slope, 1, sound, "nothing is fitted", np.zeros((0, 0)))
+    best_value, best_theta, best_slope = -np.inf, origin, np.zeros_like(origin)
+    count = 0
+
+    def objective(y: np.ndarray) -> tuple[float, np.ndarray]:
+        nonlocal count, best_value, best_theta, best_slope
+        count += 1
+        raw = origin.copy()
+        raw[free] += factor @ y
+        theta = box.inside(raw)
+        value, slope = likelihood(theta)
+        if not np.isfinite(value):
+            return 1e10, np.zeros_like(y)
+        if value > best_value:
+            best_value, best_theta, best_slope = value, theta, slope
+        inward = slope.copy()
+        inward[(raw < box.low) & (slope < 0)] = 0.0
+        inward[(raw > box.high) & (slope > 0)] = 0.0
+        return -value, -(factor.T @ inward[free])
+
+    last = -np.inf
+
+    def near_enough(intermediate_result: OptimizeResult) -> None:
+        nonlocal last
+        value = -float(intermediate_result.fun)
+        if value - last < least_gain:
+            raise StopIteration
+        last = value
+
+    with warnings.catch_warnings():
+        # A line search that rounding stops is judged below, by the slopes where it stopped.
+        warnings.filterwarnings("ignore", message="The line search algorithm", category=RuntimeWarning)
+        answer = minimize(
+            objective,
+            np.zeros(len(free)),
+            jac=True,
+            method="BFGS",
+            callback=near_enough,
+            options={"gtol": tolerance, "maxiter": limit},
+        )
+    slope = best_slope.copy()
+    slope[(best_theta <= box.low) & (slope < 0)] = 0.0
+    slope[(best_theta >= box.high) & (slope > 0)] = 0.0
+    flat = float(np.max(np.abs(factor.T @ slope[free]), initial=0.0))
+    # Rounding of the quadrature may stop the line search a little early; what counts is how flat the top is.
+    success = bool(np.isfinite(best_value) and flat < 20 * tolerance)
+    spread = factor @ np.asarray(answer.hess_inv) @ factor.T
+    return Maximum(best_theta, float(best_value), best_slope, count, success, str(answer.message), spread)
+
+
+def curvature(likelihood: Likelihood, theta: np.ndarray, box: Box, step: np.ndarray) -> np.ndarray:
+    """Return minus the second derivatives of the log-likelihood over the free entries.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+        Function with its gradient.
+    theta : array
+        Where.
+    box : Box
+        Free entries and bounds.
+    step : array
+        Step in each entry for the central differences of the gradient.
+
+    Returns
+    -------
+    array, shape (free, free)
+        Symmetric.
+    """
+    free = np.flatnonzero(box.free)
+    matrix = np.empty((len(free), len(free)))
+    for a, k in enumerate(free):
+        up, down = theta.copy(), theta.copy()
+        up[k], down[k] = min(theta[k] + step[k], box.high[k]), max(theta[k] - step[k], box.low[k])
+        width = up[k] - down[k]
+        matrix[a] = (likelihood(down)[1][free] - likelihood(up)[1][free]) / width
+    return 0.5 * (matrix + matrix.T)

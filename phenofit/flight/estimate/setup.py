@@ -1,0 +1,227 @@
+"""The model of a fit set up: which shifts the records can show, the likelihood, the search box, and the names."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from phenofit.errors import ModelError
+from phenofit.flight.estimate.maximise import Box
+from phenofit.flight.likelihood.covariates import CovariateDesign, covariate_design
+from phenofit.flight.likelihood.flight_data import FlightData
+from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.model import FitSettings
+
+__all__ = [
+    "SMALLEST_STRAY",
+    "build_likelihood",
+    "natural_values",
+    "plain_name",
+    "public_name",
+    "search_box",
+    "shared_groups",
+    "simplify",
+]
+
+
+# Stands for no strays at all: too small to matter, while the logarithm of a chance stays finite.
+SMALLEST_STRAY = 1e-9
+
+
+def shared_groups(data: FlightData, settings: FitSettings) -> npt.NDArray[np.int64]:
+    """Return the number of the group whose shift each trap-year shares; -1 where there is none."""
+    if settings.group == "year":
+        return data.table["year"].to_numpy(dtype=np.int64)
+    if settings.group == "site":
+        return np.asarray(pd.factorize(data.table["site"])[0], dtype=np.int64)
+    return np.full(data.trap_years, -1, dtype=np.int64)
+
+
+def _likelihood_counts(settings: FitSettings) -> str:
+    return {"presence": "presence", "first catch": "multinomial"}.get(settings.records, settings.counts)
+
+
+def simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tuple[str, ...]]:
+    """Drop shift parts that a single group or trap-year cannot show, and say so."""
+    said = []
+    shifts = settings.shifts
+    for part, column in (("year", "year"), ("site", "site")):
+        if part in shifts and data.table[column].nunique() < 2:
+            shifts = tuple(s for s in shifts if s != part)
+            said.append(
+                f"All records are from one {part}: how much {part}s differ cannot be seen, so the intervals "
+                f"hold for this {part} only."
+            )
+    if "trap-year" in shifts and data.trap_years < 2:
+        shifts = tuple(s for s in shifts if s != "trap-year")
+        said.append(
+            "There is one trap-year only: how much trap-years differ cannot be seen, so the intervals hold for "
+            "this trap-year only."
+        )
+    if settings.records == "first catch" and "trap-year" in shifts:
+        shifts = tuple(s for s in shifts if s != "trap-year")
+        said.append(
+            "A first catch is one event a trap-year: how much trap-years differ is part of the spread of the "
+            "first catches."
+        )
+    single = "trap-year" in shifts or settings.records == "first catch"
+    for part in ("year", "site"):
+        if single and part in shifts and data.trap_years == data.table[part].nunique():
+            # One trap-year in each group: the shared and the own shift are the same thing.
+            shifts = tuple(s for s in shifts if s != part)
+            own = "spread" if settings.records == "first catch" else "trap-year part"
+            said.append(
+                f"Each {part} has one trap-year: the {part} part of the shift cannot be told from the {own}, and "
+                "one of the two is fitted."
+            )
+    return replace(settings, shifts=shifts), tuple(said)
+
+
+def build_likelihood(
+    data: FlightData,
+    settings: FitSettings,
+    nodes: tuple[int, int, int],
+    *,
+    design: CovariateDesign | None = None,
+) -> Likelihood:
+    """Return the likelihood of a model on its data.
+
+    Where `data` is a part of other data, `design` holds its covariates as they stand there.
+
+    Raises
+    ------
+    ModelError
+        If a covariate is absent, missing somewhere, or the same for all traps.
+    """
+    if design is None:
+        design = covariate_design(data.table, settings.covariates)
+    return Likelihood(
+        data,
+        settings.heat,
+        settings.curve,
+        settings.flights,
+        shared_groups(data, settings),
+        crossed=np.asarray(pd.factorize(data.table["site"])[0], dtype=np.int64) if settings.crossed else None,
+        own_shift="trap-year" in settings.shifts,
+        counts=_likelihood_counts(settings),
+        covariates=design.values,
+        covariate_names=design.names,
+        nodes=nodes,
+        rearing=settings.rearing,
+    )
+
+
+def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.ndarray]:
+    """Return the search box of a model, and a vector with the held values in place.
+
+    Raises
+    ------
+    ModelError
+        If a held parameter has no such name.
+    """
+    layout = likelihood.layout
+    warm, _, _ = likelihood.data.heat_at_edges(
+        settings.base_range[0] if settings.base_held is None else settings.base_held, settings.heat
+    )
+    box = Box.of(layout, settings.base_range, max(2.0 * float(np.nanmax(warm)), 100.0))
+    template = np.zeros(layout.size)
+    at = layout.index("logit stray")
+    share = max(settings.stray, SMALLEST_STRAY)
+    template[at] = math.log(share / (1.0 - share))
+    box.low[at] = min(box.low[at], template[at])
+    hold = [layout.index(name) for name in _lacking(settings)]
+    if not settings.stray_fitted:
+        hold.append(at)
+    upper = layout.index("upper")
+    template[upper] = 0.0 if settings.heat.upper is None else settings.heat.upper
+    if settings.upper_range is not None:
+        box.low[upper], box.high[upper] = settings.upper_range
+    if settings.base_held is not None:
+        template[0] = settings.base_held
+        box.low[0] = min(box.low[0], settings.base_held)
+        box.high[0] = max(box.high[0], settings.base_held)
+        hold.append(0)
+    public = {public_name(likelihood, settings, k): k for k in range(layout.size)}
+    for name, value in settings.held.items():
+        if name in public:
+            place, inner = public[name], float(value)
+        elif f"log {name}" in public:
+            place, inner = public[f"log {name}"], math.log(value) if value > 0 else -math.inf
+        else:
+            known = ", ".join(plain_name(n) for n in public)
+            raise ModelError(f"there is no parameter '{name}' to hold; there are {known}.")
+        inner = (
+            max(inner, float(box.low[place])) if "_sd" in name and not name.startswith("effect ") else inner
+        )
+        template[place] = inner
+        box.low[place], box.high[place] = min(box.low[place], inner), max(box.high[place], inner)
+        hold.append(place)
+    _keep_order(box, layout.index, settings, template)
+    for place in hold:
+        box = box.hold(place)
+    return box, template
+
+
+def _keep_order(box: Box, index: Callable[[str], int], settings: FitSettings, template: np.ndarray) -> None:
+    """Let no flight be looked for on the wrong side of one whose requirement is held, in place."""
+    places = {g: index(f"requirement_{g}") for g in range(1, settings.flights + 1)}
+    held = {g: float(template[k]) for g, k in places.items() if f"requirement_{g}" in settings.held}
+    if list(held.values()) != sorted(held.values()):
+        words = ", ".join(f"flight {g} at {value:g}" for g, value in held.items())
+        raise ModelError(f"flights are numbered in order of time, but half of {words} °C-days is held.")
+    for g, k in places.items():
+        if g in held:
+            continue
+        before = [value for other, value in held.items() if other < g]
+        after = [value for other, value in held.items() if other > g]
+        box.low[k] = max([box.low[k], *before])
+        box.high[k] = max(min([box.high[k], *after]), box.low[k])
+
+
+def public_name(likelihood: Likelihood, settings: FitSettings, place: int) -> str:
+    """Return the name of an entry as results show it; ``log …`` where it stands as a logarithm."""
+    name = likelihood.layout.names[place]
+    if name == "log group_sd":
+        return f"log shift_sd_{settings.group or 'year'}"
+    if name == "log cross_sd" and settings.crossed:
+        return "log shift_sd_site"
+    return "logit stray_share" if name == "logit stray" else name
+
+
+def natural_values(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> dict[str, float]:
+    """Return the parameters of a vector by name, on their natural scale, those the model lacks left out."""
+    out: dict[str, float] = {}
+    lacking = _lacking(settings)
+    for place, value in enumerate(theta):
+        if likelihood.layout.names[place] in lacking:
+            continue
+        name = public_name(likelihood, settings, place)
+        if name.startswith("logit "):
+            out[plain_name(name)] = 1.0 / (1.0 + math.exp(-float(value)))
+        else:
+            out[plain_name(name)] = math.exp(float(value)) if name.startswith("log ") else float(value)
+    return out
+
+
+def plain_name(public: str) -> str:
+    """Return the name of a parameter on its natural scale, whatever scale the search has it on."""
+    return public.removeprefix("log ").removeprefix("logit ")
+
+
+def _lacking(settings: FitSettings) -> set[str]:
+    """Return the entries of the vector, by their names there, that play no part in a model."""
+    played = {
+        "upper": settings.upper_range is not None,
+        "log group_sd": settings.group is not None,
+        "log cross_sd": settings.crossed,
+        "log shift_sd": "trap-year" in settings.shifts,
+        "log concentration": _likelihood_counts(settings) == "dirichlet-multinomial",
+        "log abundance": settings.records == "presence",
+        "log abundance_sd": settings.records == "presence",
+    }
+    return {name for name, plays in played.items() if not plays}

@@ -1,0 +1,154 @@
+"""Where the search begins: moments of the catches on the heat scale, at several bases."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from phenofit.flight.estimate.maximise import SMALLEST_SD, Box
+from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.likelihood.rearing_term import RearingTerm
+
+__all__ = ["first_scale", "starting_points"]
+
+
+def _mixture(heat: np.ndarray, count: np.ndarray, flights: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Split pooled catches into flights by expectation and maximisation: means, SDs, shares."""
+    order = np.argsort(heat)
+    heat, count = heat[order], count[order]
+    passed = (np.cumsum(count) - 0.5 * count) / count.sum()
+    mean = np.interp((np.arange(flights) + 0.5) / flights, passed, heat)
+    centre = np.average(heat, weights=count)
+    overall = max(np.sqrt(np.average((heat - centre) ** 2, weights=count)), 5.0)
+    spread = np.full(flights, overall / flights)
+    share = np.full(flights, 1.0 / flights)
+    for _ in range(100):
+        z = (heat[:, None] - mean) / spread
+        log_density = np.log(share) - np.log(spread) - 0.5 * z**2
+        log_density -= log_density.max(axis=1, keepdims=True)
+        belongs = np.exp(log_density)
+        belongs *= (count / belongs.sum(axis=1))[:, None]
+        weight = np.maximum(belongs.sum(axis=0), 1e-9)
+        mean = (belongs * heat[:, None]).sum(axis=0) / weight
+        spread = np.sqrt((belongs * (heat[:, None] - mean) ** 2).sum(axis=0) / weight)
+        spread = np.maximum(spread, 0.1 * overall / flights)
+        share = np.maximum(weight / weight.sum(), 0.02)
+    order = np.argsort(mean)
+    return mean[order], spread[order], share[order]
+
+
+def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> list[np.ndarray]:
+    """Return parameter vectors to begin from, the likeliest first.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+        The model.
+    box : Box
+        Bounds and held entries.
+    template : array
+        Vector with the held values in place.
+
+    Returns
+    -------
+    list of array
+        One for each base tried; each inside the box.
+    """
+    layout, data, flights = likelihood.layout, likelihood.data, likelihood.flights
+    low, high = box.low[0], box.high[0]
+    bases = [template[0]] if not box.free[0] else [low + f * (high - low) for f in (0.3, 0.5, 0.65)]
+    reared = likelihood.rearing
+    if reared is not None:
+        bases.append(min(max(reared.base, low), high))
+    found = []
+    for base in bases:
+        heat, _, _ = likelihood.heat_at(float(base))
+        middle = 0.5 * (heat[data.catch_left] + heat[data.catch_right])
+        count = data.catch_count.astype(np.float64)
+        owner = np.repeat(np.arange(data.trap_years), np.diff(data.catch_of))
+        mean, spread, share = _mixture(middle, count, flights)
+        # What a trap-year is off, each catch measured from the flight it is nearest to.
+        nearest = np.argmin(np.abs(middle[:, None] - mean) / spread, axis=1)
+        off = np.bincount(owner, count * (middle - mean[nearest])) / np.bincount(owner, count)
+        group = likelihood.groups if likelihood.has_group else np.zeros(data.trap_years, dtype=np.int64)
+        _, inverse = np.unique(group, return_inverse=True)
+        group_off = np.bincount(inverse, off) / np.bincount(inverse)
+        own = off - group_off[inverse]
+        within = np.sqrt(max(np.average((middle - mean[nearest] - off[owner]) ** 2, weights=count), 25.0))
+        theta = template.copy()
+
+        def put(name: str, value: float, theta: np.ndarray = theta) -> None:
+            place = layout.index(name)
+            if box.free[place]:
+                theta[place] = value
+
+        put("base", float(base))
+        for g in range(flights):
+            put(f"requirement_{g + 1}", float(mean[g]))
+            put(f"log spread_{g + 1}", float(np.log(min(spread[g], within) if flights > 1 else within)))
+            if g:
+                put(f"size_{g + 1}", float(np.log(share[g] / share[0])))
+                put(f"log size_sd_{g + 1}", np.log(0.5))
+        if reared is not None and reared.requirement is not None and base == reared.base:
+            put("requirement_1", reared.requirement)
+        put("log concentration", np.log(10.0))
+        put("log group_sd", float(np.log(max(group_off.std(), 10 * SMALLEST_SD))))
+        put("log shift_sd", float(np.log(max(own.std(), 10 * SMALLEST_SD))))
+        theta = box.inside(theta)
+        likelihood.forget()
+        found.append((likelihood(theta, False)[0], theta))
+    found.sort(key=lambda pair: -pair[0])
+    return [theta for _, theta in found]
+
+
+def first_scale(likelihood: Likelihood, theta: np.ndarray, box: Box) -> np.ndarray:
+    """Return the lower triangular scale for a first search, before any curvature is known.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+        The model.
+    theta : array
+        Start.
+    box : Box
+        Free entries.
+
+    Returns
+    -------
+    array, shape (free, free)
+        Steps of about one standard error. Base and requirement lie on a ridge: raising the base by a degree
+        lowers the heat of every catch by the days above it, so the requirements move with the base.
+    """
+    data, flights = likelihood.data, likelihood.flights
+    heat, slope, _ = likelihood.heat_at(float(theta[0]))
+    scale = np.full(likelihood.layout.size, 0.3)
+    scale[0] = 0.5
+    middle = 0.5 * (heat[data.catch_left] + heat[data.catch_right])
+    slope_middle = 0.5 * (slope[data.catch_left] + slope[data.catch_right])
+    matrix = np.zeros((len(scale), len(scale)))
+    for g in range(flights):
+        spread = np.exp(theta[1 + flights + g])
+        scale[1 + g] = 0.15 * spread
+        near = np.exp(-0.5 * ((middle - theta[1 + g]) / spread) ** 2) * data.catch_count + 1e-12
+        matrix[1 + g, 0] = scale[0] * float(np.average(slope_middle, weights=near))
+    matrix[np.diag_indices(len(scale))] = scale
+    if likelihood.rearing is not None:
+        _narrow(matrix, likelihood.rearing, theta, flights)
+    free = np.flatnonzero(box.free)
+    return matrix[np.ix_(free, free)]
+
+
+def _narrow(matrix: np.ndarray, term: RearingTerm, theta: np.ndarray, flights: int) -> None:
+    """Shorten the steps in base and requirement to what rearing data leave of them, in place."""
+    at = np.array([theta[0], theta[1]])
+    curved = np.empty((2, 2))
+    for k, step in enumerate((1e-3, 1e-1)):
+        move = np.zeros(2)
+        move[k] = step
+        up, down = (np.array(term.value_and_slope(*(at + s * move))[1]) for s in (1.0, -1.0))
+        curved[k] = (down - up) / (2.0 * step)
+    values, vectors = np.linalg.eigh(0.5 * (curved + curved.T))
+    curved = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    own = matrix[:2, :2]
+    pair = np.linalg.cholesky(np.linalg.inv(np.linalg.inv(own @ own.T) + curved))
+    matrix[2 : flights + 1, 0] *= pair[0, 0] / own[0, 0]
+    matrix[:2, :2] = pair

@@ -1,0 +1,142 @@
+"""A fit with covariates as it stands for one place: requirements of that place, their errors carried over."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from phenofit.errors import ModelError
+from phenofit.flight.likelihood.covariates import covariate_design
+from phenofit.flight.result import FlightFit
+
+__all__ = ["fit_at", "fit_at_site", "site_columns"]
+
+
+def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
+    """Return a fit as it stands for one place.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        A fit, with or without covariates.
+    place : mapping
+        Values of its covariates at the place, by column.
+
+    Returns
+    -------
+    FlightFit
+        Without covariates: its requirements [degC d] are those of the place. The covariance is carried over to
+        first order; profiles of requirements and effects, which hold for the reference place, are left away.
+
+    Raises
+    ------
+    ModelError
+        If a covariate of the place is absent, or nothing that the fit knows.
+
+    Notes
+    -----
+    With the entries x of the place the requirement is ``r exp(x b)``, b the effects. Its slope is ``exp(x b)`` in r
+    and ``r exp(x b) x`` in b.
+    """
+    design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
+    if not design.names:
+        return fit
+    code = design.code(place)
+    factor = design.factor(fit.parameters, place)
+    effects = [f"effect {name}" for name in design.names]
+    moved = {f"requirement_{g + 1}" for g in range(fit.settings.flights)}
+    settings = replace(
+        fit.settings,
+        covariates=(),
+        held={k: v * factor if k in moved else v for k, v in fit.settings.held.items() if k not in effects},
+    )
+    return replace(
+        fit,
+        settings=settings,
+        parameters={
+            k: v * factor if k in moved else v for k, v in fit.parameters.items() if k not in effects
+        },
+        covariance=_carried(fit, moved, dict(zip(effects, code, strict=True)), factor),
+        profiles={k: p for k, p in fit.profiles.items() if k not in moved and k not in effects},
+    )
+
+
+def _carried(fit: FlightFit, moved: set[str], code: Mapping[str, float], factor: float) -> pd.DataFrame:
+    old = list(fit.covariance.columns)
+    kept = [n for n in old if n not in code]
+    if any(n in old and x != 0.0 for n, x in code.items()):
+        # A held requirement is not held at a place to which a fitted effect leads.
+        kept += sorted(moved - set(kept))
+    slopes = pd.DataFrame(0.0, index=kept, columns=old)
+    for name in kept:
+        if name not in moved:
+            slopes.loc[name, name] = 1.0
+            continue
+        if name in old:
+            slopes.loc[name, name] = factor
+        for effect in set(code) & set(old):
+            slopes.loc[name, effect] = fit.parameters[name] * factor * code[effect]
+    matrix: npt.NDArray[np.float64] = slopes.to_numpy()
+    return pd.DataFrame(matrix @ fit.covariance.to_numpy() @ matrix.T, index=kept, columns=kept)
+
+
+def fit_at_site(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) -> FlightFit:
+    """Return a fit as it stands for a site, whose covariates are looked up.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        A fit, with or without covariates.
+    site : str
+        Name of the site (or trap).
+    traps : DataFrame, optional
+        ``trap`` or ``site`` and the covariates, for sites that the fit has not seen.
+
+    Returns
+    -------
+    FlightFit
+        See :func:`fit_at`.
+
+    Raises
+    ------
+    ModelError
+        If the covariates of the site are not known, or are nothing that the fit knows.
+    """
+    if not fit.settings.covariates:
+        return fit
+    return fit_at(fit, site_columns(fit, site, traps))
+
+
+def site_columns(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) -> dict[str, Any]:
+    """Return the covariates of a site: the mean of numbers, the commonest of texts over its rows.
+
+    Raises
+    ------
+    ModelError
+        If neither the table nor the data of the fit have the site.
+    """
+    design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
+    for table in (fit.data, traps):
+        if table is None or any(c.column not in table for c in design.covariates):
+            continue
+        for key in ("site", "trap"):
+            if key not in table:
+                continue
+            rows = table[table[key].astype(str) == site]
+            if len(rows):
+                return {
+                    c.column: rows[c.column].mode().iloc[0]
+                    if c.levels
+                    else float(pd.to_numeric(rows[c.column]).mean())
+                    for c in design.covariates
+                    if rows[c.column].notna().any()
+                }
+    raise ModelError(
+        f"the fit has effects of {', '.join(fit.settings.covariates)}, which are not known of '{site}'; "
+        "give the trap table that has them, or take the fit at the place first (fit_at)."
+    )

@@ -1,0 +1,323 @@
+"""Do regions (hosts, kinds of trap, heights) differ in their requirement? Effects of one column, tested together."""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import ModelError
+from phenofit.flight.diagnostics.influences import assembled_again
+from phenofit.flight.fitting import fit_data, fit_flights
+from phenofit.flight.intervals.profile import where_passed
+from phenofit.flight.intervals.reference_distribution import cut_of_ratio, p_value_of_ratio
+from phenofit.flight.likelihood.covariates import Covariate, covariate_design
+from phenofit.flight.likelihood.flight_data import FlightData
+from phenofit.flight.result import FlightFit
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.seasons import Season
+    from phenofit.traps import TrapYears
+
+__all__ = ["CONTRAST_COLUMNS", "Contrast", "contrast"]
+
+CONTRAST_COLUMNS = (
+    "level", "flight", "trap_years", "sites", "moths", "requirement", "low", "high", "ratio", "ratio_low", "ratio_high",
+)  # fmt: skip
+_FOLLOWED = 0.999  # profiles are followed to the cut of this level, wide enough for most few-site references
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """Test of the effects of one column on the requirement.
+
+    Attributes
+    ----------
+    column : str
+        The column.
+    statistic : float
+        Twice the difference of the log-likelihoods with and without its effects.
+    degrees : int
+        Number of effects.
+    p_value : float
+        Chance of a statistic as large without any effect; NaN where too few sites (or years) carry it.
+    p_chi_squared : float
+        The same by the chi-squared distribution, which takes their number to be large.
+    reference : str
+        The distribution behind `p_value`, in words.
+    table : DataFrame
+        ``CONTRAST_COLUMNS``: a row for each level and flight with its requirement [degC d], and the ratio to the
+        reference level. A column of numbers has the row of its mean, where `ratio` is that of one unit more.
+    fit, without : FlightFit
+        The fits with and without the effects.
+    remarks : tuple of str
+        What to know before the numbers are read.
+    """
+
+    column: str
+    statistic: float
+    degrees: int
+    p_value: float
+    p_chi_squared: float
+    reference: str
+    table: pd.DataFrame
+    fit: FlightFit
+    without: FlightFit
+    remarks: tuple[str, ...]
+
+    def sentence(self) -> str:
+        """Return the result of the test in words."""
+        numbers = f"likelihood ratio {self.statistic:.2f}, {self.reference}"
+        if math.isnan(self.p_value):
+            return f"Whether the requirement depends on {self.column} cannot be told ({numbers})."
+        weak = "no evidence" if self.p_value > 0.05 else "evidence"
+        p = f"{self.p_value:.3f}" if self.p_value >= 0.0005 else "below 0.001"
+        return f"There is {weak} that the requirement depends on {self.column} (p {p}; {numbers})."
+
+    def summary(self) -> str:
+        """Return the test, the requirement of each level and the remarks as text."""
+        s = self.fit.settings
+        terms = f"heat: {s.heat.describe(self.fit.base)}, from {s.start_words}; requirements in degC d, "
+        head = f"{'level':<20}{'flight':>7}{'sites':>7}{'moths':>8}{'requirement':>13}{'low':>9}{'high':>9}"
+        lines = [
+            self.sentence(),
+            terms + f"{100 * s.level:g} % profile intervals",
+            "",
+            head + f"{'ratio':>8}{'low':>8}{'high':>8}",
+        ]
+        for r in self.table.to_dict("records"):
+            lines.append(
+                f"{str(r['level'])[:19]:<20}{r['flight']:>7}{r['sites']:>7}{r['moths']:>8}{r['requirement']:>13.1f}"
+                f"{_cell(r['low'], 1):>9}{_cell(r['high'], 1):>9}{r['ratio']:>8.3f}{_cell(r['ratio_low'], 3):>8}"
+                f"{_cell(r['ratio_high'], 3):>8}"
+            )
+        lines.extend(f"! {text}" for text in (*self.remarks, *self.fit.problems))
+        return "\n".join(lines)
+
+    def __str__(self) -> str:
+        """Return :meth:`summary`."""
+        return self.summary()
+
+    def _repr_html_(self) -> str:
+        head = "".join(f"<th>{html.escape(c.replace('_', ' '))}</th>" for c in self.table.columns)
+        rows = []
+        for record in self.table.to_dict("records"):
+            cells = [_cell(v, 3) if isinstance(v, float) else str(v) for v in record.values()]
+            rows.append("<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>")
+        said = "".join(f"<li>{html.escape(text)}</li>" for text in (*self.remarks, *self.fit.problems))
+        return (
+            f"<div><p>{html.escape(self.sentence())}</p><table><tr>{head}</tr>{''.join(rows)}</table>"
+            f"<p>requirements in degC d</p><ul>{said}</ul></div>"
+        )
+
+
+def contrast(
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    column: str,
+    *,
+    season: Season,
+    shifts: tuple[str, ...] | None = None,
+    covariates: tuple[str, ...] = (),
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    **options: Any,
+) -> Contrast:
+    """Test whether the requirement depends on a column of the trap table, and by how much.
+
+    Parameters
+    ----------
+    trap_years, weather, links, season, starts
+        As for :func:`phenofit.flight.fit_flights`.
+    column : str
+        Text (region, host, kind of trap) or numbers (height above the sea).
+    shifts : tuple of str, optional
+        Parts of the shift, in both fits; by default those that let the column's own unit differ.
+    covariates : tuple of str
+        Further columns whose effects are in both fits.
+    **options
+        As for :func:`phenofit.flight.fit_flights`.
+
+    Returns
+    -------
+    Contrast
+
+    Raises
+    ------
+    ModelError
+        If the column cannot be a covariate, or has a level without a moth.
+
+    Notes
+    -----
+    The test is the likelihood ratio of the fits with and without the column's k effects. What carries the evidence is
+    the number of sites where the column varies between sites only, of years where it varies between years only, else
+    of trap-years. With n of them and ``v = n - 1 - k``, an analysis of variance of n normal means has the likelihood
+    ratio ``n log(1 + k F / v)``, F with k and v degrees of freedom (a textbook result, from memory); the statistic is
+    turned into F by that, and intervals end where it has the quantile of F with 1 and v degrees. The chi-squared
+    reference, which takes n to be large, stands beside it. In simulated networks without any effect (5
+    years, site SD 25 degC d, trap-year SD 20) a test at 5 % by F rejected in 2.7, 5.1 and 4.0 % of 150, 450 and 150
+    networks of 4, 8 and 12 sites, one by chi-squared in 18.7, 9.3 and 7.3 %; with years of SD 20 crossed with 8 sites
+    in 6.7 and 10 % of 120; with 8 sites and no site shift in the model in 18 and 27 % of 150.
+    """
+    _every_level_caught(trap_years, column)
+    unit = _unit(trap_years.years, column)
+    chosen = shifts if shifts is not None else _default_shifts(unit)
+    given: dict[str, Any] = {"season": season, "shifts": chosen, "starts": starts, **options}
+    given["profiles"] = False
+    small = fit_flights(trap_years, weather, links, covariates=covariates, **given)
+    large = fit_flights(trap_years, weather, links, covariates=(*covariates, column), **given)
+    data = assembled_again(large, trap_years, weather, links, starts)
+    design = covariate_design(large.data, (column,), fitted=large.parameters)
+    found = design.covariates[0]
+    effects = len(design.names)
+    below = _degrees_below(large, unit, effects)
+    statistic = max(2.0 * (large.log_likelihood - small.log_likelihood), 0.0)
+    p, p_wide, words = _reference(statistic, effects, below, unit)
+    table = _table(large, data, found, below)
+    return Contrast(
+        column, statistic, effects, p, p_wide, words, table, large, small, _remarks(large, small, unit, below)
+    )
+
+
+def _every_level_caught(trap_years: TrapYears, column: str) -> None:
+    table = trap_years.years
+    if column not in table.columns:
+        raise ModelError(
+            f"the trap table has no column '{column}'; it has {', '.join(str(c) for c in table.columns)}."
+        )
+    if pd.api.types.is_numeric_dtype(table[column]):
+        return
+    moths = table.groupby(table[column].astype(str), sort=True)["total"].sum()
+    empty = [str(level) for level, total in moths.items() if total == 0 and str(level).strip()]
+    if empty:
+        raise ModelError(
+            f"the level '{empty[0]}' of '{column}' has no moth: nothing can be told of it; leave its traps out, or "
+            "join it to another level."
+        )
+
+
+def _unit(years: pd.DataFrame, column: str) -> str:
+    """Return within what the column never varies: a site, a year, or only a trap-year."""
+    for unit in ("site", "year"):
+        if years.groupby(unit)[column].nunique(dropna=False).max() == 1:
+            return unit
+    return "trap-year"
+
+
+def _default_shifts(unit: str) -> tuple[str, ...]:
+    return ("year", "site", "trap-year") if unit == "site" else ("year", "trap-year")
+
+
+def _degrees_below(fit: FlightFit, unit: str, effects: int) -> int:
+    if unit != "trap-year":
+        return int(fit.data[unit].nunique()) - 1 - effects
+    shared = sum(
+        int(fit.data[part].nunique()) - 1 for part in ("year", "site") if part in fit.settings.shifts
+    )
+    return len(fit.data) - 1 - effects - shared
+
+
+def _reference(statistic: float, effects: int, below: int, unit: str) -> tuple[float, float, str]:
+    wide = p_value_of_ratio(statistic, effects, math.inf)
+    if below < 1:
+        return math.nan, wide, f"no {unit} is left over to tell how much {unit}s differ"
+    words = f"F with {effects} and {below} degrees of freedom, from the number of {unit}s"
+    return p_value_of_ratio(statistic, effects, below, fitted=1), wide, words
+
+
+def _table(fit: FlightFit, data: FlightData, column: Covariate, below: int) -> pd.DataFrame:
+    flights = range(1, fit.settings.flights + 1)
+    wanted = tuple(f"requirement_{g}" for g in flights)
+    levels = column.levels or (f"mean {column.centre:.6g}",)
+    rows = []
+    ratios: dict[str, tuple[float, float | None, float | None]] = {}
+    for level in levels:
+        table = data.table
+        if column.levels:
+            order = [level, *(v for v in column.levels if v != level)]
+            text = table[column.column].astype(str).str.strip()
+            table = table.assign(**{column.column: pd.Categorical(text, categories=order)})
+        first = level == levels[0]
+        followed = replace(fit.settings, level=max(fit.settings.level, _FOLLOWED))
+        names = (*wanted, *(f"effect {n}" for n in column.names)) if first else wanted
+        there = fit_data(replace(data, table=table), followed, profiles=names, precise=False)
+        if first:
+            ratios = _ratios(there, column, fit.settings.level, below)
+        part = table[table[column.column] == level] if column.levels else table
+        for g in flights:
+            low, high = _ends(there, f"requirement_{g}", fit.settings.level, below, len(column.names))
+            ratio = ratios[level]
+            rows.append(
+                (
+                    level,
+                    g,
+                    len(part),
+                    int(part["site"].nunique()),
+                    int(part["total"].sum()),
+                    there.requirement(g),
+                    low,
+                    high,
+                    *ratio,
+                )
+            )
+    ends = dict.fromkeys(("low", "high", "ratio_low", "ratio_high"), float)
+    return pd.DataFrame(rows, columns=list(CONTRAST_COLUMNS)).astype(ends)
+
+
+def _ratios(
+    fit: FlightFit, column: Covariate, level: float, below: int
+) -> dict[str, tuple[float, float | None, float | None]]:
+    found: dict[str, tuple[float, float | None, float | None]] = {}
+    if column.levels:
+        found[column.levels[0]] = (1.0, 1.0, 1.0)
+    for name, label in zip(column.names, column.levels[1:] or (f"mean {column.centre:.6g}",), strict=True):
+        ends = _ends(fit, f"effect {name}", level, below, len(column.names))
+        scale = column.scale
+        value = math.exp(fit.parameters[f"effect {name}"] / scale)
+        low, high = (None if end is None else math.exp(end / scale) for end in ends)
+        found[label] = (value, low, high)
+    return found
+
+
+def _ends(
+    fit: FlightFit, name: str, level: float, below: int, effects: int
+) -> tuple[float | None, float | None]:
+    """Return the ends of an interval on the degrees that the column has."""
+    if below < 1:
+        return None, None
+    profile = fit.profiles[name]
+    cut = math.sqrt(cut_of_ratio(level, 1, below, fitted=effects))
+    # Where few sites ask for a cut beyond the one that the profile was followed to, the end is told as open.
+    return where_passed(profile.values, profile.deviance, profile.estimate, cut)
+
+
+def _remarks(fit: FlightFit, without: FlightFit, unit: str, below: int) -> tuple[str, ...]:
+    said = []
+    parts = fit.settings.shifts
+    if unit != "trap-year" and unit not in parts and fit.data[unit].nunique() < len(fit.data):
+        said.append(
+            f"The column varies only between {unit}s, and the model has no {unit} shift: trap-years of one {unit} "
+            "count as independent evidence, so the p value is too small and the intervals are too narrow."
+        )
+    if unit != "year" and "year" not in parts and fit.data["year"].nunique() > 1:
+        said.append("The model has no year shift: the requirements themselves hold for these years.")
+    if below < 1:
+        said.append(
+            f"There are as many effects as {unit}s to tell them: take the numbers as a description only."
+        )
+    elif below < 4:
+        said.append(f"{below} degree(s) of freedom are left to judge the difference by: the test is weak.")
+    if not (fit.converged and without.converged):
+        said.append("A search did not converge; do not use these numbers.")
+    return tuple(said)
+
+
+def _cell(value: float | None, digits: int) -> str:
+    return "open" if value is None or math.isnan(value) else f"{value:.{digits}f}"

@@ -1,0 +1,160 @@
+"""Compare the curvature at the maximum with the likelihood itself, and use the profile where the two disagree."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from phenofit.flight.estimate.maximise import Box, Maximum
+from phenofit.flight.estimate.search import covariance_at
+from phenofit.flight.intervals.profile import Profile, profile_entry
+from phenofit.flight.likelihood.log_likelihood import Likelihood
+
+__all__ = ["Disagreement", "agreed_covariance"]
+
+# Twice the fall of the log-likelihood one standard error away is 1 where the curvature describes it. These
+# limits accept the bent ridge of base and requirement, and find a standard error that is wrong by a factor of 3.
+_LARGEST_RATIO, _SMALLEST_RATIO = 6.0, 0.15
+_NOISE = 0.1  # error of the quadrature in twice a difference of log-likelihoods
+_ONE_SD = 0.6827
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """A standard error that the likelihood does not confirm.
+
+    Attributes
+    ----------
+    name : str
+        Parameter.
+    curvature, profile : float
+        Its standard error by the curvature, and by the profile, in its unit.
+    """
+
+    name: str
+    curvature: float
+    profile: float
+
+
+def agreed_covariance(
+    likelihood: Likelihood,
+    top: Maximum,
+    box: Box,
+    covariance: np.ndarray,
+    interior: np.ndarray,
+    step: np.ndarray,
+    *,
+    profiles: Mapping[str, Profile],
+) -> tuple[np.ndarray, tuple[Disagreement, ...]]:
+    """Return a covariance that agrees with the likelihood in base, upper threshold and requirements.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+        The model.
+    top : Maximum
+        Its maximum.
+    box : Box
+        Bounds and free entries.
+    covariance : array, shape (free, free)
+        Inverse curvature at the maximum.
+    interior : array of bool, shape (free,)
+        Entries that are not at a bound.
+    step : array
+        Steps of the differences behind the curvature.
+    profiles : mapping of str to Profile
+        Profiles that are known already.
+
+    Returns
+    -------
+    tuple of array and tuple of Disagreement
+        The covariance, unchanged where it agrees.
+
+    Notes
+    -----
+    Where one entry disagrees, its variance and the way the others follow it come from its profile at a deviance of 1.
+    The covariance of the others with this entry held comes from the curvature with it held.
+    """
+    found: list[Disagreement] = []
+    likelihood = likelihood.twin()
+    free = np.flatnonzero(box.free)
+    for at, place in enumerate(free):
+        name = likelihood.layout.names[place]
+        if not interior[at] or not name.startswith(("base", "upper", "requirement")):
+            continue
+        if _agrees(likelihood, top, box, covariance, at):
+            continue
+        by_curvature = math.sqrt(covariance[at, at])
+        inner, _ = covariance_at(likelihood, top, box.hold(int(place)), step)
+        others = np.delete(np.arange(len(free)), at)
+        guess = _embedded(inner, others, _reach(likelihood, top, box, covariance, at))
+        known = profiles.get(name) or profile_entry(
+            likelihood.twin(), top, box, guess, int(place), name=name, logarithmic=False, level=_ONE_SD,
+            degrees=math.inf,
+        )[0]  # fmt: skip
+        direction = _profile_direction(known, free, at)
+        covariance = _embedded(inner, others, direction)
+        found.append(Disagreement(name, by_curvature, float(direction[at])))
+    return covariance, tuple(found)
+
+
+def _agrees(likelihood: Likelihood, top: Maximum, box: Box, covariance: np.ndarray, at: int) -> bool:
+    """Return whether the likelihood falls along one entry's own direction as its standard error says."""
+    direction = covariance[:, at] / math.sqrt(covariance[at, at])
+    falls, expected = [], []
+    for sign in (-1.0, 1.0):
+        size = _inside(top, box, sign * direction)
+        falls.append(_fall(likelihood, top, box, sign * size * direction))
+        expected.append(size * size)
+    fall, one = float(np.mean(falls)), float(np.mean(expected))
+    return _SMALLEST_RATIO * one - _NOISE <= fall <= _LARGEST_RATIO * one + _NOISE
+
+
+def _reach(likelihood: Likelihood, top: Maximum, box: Box, covariance: np.ndarray, at: int) -> np.ndarray:
+    """Return the direction of an entry, scaled so that twice the fall of the likelihood is about 1 at its end."""
+    direction = covariance[:, at] / math.sqrt(covariance[at, at])
+    direction = direction * max(_inside(top, box, sign * direction) for sign in (-1.0, 1.0))
+    for _ in range(20):
+        fall = max(_fall(likelihood, top, box, sign * direction) for sign in (-1.0, 1.0))
+        if 0.25 <= fall <= 4.0:
+            break
+        direction = direction * (0.5 if fall > 1.0 else 2.0)
+    return np.asarray(direction)
+
+
+def _inside(top: Maximum, box: Box, move: np.ndarray) -> float:
+    """Return which part of a move, at most all of it, stays in the search range."""
+    here = top.theta[box.free]
+    room = np.where(move > 0.0, box.high[box.free] - here, here - box.low[box.free])
+    moving = np.abs(move) > 0.0
+    return min(1.0, float(np.min(room[moving] / np.abs(move[moving]))))
+
+
+def _fall(likelihood: Likelihood, top: Maximum, box: Box, move: np.ndarray) -> float:
+    """Return twice the fall of the log-likelihood after a move of the free entries."""
+    theta = top.theta.copy()
+    theta[box.free] += move
+    likelihood.forget()  # a far point is searched anew, whatever was looked at before
+    value = likelihood(box.inside(theta), False)[0]
+    return 2.0 * (top.value - value) if np.isfinite(value) else math.inf
+
+
+def _profile_direction(profile: Profile, free: np.ndarray, at: int) -> np.ndarray:
+    """Return how all free entries move over one standard error of the profile."""
+    low, high = profile.crossing(1.0)
+    ends = profile.values[0] if low is None else low, profile.values[-1] if high is None else high
+    path = profile.path[:, free]
+    there = [np.array([np.interp(end, profile.values, column) for column in path.T]) for end in ends]
+    half = 0.5 * (there[1] - there[0])
+    half[at] = 0.5 * (ends[1] - ends[0])
+    return np.asarray(half)
+
+
+def _embedded(inner: np.ndarray, others: np.ndarray, direction: np.ndarray) -> np.ndarray:
+    """Return the covariance of an entry that moves the others along a direction, given theirs with it held."""
+    whole = np.zeros((len(direction), len(direction)))
+    whole[np.ix_(others, others)] = inner
+    return np.asarray(whole + np.outer(direction, direction))

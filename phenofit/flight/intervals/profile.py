@@ -1,0 +1,352 @@
+"""Profile likelihood: one parameter moved, all others refitted, until the likelihood has fallen to the cut."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+from phenofit.errors import ModelError
+from phenofit.flight.estimate.flat_spread import lifted, lifted_start
+from phenofit.flight.estimate.maximise import Box, Maximum, maximise
+from phenofit.flight.likelihood.log_likelihood import Likelihood
+
+__all__ = [
+    "Profile",
+    "conditional",
+    "cut_root",
+    "level_of_root",
+    "profile_entry",
+    "square_root",
+    "where_passed",
+]
+
+
+@dataclass(frozen=True)
+class Profile:
+    """The profile of one parameter on its natural scale.
+
+    Attributes
+    ----------
+    name : str
+        Parameter, such as ``"base"`` or ``"requirement_1"``.
+    estimate : float
+        Where the likelihood is highest.
+    values : array
+        Parameter values, rising.
+    deviance : array
+        Twice the fall of the log-likelihood below its maximum at each.
+    logarithmic : bool
+        Whether interpolation goes by the logarithm of the value.
+    low_bound, high_bound : float
+        Search range.
+    degrees : float
+        Degrees of freedom of the error, see :func:`cut_root`; infinite for the chi-squared cut.
+    path : array, shape (values, parameters)
+        The refitted parameter vector at each value.
+    followed : float
+        Root of the deviance up to which it was followed, as far as the records let it: an end that it did not reach
+        is open.
+    """
+
+    name: str
+    estimate: float
+    values: np.ndarray
+    deviance: np.ndarray
+    logarithmic: bool
+    low_bound: float
+    high_bound: float
+    degrees: float
+    path: np.ndarray
+    followed: float = 0.0
+
+    def interval(self, level: float) -> tuple[float | None, float | None]:
+        """Return the ends of the interval; ``None`` for an end that the data leave open.
+
+        Parameters
+        ----------
+        level : float
+            Confidence level.
+
+        Returns
+        -------
+        tuple of float or None
+            Low and high end.
+
+        Raises
+        ------
+        ModelError
+            If the profile was not followed far enough for this level.
+        """
+        return self.crossing(self.root_at(level), level)
+
+    def root_at(self, level: float) -> float:
+        """Return the root of the deviance at which the interval of a level ends."""
+        return cut_root(level, self.degrees)
+
+    def crossing(self, cut: float, level: float | None = None) -> tuple[float | None, float | None]:
+        """Return where the root of the deviance passes a cut, below and above the estimate.
+
+        Parameters
+        ----------
+        cut : float
+            Root of the deviance.
+        level : float, optional
+            Its confidence level, for the message.
+
+        Returns
+        -------
+        tuple of float or None
+            Low and high end; ``None`` for an end that the data leave open.
+
+        Raises
+        ------
+        ModelError
+            If the profile was not followed far enough.
+        """
+        low, high = where_passed(self.values, self.deviance, self.estimate, cut, logarithmic=self.logarithmic)
+        for end, last, bound in (
+            (low, self.values[0], self.low_bound),
+            (high, self.values[-1], self.high_bound),
+        ):
+            stopped = end is None and not math.isclose(last, bound, rel_tol=1e-6, abs_tol=1e-6)
+            if stopped and cut > self.followed + 1e-9:
+                raise ModelError(
+                    f"the profile of {self.name} was followed to the level of the fit; "
+                    f"refit with level={level_of_root(cut, self.degrees) if level is None else level:g} "
+                    "for a wider interval."
+                )
+        return low, high
+
+
+def where_passed(
+    values: np.ndarray, deviance: np.ndarray, estimate: float, cut: float, *, logarithmic: bool = False
+) -> tuple[float | None, float | None]:
+    """Return where the root of a deviance passes a cut, below and above the estimate.
+
+    Parameters
+    ----------
+    values : array
+        Places, rising, the estimate among them.
+    deviance : array
+        Twice the fall of the log-likelihood at each.
+    estimate : float
+        Where it is nought.
+    cut : float
+        Root of the deviance.
+    logarithmic : bool
+        Whether interpolation goes by the logarithm of the value.
+
+    Returns
+    -------
+    tuple of float or None
+        Low and high end; ``None`` on a side on which the cut is not reached.
+    """
+    root = np.sqrt(np.maximum(deviance, 0.0))
+    ends: list[float | None] = []
+    for keep, outward in ((values <= estimate, -1), (values >= estimate, 1)):
+        x, r = values[keep][::outward], root[keep][::outward]
+        if r[-1] < cut:
+            ends.append(None)
+            continue
+        # The root of the deviance is near to straight; made monotone so that it can be inverted.
+        rising = np.maximum.accumulate(r) + 1e-12 * np.arange(len(r))
+        end = float(PchipInterpolator(rising, np.log(x) if logarithmic else x)(cut))
+        ends.append(math.exp(end) if logarithmic else end)
+    return ends[0], ends[1]
+
+
+def cut_root(level: float, degrees: float) -> float:
+    r"""Return the root of the deviance at which an interval ends.
+
+    Parameters
+    ----------
+    level : float
+        Confidence level.
+    degrees : float
+        Degrees of freedom of the error that sets the parameter's uncertainty; infinite where it is known.
+
+    Returns
+    -------
+    float
+        Two-sided.
+
+    Notes
+    -----
+    With a normal mean whose variance is fitted by maximum likelihood from `n` values, twice the fall of the
+    log-likelihood at the true mean is exactly :math:`n \log(1 + t^2 / \nu)`, with :math:`\nu = n - 1` and *t*
+    Student's (a textbook result, from memory). The cut is that value at the quantile of *t*, with
+    :math:`n = \nu + 1`; for infinite degrees it is the root of the chi-squared quantile.
+
+    Examples
+    --------
+    >>> [round(cut_root(0.95, degrees), 2) for degrees in (1, 2, 4, 7, math.inf)]
+    [3.19, 2.64, 2.32, 2.17, 1.96]
+    """
+    from scipy.stats import norm, t
+
+    tail = 0.5 + 0.5 * level
+    if math.isinf(degrees):
+        return float(norm.ppf(tail))
+    return math.sqrt((degrees + 1.0) * math.log1p(float(t.ppf(tail, degrees)) ** 2 / degrees))
+
+
+def level_of_root(root: float, degrees: float) -> float:
+    """Return the level of the interval that ends at a root of the deviance; the inverse of :func:`cut_root`.
+
+    Parameters
+    ----------
+    root : float
+        Root of the deviance, not negative.
+    degrees : float
+        As for :func:`cut_root`.
+
+    Returns
+    -------
+    float
+        Confidence level.
+
+    Examples
+    --------
+    >>> round(level_of_root(cut_root(0.9, 4.0), 4.0), 6)
+    0.9
+    """
+    from scipy.stats import norm, t
+
+    if math.isinf(degrees):
+        return float(1.0 - 2.0 * norm.sf(root))
+    quantile = math.sqrt(degrees * math.expm1(root * root / (degrees + 1.0)))
+    return float(1.0 - 2.0 * t.sf(quantile, degrees))
+
+
+def conditional(covariance: np.ndarray, place: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return how the others follow one entry, and the factor of their covariance with it held."""
+    others = np.delete(np.arange(len(covariance)), place)
+    follow = covariance[others, place] / covariance[place, place]
+    rest = covariance[np.ix_(others, others)] - np.outer(follow, covariance[others, place])
+    return follow, square_root(rest)
+
+
+def square_root(matrix: np.ndarray) -> np.ndarray:
+    """Return a matrix whose product with its transpose is a covariance; any serves as a scale."""
+    values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 1e-10)))
+
+
+def profile_entry(
+    likelihood: Likelihood,
+    top: Maximum,
+    box: Box,
+    covariance: np.ndarray,
+    place: int,
+    *,
+    name: str,
+    logarithmic: bool,
+    level: float,
+    degrees: float,
+    transform: Callable[[float], float] | None = None,
+) -> tuple[Profile, Maximum]:
+    """Follow the profile of one entry to both sides.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+        The model.
+    top : Maximum
+        Its maximum.
+    box : Box
+        Bounds and free entries.
+    covariance : array, shape (free, free)
+        Inverse curvature at the top; sets steps and directions.
+    place : int
+        Entry of the vector.
+    name : str
+        Name on the natural scale.
+    logarithmic : bool
+        Whether the entry is the logarithm of the natural value.
+    level : float
+        Level whose cut the profile must pass.
+    degrees : float
+        Degrees of freedom of the reference, see :func:`cut_root`.
+    transform : callable, optional
+        From the entry to the natural value, where it is neither itself nor its exponential.
+
+    Returns
+    -------
+    tuple of Profile and Maximum
+        The profile, and the highest point met on it (above `top` if the search had missed the maximum).
+    """
+    free = np.flatnonzero(box.free)
+    at = int(np.flatnonzero(free == place)[0])
+    follow, root = conditional(covariance, at)
+    others = np.delete(free, at)
+    inner = box.hold(place)
+    error = math.sqrt(max(covariance[at, at], 1e-10))
+    cut = cut_root(level, degrees)
+    points: dict[float, tuple[float, np.ndarray]] = {float(top.theta[place]): (0.0, top.theta)}
+    best, scale = top, root
+
+    def at_value(value: float, near: np.ndarray, lead: np.ndarray) -> float:
+        nonlocal best, scale
+        theta = near.copy()
+        theta[others] += lead * (value - near[place])
+        theta[place] = value
+        theta = lifted_start(likelihood, inner.inside(theta), inner)
+        found = maximise(likelihood, theta, inner, scale, tolerance=0.01, limit=60)
+        found = lifted(likelihood, found, inner, scale, tolerance=0.01, limit=60)
+        # The search has learnt the shape hereabouts; the next one begins with it.
+        scale = square_root(found.spread)
+        if found.value > best.value:
+            best = found
+        deviance = 2.0 * (top.value - found.value)
+        points[value] = (deviance, found.theta)
+        return math.sqrt(max(deviance, 0.0))
+
+    for side in (-1.0, 1.0):
+        bound = float(box.low[place] if side < 0 else box.high[place])
+        here, near, reached = float(top.theta[place]), top.theta, 0.0
+        slope, lead, scale = 1.0 / error, follow, root
+        step, retries = min(error * cut / 2.0, max(abs(bound - here), 1e-9)), 4
+        for _ in range(25):
+            if abs(here - bound) < 1e-9:
+                break
+            target = here + side * step
+            if (bound - target) * side <= 0.05 * step:
+                target = bound
+            r = at_value(target, near, lead)
+            if r > reached + slope * abs(target - here) + 0.6 and retries:
+                # Far more than expected in one stride: the search may have been lost on the way.
+                del points[target]
+                step, retries = 0.5 * min(step, abs(target - here)), retries - 1
+                continue
+            slope = (r - reached) / abs(target - here)
+            lead = (points[target][1][others] - near[others]) / (target - here)
+            here, near, reached = target, points[target][1], r
+            if r >= 1.04 * cut:
+                break
+            # Aim a little beyond the cut once the slope is known; never more than double the stride.
+            wanted = (1.1 * cut - r) / slope if slope > 1e-12 else 2.0 * step
+            step = min(max(wanted, 0.25 * step), 2.0 * step, 3.0 * error * cut)
+            if r < 0.5 * cut:
+                step = min(step, max(0.6 * wanted, 0.25 * step))
+
+    entry = np.array(sorted(points))
+    back = transform or (math.exp if logarithmic else float)
+    return (
+        Profile(
+            name=name,
+            estimate=back(float(top.theta[place])),
+            values=np.array([back(float(v)) for v in entry]),
+            deviance=np.array([points[float(v)][0] for v in entry]),
+            logarithmic=logarithmic,
+            low_bound=back(float(box.low[place])),
+            high_bound=back(float(box.high[place])),
+            degrees=degrees,
+            path=np.array([points[float(v)][1] for v in entry]),
+            followed=cut,
+        ),
+        best,
+    )

@@ -1,0 +1,109 @@
+"""The profiles of a fit, one job for each parameter, here or wherever an executor runs them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from concurrent.futures import Executor
+from dataclasses import dataclass
+
+import numpy as np
+
+from phenofit.flight.estimate.maximise import Box, Maximum
+from phenofit.flight.estimate.setup import plain_name, public_name
+from phenofit.flight.intervals.profile import Profile, profile_entry
+from phenofit.flight.intervals.reference_distribution import degrees_of_error
+from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.model import FitSettings
+
+__all__ = ["follow_profiles"]
+
+
+@dataclass(frozen=True)
+class _Job:
+    """One profile to follow; holds all that another process needs."""
+
+    likelihood: Likelihood
+    top: Maximum
+    box: Box
+    covariance: np.ndarray
+    place: int
+    public: str
+    level: float
+    degrees: float
+
+
+def _follow(job: _Job) -> tuple[str, Profile, Maximum]:
+    # A twin that begins its searches anew: the answer then does not depend on what ran before, or where.
+    likelihood = job.likelihood.twin()
+    name = plain_name(job.public)
+    profile, highest = profile_entry(
+        likelihood,
+        job.top,
+        job.box,
+        job.covariance,
+        job.place,
+        name=name,
+        logarithmic=job.public.startswith("log"),
+        level=job.level,
+        degrees=job.degrees,
+        transform=_share_of if job.public.startswith("logit ") else None,
+    )
+    return name, profile, highest
+
+
+def _share_of(logit: float) -> float:
+    return 1.0 / (1.0 + math.exp(-logit))
+
+
+def follow_profiles(
+    likelihood: Likelihood,
+    top: Maximum,
+    box: Box,
+    covariance: np.ndarray,
+    settings: FitSettings,
+    wanted: bool | tuple[str, ...],
+    say: Callable[[str], None],
+    executor: Executor | None,
+) -> tuple[dict[str, Profile], Maximum]:
+    """Follow the profiles of a fit.
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+        The model.
+    top : Maximum
+        Its maximum.
+    box : Box
+        Bounds and free entries.
+    covariance : array, shape (free, free)
+        Inverse curvature at the top.
+    settings : FitSettings
+        Model, for names, level and reference.
+    wanted : bool or tuple of str
+        All parameters, or which, by name.
+    say : callable
+        Told which profile is done.
+    executor : concurrent.futures.Executor or None
+        Where the jobs run; here by default.
+
+    Returns
+    -------
+    tuple of dict and Maximum
+        Profiles by name, and the highest point met on any of them.
+    """
+    jobs = []
+    for place in np.flatnonzero(box.free):
+        public = public_name(likelihood, settings, int(place))
+        name = plain_name(public)
+        if isinstance(wanted, bool) or name in wanted:
+            degrees = degrees_of_error(name, settings, likelihood.data.table)
+            jobs.append(_Job(likelihood, top, box, covariance, int(place), public, settings.level, degrees))
+    found: dict[str, Profile] = {}
+    best = top
+    for name, profile, highest in map(_follow, jobs) if executor is None else executor.map(_follow, jobs):
+        say(f"interval of {name.replace('_', ' ')}")
+        found[name] = profile
+        if highest.value > best.value:
+            best = highest
+    return found, best

@@ -1,0 +1,251 @@
+r"""Shifts of years and of sites at once: crossed, so that no nesting separates them. Laplace's rule over both.
+
+With ``v`` the year and ``w`` the site shifts in their own SDs, the log integrand is
+
+    f(v, w) = sum_i l_i(c_i) - (|v|^2 + |w|^2) / 2,   c_i = tau_year v_year(i) + tau_site w_site(i),
+
+``l_i`` the log integral of trap-year `i` over its own shift and flight sizes (Gauss-Hermite, as elsewhere). It is
+expanded about its top: log-likelihood = f(top) - log det(H) / 2, H = I + Z' K Z, K the curvatures -l_i''.
+
+All that is needed of a trap-year are moments of its own shift under its nodes: with the nodes laid at ``c`` and the
+shift moved by ``d`` own SDs, ``l(d) = log sum_q exp(t_q + x_q d - d^2 / 2)``; the slopes of `l` in `d` are cumulants of
+``x`` and the slopes of its parameter gradient are covariances with ``x``. So the gradient of the whole, that of the
+determinant and of the moving top included, comes in closed form.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phenofit.flight.kernels.integrate import find_mode, lay_nodes, make_room
+from phenofit.heat.compiled.compiler import compiled
+
+__all__ = ["CrossedShifts", "crossed_likelihood"]
+
+Floats = npt.NDArray[np.float64]
+
+
+@compiled
+def trap_year_slopes(first, last, centres, scales, args, modes, slopes):  # type: ignore[no-untyped-def]
+    """Fill slope and minus curvature of each trap-year's log integral at its centre, by Laplace's rule."""
+    room = make_room(args[1].shape[0], scales.shape[0], args, 1, 1)
+    for i in range(first, last):
+        slope, curvature = find_mode(i, centres[i], args, scales, modes[i], 0.01, room)
+        slopes[i, 0] = slope
+        slopes[i, 1] = curvature
+
+
+@compiled
+def trap_year_moments(  # type: ignore[no-untyped-def]
+    first, last, centres, scales, args, grid, weights, modes, want, cumulants, gradients
+):
+    """Fill the log integral of each trap-year, the cumulants of its shift, and how its slopes follow the centre.
+
+    Parameters
+    ----------
+    first, last : int
+        Trap-years to fill, the last one not included.
+    centres : array, shape (trap-years,)
+        Year and site shift together [degC d].
+    scales, args, grid, weights, modes, want
+        As for :func:`phenofit.flight.kernels.integrate.group_likelihood`.
+    cumulants : array, shape (trap-years, 4)
+        Out: log integral; mean, variance and third cumulant of the own shift in its SDs.
+    gradients : array, shape (trap-years, 3, gradient_size)
+        Out: slopes in the parameters; their first and second derivatives in the centre, in own SDs.
+    """
+    flights = args[1].shape[0]
+    dims = scales.shape[0]
+    size = gradients.shape[2]
+    nodes = grid.shape[0]
+    room = make_room(flights, dims, args, nodes, size)
+    terms, places, slopes, grads, made = room[11:16]
+    for i in range(first, last):
+        lay_nodes(i, centres[i], want, args, scales, grid, weights, modes[i], room)
+        highest = -1e300
+        for q in range(nodes):
+            highest = max(highest, terms[q])
+        total = 0.0
+        mean = 0.0
+        for q in range(nodes):
+            made[q] = math.exp(terms[q] - highest)
+            total += made[q]
+            mean += made[q] * places[q, 0]
+        mean /= total
+        variance = 0.0
+        third = 0.0
+        slope_mean = 0.0
+        slope_with = 0.0
+        for q in range(nodes):
+            made[q] /= total
+            off = places[q, 0] - mean
+            variance += made[q] * off * off
+            third += made[q] * off * off * off
+            slope_mean += made[q] * slopes[q]
+            slope_with += made[q] * slopes[q] * off
+        cumulants[i, 0] = highest + math.log(total)
+        cumulants[i, 1] = mean
+        cumulants[i, 2] = variance
+        cumulants[i, 3] = third
+        if not want:
+            continue
+        own = 2 * flights + 3
+        for p in range(size):
+            for k in range(3):
+                gradients[i, k, p] = 0.0
+        for q in range(nodes):
+            grads[q, own] = scales[0] * places[q, 0] * slopes[q]
+            for p in range(size):
+                gradients[i, 0, p] += made[q] * grads[q, p]
+        for q in range(nodes):
+            off = places[q, 0] - mean
+            for p in range(size):
+                part = made[q] * (grads[q, p] - gradients[i, 0, p])
+                gradients[i, 1, p] += part * off
+                gradients[i, 2, p] += part * (off * off - variance)
+        # The slope in the own SD belongs to x - d, which itself moves with d.
+        gradients[i, 1, own] -= scales[0] * slope_mean
+        gradients[i, 2, own] -= 2.0 * scales[0] * slope_with
+
+
+@dataclass
+class CrossedShifts:
+    """Which year and which site each trap-year has, and where the last search ended.
+
+    Attributes
+    ----------
+    year, site : array of int, shape (trap-years,)
+        Numbers from 0.
+    years, sites : int
+        How many there are.
+    top : array, shape (years + sites,)
+        Shifts in SDs at the last top.
+    """
+
+    year: npt.NDArray[np.int64]
+    site: npt.NDArray[np.int64]
+    years: int
+    sites: int
+    top: Floats
+
+    def spread(self, scale: tuple[float, float], shifts: Floats) -> Floats:
+        """Return the shift of each trap-year [degC d] from those of years and sites in SDs."""
+        return np.asarray(scale[0] * shifts[self.year] + scale[1] * shifts[self.years + self.site])
+
+    def gather(self, scale: tuple[float, float], values: Floats) -> Floats:
+        """Return the sums of trap-years' values by year and by site, times the SDs."""
+        by_year = np.bincount(self.year, values, self.years)
+        return np.concatenate([scale[0] * by_year, scale[1] * np.bincount(self.site, values, self.sites)])
+
+    def information(self, scale: tuple[float, float], curvature: Floats) -> Floats:
+        """Return ``I + Z' K Z``."""
+        y, s = self.years, self.sites
+        matrix = np.zeros((y + s, y + s))
+        matrix[np.arange(y + s), np.arange(y + s)] = 1.0
+        matrix[np.arange(y), np.arange(y)] += scale[0] ** 2 * np.bincount(self.year, curvature, y)
+        at = y + np.arange(s)
+        matrix[at, at] += scale[1] ** 2 * np.bincount(self.site, curvature, s)
+        both = np.bincount(self.year * s + self.site, curvature, y * s).reshape(y, s)
+        matrix[:y, y:] = scale[0] * scale[1] * both
+        matrix[y:, :y] = matrix[:y, y:].T
+        return matrix
+
+
+def crossed_likelihood(
+    shifts: CrossedShifts,
+    scale: tuple[float, float],
+    own: float,
+    flights: int,
+    slopes_at: Callable[[Floats], Floats],
+    moments_at: Callable[[Floats], tuple[Floats, Floats]],
+    *,
+    want: bool,
+) -> tuple[float, Floats, Floats]:
+    """Return the log-likelihood with crossed shifts, its gradient, and the shifts.
+
+    Parameters
+    ----------
+    shifts : CrossedShifts
+        Years and sites; its `top` is where the search begins and is renewed.
+    scale : tuple of float
+        SD of the year and of the site shift [degC d].
+    own : float
+        SD of the trap-year shift [degC d], positive.
+    flights : int
+        Number of flights, for the layout of the gradient.
+    slopes_at, moments_at : callable
+        From the trap-years' centres to :func:`trap_year_slopes` and to :func:`trap_year_moments`.
+    want : bool
+        Whether the gradient is wanted.
+
+    Returns
+    -------
+    tuple
+        Log-likelihood; gradient, shape (gradient_size,); mean and SD of the shifts of years, then sites
+        [degC d], shape (years + sites, 2).
+    """
+    b = shifts.top
+    for attempt in range(60):
+        found = slopes_at(shifts.spread(scale, b))
+        matrix = shifts.information(scale, found[:, 1])
+        step = np.linalg.solve(matrix, shifts.gather(scale, found[:, 0]) - b)
+        length = float(np.abs(step * np.sqrt(np.diag(matrix))).max())
+        if length < 1e-2:
+            break
+        b = b + step * min(1.0, 4.0 / (length * (1.0 + 0.2 * attempt)))
+    # The last steps use the integrals themselves: Laplace's determinant wants the top of what is expanded.
+    for _ in range(20):
+        cumulants, gradients = moments_at(shifts.spread(scale, b))
+        first = cumulants[:, 1] / own
+        curvature = (1.0 - cumulants[:, 2]) / own**2
+        matrix = shifts.information(scale, curvature)
+        step = np.linalg.solve(matrix, shifts.gather(scale, first) - b)
+        length = float(np.abs(step * np.sqrt(np.maximum(np.diag(matrix), 1e-12))).max())
+        if length < 1e-5:
+            break
+        b = b + step * min(1.0, 2.0 / length)
+    shifts.top = b
+    inverse = np.linalg.inv(matrix)
+    inverse = 0.5 * (inverse + inverse.T)
+    value = float(cumulants[:, 0].sum() - 0.5 * b @ b - 0.5 * np.linalg.slogdet(matrix)[1])
+    y = shifts.years
+    size = np.concatenate([np.full(y, scale[0]), np.full(shifts.sites, scale[1])])
+    known = np.column_stack([size * b, size * np.sqrt(np.maximum(np.diag(inverse), 0.0))])
+    gradient = np.zeros(gradients.shape[2])
+    if not want:
+        return value, gradient, known
+    diagonal = np.diag(inverse)
+    site = y + shifts.site
+    leverage = (
+        scale[0] ** 2 * diagonal[shifts.year]
+        + scale[1] ** 2 * diagonal[site]
+        + 2.0 * scale[0] * scale[1] * inverse[shifts.year, site]
+    )
+    third = -cumulants[:, 3] / own**3  # slope of the curvature in the centre
+
+    def along(moved: Floats) -> Floats:
+        # By how much half the log determinant falls where the centres move so; one column for each parameter.
+        return np.asarray(-0.5 * (leverage * third) @ moved)
+
+    # Parameters of the trap-years themselves: slopes of the curvature at a fixed centre, and through the top.
+    curvature_slopes = -gradients[:, 2, :] / own**2
+    pulls = np.column_stack([shifts.gather(scale, column) for column in (gradients[:, 1, :] / own).T])
+    tops = inverse @ pulls
+    centres = scale[0] * tops[shifts.year] + scale[1] * tops[site]
+    gradient[:] = gradients[:, 0, :].sum(axis=0) - 0.5 * leverage @ curvature_slopes + along(centres)
+    # The two SDs, by their logarithms.
+    for place, mine, moved in (
+        (2 * flights + 2, slice(0, y), scale[0] * b[shifts.year]),
+        (4 * flights + 4, slice(y, None), scale[1] * b[site]),
+    ):
+        pull = -shifts.gather(scale, curvature * moved)
+        pull[mine] += b[mine]
+        top = inverse @ pull
+        centre = moved + scale[0] * top[shifts.year] + scale[1] * top[site]
+        gradient[place] = float(first @ moved) - float((1.0 - diagonal[mine]).sum()) + float(along(centre))
+    return value, gradient, known

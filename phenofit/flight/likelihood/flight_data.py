@@ -1,0 +1,351 @@
+"""From trap-years and weather to the flat arrays that the compiled likelihood reads."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.special import gammaln
+
+from phenofit.errors import DataError, Problem
+from phenofit.flight.likelihood.record_forms import Checks, Kept, by_trap_year, keep_records
+from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES, METHOD_CODES, running_heat
+from phenofit.heat.settings import HeatSettings
+from phenofit.seasons import Season
+from phenofit.traps.biofix import since_biofix
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.traps import TrapYears
+
+__all__ = ["FlightData", "assemble"]
+
+_DAY_NS = 86_400_000_000_000
+
+
+@dataclass(frozen=True)
+class FlightData:
+    """Counts and the temperatures behind them, ready for the likelihood.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row per trap-year used: ``trap, site, season, year, station, total`` and the covariates.
+    tmin, tmax : array, shape (series, days)
+        Daily extremes [degC] from the season's start on, one row per station and start.
+    edge_of, edge_series, edge_day, edge_part, edge_weight : arrays
+        Check times at which the curve is needed: where each trap-year's begin, the temperature row, the day and
+        the part of the day passed, and the weight in the sum of all chances.
+    catch_of, catch_left, catch_right, catch_count, catch_effort, catch_share : arrays
+        Intervals with at least one moth: edges, count, effort and share of the observed time.
+    catch_open : array of int
+        1 where the count is known only from below.
+    whole : array, shape (trap-years,)
+        What is added to the sum of all chances of a trap-year: 0 where the counts are taken given their total, 1 where
+        an event may also come after the last check.
+    left_out : DataFrame
+        ``trap, season, reason, rows``: what did not enter, and why.
+    constant : float
+        Sum of the logs of the multinomial coefficients; does not depend on any parameter.
+    """
+
+    table: pd.DataFrame
+    tmin: np.ndarray
+    tmax: np.ndarray
+    edge_of: np.ndarray
+    edge_series: np.ndarray
+    edge_day: np.ndarray
+    edge_part: np.ndarray
+    edge_weight: np.ndarray
+    catch_of: np.ndarray
+    catch_left: np.ndarray
+    catch_right: np.ndarray
+    catch_count: np.ndarray
+    catch_effort: np.ndarray
+    catch_share: np.ndarray
+    left_out: pd.DataFrame
+    constant: float
+    catch_open: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    whole: np.ndarray = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        """Fill in that all counts are exact, and taken given their total, where nothing else is said."""
+        if len(self.catch_open) != len(self.catch_count):
+            object.__setattr__(self, "catch_open", np.zeros(len(self.catch_count), dtype=np.int64))
+        if len(self.whole) != len(self.table):
+            object.__setattr__(self, "whole", np.zeros(len(self.table)))
+
+    @property
+    def trap_years(self) -> int:
+        """Number of trap-years."""
+        return len(self.table)
+
+    @property
+    def totals(self) -> np.ndarray:
+        """Moths of each trap-year."""
+        return self.table["total"].to_numpy(dtype=np.int64)
+
+    @property
+    def any_open(self) -> np.ndarray:
+        """Number of counts of each trap-year that are known only from below."""
+        running = np.concatenate([[0], np.cumsum(self.catch_open)])
+        return np.asarray(running[self.catch_of[1:]] - running[self.catch_of[:-1]], dtype=np.int64)
+
+    def heat_at_edges(
+        self, base: float, heat: HeatSettings, upper: float | None = None
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return the heat at every edge and its slopes in the base and in the upper threshold.
+
+        Parameters
+        ----------
+        base : float
+            Base temperature [degC].
+        heat : HeatSettings
+            Method, cut-off and upper threshold.
+        upper : float, optional
+            Upper threshold in place of that of `heat` [degC].
+
+        Returns
+        -------
+        tuple of array
+            Heat since the start [degC d], and its slopes [d].
+        """
+        if upper is None:
+            upper = np.inf if heat.upper is None else float(heat.upper)
+        total, slope, slope_upper = running_heat(
+            self.tmin, self.tmax, float(base), upper, METHOD_CODES[heat.method], CUTOFF_CODES[heat.cutoff]
+        )
+        at, day, part = self.edge_series, self.edge_day, self.edge_part
+        before, after = total[at, day], total[at, day + 1]
+        by_base, by_upper = slope[at, day], slope_upper[at, day]
+        return (
+            before + part * (after - before),
+            by_base + part * (slope[at, day + 1] - by_base),
+            by_upper + part * (slope_upper[at, day + 1] - by_upper),
+        )
+
+
+def assemble(
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    season: Season,
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    records: str = "counts",
+) -> FlightData:
+    """Bring trap-years and weather together.
+
+    Parameters
+    ----------
+    trap_years : TrapYears
+        Checked records.
+    weather : Dataset
+        Daily ``tmin`` and ``tmax`` [degC] on (station, time).
+    links : DataFrame
+        ``trap, station``: the station of each trap.
+    season : Season
+        Where heat sums begin.
+    starts : mapping, optional
+        Biofix date of each (site, year); without it sums begin on the season's first day.
+    records : {"counts", "presence", "first catch"}
+        What of the checks enters.
+
+    Returns
+    -------
+    FlightData
+        Trap-years without a moth, a station, a start or temperatures, and checks before the biofix, are in
+        ``left_out``.
+
+    Raises
+    ------
+    DataError
+        If nothing is left to fit.
+    """
+    trap_years, early = since_biofix(trap_years, starts, first_catch=records == "first catch")
+    builder = _Builder(weather, links, season, starts, records)
+    builder.left += [{str(k): v for k, v in row.items()} for row in early.to_dict("records")]
+    by_year = by_trap_year(trap_years.intervals)
+    for row in trap_years.years.sort_values("trap_year").to_dict("records"):
+        checks = by_year.get(int(str(row["trap_year"])))
+        if checks is not None:
+            builder.add(row, checks)
+    return builder.finish()
+
+
+class _Builder:
+    """Collects trap-years one by one."""
+
+    def __init__(
+        self,
+        weather: xr.Dataset,
+        links: pd.DataFrame,
+        season: Season,
+        starts: Mapping[tuple[str, int], np.datetime64] | None,
+        records: str,
+    ) -> None:
+        self.records = records
+        self.season = season
+        self.starts = starts
+        self.time = weather["time"].to_numpy().astype("datetime64[D]")
+        self.stations = {str(s): k for k, s in enumerate(weather["station"].to_numpy())}
+        self.tmin_all = weather["tmin"].transpose("station", "time").to_numpy()
+        self.tmax_all = weather["tmax"].transpose("station", "time").to_numpy()
+        self.link = {
+            str(t): str(s) for t, s in zip(links["trap"], links["station"], strict=True) if not pd.isna(s)
+        }
+        self.series: dict[tuple[str, np.datetime64], int] = {}
+        self.tmin_rows: list[np.ndarray] = []
+        self.tmax_rows: list[np.ndarray] = []
+        self.first_missing: list[int] = []
+        self.rows: list[dict[str, object]] = []
+        self.left: list[dict[str, object]] = []
+        self.edges: list[tuple[np.ndarray, ...]] = []
+        self.catches: list[tuple[np.ndarray, ...]] = []
+        self.whole: list[float] = []
+        self.constant = 0.0
+
+    def leave_out(self, row: Mapping[object, object], reason: str, checks: Checks) -> None:
+        what = {"trap": row["trap"], "season": row["season"], "reason": reason}
+        self.left.append({**what, "rows": len(checks), "moths": int(np.nansum(checks.count))})
+
+    def add(self, row: Mapping[object, object], checks: Checks) -> None:
+        year = int(str(row["year"]))
+        station = self.link.get(str(row["trap"]))
+        if station is None or station not in self.stations:
+            self.leave_out(row, "no weather station within reach", checks)
+            return
+        start = self.season.first_day(year)
+        if self.starts is not None:
+            given = self.starts.get((str(row["site"]), year))
+            if given is None or np.isnat(given):
+                self.leave_out(row, "no biofix date for this site and season", checks)
+                return
+            start = given.astype("datetime64[D]")
+        series = self._series(station, start, year)
+        covered = self._since(checks.end, start) // _DAY_NS < self.first_missing[series]
+        if not covered.all():
+            self.leave_out(
+                row,
+                f"no heat sum: station {station} has no temperature on "
+                f"{start + np.timedelta64(self.first_missing[series], 'D')}",
+                checks.only(~covered),
+            )
+        if not covered.any():
+            return
+        kept = keep_records(checks.only(covered), self.records)
+        if kept.reason:
+            self.leave_out(row, kept.reason, checks.only(covered))
+            return
+        self._store(series, start, kept)
+        self.rows.append({**{str(k): v for k, v in row.items()}, "station": station, "total": kept.total})
+        counts = kept.count[kept.is_open == 0]
+        self.constant += float(gammaln(counts.sum() + 1) - gammaln(counts + 1.0).sum())
+
+    def _series(self, station: str, start: np.datetime64, year: int) -> int:
+        key = (station, start)
+        if key not in self.series:
+            days = np.arange(start, self.season.last_day(year) + np.timedelta64(1, "D"))
+            offset = (days - self.time[0]).astype(np.int64)
+            inside = (offset >= 0) & (offset < len(self.time))
+            low, high = np.full(len(days), np.nan), np.full(len(days), np.nan)
+            k = self.stations[station]
+            low[inside] = self.tmin_all[k, offset[inside]]
+            high[inside] = self.tmax_all[k, offset[inside]]
+            missing = np.flatnonzero(~(np.isfinite(low) & np.isfinite(high)))
+            self.first_missing.append(int(missing[0]) if missing.size else len(days))
+            self.series[key] = len(self.tmin_rows)
+            self.tmin_rows.append(low)
+            self.tmax_rows.append(high)
+        return self.series[key]
+
+    @staticmethod
+    def _since(when: np.ndarray, start: np.datetime64) -> np.ndarray:
+        # Nanoseconds since the start; before the start, and where no time is given, no heat is summed.
+        moment = when.astype("datetime64[ns]") - start.astype("datetime64[ns]")
+        return np.where(np.isnat(moment), 0, np.maximum(moment.astype(np.int64), 0))
+
+    def _store(self, series: int, start: np.datetime64, kept: Kept) -> None:
+        left, right = self._since(kept.start, start), self._since(kept.end, start)
+        effort, number = kept.effort, len(kept.end)
+        places, at = np.unique(np.concatenate([left, right]), return_inverse=True)
+        at_left, at_right = at[:number], at[number:]
+        weight = np.zeros(len(places))
+        if kept.whole == 0.0:
+            np.add.at(weight, at_right, effort)
+            np.add.at(weight, at_left, -effort)
+        caught = kept.count > 0
+        needed = weight != 0.0
+        needed[at_left[caught]] = True
+        needed[at_right[caught]] = True
+        renumber = np.cumsum(needed) - 1
+        duration = (right - left) / _DAY_NS * effort
+        # Strays come evenly over the time watched; to an event watched for all along, over the season.
+        share = duration / (duration.sum() if kept.whole == 0.0 else len(self.tmin_rows[series]))
+        self.edges.append(
+            (
+                np.full(int(needed.sum()), series),
+                places[needed] // _DAY_NS,
+                (places[needed] % _DAY_NS) / _DAY_NS,
+                weight[needed],
+            )
+        )
+        self.catches.append(
+            (
+                renumber[at_left[caught]],
+                renumber[at_right[caught]],
+                kept.count[caught],
+                effort[caught],
+                share[caught],
+                kept.is_open[caught],
+            )
+        )
+        self.whole.append(kept.whole)
+
+    def finish(self) -> FlightData:
+        left_out = pd.DataFrame(self.left, columns=["trap", "season", "reason", "rows", "moths"])
+        if not self.rows:
+            reasons = "; ".join(sorted({str(r) for r in left_out["reason"]})) or "there are no records"
+            raise DataError(
+                Problem(
+                    f"no trap-year is left to fit ({reasons}).",
+                    "Check the species name, the season, the stations and the years of the weather.",
+                )
+            )
+        width = max(len(r) for r in self.tmin_rows)
+
+        def padded(rows: list[np.ndarray]) -> np.ndarray:
+            out = np.full((len(rows), width), np.nan)
+            for k, r in enumerate(rows):
+                out[k, : len(r)] = r
+            return out
+
+        edge_of = np.concatenate([[0], np.cumsum([len(e[0]) for e in self.edges])]).astype(np.int64)
+        catch_of = np.concatenate([[0], np.cumsum([len(c[0]) for c in self.catches])]).astype(np.int64)
+        shifted = [(c[0] + edge_of[k], c[1] + edge_of[k], *c[2:]) for k, c in enumerate(self.catches)]
+        edges = [np.concatenate(column) for column in zip(*self.edges, strict=True)]
+        catches = [np.concatenate(column) for column in zip(*shifted, strict=True)]
+        return FlightData(
+            table=pd.DataFrame(self.rows).reset_index(drop=True),
+            tmin=padded(self.tmin_rows),
+            tmax=padded(self.tmax_rows),
+            edge_of=edge_of,
+            edge_series=edges[0].astype(np.int64),
+            edge_day=edges[1],
+            edge_part=edges[2],
+            edge_weight=edges[3],
+            catch_of=catch_of,
+            catch_left=catches[0].astype(np.int64),
+            catch_right=catches[1].astype(np.int64),
+            catch_count=catches[2].astype(np.int64),
+            catch_effort=catches[3],
+            catch_share=catches[4],
+            catch_open=catches[5].astype(np.int64),
+            whole=np.array(self.whole, dtype=np.float64),
+            left_out=left_out,
+            constant=self.constant,
+        )

@@ -1,0 +1,381 @@
+"""The log-likelihood of a whole data set as a function of one parameter vector, with its gradient.
+
+The vector has the layout of :mod:`phenofit.flight.kernels.trap_year`. Positive parameters stand as logarithms, so that any
+vector is allowed; a search box keeps them where they mean something.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from concurrent.futures import ThreadPoolExecutor
+from copy import copy
+from dataclasses import dataclass, field
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
+
+from phenofit.flight.kernels.crossed import (
+    CrossedShifts,
+    crossed_likelihood,
+    trap_year_moments,
+    trap_year_slopes,
+)
+from phenofit.flight.kernels.curves import curve_code
+from phenofit.flight.kernels.integrate import group_likelihood
+from phenofit.flight.kernels.trap_year import FIXED_TAIL, gradient_size
+from phenofit.flight.likelihood.flight_data import FlightData
+from phenofit.flight.likelihood.rearing_term import RearingTerm
+from phenofit.heat.settings import HeatSettings
+
+__all__ = ["INDEPENDENT", "Layout", "Likelihood", "hermite"]
+
+
+# A node whose nominal share is below exp(-36) of the largest moves no digit, tails wider than normal included.
+_NO_WEIGHT = 36.0
+# Nodes laid at one shift of the group serve for others this far off, in spreads of the own shift and for each node:
+# seven nodes take the tilt exp(1.4 z) of a normal weight to 1e-5. With more nodes than the search takes the value
+# asked for is an exact one, and every shift gets nodes of its own.
+_REACH = 0.2
+_SEARCH_NODES = 9
+SMALLEST_OWN = 0.5
+INDEPENDENT = 1e13
+"""Concentration at which moths are independent to the last digit: stands for the multinomial."""
+_THREADS = max(1, min(4, os.cpu_count() or 1))
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Places of the parameters in the vector.
+
+    Parameters
+    ----------
+    flights : int
+        Number of flights.
+    covariates : tuple of str
+        Names of the covariates of the log requirement.
+    """
+
+    flights: int
+    covariates: tuple[str, ...] = ()
+
+    @property
+    def size(self) -> int:
+        """Length of the vector."""
+        return gradient_size(self.flights, len(self.covariates))
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the entries; those that stand as logarithms begin with ``log``."""
+        k = self.flights
+        return (
+            "base",
+            *(f"requirement_{g + 1}" for g in range(k)),
+            *(f"log spread_{g + 1}" for g in range(k)),
+            "log concentration",
+            "log group_sd",
+            "log shift_sd",
+            *(f"size_{g + 1}" for g in range(1, k)),
+            *(f"log size_sd_{g + 1}" for g in range(1, k)),
+            "logit stray",
+            "upper",
+            "log cross_sd",
+            "log abundance",
+            "log abundance_sd",
+            *(f"effect {c}" for c in self.covariates),
+        )
+
+    def index(self, name: str) -> int:
+        """Return the place of a name."""
+        return self.names.index(name)
+
+
+def hermite(count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return Gauss-Hermite nodes and the logs of their weights times exp(t^2 / 2).
+
+    Parameters
+    ----------
+    count : int
+        Number of nodes.
+
+    Returns
+    -------
+    tuple of array
+        Nodes for the weight exp(-t^2 / 2); log weights to be added to a log integrand.
+    """
+    nodes, weights = hermegauss(count)
+    return nodes, np.log(weights) + 0.5 * nodes**2
+
+
+@cache
+def product_grid(*counts: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the Gauss-Hermite product grid of several dimensions, corners of no weight left away.
+
+    Parameters
+    ----------
+    *counts : int
+        Nodes in each dimension.
+
+    Returns
+    -------
+    tuple of array
+        Nodes, shape (nodes, dimensions), and log weights times exp(t^2 / 2).
+    """
+    rules = [hermite(count) for count in counts]
+    places = np.stack(np.meshgrid(*[r[0] for r in rules], indexing="ij"), axis=-1).reshape(-1, len(counts))
+    total = sum(np.meshgrid(*[r[1] for r in rules], indexing="ij"), np.zeros(())).ravel()
+    share = total - 0.5 * (places**2).sum(axis=1)
+    keep = share > share.max() - _NO_WEIGHT
+    return np.ascontiguousarray(places[keep]), np.ascontiguousarray(total[keep])
+
+
+@cache
+def _pool() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(_THREADS, thread_name_prefix="phenofit-likelihood")
+
+
+@dataclass
+class Likelihood:
+    """Log-likelihood and gradient of one data set under one model.
+
+    Parameters
+    ----------
+    data : FlightData
+        Counts and temperatures.
+    heat : HeatSettings
+        How a day's heat is computed.
+    curve : str
+        Flight curve.
+    flights : int
+        Flights a season.
+    groups : array of int, shape (trap-years,)
+        Number of the group (year or site) whose shift a trap-year shares; all -1 for no shared shift.
+    crossed : array of int, shape (trap-years,), optional
+        Number of a second group, crossed with the first: the site where `groups` are years.
+    own_shift : bool
+        Whether each trap-year has a shift of its own.
+    counts : {"dirichlet-multinomial", "multinomial", "presence"}
+        Distribution of the counts given their total; or that checks tell only whether moths were caught.
+    covariates : array, shape (trap-years, c)
+        Covariates of the log requirement, centred.
+    covariate_names : tuple of str
+        Their names.
+    nodes : tuple of int
+        Quadrature nodes for the trap-year's shift, for each of its flight sizes, and for the group's shift.
+    rearing : RearingTerm, optional
+        Rearing data, whose term of base and first requirement is added; no part of :meth:`by_group`.
+    """
+
+    data: FlightData
+    heat: HeatSettings
+    curve: str
+    flights: int
+    groups: np.ndarray
+    crossed: np.ndarray | None = None
+    own_shift: bool = True
+    counts: str = "dirichlet-multinomial"
+    covariates: np.ndarray | None = None
+    covariate_names: tuple[str, ...] = ()
+    nodes: tuple[int, int, int] = (9, 7, 7)
+    rearing: RearingTerm | None = None
+    evaluations: int = field(default=0, init=False)
+
+    def __post_init__(self) -> None:
+        n = self.data.trap_years
+        self.layout = Layout(self.flights, self.covariate_names)
+        self._curve = curve_code(self.curve)
+        self._x = np.zeros((n, 0)) if self.covariates is None else np.ascontiguousarray(self.covariates)
+        shared = self.groups >= 0
+        self.has_group = bool(shared.any())
+        number = self.groups if self.has_group else np.arange(n)
+        self.group_labels, inverse = np.unique(number, return_inverse=True)
+        order = np.argsort(inverse, kind="stable")
+        counts = np.bincount(inverse)
+        self._members = order.astype(np.int64)
+        self._group_of = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+        self._totals = self.data.totals
+        self._heat_key: tuple[float, float] | None = None
+        self.dims = self.flights + (self.counts == "presence")
+        self._ranges = [
+            (int(a), int(b)) for a, b in pairwise(np.linspace(0, n, min(_THREADS, n) + 1).astype(int))
+        ]
+        parts = min(_THREADS, len(self.group_labels))
+        at = np.searchsorted(self._group_of, np.linspace(0, n, parts + 1))
+        at[0], at[-1] = 0, len(self.group_labels)
+        self._parts = [(int(a), int(b)) for a, b in pairwise(at) if b > a]
+        self.forget()
+
+    def twin(self) -> Likelihood:
+        """Return a likelihood of the same data and model that shares no state of a search with this one."""
+        other = copy(self)
+        other.forget()
+        return other
+
+    def forget(self) -> None:
+        """Forget where the last search for modes ended."""
+        self._modes = np.zeros((self.data.trap_years, self.dims))
+        self._group_mode = np.zeros(len(self.group_labels))
+        self._cross: CrossedShifts | None = None
+        if self.crossed is not None:
+            _, year = np.unique(self.groups, return_inverse=True)
+            self.cross_labels, site = np.unique(self.crossed, return_inverse=True)
+            years, sites = len(self.group_labels), len(self.cross_labels)
+            self._cross = CrossedShifts(
+                year.astype(np.int64), site.astype(np.int64), years, sites, np.zeros(years + sites)
+            )
+
+    def heat_at(self, base: float, upper: float | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return heat at the edges and its slopes in base and upper threshold, remembered while those stay."""
+        if upper is None:
+            upper = math.inf if self.heat.upper is None else float(self.heat.upper)
+        if self._heat_key != (base, upper):
+            self._heat = self.data.heat_at_edges(base, self.heat, upper)
+            self._heat_key = (base, upper)
+        return self._heat
+
+    def __call__(self, theta: np.ndarray, gradient: bool = True) -> tuple[float, np.ndarray]:
+        """Return the log-likelihood and its gradient.
+
+        Parameters
+        ----------
+        theta : array, shape (layout.size,)
+            Parameter vector.
+        gradient : bool
+            Whether the gradient is wanted; without it zeros come back.
+
+        Returns
+        -------
+        tuple of float and array
+            Log-likelihood (the multinomial coefficients included), and its slopes in `theta`.
+        """
+        values, gradients, _ = self.by_group(theta, gradient)
+        total = gradients.sum(axis=0)
+        if not self.own_shift:
+            total[2 * self.flights + 3] = 0.0
+        constant = 0.0 if self.counts == "presence" else self.data.constant
+        value = float(values.sum()) + constant
+        if self.rearing is not None:
+            more, slopes = self.rearing.value_and_slope(float(theta[0]), float(theta[1]))
+            value += more
+            total[:2] += slopes
+        return value, total
+
+    def _arguments(self, theta: np.ndarray) -> tuple[object, ...]:
+        # In the order of phenofit.flight.kernels.trap_year.ARGUMENTS, then the mean log abundance.
+        k = self.flights
+        upper = None if self.heat.upper is None else float(theta[4 * k + 3])
+        heat, slope, slope_upper = self.heat_at(float(theta[0]), upper)
+        effects = theta[4 * k + FIXED_TAIL :]
+        d = self.data
+        return (
+            self._curve,
+            np.ascontiguousarray(theta[1 : k + 1]),
+            np.exp(theta[k + 1 : 2 * k + 1]),
+            math.exp(theta[2 * k + 1]) if self.counts == "dirichlet-multinomial" else INDEPENDENT,
+            1.0 / (1.0 + math.exp(-theta[4 * k + 2])),
+            np.ascontiguousarray(theta[2 * k + 4 : 3 * k + 3]),
+            np.exp(self._x @ effects) if effects.size else np.ones(len(self._x)),
+            self._x,
+            d.edge_of,
+            heat,
+            slope,
+            d.edge_weight,
+            d.catch_of,
+            d.catch_left,
+            d.catch_right,
+            d.catch_count,
+            d.catch_effort,
+            d.catch_share,
+            self._totals,
+            slope_upper,
+            d.whole,
+            d.catch_open,
+            1 if self.counts == "presence" else 0,
+            d.any_open,
+            float(theta[4 * k + 5]),
+        )
+
+    def by_group(self, theta: np.ndarray, gradient: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return the log-likelihood of each group, its gradient, and the group shift's mean and SD.
+
+        Where years and sites cross nothing can be told apart: there is one row for all, and the shifts are those of
+        the years, then of the sites.
+        """
+        k = self.flights
+        self.evaluations += 1
+        args = self._arguments(theta)
+        scales = np.empty(self.dims)
+        scales[0] = math.exp(theta[2 * k + 3]) if self.own_shift else 0.0
+        scales[1:k] = np.exp(theta[3 * k + 3 : 4 * k + 2])
+        if self.dims > k:
+            scales[k] = math.exp(theta[4 * k + 6])
+        grid = product_grid(self.nodes[0], *[self.nodes[1]] * (self.dims - 1))
+        group_sd = math.exp(theta[2 * k + 2]) if self.has_group else 0.0
+        if self._cross is not None:
+            return self._crossed(args, scales, grid, (group_sd, math.exp(theta[4 * k + 4])), gradient)
+        groups = len(self.group_labels)
+        values = np.empty(groups)
+        gradients = np.zeros((groups, self.layout.size))
+        means = np.zeros((groups, 2))
+        rest = (
+            self._group_of,
+            self._members,
+            group_sd,
+            scales,
+            args,
+            *grid,
+            *hermite(self.nodes[2]),
+            _REACH * self.nodes[0] if self.nodes[0] <= _SEARCH_NODES else 0.0,
+            self._group_mode,
+            self._modes,
+            gradient,
+            values,
+            gradients,
+            means,
+        )
+
+        # Groups are independent and write to rows of their own, so threads change no digit.
+        def fill(part: tuple[int, int]) -> None:
+            group_likelihood(*part, *rest)
+
+        list(_pool().map(fill, self._parts))
+        return values, gradients, means
+
+    def _crossed(
+        self,
+        args: tuple[object, ...],
+        scales: np.ndarray,
+        grid: tuple[np.ndarray, np.ndarray],
+        shared: tuple[float, float],
+        gradient: bool,
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        assert self._cross is not None
+        n = self.data.trap_years
+        # Moments are taken over the own shift; half a degree-day, which no data tell from nought, stands for none.
+        scales[0] = max(scales[0], SMALLEST_OWN)
+        slopes = np.empty((n, 2))
+        cumulants = np.empty((n, 4))
+        gradients = np.zeros((n, 3, self.layout.size))
+
+        def slopes_at(centres: np.ndarray) -> np.ndarray:
+            def fill(part: tuple[int, int]) -> None:
+                trap_year_slopes(*part, centres, scales, args, self._modes, slopes)
+
+            list(_pool().map(fill, self._ranges))
+            return slopes
+
+        def moments_at(centres: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+            def fill(part: tuple[int, int]) -> None:
+                trap_year_moments(
+                    *part, centres, scales, args, *grid, self._modes, gradient, cumulants, gradients
+                )
+
+            list(_pool().map(fill, self._ranges))
+            return cumulants, gradients
+
+        value, total, known = crossed_likelihood(
+            self._cross, shared, float(scales[0]), self.flights, slopes_at, moments_at, want=gradient
+        )
+        return np.array([value]), total[None, :], known

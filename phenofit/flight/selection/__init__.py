@@ -1,0 +1,1 @@
+"""Comparing models on the same records: curve, number of flights, likelihood ratio, AIC."""

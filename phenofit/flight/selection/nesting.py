@@ -1,0 +1,87 @@
+"""Whether one flight model is the other with some of its parameters fixed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from phenofit.flight.model import FitSettings
+from phenofit.flight.result import FlightFit
+
+__all__ = ["Nesting", "nesting"]
+
+
+@dataclass(frozen=True)
+class Nesting:
+    """How a smaller model lies within a larger one.
+
+    Attributes
+    ----------
+    degrees : int
+        Parameters that the smaller model fixes.
+    edge : bool
+        Whether one of them is fixed at the end of its range (an SD at nought, a concentration at infinity).
+    reason : str
+        Why there is no test; empty where there is one.
+    """
+
+    degrees: int = 0
+    edge: bool = False
+    reason: str = ""
+
+
+def nesting(smaller: FlightFit, larger: FlightFit) -> Nesting:
+    """Tell whether the smaller model is the larger one with parameters fixed.
+
+    Parameters
+    ----------
+    smaller, larger : FlightFit
+        Two fits to the same records.
+
+    Returns
+    -------
+    Nesting
+    """
+    a, b = smaller.settings, larger.settings
+    if a.flights != b.flights:
+        return Nesting(
+            reason="a flight that is not there has no place on the heat scale, and the usual reference does not hold"
+        )
+    for what, same in (
+        ("the flight curves differ", a.curve == b.curve),
+        ("heat is summed in different ways", _same_heat(a, b)),
+        ("other records are fitted", a.records == b.records),
+        ("other rearing data take part", a.rearing == b.rearing),
+        ("the seasons or starts differ", a.season == b.season and a.biofix == b.biofix),
+        (
+            "the stray shares differ",
+            b.stray_fitted or (not a.stray_fitted and math.isclose(a.stray, b.stray)),
+        ),
+    ):
+        if not same:
+            return Nesting(reason=what)
+    if not set(a.covariates) <= set(b.covariates) or not set(a.shifts) <= set(b.shifts):
+        return Nesting(reason="neither model holds the other")
+    if a.counts != b.counts and b.counts != "dirichlet-multinomial":
+        return Nesting(reason="neither model holds the other")
+    if b.base_held is not None and (a.base_held is None or not math.isclose(a.base_held, b.base_held)):
+        return Nesting(reason="the larger model holds the base, the smaller does not hold it there")
+    for name, value in b.held.items():
+        if name not in a.held or not math.isclose(a.held[name], value):
+            return Nesting(reason=f"the larger model holds {name}, the smaller does not hold it there")
+    degrees = larger.fitted - smaller.fitted
+    if degrees < 1:
+        return Nesting(reason="the larger model fits no parameter more")
+    edges = len(set(b.shifts) - set(a.shifts)) + (a.counts != b.counts)
+    if edges > 1:
+        return Nesting(reason="several parameters lie at the end of their range at once: no simple reference")
+    return Nesting(degrees, edges == 1)
+
+
+def _same_heat(a: FitSettings, b: FitSettings) -> bool:
+    # A fitted upper threshold holds any held one within its range.
+    if a.heat.method != b.heat.method or a.heat.cutoff != b.heat.cutoff:
+        return False
+    if b.upper_range is None:
+        return a.upper_range is None and a.heat.upper == b.heat.upper
+    return a.upper_range is not None or a.heat.upper is not None

@@ -1,0 +1,414 @@
+"""The heat at which an event happens in a trap-year, drawn with every uncertainty that a forecast carries."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import betainc, gammaincinv, ndtr, ndtri
+
+from phenofit.errors import ModelError
+from phenofit.flight.kernels.curves import curve_code
+from phenofit.forecasting.events import event_share
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from phenofit.flight import FlightFit
+    from phenofit.heat.settings import HeatSettings
+
+__all__ = [
+    "HeatDraws",
+    "curve_quantile",
+    "draw_heat",
+    "draw_shares",
+    "event_shares",
+    "flight_shares",
+    "place_shift",
+]
+
+_NO_SWARMS = 1e5  # from this concentration on moths come independently
+_HALVINGS = 26
+_CHECK_WIDTH = 0.7  # a check of half a week to a week, in spreads of a flight
+_SHIFT_PARTS = ("shift_sd_year", "shift_sd_site", "shift_sd")
+
+
+@dataclass(frozen=True)
+class HeatDraws:
+    """Equally likely values of the base and of the heat at each event.
+
+    Parameters
+    ----------
+    base : array, shape (draws,)
+        Base temperature [degC].
+    amount : array, shape (draws, events)
+        Heat at the events [degC d].
+    events : tuple of str
+        Names of the events.
+    upper : array, shape (draws,), optional
+        Upper threshold, where it was fitted [degC].
+    """
+
+    base: npt.NDArray[np.float64]
+    amount: npt.NDArray[np.float64]
+    events: tuple[str, ...]
+    upper: npt.NDArray[np.float64] | None = None
+
+    def upper_of(self, heat: HeatSettings) -> npt.NDArray[np.float64]:
+        """Return the upper threshold of each draw [degC], that of `heat` where it was not fitted."""
+        return np.full(self.base.size, heat.upper_or_inf) if self.upper is None else self.upper
+
+
+def curve_quantile(
+    curve: str,
+    share: npt.ArrayLike,
+    median: npt.ArrayLike,
+    requirement: npt.ArrayLike,
+    spread: npt.ArrayLike,
+) -> npt.NDArray[np.float64]:
+    """Return the heat at which a share of a flight has flown.
+
+    Parameters
+    ----------
+    curve : str
+        Flight curve.
+    share : array_like
+        Shares between 0 and 1.
+    median : array_like
+        Heat at half of the flight, the shift of the trap-year included [degC d].
+    requirement : array_like
+        The same without the shift [degC d]; the log-heat curves take their relative spread from it.
+    spread : array_like
+        Spread [degC d].
+
+    Returns
+    -------
+    array of float64
+        Heat [degC d]; the inverse of :func:`phenofit.flight.kernels.curves.share_flown`.
+
+    Raises
+    ------
+    ModelError
+        If there is no such curve.
+
+    Examples
+    --------
+    >>> float(curve_quantile("normal", 0.5, 480.0, 500.0, 60.0))
+    480.0
+    """
+    code = curve_code(curve)
+    p, mid, m, s = np.broadcast_arrays(
+        *(np.asarray(v, dtype=np.float64) for v in (share, median, requirement, spread))
+    )
+    p = np.clip(p, 1e-12, 1.0 - 1e-12)
+    if code == 5:
+        shape = (m / s) ** 2
+        return np.asarray(np.where(mid > 0.0, mid * gammaincinv(shape, p) / gammaincinv(shape, 0.5), mid))
+    if code in (0, 2):
+        z = ndtri(p)
+    elif code in (1, 3):
+        z = np.log(p / (1.0 - p)) * math.sqrt(3.0) / math.pi
+    else:
+        z = np.log(-np.log1p(-p) / math.log(2.0)) * math.sqrt(6.0) / math.pi
+    if code in (0, 1):
+        return np.asarray(mid + s * z)
+    # A negative median stays negative: it is a date before the sum begins, for every share.
+    return np.asarray(np.where(mid > 0.0, mid * np.exp(z * s / m), mid))
+
+
+def event_shares(
+    events: Sequence[str],
+    draws: int,
+    generator: np.random.Generator,
+    *,
+    moths: float | npt.NDArray[np.float64] | None,
+    concentration: npt.NDArray[np.float64] | float = math.inf,
+) -> npt.NDArray[np.float64]:
+    """Draw the share of the flight that has flown when an event is seen.
+
+    Parameters
+    ----------
+    events : sequence of str
+        Events.
+    draws : int
+        Number of draws.
+    generator : numpy.random.Generator
+        Source of chance.
+    moths : float, array of shape (draws,) or None
+        Moths of the flight that a trap catches in a season; ``None`` stands for the whole population, whose
+        event has no sampling error (and whose first and last moth have no date).
+    concentration : float or array
+        Concentration of the counts; swarms make few moths of many.
+
+    Returns
+    -------
+    array, shape (draws, events)
+
+    Raises
+    ------
+    ModelError
+        If a first or last catch is asked for without `moths`, or an event has no forecast.
+
+    Notes
+    -----
+    Of n moths that share one flight the q-quantile lies at a share that is Beta(n q + 1/2, n (1 - q) + 1/2) (order
+    statistics, interpolated between moths); the first lies at Beta(1, n), the last at Beta(n, 1). Swarms make the
+    flown share itself a random process: by the time at which a share F of the flight is expected, the flown share
+    is Beta(c F, c (1 - F)) at concentration c, as in the Dirichlet-multinomial. A share p is therefore passed before
+    F with the chance that this Beta exceeds p, which is inverted to draw F.
+    """
+    number = (
+        None if moths is None else np.maximum(np.broadcast_to(np.asarray(moths, np.float64), (draws,)), 1.0)
+    )
+    columns = []
+    for event in events:
+        share = event_share(event)
+        if event == "peak":
+            # Only holds the place: the peak is no share, `draw_heat` puts in the heat of the steepest point.
+            columns.append(np.full(draws, 0.5))
+        elif number is None:
+            if share is None:
+                raise ModelError(
+                    f"the date of the {event.replace('_', ' ')} depends on how many moths a trap catches; "
+                    "give that number."
+                )
+            columns.append(np.full(draws, share))
+        else:
+            passed = _order_share(event, share, number, generator)
+            columns.append(_swarm_share(passed, concentration, generator))
+    return np.column_stack(columns)
+
+
+def _order_share(
+    event: str, share: float | None, number: npt.NDArray[np.float64], generator: np.random.Generator
+) -> npt.NDArray[np.float64]:
+    if share is not None:
+        return generator.beta(number * share + 0.5, number * (1.0 - share) + 0.5)
+    if event == "first_catch":
+        return generator.beta(1.0, number)
+    if event == "first_sustained_catch":
+        return generator.beta(2.0, np.maximum(number - 1.0, 1.0))
+    return generator.beta(number, 1.0)
+
+
+def _swarm_share(
+    passed: npt.NDArray[np.float64],
+    concentration: npt.NDArray[np.float64] | float,
+    generator: np.random.Generator,
+) -> npt.NDArray[np.float64]:
+    """Draw the expected share at which a swarming flight passes the shares `passed`."""
+    level = generator.random(passed.size)
+    c = np.minimum(np.broadcast_to(np.asarray(concentration, dtype=np.float64), passed.shape), _NO_SWARMS)
+    low, high = np.zeros_like(passed), np.ones_like(passed)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        below = 1.0 - betainc(c * middle, c * (1.0 - middle), passed) < level
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return np.where(c >= _NO_SWARMS, passed, 0.5 * (low + high))
+
+
+def _peak_offsets(
+    moths: float | npt.NDArray[np.float64],
+    concentration: npt.NDArray[np.float64],
+    generator: np.random.Generator,
+) -> npt.NDArray[np.float64]:
+    """Draw how far from the steepest point of its curve the highest catch of a trap is seen [spreads].
+
+    Catches are drawn on checks that are as long as is usual, on a bell-shaped flight; the highest one stands out the
+    less the fewer moths there are and the more they swarm.
+    """
+    draws = concentration.size
+    phase = generator.uniform(0.0, _CHECK_WIDTH, (draws, 1))
+    edges = np.arange(-4.0, 4.0 + _CHECK_WIDTH, _CHECK_WIDTH) + phase
+    chance = np.diff(ndtr(edges), axis=1)
+    chance /= chance.sum(axis=1, keepdims=True)
+    swarm = generator.standard_gamma(np.minimum(concentration, _NO_SWARMS)[:, np.newaxis] * chance)
+    # So small a concentration that every gamma is nought leaves the chances as they are.
+    total = swarm.sum(axis=1, keepdims=True)
+    share = np.where(total > 0, swarm / np.where(total > 0, total, 1.0), chance)
+    number = np.maximum(np.broadcast_to(np.asarray(moths), (draws,)), 1.0).round().astype(np.int64)
+    counts = generator.multinomial(number, share / share.sum(axis=1, keepdims=True))
+    # Ties are broken by chance; the first check is no likelier than the last.
+    best = np.argmax(counts + 0.5 * generator.random(counts.shape), axis=1)
+    return np.asarray(0.5 * (edges[np.arange(draws), best] + edges[np.arange(draws), best + 1]))
+
+
+def draw_heat(
+    fit: FlightFit,
+    events: Sequence[str],
+    *,
+    flight: int = 1,
+    draws: int = 400,
+    seed: int = 1,
+    moths: float | npt.NDArray[np.float64] | None = None,
+    shift: tuple[float, float] | None = None,
+) -> HeatDraws:
+    """Draw base and event heat from a fit: its uncertainty, the shifts between trap-years, the sampling of moths.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    events : sequence of str
+        Events.
+    flight : int
+        Which flight.
+    draws : int
+        Number of draws.
+    seed : int
+        Seed of the draws; the same seed gives the same draws.
+    moths : float, array of shape (draws,) or None
+        Moths of the flight that a trap catches in a season, see :func:`event_shares`.
+    shift : tuple of two float, optional
+        Mean and SD of what is known of this place's own shift [degC d]; its variance replaces the site part.
+
+    Returns
+    -------
+    HeatDraws
+
+    Raises
+    ------
+    ModelError
+        If the fit has no such flight, or an event cannot be forecast.
+    """
+    terms = _drawn_terms(fit, flight, draws, seed, shift)
+    shares = event_shares(events, draws, terms.generator, moths=moths, concentration=terms.concentration)
+    amount = terms.amount(fit.settings.curve, shares)
+    if "peak" in events:
+        # The steepest point of a log-heat curve lies off its middle, in proportion to the heat.
+        top = terms.median * (fit.event_amount("peak", flight) / fit.requirement(flight))
+        if moths is not None:
+            top = top + terms.spread * _peak_offsets(moths, terms.concentration, terms.generator)
+        amount[:, list(events).index("peak")] = top
+    return HeatDraws(terms.base, amount, tuple(events), terms.upper)
+
+
+def draw_shares(
+    fit: FlightFit,
+    shares: npt.NDArray[np.float64],
+    *,
+    flight: int = 1,
+    draws: int = 400,
+    seed: int = 1,
+    shift: tuple[float, float] | None = None,
+) -> HeatDraws:
+    """Draw the heat at which given shares of the whole flight have flown, all shares of a draw in the same season.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    shares : array, shape (n,)
+        Shares of the flight.
+    flight, draws, seed, shift
+        As for :func:`draw_heat`.
+
+    Returns
+    -------
+    HeatDraws
+        Amounts of shape (draws, n).
+
+    Raises
+    ------
+    ModelError
+        If the fit has no such flight.
+    """
+    terms = _drawn_terms(fit, flight, draws, seed, shift)
+    amount = terms.amount(fit.settings.curve, np.broadcast_to(shares, (draws, shares.size)))
+    return HeatDraws(terms.base, amount, tuple(f"{share:.4f}" for share in shares), terms.upper)
+
+
+@dataclass(frozen=True)
+class _Terms:
+    """Parameters of each draw, the shift of its season and place included."""
+
+    base: npt.NDArray[np.float64]
+    median: npt.NDArray[np.float64]
+    requirement: npt.NDArray[np.float64]
+    spread: npt.NDArray[np.float64]
+    concentration: npt.NDArray[np.float64]
+    generator: np.random.Generator
+    upper: npt.NDArray[np.float64] | None
+
+    def amount(self, curve: str, shares: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        return curve_quantile(
+            curve,
+            shares,
+            self.median[:, np.newaxis],
+            self.requirement[:, np.newaxis],
+            self.spread[:, np.newaxis],
+        )
+
+
+def _drawn_terms(
+    fit: FlightFit, flight: int, draws: int, seed: int, shift: tuple[float, float] | None
+) -> _Terms:
+    if fit.settings.records == "first catch":
+        raise ModelError(
+            "this fit is of first catches alone, which tell nothing of the rest of the flight; fit the counts to "
+            "forecast events."
+        )
+    if not 1 <= flight <= fit.settings.flights:
+        raise ModelError(f"the fit has no flight {flight}, only {fit.settings.flights}.")
+    table = fit.draws(draws, seed=seed)
+    generator = np.random.default_rng([seed, flight, 20])
+
+    def column(name: str) -> npt.NDArray[np.float64]:
+        if name in table.columns:
+            return table[name].to_numpy(dtype=np.float64)
+        return np.full(draws, math.inf)
+
+    parts = [n for n in _SHIFT_PARTS if n in fit.parameters and (shift is None or n != "shift_sd_site")]
+    variance = np.sum([column(name) ** 2 for name in parts], axis=0) if parts else np.zeros(draws)
+    mean, own = (0.0, 0.0) if shift is None else shift
+    requirement = column(f"requirement_{flight}")
+    return _Terms(
+        base=column("base"),
+        median=requirement + mean + np.sqrt(variance + own**2) * generator.standard_normal(draws),
+        requirement=requirement,
+        spread=column(f"spread_{flight}"),
+        concentration=column("concentration"),
+        generator=generator,
+        upper=table["upper"].to_numpy(dtype=np.float64) if "upper" in table.columns else None,
+    )
+
+
+def flight_shares(fit: FlightFit) -> npt.NDArray[np.float64]:
+    """Return the share of the season's moths that belongs to each flight, at the middle of the trap-years.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+
+    Returns
+    -------
+    array, shape (flights,)
+        Adds up to 1.
+    """
+    logs = np.array([0.0, *(fit.parameters[f"size_{g}"] for g in range(2, fit.settings.flights + 1))])
+    sizes = np.exp(logs - logs.max())
+    return np.asarray(sizes / sizes.sum())
+
+
+def place_shift(fit: FlightFit, site: str) -> tuple[float, float] | None:
+    """Return what a fit knows of the shift of one site: mean and SD [degC d]; ``None`` where it knows nothing.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        A fit; only one with a site part knows sites.
+    site : str
+        Name of the site.
+
+    Returns
+    -------
+    tuple of float or None
+    """
+    if "site" not in fit.settings.shifts:
+        return None
+    row = fit.shifts[(fit.shifts["part"] == "site") & (fit.shifts["group"].astype(str) == site)]
+    return None if row.empty else (float(row["mean"].iloc[0]), float(row["sd"].iloc[0]))

@@ -1,0 +1,100 @@
+"""The local check in sentences for someone who is no modeller."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from phenofit.forecasting.distribution import DateDistribution, moment
+
+if TYPE_CHECKING:
+    from phenofit.flight import FlightFit
+
+__all__ = ["sum_up", "year_sentence"]
+
+Days = tuple[float, float, float]
+
+
+def year_sentence(season: str, seen: int, dates: DateDistribution, shift: Days, inside: bool | None) -> str:
+    """Return what one season of records says.
+
+    Parameters
+    ----------
+    season : str
+        Label.
+    seen : int
+        Moths recorded.
+    dates : DateDistribution
+        Forecast of half of the flight.
+    shift : tuple of float
+        How much later the flight was, low and high end [d]; NaN where the records cannot tell.
+    inside : bool or None
+        Whether the records agree with the forecast.
+
+    Returns
+    -------
+    str
+    """
+    low, high = dates.interval(0.95)
+    forecast = (
+        f"{season}: the forecast puts half of the flight on {_day(dates.quantile(0.5))} "
+        f"(95 % between {_day(low)} and {_day(high)})"
+    )
+    if seen == 0:
+        return f"{forecast}; no moth was seen, which says nothing of its time."
+    if inside is None or math.isnan(shift[0]):
+        return f"{forecast}; a single record says nothing of its time."
+    verdict = "agree with that" if inside else "do not agree with that"
+    return f"{forecast}; your records ({seen} moths) {verdict} and put the flight {_way(shift)}."
+
+
+def sum_up(bias: Days, seasons: int, supported: bool, fit: FlightFit) -> tuple[str, ...]:
+    """Return what all seasons together say of the place.
+
+    Parameters
+    ----------
+    bias : tuple of float
+        Shift of the place, low and high end [d].
+    seasons : int
+        Seasons with moths.
+    supported : bool
+        Whether a local correction is supported.
+    fit : FlightFit
+        The fit, for its terms.
+
+    Returns
+    -------
+    tuple of str
+    """
+    terms = f"{fit.settings.heat.describe(round(fit.base, 1))}, from {fit.settings.start_words}"
+    told = "1 season with moths" if seasons == 1 else f"{seasons} seasons with moths"
+    first = f"All together ({told}) the flight at this place comes {_way(bias)} by the fit ({terms})."
+    if supported:
+        second = (
+            f"The records support a correction of {abs(bias[0]):.1f} days {'later' if bias[0] > 0 else 'earlier'}, "
+            "drawn towards nought as far as they are few."
+        )
+    elif seasons < 2:
+        second = "A local correction needs two seasons with moths at least; none is made."
+    else:
+        second = "That is too uncertain for a local correction; none is made."
+    return first, second
+
+
+def _way(shift: Days) -> str:
+    middle, low, high = shift
+    head = "about as expected" if abs(middle) < 0.5 else f"about {_signed(middle)} than expected"
+    return f"{head} (95 %: {_signed(low)} to {_signed(high)})"
+
+
+def _signed(days: float) -> str:
+    if abs(days) < 0.5:
+        return "0 days"
+    unit = "day" if round(abs(days)) == 1 else "days"
+    return f"{abs(days):.0f} {unit} {'later' if days > 0 else 'earlier'}"
+
+
+def _day(when: np.datetime64) -> str:
+    return "later than the weather given" if np.isnat(when) else f"{moment(when).astype(object):%d %B}"

@@ -1,0 +1,153 @@
+"""A few scouting dates of one place: "none on 3 June, two on 10 June"."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError, Problem
+from phenofit.files.tables import parse_dates, parse_numbers, read_table
+from phenofit.seasons import Season
+
+__all__ = ["RECORD_COLUMNS", "place_records", "read_records"]
+
+RECORD_COLUMNS = ("year", "start", "end", "count")
+_NOON_HOURS = 12.0
+
+
+def read_records(
+    path: str | os.PathLike[str],
+    *,
+    season: Season,
+    dates: str = "year-first",
+    columns: Mapping[str, str] | None = None,
+    hour: float = _NOON_HOURS,
+) -> pd.DataFrame:
+    """Read scouting records: a date and a count a row, and optionally the start of the interval.
+
+    Parameters
+    ----------
+    path : path-like
+        Delimited text with the columns ``date, count`` and optionally ``set``; a word such as "none" may stand for 0.
+    season : Season
+        The season.
+    dates : str
+        Order of the dates.
+    columns : mapping, optional
+        Our column name to theirs.
+    hour : float
+        Hour of day of a date without one.
+
+    Returns
+    -------
+    pandas.DataFrame
+        See :func:`place_records`.
+
+    Raises
+    ------
+    DataError
+        With every problem by row.
+    """
+    table = read_table(path, columns=columns, required=["date", "count"], optional=["set"])
+    table.frame["count"] = table.frame["count"].where(table.frame["count"].str.lower() != "none", "0")
+    when, problems = parse_dates(table, "date", dates, default_hour=hour)
+    count, more = parse_numbers(
+        table, "count", missing=("",), required=True, low=0.0, high=1e6, what="a whole number"
+    )
+    since = np.full(len(when), np.datetime64("NaT", "ns"))
+    if "set" in table.frame:
+        since, late = parse_dates(table, "set", dates, default_hour=hour, required=False)
+        problems += late
+    problems += more
+    problems += [
+        table.problem(
+            i, "count", f"'{table.cell(i, 'count')}' is not a whole number.", "Write how many were seen."
+        )
+        for i in np.flatnonzero(np.isfinite(count) & (count != np.floor(count))).tolist()
+    ]
+    if problems:
+        raise DataError(problems)
+    return place_records(when, count, season=season, since=since, file=table.file, rows=table.rows)
+
+
+def place_records(
+    when: Sequence[np.datetime64] | np.ndarray,
+    count: Sequence[float] | np.ndarray,
+    *,
+    season: Season,
+    since: np.ndarray | None = None,
+    file: str = "",
+    rows: np.ndarray | None = None,
+) -> pd.DataFrame:
+    """Turn dated counts of one place into intervals, season by season.
+
+    Parameters
+    ----------
+    when : sequence of datetime64
+        When somebody looked.
+    count : sequence of float
+        How many were seen since the look before.
+    season : Season
+        The season.
+    since : array of datetime64, optional
+        Start of an interval where it is not the look before (NaT: not given).
+    file, rows : str, array of int
+        For messages.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``year`` (in which the season starts), ``start, end`` (datetime64[ns]), ``count``. The first look of a season
+        without a start reaches back to the season's first day: nothing seen by then counts for what it is.
+
+    Raises
+    ------
+    DataError
+        If a date lies outside the season, stands twice or lies before its start, or there is no record.
+
+    Examples
+    --------
+    >>> days = np.array(["2024-06-03T12", "2024-06-10T12"], dtype="datetime64[ns]")
+    >>> found = place_records(days, [0, 2], season=Season.parse("01-01", "10-31"))
+    >>> found.astype(str).values.tolist()
+    [['2024', '2024-01-01 00:00:00', '2024-06-03 12:00:00', '0'], ['2024', '2024-06-03 12:00:00', '2024-06-10 12:00:00', '2']]
+    """
+    moments = np.asarray(when).astype("datetime64[ns]")
+    begins = (
+        np.full(moments.size, np.datetime64("NaT", "ns")) if since is None else since.astype("datetime64[ns]")
+    )
+    lines = np.arange(moments.size) + 1 if rows is None else rows
+    if moments.size == 0:
+        raise DataError(Problem("there is no record.", "Give a date and a count at least once.", file))
+    problems: list[Problem] = []
+    years = season.year_of(moments)
+    order = np.argsort(moments, kind="stable")
+    found: list[tuple[int, np.datetime64, np.datetime64, int]] = []
+    before: tuple[int, np.datetime64] | None = None
+    for i in order:
+        year, end, row = int(years[i]), moments[i], int(lines[i])
+        day = str(end.astype("datetime64[D]"))
+        if year < 0:
+            remedy = f"The season runs from {season.start} to {season.end}."
+            problems.append(Problem(f"{day} lies outside the season.", remedy, file, row, "date"))
+            continue
+        start = begins[i]
+        if np.isnat(start):
+            start = (
+                before[1]
+                if before is not None and before[0] == year
+                else season.first_day(year).astype("datetime64[ns]")
+            )
+        if start >= end:
+            twice = before is not None and before[1] == end
+            finding = f"{day} stands twice." if twice else f"the interval begins at or after its end, {day}."
+            problems.append(Problem(finding, "Give each look once, in its own row.", file, row, "date"))
+            continue
+        found.append((year, start, end, int(np.asarray(count)[i])))
+        before = (year, end)
+    if problems:
+        raise DataError(problems)
+    return pd.DataFrame(found, columns=list(RECORD_COLUMNS))

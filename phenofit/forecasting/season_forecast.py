@@ -1,0 +1,368 @@
+"""The forecast of one season: for every place, flight and event the date as a distribution."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from phenofit.errors import DataError, ModelError, Problem
+from phenofit.flight.fit_at_place import fit_at_site
+from phenofit.forecasting.date_draws import LEVELS, event_dates
+from phenofit.forecasting.distribution import DateDistribution, moment
+from phenofit.forecasting.event_heat import draw_heat, flight_shares, place_shift
+from phenofit.forecasting.events import FORECAST_EVENTS
+from phenofit.forecasting.forecast_places import Place, season_places, season_year
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.flight import FlightFit
+
+__all__ = [
+    "FORECAST_COLUMNS",
+    "WEEK_COLUMNS",
+    "EventForecast",
+    "SeasonForecast",
+    "forecast",
+    "forecast_season",
+]
+
+FORECAST_COLUMNS = (
+    "species",
+    "site",
+    "station",
+    "flight",
+    "event",
+    "season",
+    "issued",
+    "known_until",
+    "past_seasons",
+    "median",
+    "low50",
+    "high50",
+    "low80",
+    "high80",
+    "low95",
+    "high95",
+    "chance_passed",
+    "chance_not_this_season",
+)
+WEEK_COLUMNS = (
+    "species",
+    "site",
+    "flight",
+    "event",
+    "week_start",
+    "week_end",
+    "chance_in_week",
+    "chance_by_end",
+)
+_DAY = np.timedelta64(1, "D")
+
+
+@dataclass(frozen=True)
+class EventForecast:
+    """The forecast of one event at one place.
+
+    Parameters
+    ----------
+    site, station : str
+        Place and its station.
+    flight : int
+        Flight.
+    event : str
+        Event.
+    dates : DateDistribution
+        When it happens.
+    known_until : numpy.datetime64
+        Last day whose weather is known (datetime64[D]); later days are those of past seasons.
+    bridged_until : numpy.datetime64 or None
+        Last day taken from a numerical weather forecast, where asked for.
+    past_seasons : int
+        How many past seasons continue the present one.
+    """
+
+    site: str
+    station: str
+    flight: int
+    event: str
+    dates: DateDistribution
+    known_until: np.datetime64
+    bridged_until: np.datetime64 | None
+    past_seasons: int
+
+
+@dataclass(frozen=True)
+class SeasonForecast:
+    """All forecasts of a season as of one day.
+
+    Parameters
+    ----------
+    species : str
+        Label.
+    season : str
+        Label of the season.
+    issued : numpy.datetime64
+        Day of issue (datetime64[D]); the weather of that day and later is not known.
+    terms : str
+        Base, method and start in words.
+    events : tuple of EventForecast
+        Site by site.
+    failed : tuple of (site, reason)
+        Places without a forecast.
+    problems : tuple of str
+        What stands against the fit behind it.
+    """
+
+    species: str
+    season: str
+    issued: np.datetime64
+    terms: str
+    events: tuple[EventForecast, ...]
+    failed: tuple[tuple[str, str], ...]
+    problems: tuple[str, ...]
+
+    def table(self) -> pd.DataFrame:
+        """Return a row for each place and event, with the columns of ``FORECAST_COLUMNS``."""
+        rows = []
+        for one in self.events:
+            row: dict[str, Any] = {
+                "species": self.species,
+                "site": one.site,
+                "station": one.station,
+                "flight": one.flight,
+                "event": one.event,
+                "season": self.season,
+                "issued": self.issued,
+                "known_until": one.known_until,
+                "past_seasons": one.past_seasons,
+                "median": one.dates.quantile(0.5),
+                "chance_passed": one.dates.chance_by(self.issued),
+                "chance_not_this_season": one.dates.chance_not_this_season,
+            }
+            for level in LEVELS:
+                row[f"low{level * 100:.0f}"], row[f"high{level * 100:.0f}"] = one.dates.interval(level)
+            rows.append(row)
+        table = pd.DataFrame(rows, columns=list(FORECAST_COLUMNS))
+        for name in (
+            "issued",
+            "known_until",
+            "median",
+            *(f"{e}{v}" for v in (50, 80, 95) for e in ("low", "high")),
+        ):
+            table[name] = table[name].astype("datetime64[ns]")
+        table.attrs.update(failed=self.failed, problems=self.problems, terms=self.terms)
+        return table
+
+    def weeks(self, count: int = 8) -> pd.DataFrame:
+        """Return the chance of each event in each coming week.
+
+        Parameters
+        ----------
+        count : int
+            Number of weeks from the day of issue.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns ``WEEK_COLUMNS``; a week ends on the day before ``week_end`` + 1.
+        """
+        rows = []
+        for one in self.events:
+            for week in range(count):
+                start = self.issued + 7 * week * _DAY
+                end = start + 7 * _DAY
+                by_start, by_end = one.dates.chance_by(start), one.dates.chance_by(end)
+                rows.append(
+                    (
+                        self.species,
+                        one.site,
+                        one.flight,
+                        one.event,
+                        start,
+                        end - _DAY,
+                        by_end - by_start,
+                        by_end,
+                    )
+                )
+        table = pd.DataFrame(rows, columns=list(WEEK_COLUMNS))
+        for name in ("week_start", "week_end"):
+            table[name] = table[name].astype("datetime64[ns]")
+        return table
+
+
+def forecast(
+    fit: FlightFit,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    today: str | np.datetime64,
+    **options: Any,
+) -> pd.DataFrame:
+    """Forecast the dates of a season, as a table.
+
+    Parameters
+    ----------
+    fit, weather, links, today
+        As for :func:`forecast_season`.
+    **options
+        Further options of :func:`forecast_season`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row for each place, flight and event, with the columns of ``FORECAST_COLUMNS``; dates are medians and
+        central intervals, chances lie between 0 and 1. ``attrs`` holds ``failed``, ``problems`` and ``terms``.
+
+    Raises
+    ------
+    DataError, ModelError
+        As :func:`forecast_season`.
+    """
+    return forecast_season(fit, weather, links, today=today, **options).table()
+
+
+def forecast_season(
+    fit: FlightFit,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    today: str | np.datetime64,
+    sites: Mapping[str, str] | None = None,
+    events: Sequence[str] = FORECAST_EVENTS,
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    moths: float | None = None,
+    shifts: Mapping[str, tuple[float, float]] | None = None,
+    traps: pd.DataFrame | None = None,
+    bridge: bool = False,
+    draws: int = 1000,
+    seed: int = 1,
+    accept_unconverged: bool = False,
+) -> SeasonForecast:
+    """Forecast the dates of a season from the weather so far and past seasons at the same place.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fitted flights.
+    weather : xarray.Dataset
+        Daily `tmin` and `tmax` [degC] on (station, time), past seasons included.
+    links : pandas.DataFrame
+        ``trap, station``; one forecast is made for each trap (or site, see `sites`).
+    today : str or numpy.datetime64
+        Day of issue; the weather before that day is used.
+    sites : mapping, optional
+        Site of each trap; traps of one site that share a station then share a forecast.
+    events : sequence of str
+        Events.
+    starts : mapping, optional
+        Biofix of each (site, year), for a fit that counts from one.
+    moths : float, optional
+        Moths of a flight that a trap catches in a season; the catches behind the fit by default.
+    shifts : mapping, optional
+        What is known of the own shift of a site beside the fit: mean and SD [degC d], as
+        :func:`phenofit.forecasting.local_check.local_check` gives it.
+    traps : DataFrame, optional
+        Trap table with the covariates of the fit, for sites that the fit has not seen.
+    bridge : bool
+        Use days marked as a numerical weather forecast (`source` 4) before past seasons take over.
+    draws, seed : int
+        Draws behind each distribution and their seed.
+    accept_unconverged : bool
+        Forecast even from a fit whose search did not converge.
+
+    Returns
+    -------
+    SeasonForecast
+
+    Raises
+    ------
+    ModelError
+        If the fit did not converge, or the day lies outside every season.
+    DataError
+        If no place can be forecast; names each with its reason.
+
+    Notes
+    -----
+    Each draw takes parameters from the error of the fit, a shift from the shifts between years and trap-years, the
+    sampling error of a trap's catch, and the weather of one past season from the day of issue on. The intervals are
+    those whose coverage :func:`phenofit.validate.cross_validate` counts.
+    """
+    if not fit.converged and not accept_unconverged:
+        raise ModelError(
+            "the fit did not converge, so its forecast would mean nothing; refit, or say that you accept it."
+        )
+    issued = moment(today)
+    season = fit.settings.season
+    places, failed = season_places(
+        weather, links, season, issued=issued, sites=sites, starts=starts, bridge=bridge
+    )
+    found: list[EventForecast] = []
+    for place in places:
+        shift = (shifts or {}).get(place.site, place_shift(fit, place.site))
+        try:
+            here = fit_at_site(fit, place.site, traps)
+        except ModelError as error:
+            failed.append((place.site, str(error)))
+            continue
+        found += _at_place(here, place, events, (moths, draws, seed), shift)
+    if not found:
+        raise DataError([Problem(f"site {site} cannot be forecast: {reason}", "") for site, reason in failed])
+    year = season_year(season, issued)
+    terms = f"{fit.settings.heat.describe(round(fit.base, 1))}, from {fit.settings.start_words}"
+    return SeasonForecast(
+        fit.settings.species, season.label(year), issued, terms, tuple(found), tuple(failed), fit.problems
+    )
+
+
+def _at_place(
+    fit: FlightFit,
+    place: Place,
+    events: Sequence[str],
+    numbers: tuple[float | None, int, int],
+    shift: tuple[float, float] | None,
+) -> list[EventForecast]:
+    moths, draws, seed = numbers
+    ensemble = place.ensemble
+    found = []
+    for flight in range(1, fit.settings.flights + 1):
+        heat = draw_heat(
+            fit,
+            events,
+            flight=flight,
+            draws=draws,
+            seed=seed,
+            moths=_moths(fit, flight, draws, seed) if moths is None else moths,
+            shift=shift,
+        )
+        dates = event_dates(heat, ensemble.tmin, ensemble.tmax, start=place.start, heat=fit.settings.heat)
+        if dates is None:
+            raise DataError(
+                Problem(
+                    f"station {place.station} lacks temperatures, so the sum is unknown.", "Fill the gap."
+                )
+            )
+        found += [
+            EventForecast(
+                place.site,
+                place.station,
+                flight,
+                e,
+                dates[e],
+                place.known_until,
+                place.bridged_until,
+                len(ensemble.years),
+            )
+            for e in events
+        ]
+    return found
+
+
+def _moths(fit: FlightFit, flight: int, draws: int, seed: int) -> npt.NDArray[np.float64]:
+    totals = fit.data["total"].to_numpy(dtype=np.float64) * flight_shares(fit)[flight - 1]
+    return np.random.default_rng([seed, flight, 78]).choice(np.maximum(totals, 1.0), size=draws)

@@ -1,0 +1,198 @@
+"""Seasons of one station as rows of daily temperature, and past seasons as continuations of the present one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phenofit.errors import DataError, ModelError, Problem
+from phenofit.forecasting.distribution import moment
+from phenofit.seasons import MonthDay, Season
+
+__all__ = ["SeasonEnsemble", "StationSeries", "station_series"]
+
+
+@dataclass(frozen=True)
+class StationSeries:
+    """Daily temperatures of one station.
+
+    Parameters
+    ----------
+    station : str
+        Its id.
+    first : numpy.datetime64
+        First day (datetime64[D]).
+    tmin, tmax : array, shape (days,)
+        Daily minimum and maximum [degC], NaN where missing.
+    """
+
+    station: str
+    first: np.datetime64
+    tmin: npt.NDArray[np.float64]
+    tmax: npt.NDArray[np.float64]
+
+    @property
+    def last(self) -> np.datetime64:
+        """Last day of the series (datetime64[D])."""
+        return self.first + np.timedelta64(self.tmin.size - 1, "D")
+
+    def on(self, days: npt.NDArray[np.datetime64]) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """Return minimum and maximum on the given days [degC]; NaN outside the series."""
+        at = (days.astype("datetime64[D]") - self.first).astype(np.int64)
+        inside = (at >= 0) & (at < self.tmin.size)
+        safe = np.where(inside, at, 0)
+        return np.where(inside, self.tmin[safe], np.nan), np.where(inside, self.tmax[safe], np.nan)
+
+    def last_observed(self, season: Season, year: int) -> np.datetime64 | None:
+        """Return the last day of a season on which both temperatures are known."""
+        days = season.days(year)
+        tmin, tmax = self.on(days)
+        known = np.flatnonzero(np.isfinite(tmin) & np.isfinite(tmax))
+        return days[known[-1]] if known.size else None
+
+    def season_rows(
+        self, season: Season, year: int, *, start: np.datetime64 | None = None
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """Return one season as rows of shape (1, days), one day longer than the season (for double methods).
+
+        With `start` the rows begin on that day (datetime64[D]) instead of the season's first.
+        """
+        tmin, tmax = self.on(_days_and_one(season, year, start))
+        return tmin[np.newaxis, :], tmax[np.newaxis, :]
+
+    def continued(
+        self,
+        season: Season,
+        year: int,
+        *,
+        before: np.datetime64,
+        years: Iterable[int],
+        start: np.datetime64 | None = None,
+    ) -> SeasonEnsemble:
+        """Return a season known up to a day, and continued by the weather of other seasons.
+
+        Parameters
+        ----------
+        season : Season
+            The season.
+        year : int
+            Year in which it starts.
+        before : numpy.datetime64
+            Days before this one are taken as observed in that season.
+        years : iterable of int
+            Seasons whose weather continues it, each as likely as the other. The same month-day is taken, so
+            that a leap day moves nothing.
+        start : numpy.datetime64, optional
+            First day of the rows instead of the season's first.
+
+        Returns
+        -------
+        SeasonEnsemble
+
+        Raises
+        ------
+        DataError
+            If a day before `before` is missing, or no season can continue it.
+        """
+        days = _days_and_one(season, year, start)
+        tmin, tmax = self.on(days)
+        ahead = days >= moment(before, "D")
+        gap = days[~ahead & ~(np.isfinite(tmin) & np.isfinite(tmax))]
+        if gap.size:
+            raise DataError(
+                Problem(
+                    f"station {self.station} has no temperatures on {gap.size} days before "
+                    f"{moment(before)}, the first is {gap[0]}.",
+                    "A heat sum over a gap is unknown; fill the gap or use another station.",
+                )
+            )
+        if not ahead.any():
+            return SeasonEnsemble(tmin[np.newaxis, :], tmax[np.newaxis, :], ())
+        rows_min, rows_max, used = [], [], []
+        for other in years:
+            low, high = self.on(_same_days(days[ahead], other - year))
+            # The day after the season serves double methods only and may be missing.
+            if np.isfinite(low[:-1]).all() and np.isfinite(high[:-1]).all():
+                rows_min.append(np.concatenate([tmin[~ahead], low]))
+                rows_max.append(np.concatenate([tmax[~ahead], high]))
+                used.append(int(other))
+        if not used:
+            raise DataError(
+                Problem(
+                    f"station {self.station} has no whole past season to continue {season.label(year)} "
+                    f"from {moment(before)}.",
+                    "Give weather of earlier years for this station.",
+                )
+            )
+        return SeasonEnsemble(np.array(rows_min), np.array(rows_max), tuple(used))
+
+
+@dataclass(frozen=True)
+class SeasonEnsemble:
+    """Equally likely seasons that share their observed part.
+
+    Parameters
+    ----------
+    tmin, tmax : array, shape (members, days)
+        Daily minimum and maximum [degC].
+    years : tuple of int
+        The past season behind each member.
+    """
+
+    tmin: npt.NDArray[np.float64]
+    tmax: npt.NDArray[np.float64]
+    years: tuple[int, ...]
+
+
+def station_series(weather: xr.Dataset) -> dict[str, StationSeries]:
+    """Return the series of every station of a weather dataset.
+
+    Parameters
+    ----------
+    weather : xarray.Dataset
+        Dims (station, time), with `tmin` and `tmax` [degC] on a complete daily calendar.
+
+    Returns
+    -------
+    dict
+        Station id to series.
+
+    Raises
+    ------
+    ModelError
+        If the days are not complete and in order, or the unit is not degC.
+    """
+    days = weather["time"].to_numpy().astype("datetime64[D]")
+    if days.size == 0 or (np.diff(days) != np.timedelta64(1, "D")).any():
+        raise ModelError("the weather must be on a complete daily calendar, in order.")
+    for name in ("tmin", "tmax"):
+        if weather[name].attrs.get("units", "degC") != "degC":
+            raise ModelError(f"'{name}' is in {weather[name].attrs['units']}, not in degC.")
+    tmin = weather["tmin"].transpose("station", "time").to_numpy().astype(np.float64)
+    tmax = weather["tmax"].transpose("station", "time").to_numpy().astype(np.float64)
+    return {
+        str(name): StationSeries(str(name), days[0], tmin[i], tmax[i])
+        for i, name in enumerate(weather["station"].to_numpy())
+    }
+
+
+def _days_and_one(
+    season: Season, year: int, start: np.datetime64 | None = None
+) -> npt.NDArray[np.datetime64]:
+    days = season.days(year)
+    if start is not None:
+        days = np.arange(moment(start, "D"), days[-1] + np.timedelta64(1, "D"))
+    return np.append(days, days[-1] + np.timedelta64(1, "D"))
+
+
+def _same_days(days: npt.NDArray[np.datetime64], years_later: int) -> npt.NDArray[np.datetime64]:
+    """Return the same month-days some years later; 29 February becomes 1 March where there is none."""
+    result = []
+    for day in days:
+        date = day.astype(object)
+        result.append(MonthDay(date.month, date.day).in_year(date.year + years_later))
+    return np.array(result, dtype="datetime64[D]")

@@ -1,0 +1,167 @@
+"""When a heat sum reaches an amount: many draws of base and amount over an ensemble of seasons (compiled)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from phenofit.heat.compiled.compiler import compiled
+from phenofit.heat.compiled.daily_kernels import day_heat
+
+__all__ = ["crossing_after", "crossing_days"]
+
+
+@compiled
+def crossing_days(
+    tmin: npt.NDArray[np.float64],
+    tmax: npt.NDArray[np.float64],
+    member: npt.NDArray[np.int64],
+    base: npt.NDArray[np.float64],
+    amount: npt.NDArray[np.float64],
+    upper: npt.NDArray[np.float64],
+    method_code: int,
+    cutoff_code: int,
+) -> npt.NDArray[np.float64]:
+    """Return the day on which the heat of a draw reaches each of its amounts.
+
+    Parameters
+    ----------
+    tmin, tmax : array, shape (members, days)
+        Daily minima and maxima of the seasons from the day on which sums begin [degC]; NaN where missing.
+    member : array of int, shape (draws,)
+        The season of each draw.
+    base : array, shape (draws,)
+        Base temperature [degC].
+    amount : array, shape (draws, events)
+        Heat sums to reach [degC d].
+    upper : array, shape (draws,)
+        Upper threshold [degC]; infinite for none.
+    method_code, cutoff_code : int
+        From :mod:`phenofit.heat.compiled.daily_kernels`.
+
+    Returns
+    -------
+    array, shape (draws, events)
+        Days from the midnight that begins the sums, with the fraction of the day; minus infinity for a negative
+        amount (before the sums begin), 0 for an amount of 0, infinite where the amount is not reached, NaN where a
+        missing day comes before that is known.
+
+    Examples
+    --------
+    >>> warm = np.full((1, 5), 20.0)
+    >>> none = np.array([np.inf])
+    >>> crossing_days(warm, warm, np.zeros(1, int), np.array([10.0]), np.array([[25.0, 60.0]]), none, 3, 0)
+    array([[2.5, inf]])
+    """
+    draws, events = amount.shape
+    days = tmax.shape[1]
+    result = np.full((draws, events), math.inf)
+    for k in range(draws):
+        m = member[k]
+        heat = 0.0
+        left = 0
+        for e in range(events):
+            if amount[k, e] < 0.0:
+                result[k, e] = -math.inf
+            elif amount[k, e] == 0.0:
+                result[k, e] = 0.0
+            elif math.isnan(amount[k, e]):
+                result[k, e] = math.nan
+            else:
+                left += 1
+        d = 0
+        while left > 0 and d < days:
+            value = _heat_on(d, tmin[m], tmax[m], base[k], upper[k], method_code, cutoff_code)
+            if math.isnan(value):
+                for e in range(events):
+                    if result[k, e] == math.inf:
+                        result[k, e] = math.nan
+                break
+            if value > 0.0:
+                for e in range(events):
+                    if result[k, e] == math.inf and heat + value >= amount[k, e]:
+                        result[k, e] = d + (amount[k, e] - heat) / value
+                        left -= 1
+            heat += value
+            d += 1
+    return result
+
+
+@compiled
+def crossing_after(
+    tmin: npt.NDArray[np.float64],
+    tmax: npt.NDArray[np.float64],
+    member: npt.NDArray[np.int64],
+    base: npt.NDArray[np.float64],
+    start: npt.NDArray[np.float64],
+    amount: npt.NDArray[np.float64],
+    upper: float,
+    method_code: int,
+    cutoff_code: int,
+) -> npt.NDArray[np.float64]:
+    """Return the day on which heat summed from a moment of each draw's own reaches an amount.
+
+    Parameters
+    ----------
+    tmin, tmax, member, base, method_code, cutoff_code
+        As for :func:`crossing_days`.
+    upper : float
+        Upper threshold of all draws [degC].
+    start : array, shape (draws,)
+        Moment from which heat is summed, in days with their fractions; infinite gives infinite, minus infinity
+        gives minus infinity.
+    amount : array, shape (draws,)
+        Heat sum to reach [degC d].
+
+    Returns
+    -------
+    array, shape (draws,)
+        Days as `start` counts them; infinite where the amount is not reached, NaN after a missing day.
+
+    Examples
+    --------
+    >>> warm = np.full((1, 9), 20.0)
+    >>> crossing_after(warm, warm, np.zeros(1, int), np.array([10.0]), np.array([1.5]), np.array([20.0]), 99.0, 3, 0)
+    array([3.5])
+    """
+    draws = start.size
+    days = tmax.shape[1]
+    result = np.full(draws, math.inf)
+    for k in range(draws):
+        if math.isinf(start[k]):
+            result[k] = start[k]
+            continue
+        m = member[k]
+        left = amount[k]
+        d = int(start[k])
+        part = start[k] - d
+        while d < days:
+            value = _heat_on(d, tmin[m], tmax[m], base[k], upper, method_code, cutoff_code)
+            if math.isnan(value):
+                result[k] = math.nan
+                break
+            gain = value * (1.0 - part)
+            if gain >= left:
+                result[k] = d + part + (left / value if value > 0.0 else 0.0)
+                break
+            left -= gain
+            part = 0.0
+            d += 1
+    return result
+
+
+@compiled
+def _heat_on(
+    day: int,
+    tmin: npt.NDArray[np.float64],
+    tmax: npt.NDArray[np.float64],
+    base: float,
+    upper: float,
+    method_code: int,
+    cutoff_code: int,
+) -> float:
+    following = tmin[day + 1] if day + 1 < tmin.size else math.nan
+    value, _, _ = day_heat(method_code, cutoff_code, tmin[day], tmax[day], following, base, upper)
+    return value

@@ -1,0 +1,202 @@
+"""Compiled loops over time: running sums with resets, and the moments at which they reach an amount.
+
+Arrays come in slabs of the shape (outer, days, inner): time lines are (series, days, 1), a grid stored day after
+day is (1, days, cells). Either is walked in the order in which it lies in memory.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from phenofit.heat.compiled.compiler import compiled
+
+__all__ = [
+    "OUTSIDE",
+    "UNKNOWN",
+    "as_slabs",
+    "from_slabs",
+    "reach_amounts",
+    "sum_from_dates",
+    "sum_in_seasons",
+]
+
+Floats = npt.NDArray[np.floating]
+Integers = npt.NDArray[np.int64]
+
+OUTSIDE = -1
+"""Season number of days that lie in no season."""
+
+UNKNOWN = -2
+"""Season number of days whose season began before the series, so that the sum is not known."""
+
+
+def as_slabs(values: npt.NDArray[Any], *, like: npt.NDArray[Any] | None = None) -> npt.NDArray[Any]:
+    """Bring an array with days last to slabs, without a copy where its memory allows.
+
+    Parameters
+    ----------
+    values : array, shape (..., days)
+        Any array; often the turned view of one that is stored day after day.
+    like : array, shape (outer, days, inner), optional
+        Slabs whose form is to be taken.
+
+    Returns
+    -------
+    array, shape (outer, days, inner)
+        C-contiguous.
+    """
+    days = values.shape[-1]
+    turned = np.moveaxis(values, -1, 0)
+    if like is None:
+        by_day = values.ndim > 1 and turned.flags.c_contiguous and not values.flags.c_contiguous
+    else:
+        by_day = like.shape[2] > 1
+    if by_day:
+        return np.ascontiguousarray(turned).reshape(1, days, -1)
+    return np.ascontiguousarray(values).reshape(-1, days, 1)
+
+
+def from_slabs(slabs: npt.NDArray[Any], shape: tuple[int, ...]) -> npt.NDArray[Any]:
+    """Return slabs as an array of the given shape with days last, a view."""
+    if slabs.shape[2] > 1:
+        return np.moveaxis(slabs.reshape(shape[-1], *shape[:-1]), 0, -1)
+    return slabs.reshape(shape)
+
+
+@compiled
+def sum_in_seasons(
+    daily: Floats,
+    season: Integers,
+    filled: npt.NDArray[np.bool_],
+    max_filled: float,
+    longest_gap: float,
+    out: Floats,
+    share: Floats,
+) -> None:
+    """Sum daily heat within each season.
+
+    Parameters
+    ----------
+    daily : array, shape (outer, days, inner)
+        Heat of each day [degC d]; NaN makes the rest of the season NaN.
+    season : array of int, shape (days,)
+        Season of each day; a new number begins a new sum, a negative one gives NaN.
+    filled : array of bool, shape (outer, days, inner), or (0, 0, 0) for none
+        Days whose temperatures were filled.
+    max_filled, longest_gap : float
+        Highest number of filled days in a season, and in a row, that a sum may hold; infinite for any.
+    out, share : array, shape (outer, days, inner)
+        Receive the sums [degC d] and the share of filled days in them; `share` is (0, 0, 0) without `filled`.
+    """
+    outer, days, inner = daily.shape
+    look = filled.shape[1] > 0
+    for o in range(outer):
+        total = np.zeros(inner)
+        count = np.zeros(inner)
+        run = np.zeros(inner)
+        current = -1
+        taken = 0
+        for t in range(days):
+            if season[t] < 0:
+                out[o, t] = math.nan
+                if look:
+                    share[o, t] = math.nan
+                current = -1
+                continue
+            if season[t] != current:
+                current = season[t]
+                total[:] = 0.0
+                count[:] = 0.0
+                run[:] = 0.0
+                taken = 0
+            taken += 1
+            for i in range(inner):
+                total[i] += daily[o, t, i]
+            if look:
+                for i in range(inner):
+                    count[i] += filled[o, t, i]
+                    run[i] = run[i] + 1.0 if filled[o, t, i] else 0.0
+                    if count[i] > max_filled or run[i] > longest_gap:
+                        total[i] = math.nan
+                    share[o, t, i] = count[i] / taken
+            for i in range(inner):
+                out[o, t, i] = total[i]
+
+
+@compiled
+def sum_from_dates(daily: Floats, first: Floats, last: Floats, out: Floats) -> None:
+    """Sum daily heat from a moment of its own in every cell.
+
+    Parameters
+    ----------
+    daily : array, shape (outer, days, inner)
+        Heat of each day [degC d].
+    first, last : array, shape (outer, inner)
+        Where the sum begins and ends [days since the midnight that begins the series]. The day of the beginning
+        counts for the part after it. NaN or a beginning before the series gives NaN.
+    out : array, shape (outer, days, inner)
+        Receives the sums to the end of each day; NaN before the beginning and from the end on.
+    """
+    outer, days, inner = daily.shape
+    for o in range(outer):
+        total = np.zeros(inner)
+        for t in range(days):
+            for i in range(inner):
+                begins = first[o, i]
+                part = min(1.0, t + 1.0 - begins)
+                # A begin that is NaN fails the first comparison.
+                if begins >= 0.0 and part > 0.0 and t < last[o, i]:
+                    total[i] += part * daily[o, t, i]
+                    out[o, t, i] = total[i]
+                else:
+                    out[o, t, i] = math.nan
+
+
+@compiled
+def reach_amounts(
+    heat: Floats, season: Integers, first: Floats, amounts: npt.NDArray[np.float64], out: Floats
+) -> None:
+    """Find when running sums reach each amount, heat growing linearly within a day.
+
+    Parameters
+    ----------
+    heat : array, shape (outer, days, inner)
+        Sum to the end of each day [degC d].
+    season : array of int, shape (days,)
+        Position of each day's season on the axis of `out`; negative for none.
+    first : array, shape (outer, inner)
+        Where each sum begins [days since the beginning of the series]; NaN where it begins at a midnight.
+    amounts : array, shape (amounts,)
+        Heat asked for [degC d], above nil.
+    out : array, shape (outer, inner, seasons, amounts)
+        Receives the moments [days since the beginning of the series]; NaN where not reached.
+    """
+    outer, days, inner = heat.shape
+    smallest = amounts.min()
+    for o in range(outer):
+        out[o] = math.nan
+        previous = np.zeros(inner)
+        current = -1
+        for t in range(days):
+            s = season[t]
+            if s < 0:
+                continue
+            if s != current:
+                current = s
+                previous[:] = 0.0
+            for i in range(inner):
+                now = np.float64(heat[o, t, i])
+                # Unknown sums fail the comparison; most days of winter end here.
+                if now >= smallest:
+                    before = previous[i]
+                    begins = float(t) if math.isnan(first[o, i]) else max(float(t), first[o, i])
+                    for k in range(amounts.size):
+                        if before < amounts[k] <= now:
+                            part = (amounts[k] - before) / (now - before)
+                            out[o, i, s, k] = begins + (t + 1.0 - begins) * part
+                if not math.isnan(now):
+                    previous[i] = now

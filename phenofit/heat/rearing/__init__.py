@@ -1,0 +1,1 @@
+"""Development rates from rearing at constant temperatures: ``regression`` and its ``figure``."""

@@ -1,0 +1,233 @@
+"""The error map: site values, a kriged surface with its error, and where a trap would teach most."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from phenofit.errors import ModelError
+from phenofit.maps.borders import read_rings
+from phenofit.maps.choice import select_errors
+from phenofit.maps.dataset import map_dataset
+from phenofit.maps.kriging.left_out_check import SurfaceCheck, check_surface
+from phenofit.maps.kriging.next_trap import next_trap_gain
+from phenofit.maps.kriging.ordinary import Kriging, SiteData
+from phenofit.maps.kriging.parameter_uncertainty import parameter_sets, predict_averaged
+from phenofit.maps.kriging.restricted_likelihood import fit_kriging
+from phenofit.maps.kriging.single_thread import one_thread
+from phenofit.maps.kriging.trend import drift_design
+from phenofit.maps.projection import Grid, Plane, choose_cell, make_grid, merge_close, plane_for
+from phenofit.maps.sites import SiteErrors, summarise_sites
+
+__all__ = ["Fields", "MapSettings", "error_map"]
+
+_FEWEST = 6
+_SAME_PLACE_M = 25.0
+
+
+@dataclass(frozen=True)
+class MapSettings:
+    """How the surface is made; see :func:`error_map` for the meaning of each."""
+
+    drift: tuple[str, ...] = ()
+    covariance: str = "exponential"
+    support: float = 0.3
+    new_trap_seasons: int | None = None
+
+
+@dataclass(frozen=True)
+class Fields:
+    """The surface on the cells inside the map, or the reason why there is none."""
+
+    note: str
+    model: Kriging | None = None
+    check: SurfaceCheck | None = None
+    mean: np.ndarray | None = None
+    variance: np.ndarray | None = None
+    information: np.ndarray | None = None
+    gain: np.ndarray | None = None
+    mean_variance: float = float("nan")
+
+
+def error_map(
+    validation: pd.DataFrame,
+    *,
+    forecaster: str = "fitted",
+    flight: int = 1,
+    event: str = "flight_50",
+    species: str | None = None,
+    scheme: str | None = None,
+    lead_days: float | None = None,
+    cell_km: float | None = None,
+    margin_km: float | None = None,
+    region: Any = None,
+    drift: Sequence[str] = (),
+    elevation: xr.DataArray | None = None,
+    covariance: str = "exponential",
+    crs: Any = None,
+    support: float = 0.3,
+    new_trap_seasons: int | None = None,
+    invented: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> xr.Dataset:
+    """Map the held-out errors of a forecaster.
+
+    Parameters
+    ----------
+    validation : DataFrame
+        The validation table.
+    forecaster, flight, event, species, scheme, lead_days
+        Which rows; see :func:`phenofit.maps.choice.select_errors`.
+    cell_km : float, optional
+        Side of a cell [km]; by default about a hundred cells across the sites.
+    margin_km : float, optional
+        How far the map goes beyond the hull of the sites [km]; by default an eighth of their extent.
+    region : path or mapping, optional
+        GeoJSON of an area that bounds the map instead of the hull.
+    drift : sequence of str
+        ``"latitude"`` and ``"elevation"``: the mean error may change linearly with these.
+    elevation : DataArray, optional
+        Heights [m] on 1-D ``latitude`` and ``longitude`` [degrees]; needed for a drift on elevation.
+    covariance : str
+        ``"exponential"``, ``"spherical"``, ``"gaussian"``, or ``"best"`` by likelihood.
+    crs : optional
+        A projected system in metres; by default an equal-area plane centred on the sites.
+    support : float
+        A cell counts as supported by traps where they explain at least this share of the spatial variance.
+    new_trap_seasons : int, optional
+        Seasons for which a new trap would stand; by default the median of the present sites.
+    invented : bool
+        Marks the map as made from invented data.
+    progress : callable, optional
+        Called with a line for each step.
+
+    Returns
+    -------
+    Dataset
+        On ``(y, x)`` [m]: ``mean_error, mean_error_se, expected_rmse`` [day], ``information`` [1],
+        ``supported`` (0 or 1), ``next_trap_gain`` [day2]; on ``site`` the columns of
+        :func:`phenofit.maps.site_errors`; the grid mapping ``crs``. Where no surface can be vouched for, the
+        cells are NaN, and the attribute ``surface_note`` says why. Positive errors mean: forecast late.
+
+    Raises
+    ------
+    DataError
+        If the table or the region file is wrong.
+    MissingExtraError
+        If the packages of the extra ``maps`` are not installed; :func:`phenofit.maps.site_errors` needs none.
+    ModelError
+        If nothing matches, or a setting makes no sense.
+
+    Notes
+    -----
+    Sites enter with the season parts taken out and with their own standard errors; those that stand within
+    25 m of each other are merged. Length, sill and nugget come from restricted likelihood; up to 200 sites
+    the surface is averaged over them, so that its error holds theirs. The surface is kept only if it
+    predicts left-out sites better than the plain mean does. ``expected_rmse`` is the root of
+    (mean error)² + (its error)² + nugget + season variance + rest variance: what a new season at a new trap
+    is expected to miss by.
+    """
+    tell = progress or (lambda _: None)
+    settings = MapSettings(tuple(drift), covariance, support, new_trap_seasons)
+    if not 0.0 < support < 1.0:
+        raise ModelError(f"support {support:g} is not a share between 0 and 1.")
+    sites = summarise_sites(
+        select_errors(
+            validation,
+            forecaster=forecaster,
+            flight=flight,
+            event=event,
+            species=species,
+            scheme=scheme,
+            lead_days=lead_days,
+        )
+    )
+    table = sites.table
+    plane = plane_for(table["longitude"].to_numpy(), table["latitude"].to_numpy(), crs=crs)
+    points = np.column_stack(plane.to_plane(table["longitude"].to_numpy(), table["latitude"].to_numpy()))
+    rings = (
+        None if region is None else [np.column_stack(plane.to_plane(*ring.T)) for ring in read_rings(region)]
+    )
+    grid = make_grid(
+        points,
+        cell=choose_cell(points) if cell_km is None else cell_km * 1000.0,
+        margin=None if margin_km is None else margin_km * 1000.0,
+        region=rings,
+    )
+    tell(f"error map: {len(table)} sites, {int(grid.inside.sum())} cells of {grid.cell / 1000:g} km")
+    with one_thread():
+        fields, notes = _surface(sites, points, plane, grid, settings, elevation)
+    tell(f"error map: {fields.note}")
+    return map_dataset(sites, points, plane, grid, fields, settings, notes=notes, invented=invented)
+
+
+def _surface(
+    sites: SiteErrors,
+    points: np.ndarray,
+    plane: Plane,
+    grid: Grid,
+    settings: MapSettings,
+    elevation: xr.DataArray | None,
+) -> tuple[Fields, tuple[str, ...]]:
+    table = sites.table
+    cells = grid.points()
+    design, cell_design, used, drift_notes = drift_design(
+        settings.drift, table, plane, cells, elevation=elevation
+    )
+    merged, merge_notes = _merge(points[used], table[used], design[used])
+    notes = (*drift_notes, *merge_notes)
+    reason = _why_no_surface(merged)
+    if reason:
+        return Fields(reason), notes
+    model = fit_kriging(merged, covariance=settings.covariance)
+    check = check_surface(model)
+    if not check.beats_mean:
+        return Fields(check.sentence, check=check), notes
+    mean, variance, information = predict_averaged(parameter_sets(model), cells, cell_design)
+    seasons = settings.new_trap_seasons or int(np.median(table["seasons"]))
+    gain, before = next_trap_gain(model, cells, cell_design, variance=sites.rest_sd**2 / seasons)
+    return Fields(check.sentence, model, check, mean, variance, information, gain, before), notes
+
+
+def _merge(points: np.ndarray, table: pd.DataFrame, design: np.ndarray) -> tuple[SiteData, tuple[str, ...]]:
+    label = merge_close(points, tolerance=_SAME_PLACE_M)
+    values, variances = table["adjusted_error"].to_numpy(), table["adjusted_se"].to_numpy() ** 2
+    count = np.bincount(label)
+    if count.max() == 1:
+        return SiteData(points, values, variances, design), ()
+    # Seasons are the weights, so that a site of one season does not count as much as one of ten.
+    weight = table["seasons"].to_numpy(float)
+    total = np.bincount(label, weight)
+
+    def pooled(column: np.ndarray) -> np.ndarray:
+        return np.asarray(np.bincount(label, weight * column) / total)
+
+    names = [", ".join(table["site"].to_numpy()[label == k]) for k in np.flatnonzero(count > 1)]
+    note = f"Sites within {_SAME_PLACE_M:g} m of each other were merged for the surface: {'; '.join(names)}."
+    data = SiteData(
+        np.column_stack([pooled(points[:, 0]), pooled(points[:, 1])]),
+        pooled(values),
+        np.bincount(label, weight**2 * variances) / total**2,
+        np.column_stack([pooled(design[:, k]) for k in range(design.shape[1])]),
+    )
+    return data, (note,)
+
+
+def _why_no_surface(data: SiteData) -> str:
+    n = len(data.values)
+    fewest = _FEWEST + data.design.shape[1] - 1
+    if n < fewest:
+        return f"No surface is drawn: the sites stand at {n} different {'places' if n != 1 else 'place'}; it takes at least {fewest}."
+    spread = np.linalg.svd(data.points - data.points.mean(axis=0), compute_uv=False)
+    if spread[1] < 0.03 * spread[0]:
+        return "No surface is drawn: the sites stand on a line, so nothing is known to either side of it."
+    if np.ptp(data.values) < 1e-9:
+        return "No surface is drawn: all sites have the same error."
+    if np.linalg.matrix_rank(data.design) < data.design.shape[1]:
+        return "No surface is drawn: the sites do not differ in a drift column."
+    return ""

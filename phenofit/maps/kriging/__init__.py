@@ -1,0 +1,1 @@
+"""Kriging of site errors, its parameters by restricted likelihood, and its checks."""

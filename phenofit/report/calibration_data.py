@@ -1,0 +1,93 @@
+"""The numbers behind the figure that tells whether forecasts keep what their intervals promise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from phenofit.validate.requirement_trend import pit_histogram, reliability
+
+__all__ = ["Calibration", "calibration"]
+
+_Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """How the forecasts of one flight compare with what was seen.
+
+    Attributes
+    ----------
+    flight : int
+        The flight.
+    edges : array, shape (bins + 1,)
+        Edges of the classes of place in the forecast distribution, 0 to 1.
+    share : array, shape (bins,)
+        Share of the held-out events in each class; 1 / bins in each where forecasts are calibrated.
+    nominal, inside, low, high : array, shape (3,)
+        What the intervals promise, the share inside them, and its own 95 % interval.
+    forecasts : int
+        Forecasts behind it.
+    """
+
+    flight: int
+    edges: _Array
+    share: _Array
+    nominal: _Array
+    inside: _Array
+    low: _Array
+    high: _Array
+    forecasts: int
+
+
+def calibration(
+    validation: pd.DataFrame, *, event: str = "flight_50", bins: int = 10
+) -> tuple[Calibration, ...]:
+    """Return how the fitted forecaster's intervals did, for each flight.
+
+    Parameters
+    ----------
+    validation : DataFrame
+        Validation table of one species and one scheme.
+    event : str
+        The event.
+    bins : int
+        Classes of the histogram.
+
+    Returns
+    -------
+    tuple of Calibration
+        Empty where no forecast had intervals. Forecasts with the weather known only.
+    """
+    own = validation[
+        (validation["forecaster"] == "fitted")
+        & (validation["event"] == event)
+        & validation["lead_days"].isna()
+    ]
+    if own.empty:
+        return ()
+    places, kept = pit_histogram(own, bins=bins), reliability(own)
+    found = []
+    for flight in sorted(own["flight"].unique()):
+        place, hold = places[places["flight"] == flight], kept[kept["flight"] == flight]
+        if place.empty or hold.empty:
+            continue
+        nominal, inside, low, high = (
+            hold[c].to_numpy(dtype=np.float64) for c in ("level", "coverage", "low", "high")
+        )
+        found.append(
+            Calibration(
+                flight=int(flight),
+                edges=np.append(place["low"].to_numpy(dtype=np.float64), 1.0),
+                share=place["share"].to_numpy(dtype=np.float64),
+                nominal=nominal,
+                inside=inside,
+                low=low,
+                high=high,
+                forecasts=int(hold["forecasts"].max()),
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,151 @@
+"""What both field tables need: two-digit years, filling down merged cells, covariates, row lists."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import ModelError, Problem
+from phenofit.files.tables import Table, parse_numbers
+
+__all__ = ["covariate_columns", "fill_down", "full_years", "row_text"]
+
+_SHORT_YEAR = re.compile(r"^(\d{1,2})([-/.])(\d{1,2})\2(\d{2})(?=$|[T\s])")
+_PIVOT = 69
+"""Two-digit years from 69 on are of the 1900s, the others of the 2000s: the rule of POSIX ``strptime``."""
+
+_HUGE = 1e300
+"""A range of any number, in which both readings of a separator are possible."""
+
+_FILLABLE = ("trap", "site")
+
+
+def full_years(table: Table, columns: Iterable[str], order: str) -> Table:
+    """Return the table with two-digit years written out, where the declared order puts the year last.
+
+    Parameters
+    ----------
+    table : Table
+        A table of text cells.
+    columns : iterable of str
+        Our names of its date columns.
+    order : str
+        The declared date order; year-first dates are left alone, since ``24-05-03`` could be anything.
+
+    Returns
+    -------
+    Table
+        With a note that counts the cells.
+    """
+    if order == "year-first":
+        return table
+    frame = table.frame.copy()
+    changed = 0
+    for column in columns:
+        cells = frame[column]
+        short = cells.str.match(_SHORT_YEAR)
+        if short.any():
+            frame.loc[short, column] = [_SHORT_YEAR.sub(_write_out, cell) for cell in cells[short]]
+            changed += int(short.sum())
+    if not changed:
+        return table
+    note = f"{changed} dates with a two-digit year read as 1969 to 2068."
+    return replace(table, frame=frame, notes=(*table.notes, note))
+
+
+def _write_out(match: re.Match[str]) -> str:
+    year = int(match.group(4))
+    return f"{match[1]}{match[2]}{match[3]}{match[2]}{year + (1900 if year >= _PIVOT else 2000)}"
+
+
+def fill_down(table: Table, columns: Sequence[str]) -> Table:
+    """Return the table with the blanks below a merged trap or site cell filled, counted in the notes.
+
+    Parameters
+    ----------
+    table : Table
+        A table of text cells.
+    columns : sequence of str
+        ``trap``, ``site`` or both; counts and dates are never filled.
+
+    Returns
+    -------
+    Table
+
+    Raises
+    ------
+    ModelError
+        If another column is asked for.
+    """
+    wrong = [c for c in columns if c not in _FILLABLE]
+    if wrong:
+        raise ModelError(f"column '{wrong[0]}' cannot be filled down; only {' and '.join(_FILLABLE)} can.")
+    frame, notes = table.frame.copy(), list(table.notes)
+    for column in columns:
+        if column not in frame:
+            continue
+        blank = frame[column] == ""
+        filled = frame[column].mask(blank).ffill()
+        done = blank & filled.notna()
+        if done.any():
+            frame[column] = filled.fillna("").astype("str")
+            notes.append(
+                f"{int(done.sum())} blank '{table.names.get(column, column)}' cells filled from the row above "
+                f"(rows {row_text(table.rows[done.to_numpy()])})."
+            )
+    return replace(table, frame=frame, notes=tuple(notes))
+
+
+def covariate_columns(table: Table, known: Collection[str]) -> tuple[dict[str, pd.Series], list[Problem]]:
+    """Return the further columns of a table: as numbers where every filled cell is one, else as text.
+
+    Parameters
+    ----------
+    table : Table
+        A table of text cells.
+    known : collection of str
+        Columns that have a meaning of their own and are left out here.
+
+    Returns
+    -------
+    columns : dict of str to pandas.Series
+        Text cells keep the empty text; numeric ones have NaN for it.
+    problems : list of Problem
+        Numbers whose comma or point may be one of thousands; between commas a point is a decimal sign.
+    """
+    result: dict[str, pd.Series] = {}
+    problems: list[Problem] = []
+    for column in table.frame:
+        if column in known:
+            continue
+        cells = table.frame[column]
+        values, faults = parse_numbers(table, str(column))
+        if faults or np.isnan(values).all():
+            result[str(column)] = cells
+            continue
+        if table.delimiter != ",":
+            values, more = parse_numbers(table, str(column), low=-_HUGE, high=_HUGE)
+            problems += more
+        result[str(column)] = pd.Series(values, index=cells.index)
+    return result, problems
+
+
+def row_text(rows: Iterable[int], *, shown: int = 12) -> str:
+    """Return file rows as short text.
+
+    Examples
+    --------
+    >>> row_text([3, 4, 5, 9])
+    '3-5, 9'
+    """
+    numbers = np.unique(np.fromiter((int(r) for r in rows), dtype=np.int64))
+    if not numbers.size:
+        return ""
+    runs = np.split(numbers, np.flatnonzero(np.diff(numbers) > 1) + 1)
+    texts = [f"{run[0]}" if run.size == 1 else f"{run[0]}-{run[-1]}" for run in runs]
+    more = f" and {len(texts) - shown} more" if len(texts) > shown else ""
+    return ", ".join(texts[:shown]) + more

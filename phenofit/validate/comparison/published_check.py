@@ -1,0 +1,234 @@
+"""Is a published threshold right here? Tested on its own terms, as the triple of base, sum and start that it is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError, FitError, ModelError
+from phenofit.flight.estimate.enough_records import lacking_for_verdict, recorded
+from phenofit.flight.intervals.profile import cut_root
+from phenofit.flight.intervals.reference_distribution import degrees_of_error, p_value_of_ratio
+from phenofit.heat.settings import HeatSettings
+from phenofit.seasons import Season
+from phenofit.validate.comparison.refit_on_terms import PublishedTerms
+from phenofit.validate.comparison.verdict import verdict_and_sentence
+from phenofit.validate.forecasters import FITTED, Setting, season_from
+from phenofit.validate.scores import paired_difference
+from phenofit.validate.thresholds.published_table import PublishedThreshold
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from phenofit.traps import TrapYears
+
+__all__ = ["PublishedComparison", "compare_published"]
+
+
+@dataclass(frozen=True)
+class PublishedComparison:
+    """What the catches say about one published threshold.
+
+    Parameters
+    ----------
+    threshold : PublishedThreshold
+        The threshold.
+    usable : bool
+        Whether it could be tested.
+    refit_amount, refit_low, refit_high : float
+        Heat of the event refitted with the published base, method and start held, and its interval [degC d].
+    amount_inside : bool
+        Whether the published amount (or a part of its range) lies in that interval.
+    lr_statistic, p_value : float
+        Likelihood-ratio test of the published pair of base and amount against both refitted.
+    base_inside : bool
+        Whether the published base lies in the interval of the base, everything else on the published terms.
+    refit_base : float
+        Base fitted with the published method and start [degC].
+    held_out_difference_days, difference_low, difference_high : float
+        Mean absolute held-out error of the published threshold minus that of the refitted model, paired by trap
+        and season [d]; NaN without a validation table.
+    verdict : str
+        ``"supported"``, ``"not contradicted"``, ``"refuted here"``, ``"cannot tell"`` (too few records for any of
+        these) or ``"cannot be tested"`` (the threshold lacks something).
+    sentence : str
+        The verdict in words.
+    level : float
+        Level of the intervals.
+    """
+
+    threshold: PublishedThreshold
+    usable: bool
+    refit_amount: float = math.nan
+    refit_low: float = math.nan
+    refit_high: float = math.nan
+    amount_inside: bool = False
+    lr_statistic: float = math.nan
+    p_value: float = math.nan
+    base_inside: bool = False
+    refit_base: float = math.nan
+    held_out_difference_days: float = math.nan
+    difference_low: float = math.nan
+    difference_high: float = math.nan
+    verdict: str = "cannot be tested"
+    sentence: str = ""
+    level: float = 0.95
+
+
+def compare_published(
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    threshold: PublishedThreshold,
+    *,
+    season: Season,
+    heat: HeatSettings | None = None,
+    species: str = "",
+    flights: int = 1,
+    curve: str | Sequence[str] = "normal",
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    fit_options: Mapping[str, Any] | None = None,
+    validation: pd.DataFrame | None = None,
+    level: float = 0.95,
+    seed: int = 1,
+) -> PublishedComparison:
+    """Test a published threshold on the catches of a region, on the published terms.
+
+    Parameters
+    ----------
+    trap_years : TrapYears
+        All records.
+    weather : xarray.Dataset
+        Daily `tmin` and `tmax` [degC] on (station, time).
+    links : pandas.DataFrame
+        ``trap, station``.
+    threshold : PublishedThreshold
+        What is tested.
+    season : Season
+        The study's season; its start is replaced by the published one.
+    heat : HeatSettings, optional
+        Gives method and cut-off where the source does not tell.
+    species, flights, curve
+        As for the fit.
+    starts : mapping, optional
+        Biofix of each (site, year), for thresholds that count from one.
+    fit_options : mapping, optional
+        Further options of the fit.
+    validation : pandas.DataFrame, optional
+        Table of :func:`phenofit.validate.cross_validate` made with this threshold; gives the difference in days.
+    level : float
+        Level of intervals and tests.
+    seed : int
+        Seed of the resampling of years.
+
+    Returns
+    -------
+    PublishedComparison
+        A threshold that cannot be tested comes back with the reason in its sentence.
+
+    Raises
+    ------
+    ModelError
+        If the level is not between 0.5 and 1.
+
+    Notes
+    -----
+    With l(b, a) the log-likelihood at base b and event heat a, maximised over all else, and (b0, a0) the published
+    pair, the statistic is 2 [max l - l(b0, a0)]. It is referred to the likelihood ratio of two normal means, which is
+    (Y + 1) log(1 + 2 F / (Y - 1)) for Y years, F with 2 and Y - 1 degrees of freedom: the counterpart for two
+    parameters of what the fit's intervals use. For a printed range a0 is
+    the point of the range nearest to the refitted amount.
+
+    First and last catch have no fixed heat: they are taken at the share of the flight at which the first or last
+    moth of a trap with the typical catch is due (its median).
+    """
+    if not 0.5 < level < 1.0:
+        raise ModelError(f"a level lies between 0.5 and 1, not at {level}.")
+    setting = Setting(
+        weather,
+        links,
+        season,
+        heat or HeatSettings(),
+        {"species": species, "flights": flights, "curve": curve, **dict(fit_options or {})},
+        starts,
+    )
+    reason = threshold.unusable
+    if (fit_options or {}).get("records") == "first catch":
+        reason = "only first catches are fitted here, and a published sum is tested on the whole flight"
+    if reason is None and threshold.flight > flights:
+        reason = f"it is about flight {threshold.flight}, the season here has {flights}"
+    few = "" if reason else lacking_for_verdict(recorded(trap_years), flights=flights)
+    if few:
+        sentence = f"For the published {threshold.words} these catches cannot tell: {few}."
+        return PublishedComparison(threshold, False, verdict="cannot tell", sentence=sentence, level=level)
+    if reason is None:
+        try:
+            season_from(threshold.start, setting)
+            terms = PublishedTerms(trap_years, threshold, setting)
+        except (ModelError, FitError, DataError) as error:
+            reason = str(error).rstrip(".")
+    if reason is not None:
+        sentence = f"The published {threshold.words} cannot be tested: {reason}."
+        return PublishedComparison(threshold, False, sentence=sentence, level=level)
+    return _compared(terms, threshold, validation, level, seed)
+
+
+def _compared(
+    terms: PublishedTerms,
+    threshold: PublishedThreshold,
+    validation: pd.DataFrame | None,
+    level: float,
+    seed: int,
+) -> PublishedComparison:
+    degrees = degrees_of_error("base", terms.free.settings, terms.free.data)
+    reach = cut_root(level, degrees)
+    amount, low, high = terms.amount_interval(level)
+    printed_low, printed_high = threshold.range_degc_d
+    nearest = min(max(amount, printed_low), printed_high)
+    free = terms.free.log_likelihood
+    statistic = max(2.0 * (free - terms.log_likelihood_at(nearest)), 0.0)
+    inside = not ((low is not None and printed_high < low) or (high is not None and printed_low > high))
+    base_drop = max(2.0 * (free - terms.held.log_likelihood), 0.0)
+    gap = (math.nan, math.nan, math.nan)
+    if validation is not None:
+        gap = _held_out(validation, threshold, level, seed)
+    result = PublishedComparison(
+        threshold=threshold,
+        usable=True,
+        refit_amount=amount,
+        refit_low=math.nan if low is None else low,
+        refit_high=math.nan if high is None else high,
+        amount_inside=inside,
+        lr_statistic=statistic,
+        p_value=p_value_of_ratio(statistic, 2, degrees),
+        base_inside=math.sqrt(base_drop) <= reach,
+        refit_base=terms.free.base,
+        held_out_difference_days=gap[0],
+        difference_low=gap[1],
+        difference_high=gap[2],
+        level=level,
+    )
+    verdict, sentence = verdict_and_sentence(result, terms)
+    return PublishedComparison(**{**result.__dict__, "verdict": verdict, "sentence": sentence})
+
+
+def _held_out(
+    validation: pd.DataFrame, threshold: PublishedThreshold, level: float, seed: int
+) -> tuple[float, float, float]:
+    rows = validation[
+        (validation["event"] == threshold.event)
+        & (validation["flight"] == threshold.flight)
+        & validation["lead_days"].isna()
+    ]
+    # One scheme, the first: the same trap-years forecast under another must not be paired across.
+    rows = rows[rows["scheme"] == validation["scheme"].iloc[0]] if len(rows) else rows
+    published = rows[rows["forecaster"] == f"published:{threshold.id}"]
+    difference, low, high, _ = paired_difference(
+        published, rows[rows["forecaster"] == FITTED], level=level, seed=seed
+    )
+    return difference, low, high

@@ -1,0 +1,147 @@
+"""The catches refitted on the terms of a published threshold: its base, method and start."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.optimize import minimize_scalar
+
+from phenofit.errors import ModelError
+from phenofit.flight.fitting import fit_flights
+from phenofit.flight.kernels.curves import share_flown
+from phenofit.flight.selection.curve_choice import choose_curve
+from phenofit.flight.share_heat import share_intervals
+from phenofit.forecasting.event_heat import curve_quantile, event_shares, flight_shares
+from phenofit.forecasting.events import event_share
+from phenofit.validate.forecasters import Setting, season_from
+from phenofit.validate.thresholds.published_table import PublishedThreshold
+from phenofit.validate.thresholds.terms import options_on_other_terms
+
+if TYPE_CHECKING:
+    from phenofit.flight import FlightFit
+    from phenofit.traps import TrapYears
+
+__all__ = ["PublishedTerms"]
+
+
+_SHARE_DRAWS = 4001
+
+
+class PublishedTerms:
+    """Fits on published terms: with the base fitted, and with the base held at the published one.
+
+    Parameters
+    ----------
+    trap_years : TrapYears
+        All records.
+    threshold : PublishedThreshold
+        Gives base, method, upper threshold and start.
+    setting : Setting
+        Weather, links, season and options of the fit.
+
+    Attributes
+    ----------
+    free, held : FlightFit
+        The two fits.
+    share : float
+        Share of the flight at which the event happens, for a trap of typical catch.
+    """
+
+    def __init__(self, trap_years: TrapYears, threshold: PublishedThreshold, setting: Setting) -> None:
+        if threshold.base is None:
+            raise ModelError("a threshold without a base has no terms to fit on.")
+        self.threshold = threshold
+        self._options: dict[str, Any] = options_on_other_terms(setting.fit_options)
+        self._call = (trap_years, setting.weather, setting.links)
+        self._keywords: dict[str, Any] = {
+            "season": season_from(threshold.start, setting),
+            "heat": threshold.heat_settings(setting.heat),
+            "starts": setting.starts,
+        }
+        asked = {"curve": "normal", **self._options}
+        self.free = choose_curve(
+            trap_years, setting.weather, setting.links, profiles=False, **self._keywords, **asked
+        )
+        # Likelihoods are compared below: all fits on these terms share the curve that was chosen on them.
+        self._options["curve"] = self.free.settings.curve
+        self.held = self._fit(
+            base=threshold.base, profiles=(f"requirement_{threshold.flight}", f"spread_{threshold.flight}")
+        )
+        self.share = self._event_share()
+
+    def _fit(self, **more: Any) -> FlightFit:
+        trap_years, weather, links = self._call
+        more["hold"] = {**self._options.get("hold", {}), **more.get("hold", {})}
+        return fit_flights(trap_years, weather, links, **self._keywords, **{**self._options, **more})
+
+    @property
+    def moths(self) -> float:
+        """Moths of the flight that a trap typically catches in a season."""
+        share = float(flight_shares(self.held)[self.threshold.flight - 1])
+        return float(np.median(self.held.data["total"].to_numpy(dtype=np.float64))) * share
+
+    def _event_share(self) -> float:
+        event, flight = self.threshold.event, self.threshold.flight
+        share = event_share(event)
+        if share is not None:
+            return share
+        if event == "peak":
+            m, s = self.held.requirement(flight), self.held.spread(flight)
+            return share_flown(self.held.settings.curve, self.held.event_amount("peak", flight), m, s)
+        drawn = event_shares(
+            [event],
+            _SHARE_DRAWS,
+            np.random.default_rng(1),
+            moths=self.moths,
+            concentration=self.held.parameters.get("concentration", math.inf),
+        )
+        return float(np.median(drawn))
+
+    def amount_at(self, requirement: float, spread: float) -> float:
+        """Return the heat of the event for a requirement and a spread [degC d]."""
+        return float(curve_quantile(self.held.settings.curve, self.share, requirement, requirement, spread))
+
+    def amount_interval(self, level: float) -> tuple[float, float | None, float | None]:
+        """Return the refitted heat of the event and its interval, the published base held [degC d]."""
+        return share_intervals(self.held, (self.share,), self.threshold.flight, level=level)[0]
+
+    def log_likelihood_at(self, amount: float) -> float:
+        """Return the log-likelihood with base and event heat held at published values, all else refitted."""
+        flight = self.threshold.flight
+        base = self.threshold.base
+        if self.share == 0.5:
+            return self._fit(base=base, hold={f"requirement_{flight}": amount}, profiles=False).log_likelihood
+
+        def fall(log_spread: float) -> float:
+            spread = math.exp(log_spread)
+            # The requirement that puts the event at the published amount, for this spread.
+            hold = {
+                f"requirement_{flight}": self._requirement_for(amount, spread),
+                f"spread_{flight}": spread,
+            }
+            if hold[f"requirement_{flight}"] <= 0:
+                return 1e9
+            return -self._fit(base=base, hold=hold, profiles=False).log_likelihood
+
+        centre = math.log(self.held.spread(flight))
+        found = minimize_scalar(
+            fall,
+            bounds=(centre - 1.2, centre + 1.2),
+            method="bounded",
+            options={"xatol": 0.01, "maxiter": 25},
+        )
+        return -float(found.fun)
+
+    def _requirement_for(self, amount: float, spread: float) -> float:
+        if self.held.settings.curve in ("normal", "logistic"):
+            return amount - (self.amount_at(0.0, spread))
+        low, high = 1e-3, 20.0 * max(amount, 1.0)
+        for _ in range(80):
+            middle = 0.5 * (low + high)
+            if self.amount_at(middle, spread) < amount:
+                low = middle
+            else:
+                high = middle
+        return 0.5 * (low + high)

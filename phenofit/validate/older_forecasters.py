@@ -1,0 +1,86 @@
+"""The rules from before the likelihood as forecasters of half of a flight."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from phenofit.errors import ModelError
+from phenofit.files.tables import nearest
+from phenofit.forecasting.date_draws import event_dates
+from phenofit.forecasting.event_heat import HeatDraws
+from phenofit.validate.forecasters import Dates, Setting, Target, start_of
+
+if TYPE_CHECKING:
+    from phenofit.traps import TrapYears
+
+__all__ = ["OLDER", "OlderRule", "check_rules"]
+
+OLDER = "older rule"
+
+
+def check_rules(rules: Sequence[str]) -> None:
+    """Refuse a rule that is not known.
+
+    Raises
+    ------
+    ModelError
+        With the names that are.
+    """
+    from phenofit.flight.baselines.rules import RULES
+
+    for rule in rules:
+        if rule not in RULES:
+            raise ModelError(
+                f"there is no older rule '{rule}'; there are {', '.join(RULES)}.{nearest(rule, RULES)}"
+            )
+
+
+class OlderRule:
+    """Base and requirement by a rule from before the likelihood; its spread is the SD of the heat at the event."""
+
+    covariates: tuple[str, ...] = ()
+
+    def __init__(self, train: TrapYears, observed: pd.DataFrame, rule: str, setting: Setting) -> None:
+        from phenofit.flight.baselines.rules import older_rules
+
+        self.setting = setting
+        dates = observed.loc[observed["event"] == "flight_50", ["trap_year", "flight", "observed"]]
+        table = older_rules(
+            train,
+            setting.weather,
+            setting.links,
+            season=setting.season,
+            heat=setting.heat,
+            events=dates,
+            rules=(rule,),
+            starts=setting.starts,
+            jackknife=False,
+        )
+        found = table.dropna(subset=["base", "requirement"])
+        if found.empty:
+            raise ModelError(f"the rule gives no base ({'; '.join(table['note'].astype(str).unique())}).")
+        self.answers = {
+            int(row["flight"]): (float(row["base"]), float(row["requirement"]), float(row["spread"]))
+            for row in found.to_dict("records")
+        }
+
+    def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
+        """Return the date of half of the flight; the rules know no other event."""
+        if "flight_50" not in events or flight not in self.answers:
+            return {}
+        start = start_of(self.setting, self.setting.season, target)
+        if start is None:
+            return None
+        base, requirement, spread = self.answers[flight]
+        number = self.setting.draws
+        # In an order of its own, so that the draws do not go along with the seasons that continue the weather.
+        order = np.random.default_rng(self.setting.seed).permutation(number)
+        amount = requirement + spread * ndtri((order + 0.5) / number)
+        draws = HeatDraws(np.full(number, base), amount[:, np.newaxis], ("flight_50",))
+        tmin, tmax = target.rows(self.setting.season, start)
+        return event_dates(draws, tmin, tmax, start=start, heat=self.setting.heat)

@@ -1,0 +1,136 @@
+"""Daily station tables: station, date, minimum, maximum in a declared unit."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection, Mapping
+from pathlib import Path
+
+import numpy as np
+
+from phenofit.errors import DataError, Problem
+from phenofit.files.tables import Table, nearest, parse_dates, parse_numbers, read_table, two_digit_year_note
+from phenofit.units import temperature_unit, to_celsius
+from phenofit.weather.reading.assemble import DayRows
+from phenofit.weather.schema import SOURCES
+
+__all__ = ["MISSING_CODES", "read_daily_table"]
+
+_EVERYWHERE = (-9999.0, -9999.9, -999.0, -999.9, -99.0, -99.9, 999.0, 999.9, 9999.0, 9999.9)
+MISSING_CODES: dict[str, tuple[float, ...]] = {
+    # 99.9 and 99 are real summer maxima in Fahrenheit, so they are codes only where they cannot be readings.
+    "degC": (*_EVERYWHERE, 99.0, 99.9),
+    "degF": _EVERYWHERE,
+    "kelvin": (*_EVERYWHERE, 99.0, 99.9, 0.0),
+}
+"""Numbers that mean "no value" in daily tables, by declared unit; compared before any conversion."""
+
+
+def read_daily_table(
+    path: str | os.PathLike[str],
+    *,
+    unit: str,
+    columns: Mapping[str, str] | None = None,
+    dates: str = "year-first",
+    missing_codes: Collection[float] | None = None,
+    station: str | None = None,
+) -> DayRows:
+    """Read one daily station table.
+
+    Parameters
+    ----------
+    path : path-like
+        Delimited text with ``station, date, tmin, tmax`` and optionally ``source`` (a name of
+        :data:`phenofit.weather.schema.SOURCES`).
+    unit : str
+        Unit of both temperatures; declared, never guessed.
+    columns : mapping, optional
+        Our column name to the name in the file, where they differ.
+    dates : {"year-first", "month-first", "day-first"}
+        Order of the dates.
+    missing_codes : collection of float, optional
+        Numbers that mean "no value", in place of :data:`MISSING_CODES`.
+    station : str, optional
+        Id of the station, where the table has no station column.
+
+    Returns
+    -------
+    DayRows
+        Temperatures in degrees Celsius.
+
+    Raises
+    ------
+    DataError
+        With every unreadable cell.
+    UnitError
+        If the unit is unknown.
+    """
+    house_unit = temperature_unit(unit)
+    keys = ["date", "tmin", "tmax"]
+    table = read_table(
+        path,
+        columns=columns,
+        required=keys if station is not None else ["station", *keys],
+        optional=["source", "station"] if station is not None else ["source"],
+    )
+    name = Path(path).name
+    days, problems = parse_dates(table, "date", dates)
+    codes = MISSING_CODES[house_unit] if missing_codes is None else tuple(missing_codes)
+    notes = [f"{name}: {note}" for note in table.notes]
+    short_years = two_digit_year_note(table, "date")
+    notes += [short_years] if short_years else []
+    values: dict[str, np.ndarray] = {}
+    for column in ("tmin", "tmax"):
+        numbers, faults = parse_numbers(table, column, what=f"a temperature in {house_unit}")
+        problems += faults
+        coded = np.isin(numbers, codes)
+        if coded.any():
+            which = ", ".join(f"{code:g}" for code in np.unique(numbers[coded]))
+            notes.append(
+                f"{name}, column '{table.names[column]}': {coded.sum()} values are missing codes ({which})."
+            )
+        values[column] = to_celsius(np.where(coded, np.nan, numbers), house_unit)
+    ids, faults = _stations(table, station)
+    problems += faults
+    source, faults = _sources(table)
+    problems += faults
+    if problems:
+        raise DataError(sorted(problems, key=lambda p: p.row or 0))
+    size = len(ids)
+    return DayRows(
+        ids,
+        days.astype("datetime64[D]"),
+        values["tmin"],
+        values["tmax"],
+        np.full(size, name, dtype=object),
+        table.rows,
+        np.zeros(size, dtype=np.int16),
+        source,
+        notes,
+    )
+
+
+def _stations(table: Table, station: str | None) -> tuple[np.ndarray, list[Problem]]:
+    if "station" not in table.frame:
+        return np.full(len(table.rows), station, dtype=object), []
+    ids = table.frame["station"]
+    blank = np.flatnonzero((ids == "").to_numpy())
+    problems = [table.problem(int(i), "station", "has no station id.", "Write one.") for i in blank]
+    return ids.astype(str).to_numpy(dtype=object), problems
+
+
+def _sources(table: Table) -> tuple[np.ndarray, list[Problem]]:
+    if "source" not in table.frame:
+        return np.full(len(table.rows), SOURCES["observed"], dtype=np.int8), []
+    words = table.frame["source"].str.lower()
+    known = {"": SOURCES["observed"], **SOURCES}
+    problems = [
+        table.problem(
+            int(i),
+            "source",
+            f"'{table.cell(int(i), 'source')}' is not a source.",
+            f"Accepted are {', '.join(SOURCES)} or a blank for observed.{nearest(words.iloc[i], SOURCES)}",
+        )
+        for i in np.flatnonzero(~words.isin(list(known)).to_numpy())
+    ]
+    return words.map(known).fillna(0).to_numpy().astype(np.int8), problems

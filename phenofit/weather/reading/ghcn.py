@@ -1,0 +1,240 @@
+"""Daily archive files of the global historical network (GHCN-Daily): fixed width, and the by-station CSV.
+
+Both hold one element per line in tenths of a degree Celsius, with a measurement, a quality and a source flag.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError, Problem
+from phenofit.files import require_regular
+from phenofit.weather.reading.assemble import DayRows
+from phenofit.weather.schema import FLAGS, SOURCES
+
+__all__ = ["read_ghcn_daily"]
+
+MISSING = -9999
+TENTHS = 10.0
+_ELEMENTS = ("TMIN", "TMAX")
+_FIXED = re.compile(r"^[A-Z0-9_-]{11}\d{6}[A-Z0-9]{4}")
+_MORNING = range(
+    300, 1100
+)  # observation times HHMM at which the maximum read is mostly that of the day before
+
+
+@dataclass
+class _Values:
+    """Element values as read; one entry per value."""
+
+    station: list[str] = field(default_factory=list)
+    date: list[str] = field(default_factory=list)
+    element: list[str] = field(default_factory=list)
+    value: list[int] = field(default_factory=list)
+    measured: list[str] = field(default_factory=list)
+    quality: list[str] = field(default_factory=list)
+    hour: list[str] = field(default_factory=list)
+    row: list[int] = field(default_factory=list)
+
+    def add(self, *entry: object) -> None:
+        columns = (
+            self.station,
+            self.date,
+            self.element,
+            self.value,
+            self.measured,
+            self.quality,
+            self.hour,
+            self.row,
+        )
+        for column, cell in zip(columns, entry, strict=True):
+            column.append(cell)  # type: ignore[attr-defined]
+
+
+def read_ghcn_daily(path: str | os.PathLike[str], *, keep_failed: bool = False) -> DayRows:
+    """Read one GHCN-Daily file, ``.dly`` or by-station CSV; told apart by its first line.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+    keep_failed : bool
+        Keep values that failed a quality check of the archive; by default they are set to missing, counted
+        and listed.
+
+    Returns
+    -------
+    DayRows
+        Temperatures in degrees Celsius; a day with one of the two elements stays.
+
+    Raises
+    ------
+    DataError
+        If the file is of neither form, or a line cannot be read.
+
+    Notes
+    -----
+    Any quality flag that is not blank is a failed check. The measurement flag L marks a temperature that
+    appears lagged with respect to the hour of observation.
+
+    References
+    ----------
+    readme.txt and readme-by_station.txt of the archive (fields, flags, missing value -9999, tenths of degC).
+    """
+    file = os.fspath(path)
+    require_regular(path, remedy="Check the name and the folder.")
+    lines = Path(path).read_text(encoding="latin-1").splitlines()
+    first = next((line for line in lines if line.strip()), "")
+    if _FIXED.match(first):
+        values, problems = _fixed_width(lines, file)
+    elif first.count(",") >= 6:
+        values, problems = _by_station(lines, file)
+    else:
+        raise DataError(
+            Problem(
+                "the first line has the form of neither a .dly file nor a by-station CSV.",
+                "Give the archive's file as it was downloaded and unpacked.",
+                file,
+                1,
+            )
+        )
+    if problems:
+        raise DataError(problems)
+    if not values.row:
+        raise DataError(
+            Problem("there is no TMIN and no TMAX in it.", "Choose a station that has them.", file)
+        )
+    return _joined(values, Path(path).name, keep_failed)
+
+
+def _fixed_width(lines: list[str], file: str) -> tuple[_Values, list[Problem]]:
+    values, problems = _Values(), []
+    for row, line in enumerate(lines, start=1):
+        element = line[17:21]
+        if element not in _ELEMENTS:
+            continue
+        month = line[11:15] + "-" + line[15:17]
+        for day in range(1, 32):
+            cell = line[21 + 8 * (day - 1) : 29 + 8 * (day - 1)]
+            text = cell[:5].strip()
+            if not text:
+                continue
+            if re.fullmatch(r"-?\d+", text) is None:
+                problems.append(
+                    Problem(
+                        f"day {day}: '{text}' is not a whole number.",
+                        "A value takes 5 characters, its three flags one each.",
+                        file,
+                        row,
+                        element,
+                    )
+                )
+            elif int(text) != MISSING:
+                flags = cell[5:8].ljust(3)
+                values.add(line[:11], f"{month}-{day:02d}", element, int(text), flags[0], flags[1], "", row)
+    return values, problems
+
+
+def _by_station(lines: list[str], file: str) -> tuple[_Values, list[Problem]]:
+    values, problems = _Values(), []
+    for row, line in enumerate(lines, start=1):
+        cells = [cell.strip().strip('"') for cell in line.split(",")]
+        if len(cells) < 4 or cells[2] not in _ELEMENTS:
+            continue
+        cells += [""] * (8 - len(cells))
+        if re.fullmatch(r"\d{8}", cells[1]) is None or re.fullmatch(r"-?\d+", cells[3]) is None:
+            problems.append(
+                Problem(
+                    f"'{cells[1]}', '{cells[3]}' are not a date YYYYMMDD and a whole number.",
+                    "Give the archive's file unchanged.",
+                    file,
+                    row,
+                )
+            )
+        elif int(cells[3]) != MISSING:
+            date = f"{cells[1][:4]}-{cells[1][4:6]}-{cells[1][6:]}"
+            values.add(cells[0], date, cells[2], int(cells[3]), cells[4], cells[5], cells[7], row)
+    return values, problems
+
+
+def _joined(values: _Values, file: str, keep_failed: bool) -> DayRows:
+    """Join the elements of a day (outer) after the quality flags were seen to."""
+    frame = pd.DataFrame(values.__dict__)
+    frame["celsius"] = frame["value"] / TENTHS
+    failed = frame["quality"].str.strip() != ""
+    lagged = frame["measured"] == "L"
+    notes, found = [], []
+    if failed.any():
+        kinds = ", ".join(
+            f"{flag}: {count}"
+            for flag, count in frame.loc[failed, "quality"].value_counts().sort_index().items()
+        )
+        fate = "kept, as asked" if keep_failed else "set to missing"
+        notes.append(
+            f"{file}: {int(failed.sum())} values failed a quality check of the archive ({kinds}); {fate}."
+        )
+        found.append(_findings(frame[failed], file))
+    if lagged.any():
+        notes.append(
+            f"{file}: {int(lagged.sum())} values are marked by the archive as lagged behind their hour."
+        )
+    hours = pd.to_numeric(frame.loc[frame["element"] == "TMAX", "hour"], errors="coerce")
+    morning = int(hours.isin(_MORNING).sum())
+    if morning:
+        notes.append(
+            f"{file}: {morning} of {len(hours)} maxima were read in the morning, so that they mostly belong to "
+            "the day before; a check against neighbours tells, nothing was shifted."
+        )
+    frame["flag"] = np.where(failed, FLAGS["failed_quality_check"], 0) | np.where(
+        lagged, FLAGS["lagged_observation"], 0
+    )
+    if not keep_failed:
+        frame.loc[failed, "celsius"] = np.nan
+    # A second value of a day makes a second row, for the rule on days that occur more than once.
+    frame["time"] = frame.groupby(["station", "date", "element"]).cumcount()
+    sides = [
+        frame.loc[frame["element"] == element, ["station", "date", "time", "celsius", "flag", "row"]]
+        for element in _ELEMENTS
+    ]
+    days = sides[0].merge(sides[1], on=["station", "date", "time"], how="outer", suffixes=("_low", "_high"))
+    days = days.sort_values(["station", "date", "time"]).reset_index(drop=True)
+    for side in ("low", "high"):
+        # An element that has one value has it in every row of its day.
+        earlier = days.groupby(["station", "date"])[[f"celsius_{side}", f"row_{side}"]].ffill()
+        lacking = days[f"row_{side}"].isna()
+        days.loc[lacking, [f"celsius_{side}", f"row_{side}"]] = earlier[lacking]
+    flag = days["flag_low"].fillna(0).astype(int) | days["flag_high"].fillna(0).astype(int)
+    size = len(days)
+    return DayRows(
+        days["station"].to_numpy(dtype=object),
+        days["date"].to_numpy(dtype="datetime64[D]"),
+        days["celsius_low"].to_numpy(dtype=float),
+        days["celsius_high"].to_numpy(dtype=float),
+        np.full(size, file, dtype=object),
+        days["row_low"].fillna(days["row_high"]).to_numpy(dtype=np.int64),
+        flag.to_numpy(dtype=np.int16),
+        np.full(size, SOURCES["observed"], dtype=np.int8),
+        notes,
+        found,
+    )
+
+
+def _findings(failed: pd.DataFrame, file: str) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "station": failed["station"],
+            "date": failed["date"],
+            "flag": "failed_quality_check",
+            "tmin": failed["celsius"].where(failed["element"] == "TMIN"),
+            "tmax": failed["celsius"].where(failed["element"] == "TMAX"),
+            "where": [
+                f"{file}, row {r}, flag {q}" for r, q in zip(failed["row"], failed["quality"], strict=True)
+            ],
+        }
+    )

@@ -1,0 +1,239 @@
+"""Hourly temperatures to daily extremes, on days of local standard time."""
+
+from __future__ import annotations
+
+import os
+import zoneinfo
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError, ModelError, Problem
+from phenofit.files.tables import parse_dates, parse_numbers, read_table
+from phenofit.units import temperature_unit, to_celsius
+from phenofit.weather.reading.assemble import DayRows
+from phenofit.weather.reading.csv_reader import MISSING_CODES
+from phenofit.weather.schema import FLAGS, SOURCES
+
+__all__ = ["TIMES", "daily_extremes", "read_hourly_table", "standard_offsets"]
+
+TIMES = ("UTC", "local standard")
+"""Time bases of hourly stamps; a name of the time-zone database stands for its clock, summer time included."""
+
+
+def read_hourly_table(
+    path: str | os.PathLike[str],
+    *,
+    unit: str,
+    times: str,
+    utc_offset: float | Mapping[str, float],
+    columns: Mapping[str, str] | None = None,
+    dates: str = "year-first",
+    day_starts: float = 0.0,
+    minimum_hours: int = 20,
+    station: str | None = None,
+) -> DayRows:
+    """Read an hourly table and take the extremes of each day.
+
+    Parameters
+    ----------
+    path : path-like
+        Delimited text with ``station, time, temperature``.
+    unit : str
+        Unit of the temperature.
+    times : str
+        What the stamps are: ``"UTC"``, ``"local standard"``, or the name of a time zone such as
+        ``"America/New_York"`` for the wall clock there.
+    utc_offset : float or mapping of station to float
+        Local standard time minus UTC [h], which sets the day.
+    columns : mapping, optional
+        Our column name to the name in the file.
+    dates : {"year-first", "month-first", "day-first"}
+        Order of the dates.
+    day_starts : float
+        Hour of local standard time at which the day begins [h].
+    minimum_hours : int
+        Hours of a day that must have a value; otherwise the day is missing and flagged.
+    station : str, optional
+        Station id where there is no such column.
+
+    Returns
+    -------
+    DayRows
+        Temperatures in degrees Celsius.
+
+    Raises
+    ------
+    DataError
+        With every unreadable cell.
+    ModelError
+        If a setting is not acceptable.
+    """
+    house_unit = temperature_unit(unit)
+    needed = ["time", "temperature"]
+    table = read_table(path, columns=columns, required=needed if station else ["station", *needed])
+    stamps_text = table.frame["time"]
+    if times == "UTC":
+        table.frame["time"] = stamps_text.str.replace(r"(?:Z|\s*UTC|\+00:?00)$", "", regex=True)
+    stamps, problems = parse_dates(table, "time", dates)
+    values, faults = parse_numbers(table, "temperature", what=f"a temperature in {house_unit}")
+    if problems or faults:
+        raise DataError([*problems, *faults])
+    name = Path(path).name
+    notes = [f"{name}: {note}" for note in table.notes]
+    coded = np.isin(values, MISSING_CODES[house_unit])
+    if coded.any():
+        notes.append(f"{name}: {int(coded.sum())} hourly values are missing codes.")
+    celsius = np.asarray(to_celsius(np.where(coded, np.nan, values), house_unit))
+    ids = (
+        np.full(len(values), station, dtype=object)
+        if station
+        else table.frame["station"].astype(str).to_numpy(dtype=object)
+    )
+    standard, more = _local_standard(stamps, ids, times, utc_offset, name)
+    rows = daily_extremes(
+        ids, standard, celsius, day_starts=day_starts, minimum_hours=minimum_hours, file=name
+    )
+    rows.notes[:0] = [*notes, *more]
+    return rows
+
+
+def standard_offsets(ids: np.ndarray, utc_offset: float | Mapping[str, float], file: str) -> np.ndarray:
+    """Return local standard time minus UTC for each station id (timedelta64[s]).
+
+    Parameters
+    ----------
+    ids : array of str
+        Station ids.
+    utc_offset : float or mapping of station to float
+        Hours.
+    file : str
+        Named in the message.
+
+    Raises
+    ------
+    DataError
+        If a station has no offset.
+    ModelError
+        If an offset is not between -14 and 14 hours.
+    """
+    if isinstance(utc_offset, Mapping):
+        absent = sorted(set(ids) - set(utc_offset))
+        if absent:
+            raise DataError(
+                Problem(f"no utc_offset is given for {', '.join(absent)}.", "Give the hours for each.", file)
+            )
+        hours = np.array([utc_offset[s] for s in ids], dtype=float)
+    else:
+        hours = np.full(len(ids), float(utc_offset))
+    if not (np.abs(hours) <= 14).all():
+        raise ModelError("utc_offset must be between -14 and 14 hours.")
+    shift: np.ndarray = (hours * 3600).astype("timedelta64[s]")
+    return shift
+
+
+def _local_standard(
+    stamps: np.ndarray, ids: np.ndarray, times: str, utc_offset: float | Mapping[str, float], file: str
+) -> tuple[np.ndarray, list[str]]:
+    """Return stamps in local standard time; NaT where the clock hour did not exist."""
+    shift = standard_offsets(ids, utc_offset, file)
+    if times == "local standard":
+        return stamps, []
+    if times == "UTC":
+        return stamps + shift, []
+    try:
+        zoneinfo.ZoneInfo(times)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError):
+        raise ModelError(
+            f"times = '{times}' is neither {' nor '.join(TIMES)} nor a known time zone."
+        ) from None
+    clock = pd.DatetimeIndex(stamps)
+    # In autumn an hour comes twice: its first appearance at a station is that of summer time.
+    first = ~pd.DataFrame({"id": ids, "at": clock}).duplicated().to_numpy()
+    utc = clock.tz_localize(times, ambiguous=first, nonexistent="NaT").tz_convert("UTC").tz_localize(None)
+    lost = int((np.isnat(utc.to_numpy()) & ~np.isnat(clock.to_numpy())).sum())
+    notes = [f"{file}: {lost} hours do not exist on the clock of {times} and were left out."] if lost else []
+    return utc.to_numpy().astype("datetime64[ns]") + shift, notes
+
+
+def daily_extremes(
+    station: np.ndarray,
+    time: np.ndarray,
+    temperature: np.ndarray,
+    *,
+    day_starts: float = 0.0,
+    minimum_hours: int = 20,
+    file: str = "",
+) -> DayRows:
+    """Take the lowest and highest temperature of each day.
+
+    Parameters
+    ----------
+    station : array of str
+        Station of each value.
+    time : array of datetime64
+        Local standard time of each value.
+    temperature : array of float
+        Temperatures [degC].
+    day_starts : float
+        Hour at which the day begins [h]; a day from 7 h on bears the date on which it begins.
+    minimum_hours : int
+        Different clock hours that a day must have.
+    file : str
+        Named in the remarks.
+
+    Returns
+    -------
+    DayRows
+
+    Raises
+    ------
+    ModelError
+        If a setting is not acceptable.
+
+    Examples
+    --------
+    >>> hours = np.arange("2024-05-01", "2024-05-02", dtype="datetime64[h]")
+    >>> rows = daily_extremes(np.full(24, "A"), hours, np.arange(24.0))
+    >>> rows.tmin.tolist(), rows.tmax.tolist()
+    ([0.0], [23.0])
+    """
+    if not 1 <= minimum_hours <= 24 or not 0 <= day_starts < 24:
+        raise ModelError("minimum_hours must be 1 to 24, and day_starts from 0 to below 24.")
+    stamps = time.astype("datetime64[ns]") - np.timedelta64(round(day_starts * 3600), "s")
+    good = ~np.isnat(stamps)
+    frame = pd.DataFrame(
+        {"station": station[good], "day": stamps[good].astype("datetime64[D]").astype("datetime64[ns]")}
+    )
+    frame["hour"] = stamps[good].astype("datetime64[h]").astype(np.int64)
+    frame["value"] = temperature[good]
+    frame["hour"] = frame["hour"].where(frame["value"].notna())
+    days = frame.groupby(["station", "day"], sort=False).agg(
+        low=("value", "min"), high=("value", "max"), hours=("hour", "nunique")
+    )
+    days = days.reset_index()
+    few = days["hours"].to_numpy() < minimum_hours
+    size = len(days)
+    notes = [f"{file}: days begin at {day_starts:g} h local standard time."]
+    if few.any():
+        examples = ", ".join(
+            f"{s} {str(d)[:10]} ({h} h)"
+            for s, d, h in days.loc[few, ["station", "day", "hours"]].head(8).itertuples(index=False)
+        )
+        notes.append(
+            f"{file}: {int(few.sum())} days have fewer than {minimum_hours} hours and are missing: {examples}"
+            f"{' …' if few.sum() > 8 else ''}."
+        )
+    return DayRows(
+        days["station"].to_numpy(dtype=object),
+        days["day"].to_numpy().astype("datetime64[D]"),
+        np.where(few, np.nan, days["low"]),
+        np.where(few, np.nan, days["high"]),
+        np.full(size, file, dtype=object),
+        np.zeros(size, dtype=np.int64),
+        np.where(few, FLAGS["too_few_hours"], 0).astype(np.int16),
+        np.full(size, SOURCES["observed"], dtype=np.int8),
+        notes,
+    )

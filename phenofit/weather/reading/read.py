@@ -1,0 +1,234 @@
+"""Read daily station weather from the files of a user."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Collection, Mapping, Sequence
+from pathlib import Path
+
+import pandas as pd
+import xarray as xr
+
+from phenofit.errors import DataError, ModelError, Problem, UnitError
+from phenofit.files import file_hash
+from phenofit.weather.reading.assemble import DayRows, assemble
+from phenofit.weather.reading.csv_reader import read_daily_table
+from phenofit.weather.reading.ghcn import read_ghcn_daily
+from phenofit.weather.reading.hourly_table import read_hourly_table
+from phenofit.weather.reading.netcdf_reader import read_daily_netcdf, read_hourly_netcdf
+from phenofit.weather.reading.station_table import read_stations
+from phenofit.weather.schema import add_notes
+
+__all__ = ["read_weather"]
+
+FORMS = ("daily table", "netcdf", "ghcn-daily", "hourly table", "hourly netcdf")
+_NETCDF = (".nc", ".nc4", ".cdf")
+
+
+def read_weather(
+    files: str | os.PathLike[str] | Sequence[str | os.PathLike[str]],
+    *,
+    unit: str | None = None,
+    stations: str | os.PathLike[str] | pd.DataFrame | None = None,
+    columns: Mapping[str, str] | None = None,
+    station_columns: Mapping[str, str] | None = None,
+    dates: str = "year-first",
+    missing_codes: Collection[float] | None = None,
+    duplicates: str = "missing",
+    station: str | None = None,
+    form: str | None = None,
+    times: str | None = None,
+    utc_offset: float | Mapping[str, float] | None = None,
+    day_starts: float = 0.0,
+    minimum_hours: int = 20,
+    keep_failed: bool = False,
+) -> xr.Dataset:
+    r"""Read daily minima and maxima of one or more stations.
+
+    Parameters
+    ----------
+    files : path-like or sequence of path-like
+        Delimited text (``station, date, tmin, tmax``) or CF NetCDF (by the endings .nc, .nc4, .cdf).
+    unit : str
+        Unit of the temperatures in text tables: ``"degC"``, ``"degF"`` or ``"kelvin"``. NetCDF files say it
+        themselves.
+    stations : path-like or pandas.DataFrame, optional
+        Station table: ``station, latitude, longitude`` and optionally ``elevation_m, name``. Without it the
+        positions are unknown, and traps must name their station.
+    columns, station_columns : mapping, optional
+        Our column name to the name in the file, for the weather and for the station table.
+    dates : {"year-first", "month-first", "day-first"}
+        Order of dates in text tables.
+    missing_codes : collection of float, optional
+        Numbers that mean "no value" in text tables, in the declared unit; by default those of
+        :data:`phenofit.weather.reading.csv_reader.MISSING_CODES`.
+    duplicates : {"missing", "first", "last"}
+        Rule for a date that a station has more than once with different values.
+    station : str, optional
+        Station id for files without a station column.
+    form : {"daily table", "netcdf", "ghcn-daily", "hourly table", "hourly netcdf"}, optional
+        Form of the files; by default NetCDF by its endings, the fixed-width archive by .dly, and else a daily
+        table.
+    times, utc_offset, day_starts, minimum_hours
+        For hourly tables, see :func:`phenofit.weather.reading.hourly_table.read_hourly_table`; the first two must be given.
+        Hourly NetCDF files are in UTC and need the offset alone.
+    keep_failed : bool
+        For archive files: keep values that failed a quality check of the archive.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (station, time), variables ``tmin, tmax`` [degC], ``source``, ``flag``; see
+        :mod:`phenofit.weather.schema`. What was skipped or set aside stands in ``notes`` and ``findings``.
+
+    Raises
+    ------
+    DataError
+        With all problems of all files.
+    UnitError
+        If no unit is declared for a text table, or a NetCDF variable has none.
+    ModelError
+        If `dates` or `duplicates` is not one of the accepted words.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "weather.csv"
+    >>> _ = path.write_text("station,date,tmin,tmax\nA,2024-05-01,50,68\nA,2024-05-03,41,\n")
+    >>> ds = read_weather(path, unit="degF")
+    >>> ds["tmax"].values.tolist(), ds["source"].values.tolist()
+    ([[20.0, nan, nan]], [[1, 0, 0]])
+    """
+    paths = [files] if isinstance(files, str | os.PathLike) else list(files)
+    if not paths:
+        raise DataError(Problem("no weather file is given.", "Name at least one."))
+    table, remarks, problems = _station_table(stations, station_columns)
+    parts: list[DayRows] = []
+    known: list[pd.DataFrame] = []
+    for path in paths:
+        try:
+            kind = _form_of(path, form)
+            if kind == "netcdf":
+                rows, its_stations = read_daily_netcdf(path, columns=columns, station=station)
+                known.append(its_stations)
+            elif kind == "hourly netcdf":
+                rows, its_stations = read_hourly_netcdf(
+                    path,
+                    utc_offset=_offset(utc_offset, path),
+                    columns=columns,
+                    day_starts=day_starts,
+                    minimum_hours=minimum_hours,
+                    station=station,
+                )
+                known.append(its_stations)
+            elif kind == "ghcn-daily":
+                rows = read_ghcn_daily(path, keep_failed=keep_failed)
+            elif kind == "hourly table":
+                rows = _hourly(
+                    path, unit, times, utc_offset, columns, dates, day_starts, minimum_hours, station
+                )
+            else:
+                rows = read_daily_table(
+                    path,
+                    unit=_declared(unit, path),
+                    columns=columns,
+                    dates=dates,
+                    missing_codes=missing_codes,
+                    station=station,
+                )
+            parts.append(rows)
+        except DataError as fault:
+            problems += fault.problems
+    if problems:
+        raise DataError(problems)
+    if table is None and known:
+        table = _merged(known, parts)
+    hashes = {Path(path).name: file_hash(path) for path in paths}
+    weather = assemble(
+        DayRows.joined(parts), table, duplicates=duplicates, files=hashes, origin="station files"
+    )
+    if table is not None:
+        absent = [str(s) for s in table["station"] if s not in set(weather["station"].values.tolist())]
+        weather = weather.assign_attrs(stations_without_rows=json.dumps(absent)) if absent else weather
+    return add_notes(weather, remarks)
+
+
+def _form_of(path: str | os.PathLike[str], form: str | None) -> str:
+    if form is not None:
+        if form not in FORMS:
+            raise ModelError(f"form = '{form}' is not known; accepted are {', '.join(FORMS)}.")
+        return form
+    ending = Path(path).suffix.lower()
+    return "netcdf" if ending in _NETCDF else "ghcn-daily" if ending == ".dly" else "daily table"
+
+
+def _hourly(
+    path: str | os.PathLike[str],
+    unit: str | None,
+    times: str | None,
+    utc_offset: float | Mapping[str, float] | None,
+    columns: Mapping[str, str] | None,
+    dates: str,
+    day_starts: float,
+    minimum_hours: int,
+    station: str | None,
+) -> DayRows:
+    if times is None:
+        raise ModelError(
+            f"{os.fspath(path)}: hourly stamps need times: UTC, local standard, or a time zone. The day is never "
+            "guessed."
+        )
+    return read_hourly_table(
+        path,
+        unit=_declared(unit, path),
+        times=times,
+        utc_offset=_offset(utc_offset, path),
+        columns=columns,
+        dates=dates,
+        day_starts=day_starts,
+        minimum_hours=minimum_hours,
+        station=station,
+    )
+
+
+def _offset(
+    utc_offset: float | Mapping[str, float] | None, path: str | os.PathLike[str]
+) -> float | Mapping[str, float]:
+    if utc_offset is None:
+        raise ModelError(
+            f"{os.fspath(path)}: hourly stamps need utc_offset, the hours from UTC to local standard time. The day "
+            "is never guessed."
+        )
+    return utc_offset
+
+
+def _station_table(
+    stations: str | os.PathLike[str] | pd.DataFrame | None, columns: Mapping[str, str] | None
+) -> tuple[pd.DataFrame | None, list[str], list[Problem]]:
+    if stations is None or isinstance(stations, pd.DataFrame):
+        return stations, [], []
+    try:
+        table, remarks = read_stations(stations, columns=columns)
+    except DataError as fault:
+        return None, [], list(fault.problems)
+    return table, list(remarks), []
+
+
+def _declared(unit: str | None, path: str | os.PathLike[str]) -> str:
+    if unit is None:
+        raise UnitError(
+            f"{os.fspath(path)}: no temperature unit is declared; weather without units is refused. "
+            'Say unit = "degC", "degF" or "kelvin".'
+        )
+    return unit
+
+
+def _merged(known: list[pd.DataFrame], parts: list[DayRows]) -> pd.DataFrame:
+    """Return one station table of what the NetCDF files tell, and the bare ids of the others."""
+    table = pd.concat(known, ignore_index=True).drop_duplicates("station")
+    ids = pd.unique(
+        pd.Series([s for part in parts for s in pd.unique(pd.Series(part.station))], dtype=object)
+    )
+    bare = pd.DataFrame({"station": [s for s in ids if s not in set(table["station"])]})
+    return pd.concat([table, bare], ignore_index=True) if len(bare) else table

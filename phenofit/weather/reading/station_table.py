@@ -1,0 +1,84 @@
+"""Where the stations stand: the station table."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from phenofit.errors import DataError, Problem
+from phenofit.files.tables import parse_numbers, read_table
+
+__all__ = ["read_stations"]
+
+
+def read_stations(
+    path: str | os.PathLike[str], *, columns: Mapping[str, str] | None = None
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Read a station table.
+
+    Parameters
+    ----------
+    path : path-like
+        Delimited text with ``station, latitude, longitude`` and optionally ``elevation_m`` (may be blank) and
+        ``name``.
+    columns : mapping, optional
+        Our column name to the name in the file, where they differ.
+
+    Returns
+    -------
+    stations : pandas.DataFrame
+        Columns ``station, name, latitude, longitude`` [degrees], ``elevation_m`` [m].
+    notes : tuple of str
+        What was skipped.
+
+    Raises
+    ------
+    DataError
+        If a column is absent, a station stands twice, or a position is not on the globe.
+    """
+    table = read_table(
+        path,
+        columns=columns,
+        required=["station", "latitude", "longitude"],
+        optional=["elevation_m", "name"],
+    )
+    latitude, faults = parse_numbers(
+        table, "latitude", required=True, low=-90, high=90, what="degrees north, southern ones negative,"
+    )
+    longitude, more = parse_numbers(
+        table, "longitude", required=True, low=-180, high=180, what="degrees east, western ones negative,"
+    )
+    problems: list[Problem] = [*faults, *more]
+    elevation = np.full(len(latitude), np.nan)
+    if "elevation_m" in table.frame:
+        elevation, more = parse_numbers(
+            table, "elevation_m", low=-500, high=9000, what="metres above sea level"
+        )
+        problems += more
+    ids = table.frame["station"]
+    for i in np.flatnonzero(ids == ""):
+        problems.append(table.problem(int(i), "station", "has no station id.", "Write one."))
+    for i in np.flatnonzero((ids.duplicated() & (ids != "")).to_numpy()):
+        text = table.cell(int(i), "station")
+        problems.append(
+            table.problem(
+                int(i), "station", f"station '{text}' stands twice.", "Keep one row for each station."
+            )
+        )
+    if problems:
+        raise DataError(problems)
+    names = table.frame.get("name", ids)
+    frame = pd.DataFrame(
+        {
+            "station": ids.astype(str),
+            "name": names.where(names != "", ids).astype(str),
+            "latitude": latitude,
+            "longitude": longitude,
+            "elevation_m": elevation,
+        }
+    )
+    return frame, tuple(f"{Path(table.file).name}: {note}" for note in table.notes)

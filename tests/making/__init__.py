@@ -1,0 +1,1 @@
+"""One-time scripts: the demo study and the packed outlines; run by hand."""
