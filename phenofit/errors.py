@@ -152,19 +152,7 @@ class MissingExtraError(PhenofitError, ImportError):
 
 
 def problem_lines(problems: Sequence[Problem]) -> list[str]:
-    """Return problems as lines, those of one kind in one column of a file together.
-
-    Parameters
-    ----------
-    problems : sequence of Problem
-        In the order of the file.
-
-    Returns
-    -------
-    list of str
-        A line for each problem; from four problems of one kind on, one line with the first of them and the rows of the
-        others. Problems are of one kind if they differ in nothing but their row and the text in quotation marks.
-    """
+    """Return problems as lines, those of one kind in one column of a file together."""
     groups: dict[tuple[str, ...], list[Problem]] = {}
     for problem in problems:
         kind = _QUOTED.sub("''", problem.finding), _QUOTED.sub("''", problem.remedy)

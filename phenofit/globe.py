@@ -14,35 +14,10 @@ EARTH_RADIUS_KM = 6371.0088
 def distance_km(
     latitude: npt.ArrayLike, longitude: npt.ArrayLike, to_latitude: npt.ArrayLike, to_longitude: npt.ArrayLike
 ) -> npt.NDArray[np.float64]:
-    r"""Return great-circle distances.
+    """Return great-circle distances.
 
-    Parameters
-    ----------
-    latitude, longitude, to_latitude, to_longitude : array_like
-        Positions [degrees]; broadcast against each other. Longitudes a whole turn apart are the same place.
-
-    Returns
-    -------
-    array of float
-        Distances [km] on a sphere of the mean Earth radius, in the broadcast shape; within 0.6 % of those on
-        the ellipsoid. NaN where a position is.
-
-    Notes
-    -----
-    The haversine form, which keeps its digits at short distances:
-
-    .. math:: d = 2 R \arcsin \sqrt{\sin^2 \tfrac{\Delta\varphi}{2}
-              + \cos\varphi_1 \cos\varphi_2 \sin^2 \tfrac{\Delta\lambda}{2}}
-
-    References
-    ----------
     Sinnott, R. W. (1984). Virtues of the haversine. Sky and Telescope 68, 159. Moritz, H. (2000). Geodetic
     Reference System 1980. Journal of Geodesy 74, 128-133. doi:10.1007/s001900050278
-
-    Examples
-    --------
-    >>> float(distance_km(0.0, 0.0, 0.0, 1.0).round(3))
-    111.195
     """
     lat1, lon1, lat2, lon2 = (
         np.radians(np.asarray(x, dtype=np.float64)) for x in (latitude, longitude, to_latitude, to_longitude)

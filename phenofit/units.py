@@ -77,28 +77,7 @@ _QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*(\S.*?)?\s*$")
 
 
 def temperature_unit(text: str) -> str:
-    """Return the house name of a temperature unit.
-
-    Parameters
-    ----------
-    text : str
-        A spelling such as ``"degC"``, ``"°F"``, ``"celsius"`` or ``"K"``.
-
-    Returns
-    -------
-    str
-        One of ``"degC"``, ``"degF"``, ``"kelvin"``.
-
-    Raises
-    ------
-    UnitError
-        If the spelling is not known.
-
-    Examples
-    --------
-    >>> temperature_unit("°F")
-    'degF'
-    """
+    """Return the house name of a temperature unit."""
     key = re.sub(r"\s+", "_", str(text).strip().lower())
     try:
         return _TEMPERATURE_ALIASES[key]
@@ -109,28 +88,7 @@ def temperature_unit(text: str) -> str:
 
 
 def degree_day_unit(text: str) -> str:
-    """Return the house name of a degree-day unit.
-
-    Parameters
-    ----------
-    text : str
-        A spelling such as ``"degC d"``, ``"°F-days"``, ``"degF day"`` or ``"K d"``.
-
-    Returns
-    -------
-    str
-        ``"degC d"`` or ``"degF d"``; kelvin-days are Celsius degree-days.
-
-    Raises
-    ------
-    UnitError
-        If the spelling is not known, or is a temperature unit without the day.
-
-    Examples
-    --------
-    >>> degree_day_unit("°F-days")
-    'degF d'
-    """
+    """Return the house name of a degree-day unit."""
     match = re.fullmatch(r"(.+?)[\s*·.-]*(?:d|day|days)", str(text).strip(), flags=re.IGNORECASE)
     if match:
         try:
@@ -147,30 +105,7 @@ def to_celsius(value: float, unit: str) -> float: ...
 @overload
 def to_celsius(value: _T, unit: str) -> _T: ...
 def to_celsius(value, unit):  # type: ignore[no-untyped-def]
-    """Convert temperatures to degrees Celsius.
-
-    Parameters
-    ----------
-    value : float or array_like
-        Temperatures [`unit`]; arrays, Series and DataArrays keep their type.
-    unit : str
-        Their unit, in any spelling of :func:`temperature_unit`.
-
-    Returns
-    -------
-    float or array_like
-        The same temperatures [degC].
-
-    Raises
-    ------
-    UnitError
-        If the unit is not known.
-
-    Examples
-    --------
-    >>> to_celsius(50.0, "degF")
-    10.0
-    """
+    """Convert temperatures to degrees Celsius."""
     name = temperature_unit(unit)
     if name == "degF":
         return (value - 32.0) / 1.8
@@ -184,30 +119,7 @@ def from_celsius(value: float, unit: str) -> float: ...
 @overload
 def from_celsius(value: _T, unit: str) -> _T: ...
 def from_celsius(value, unit):  # type: ignore[no-untyped-def]
-    """Convert temperatures from degrees Celsius.
-
-    Parameters
-    ----------
-    value : float or array_like
-        Temperatures [degC].
-    unit : str
-        Unit wanted, in any spelling of :func:`temperature_unit`.
-
-    Returns
-    -------
-    float or array_like
-        The same temperatures [`unit`].
-
-    Raises
-    ------
-    UnitError
-        If the unit is not known.
-
-    Examples
-    --------
-    >>> from_celsius(10.0, "degF")
-    50.0
-    """
+    """Convert temperatures from degrees Celsius."""
     name = temperature_unit(unit)
     if name == "degF":
         return value * 1.8 + 32.0
@@ -221,30 +133,7 @@ def convert_degree_days(value: float, unit: str, to: str) -> float: ...
 @overload
 def convert_degree_days(value: _T, unit: str, to: str) -> _T: ...
 def convert_degree_days(value, unit, to):  # type: ignore[no-untyped-def]
-    """Convert heat sums between Celsius and Fahrenheit degree-days.
-
-    Parameters
-    ----------
-    value : float or array_like
-        Heat sums [`unit`].
-    unit, to : str
-        Degree-day units, in any spelling of :func:`degree_day_unit`.
-
-    Returns
-    -------
-    float or array_like
-        The same heat sums [`to`]; one Celsius degree-day is 1.8 Fahrenheit degree-days.
-
-    Raises
-    ------
-    UnitError
-        If a unit is not known.
-
-    Examples
-    --------
-    >>> convert_degree_days(900.0, "degF d", "degC d")
-    500.0
-    """
+    """Convert heat sums between Celsius and Fahrenheit degree-days."""
     source, target = degree_day_unit(unit), degree_day_unit(to)
     if source == target:
         return value
@@ -266,33 +155,7 @@ def _quantity(text: str, what: str, fahrenheit: str, celsius: str) -> tuple[floa
 
 
 def parse_temperature(value: str | float, *, highest: float = HIGHEST_BASE) -> float:
-    """Read a threshold temperature such as ``"50 degF"``; a bare number is in degrees Celsius.
-
-    Parameters
-    ----------
-    value : str or float
-        A number with its unit as text, or a number [degC].
-    highest : float
-        Highest bare number that is taken to be in degrees Celsius [degC]; the lowest is -20.
-
-    Returns
-    -------
-    float
-        The temperature [degC].
-
-    Raises
-    ------
-    UnitError
-        If a text has no number, no unit or an unknown unit; if a number is not finite, or lies outside -20 to
-        `highest`, so that degrees Fahrenheit were probably meant.
-
-    Examples
-    --------
-    >>> parse_temperature("50 degF")
-    10.0
-    >>> parse_temperature("50F")
-    10.0
-    """
+    """Read a threshold temperature such as ``"50 degF"``; a bare number is in degrees Celsius."""
     if isinstance(value, str):
         number, unit = _quantity(value, "a temperature", "50 degF", "10 degC")
         return float(to_celsius(number, unit))
@@ -308,28 +171,7 @@ def parse_temperature(value: str | float, *, highest: float = HIGHEST_BASE) -> f
 
 
 def parse_degree_days(value: str | float) -> float:
-    """Read a heat sum such as ``"900 degF d"``; a bare number is in Celsius degree-days.
-
-    Parameters
-    ----------
-    value : str or float
-        A number with its unit as text, or a number [degC d].
-
-    Returns
-    -------
-    float
-        The heat sum [degC d].
-
-    Raises
-    ------
-    UnitError
-        If a text has no number, no unit or an unknown unit, or the number is not finite.
-
-    Examples
-    --------
-    >>> parse_degree_days("900 degF d")
-    500.0
-    """
+    """Read a heat sum such as ``"900 degF d"``; a bare number is in Celsius degree-days."""
     if isinstance(value, str):
         number, unit = _quantity(value, "a heat sum", "900 degF d", "500 degC d")
         result = float(convert_degree_days(number, unit, "degC d"))
@@ -341,30 +183,7 @@ def parse_degree_days(value: str | float) -> float:
 
 
 def parse_lapse(value: str | float) -> float:
-    """Read a change of temperature with height such as ``"-6.5 degC/km"``; a bare number is in degrees Celsius per km.
-
-    Parameters
-    ----------
-    value : str or float
-        A number with its unit as text: a temperature unit per ``km``, ``100 m`` or ``1000 ft``; or a number [degC/km].
-
-    Returns
-    -------
-    float
-        The change [degC/km].
-
-    Raises
-    ------
-    UnitError
-        If the text cannot be read, or the change is not between -20 and 20 degC/km.
-
-    Examples
-    --------
-    >>> parse_lapse("-6.5 degC/km")
-    -6.5
-    >>> round(parse_lapse("-3.5 degF/1000 ft"), 2)
-    -6.38
-    """
+    """Read a change of temperature with height such as ``"-6.5 degC/km"``; a bare number is in degrees Celsius per km."""
     if isinstance(value, str):
         number, unit = _quantity(
             value, "a change of temperature with height", "-3.5 degF/1000 ft", "-6.5 degC/km"
@@ -383,32 +202,7 @@ def parse_lapse(value: str | float) -> float:
 
 
 def format_degree_days(value: float, unit: str = "degC d", digits: int = 0) -> str:
-    """Write a heat sum for people.
-
-    Parameters
-    ----------
-    value : float
-        Heat sum [degC d].
-    unit : str
-        Unit to show.
-    digits : int
-        Digits after the point.
-
-    Returns
-    -------
-    str
-        Such as ``"500 °C-days"``.
-
-    Raises
-    ------
-    UnitError
-        If the unit is not known.
-
-    Examples
-    --------
-    >>> format_degree_days(500.0, "degF d")
-    '900 °F-days'
-    """
+    """Write a heat sum for people."""
     name = degree_day_unit(unit)
     sign = "°F-days" if name == "degF d" else "°C-days"
     return f"{convert_degree_days(value, 'degC d', name):.{digits}f} {sign}"

@@ -18,22 +18,7 @@ __all__ = ["filling_sentence"]
 
 
 def filling_sentence(study: Study, inputs: StudyInputs, species: Sequence[SpeciesResult]) -> str:
-    """Return the error of the filling in °C, and in °C-days at the flight date, as a sentence.
-
-    Parameters
-    ----------
-    study : Study
-        With the rules of filling.
-    inputs : StudyInputs
-        Weather as it was used.
-    species : sequence of SpeciesResult
-        The first one's base, heat method and usual flight date are taken.
-
-    Returns
-    -------
-    str
-        Empty where nothing was filled, or where temperatures are interpolated between stations.
-    """
+    """Return the error of the filling in °C, and in °C-days at the flight date, as a sentence."""
     from phenofit.weather import filling_error
 
     part, weather = study.weather, inputs.weather

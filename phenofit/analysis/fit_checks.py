@@ -137,36 +137,7 @@ def check_fit(
 def rules_beside(
     fit: FlightFit, trap_years: TrapYears, inputs: StudyInputs, *, min_moths: int = 5
 ) -> pd.DataFrame:
-    """Apply the older rules to the dates of half of each flight, and put the fit on the same terms beside them.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit; its base and requirement make the first row of each flight, and it parts the flights of a season.
-    trap_years : TrapYears
-        The records.
-    inputs : StudyInputs
-        Weather, links and biofix dates.
-    min_moths : int
-        Fewest moths of a flight in a trap-year whose date is used.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns ``BESIDE_COLUMNS``: those of :func:`phenofit.flight.older_rules`, and on the same dates for every row
-        ``scatter_days`` (SD of the heat at the event at that base over the mean heat per day in the fortnight before
-        it [d]); once per flight, for saying where the rules go, ``scatter_at_fit`` (the same at the fitted base [d]),
-        ``spread_at_fit`` and ``mean_at_fit`` (SD and mean of the heat there [degC d]), ``slope_at_fit`` (of that heat on the mean temperature [degC d /
-        degC]), ``coldest`` and ``warmest`` (mean temperatures of the trap-years [degC]). The standard errors of the
-        fit are those of its covariance.
-
-    Raises
-    ------
-    DataError
-        If a flight has fewer than three dates.
-    ModelError
-        If the fit is not of counts.
-    """
+    """Apply the older rules to the dates of half of each flight, and put the fit on the same terms beside them."""
     settings = fit.settings
     if settings.records != "counts":
         raise ModelError("they take the date of half of a counted flight, and this fit is of less.")

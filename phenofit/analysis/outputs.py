@@ -67,19 +67,7 @@ _RECORDS = {
 def write_flights(
     path: Path, fits: Mapping[str, FlightFit], *, invented: bool = False, run: str = ""
 ) -> None:
-    """Write the estimates of one or more fits.
-
-    Parameters
-    ----------
-    path : Path
-        The file, such as ``flights.csv``.
-    fits : mapping of str to FlightFit
-        Fits by species label.
-    invented : bool
-        Whether the data are invented; every row then says so in its note.
-    run : str
-        Identifier of the run that writes the table, for its last column ``run``.
-    """
+    """Write the estimates of one or more fits."""
     rows = [
         {
             **row,
@@ -99,24 +87,7 @@ def write_flights(
 
 
 def write_fit(folder: Path, species: str, fit: FlightFit, *, run: str = "") -> Path:
-    """Write one fit as ``fit-SPECIES.json`` and return where.
-
-    Parameters
-    ----------
-    folder : Path
-        Where to.
-    species : str
-        Species label.
-    fit : FlightFit
-        The fit.
-    run : str
-        Identifier of the run, for the fit's provenance.
-
-    Returns
-    -------
-    Path
-        The file.
-    """
+    """Write one fit as ``fit-SPECIES.json`` and return where."""
     target = folder / f"fit-{species_slug(species)}.json"
     marked = replace(fit, provenance={**fit.provenance, "run": run}) if run else fit
     marked.to_json(target)
@@ -126,20 +97,7 @@ def write_fit(folder: Path, species: str, fit: FlightFit, *, run: str = "") -> P
 def write_thresholds(
     path: Path, tables: Iterable[pd.DataFrame], *, invented: bool = False, run: str = ""
 ) -> None:
-    """Write the thresholds tables of all species as one.
-
-    Parameters
-    ----------
-    path : Path
-        The file, such as ``thresholds.csv``.
-    tables : iterable of DataFrame
-        Tables with the columns of ``THRESHOLD_COLUMNS``.
-    invented : bool
-        Whether the data are invented; the source of every row then says so: of a fitted one that it rests on them,
-        of a published one that its verdict does.
-    run : str
-        Identifier of the run that writes the table, for its last column ``run``.
-    """
+    """Write the thresholds tables of all species as one."""
     rows = [row for table in tables for row in _records(table)]
     if invented:
         rows = [{**row, "source": _invented_source(row)} for row in rows]
@@ -149,19 +107,7 @@ def write_thresholds(
 def write_validation(
     path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False, run: str = ""
 ) -> None:
-    """Write the validation tables of all species as one.
-
-    Parameters
-    ----------
-    path : Path
-        The file, such as ``validation.csv``.
-    tables : sequence of DataFrame
-        Tables with the same columns.
-    invented : bool
-        Whether the data are invented; every row then says so in a column ``invented``, which maps heed.
-    run : str
-        Identifier of the run that writes the table, for its last column ``run``.
-    """
+    """Write the validation tables of all species as one."""
     if invented:
         tables = [table.assign(invented=True) for table in tables]
     columns = [str(c) for c in tables[0].columns] if tables else []
@@ -172,42 +118,14 @@ def write_validation(
 def write_scores(
     path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False, run: str = ""
 ) -> None:
-    """Write the scores of all species as one table.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    tables : sequence of DataFrame
-        Tables of :func:`phenofit.validate.score_forecasts`; empty ones give no row. Columns that end in ``_days``
-        and ``mae_low``, ``mae_high`` are in days; shares, coverage, skill and the log score have no unit.
-    invented : bool
-        Whether the data are invented; every row then says so in its note.
-    run : str
-        Identifier of the run that writes the table, for its last column ``run``.
-    """
+    """Write the scores of all species as one table."""
     note = INVENTED if invented else ""
     rows = [{**row, "note": note} for table in tables for row in _records(table)]
     _write(path, SCORE_FILE_COLUMNS, rows, run)
 
 
 def write_maps(folder: Path, maps: Mapping[str, xr.Dataset], *, run: str = "") -> list[Path]:
-    """Write the error maps: one file per species, and the first also as ``error_map.nc``.
-
-    Parameters
-    ----------
-    folder : Path
-        Where to.
-    maps : mapping of str to Dataset
-        Maps by species label.
-    run : str
-        Identifier of the run, for the attribute ``run``.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-    """
+    """Write the error maps: one file per species, and the first also as ``error_map.nc``."""
     names = [folder / f"error_map-{species_slug(s)}.nc" for s in maps] if len(maps) > 1 else []
     targets = list(zip(names, maps.values(), strict=False))
     if maps:
@@ -219,22 +137,7 @@ def write_maps(folder: Path, maps: Mapping[str, xr.Dataset], *, run: str = "") -
 
 
 def write_tables(result: StudyResult, out: Path, *, run: str = "") -> list[Path]:
-    """Write every table, fit file and map of a study result.
-
-    Parameters
-    ----------
-    result : StudyResult
-        The result.
-    out : Path
-        Folder for the files.
-    run : str
-        Identifier of the run, which every file names.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-    """
+    """Write every table, fit file and map of a study result."""
     written = [out / name for name in ("flights.csv", "thresholds.csv", "validation.csv", "scores.csv")]
     invented = result.study.invented
     write_flights(written[0], {s.species: s.fit for s in result.species}, invented=invented, run=run)

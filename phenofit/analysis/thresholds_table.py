@@ -47,27 +47,7 @@ def thresholds_table(
     *,
     verdicts: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
-    """Put the thresholds of a fit and published ones into one table.
-
-    Parameters
-    ----------
-    species : str
-        Label of the species in the study.
-    fit : FlightFit
-        The fit.
-    published : sequence of PublishedThreshold
-        Published thresholds; those that catches cannot test are rows too, and say why.
-    verdicts : mapping of str to str, optional
-        What the catches say about each published threshold, by its id.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns ``THRESHOLD_COLUMNS``; ``kind`` is ``fitted`` or ``published``. Amounts are in °C-days and bases in
-        °C, whatever the source printed; an amount printed without a unit keeps its number and has no unit. Intervals
-        are those of :func:`phenofit.flight.share_heat.share_intervals`. An open end is missing. A fit of first catches has one row, the heat at half
-        of them.
-    """
+    """Put the thresholds of a fit and published ones into one table."""
     rows = _fitted_rows(species, fit)
     rows += [_published_row(species, row, (verdicts or {}).get(row.id, "")) for row in published]
     return pd.DataFrame(rows, columns=list(THRESHOLD_COLUMNS))

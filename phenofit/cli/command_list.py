@@ -13,18 +13,10 @@ __all__ = ["COMMANDS", "Command"]
 
 @dataclass(frozen=True)
 class Command:
-    """One command.
+    """One command."""
 
-    Parameters
-    ----------
-    module : str
-        Module that holds ``configure`` and ``run``.
-    help : str
-        One line for the list of commands.
-    """
-
-    module: str
-    help: str
+    module: str  # Module that holds ``configure`` and ``run``.
+    help: str  # One line for the list of commands.
 
 
 COMMANDS: dict[str, Command] = {

@@ -30,13 +30,7 @@ _NO_SETTINGS = {"out", "csv", "quiet", "traceback", "workers", "scheduler"}
 
 
 def day(option: str, text: str | None) -> str | None:
-    """Read the day of an option, year first; None where it was not given.
-
-    Raises
-    ------
-    ModelError
-        If it is no day of the calendar.
-    """
+    """Read the day of an option, year first; None where it was not given."""
     from phenofit.errors import ModelError
 
     if text is None:
@@ -89,22 +83,7 @@ def days_ahead(text: str) -> int:
 
 
 def refuse_unused(args: argparse.Namespace, names: Iterable[str], reason: str) -> None:
-    """Refuse options that were given but would have no effect.
-
-    Parameters
-    ----------
-    args : Namespace
-        The call; an option that was not given is None, False or empty.
-    names : iterable of str
-        Names of the options as attributes.
-    reason : str
-        Why they have no effect, in words that follow "has no effect".
-
-    Raises
-    ------
-    ModelError
-        With the first such option.
-    """
+    """Refuse options that were given but would have no effect."""
     from phenofit.errors import ModelError
 
     for name in names:
@@ -114,13 +93,7 @@ def refuse_unused(args: argparse.Namespace, names: Iterable[str], reason: str) -
 
 
 def known(option: str, values: Sequence[str], accepted: Sequence[str], what: str) -> None:
-    """Refuse a value of an option that is none of the accepted ones, or is given twice.
-
-    Raises
-    ------
-    ModelError
-        With the nearest accepted value.
-    """
+    """Refuse a value of an option that is none of the accepted ones, or is given twice."""
     from phenofit.errors import ModelError
     from phenofit.files.tables import nearest
 
@@ -133,13 +106,7 @@ def known(option: str, values: Sequence[str], accepted: Sequence[str], what: str
 
 
 def distinct(option: str, values: Sequence[object]) -> None:
-    """Refuse a value that an option is given twice.
-
-    Raises
-    ------
-    ModelError
-        With the value.
-    """
+    """Refuse a value that an option is given twice."""
     from phenofit.errors import ModelError
 
     for i, value in enumerate(values):
@@ -148,17 +115,7 @@ def distinct(option: str, values: Sequence[object]) -> None:
 
 
 def name_run(args: argparse.Namespace, command: str, inputs: Mapping[str, str]) -> str:
-    """Return the identifier of a run: its options and inputs, where files count by their content.
-
-    Parameters
-    ----------
-    args : Namespace
-        The call.
-    command : str
-        Name of the command.
-    inputs : mapping of str to str
-        Hashes of what was read beside the files that the options name.
-    """
+    """Return the identifier of a run: its options and inputs, where files count by their content."""
     from phenofit.output_folder import run_id
 
     settings = {key: _content(value) for key, value in vars(args).items() if key not in _NO_SETTINGS}

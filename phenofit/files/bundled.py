@@ -11,28 +11,7 @@ __all__ = ["bundled_path"]
 
 
 def bundled_path(name: str) -> Path:
-    """Return where a bundled data set lies.
-
-    Parameters
-    ----------
-    name : str
-        Name below the ``datasets`` folder, such as ``"published_thresholds.csv"`` or ``"demo"``.
-
-    Returns
-    -------
-    Path
-        A file or a folder.
-
-    Raises
-    ------
-    DataError
-        If there is none of that name.
-
-    Examples
-    --------
-    >>> bundled_path("published_thresholds.csv").name
-    'published_thresholds.csv'
-    """
+    """Return where a bundled data set lies."""
     package = Path(str(resources.files("phenofit")))
     # A built wheel carries the folder inside the package; a checkout has it beside the package.
     for folder in (package / "data" / "datasets", package.parent / "datasets"):

@@ -48,37 +48,7 @@ def parse_numbers(
     high: float = np.inf,
     what: str = "a number",
 ) -> tuple[np.ndarray, list[Problem]]:
-    """Read a column as numbers.
-
-    Parameters
-    ----------
-    table : Table
-        The table.
-    column : str
-        Our name of the column.
-    missing : collection of str
-        Texts (lower case) that mean "no value".
-    required : bool
-        Whether a missing value is a problem.
-    low, high : float
-        Smallest and largest value accepted.
-    what : str
-        How messages call an accepted value.
-
-    Returns
-    -------
-    values : ndarray of float64, shape (rows,)
-        NaN where missing or unreadable.
-    problems : list of Problem
-        One for each unreadable cell.
-
-    Notes
-    -----
-    A comma is a decimal sign only in tables whose cells are not separated by commas, and only if the column
-    nowhere uses a point. Digits are never fused. Where a range is stated, a separator before exactly three digits is
-    ambiguous if both readings are in the range, as in "1.200", and no other cell of the column shows that it is a
-    decimal sign.
-    """
+    """Read a column as numbers."""
     codes, texts = pd.factorize(table.frame[column])
     marks = {mark for text in texts for mark in ",." if mark in text and text.lower() not in missing}
     comma = "," in marks and "." not in marks and table.delimiter != ","
@@ -118,35 +88,6 @@ def parse_dates(
 ) -> tuple[np.ndarray, list[Problem]]:
     """Read a column as dates in one declared order.
 
-    Parameters
-    ----------
-    table : Table
-        The table.
-    column : str
-        Our name of the column.
-    order : {"year-first", "month-first", "day-first"}
-        Order of the parts; it holds for the whole column and is never guessed.
-    default_hour : float
-        Hour of the day given to dates without a time of day [h].
-    required : bool
-        Whether a missing date is a problem.
-    missing : collection of str
-        Texts (lower case) that mean "no date".
-
-    Returns
-    -------
-    dates : ndarray of datetime64[ns], shape (rows,)
-        NaT where missing or unreadable.
-    problems : list of Problem
-        One for each unreadable cell; a single one where all dates of the column are in another order.
-
-    Raises
-    ------
-    ModelError
-        If `order` is none of the three.
-
-    Notes
-    -----
     The parts stand between ``-``, ``/`` or ``.``; eight digits without a separator are accepted year-first; an
     English month name is accepted in any order, since it cannot be misread. A time of day follows a blank or
     ``T``. A year of two digits is accepted where it stands last, 69 to 99 being 1969 to 1999;
@@ -212,15 +153,7 @@ def _wrong_order(
 
 
 def two_digit_year_note(table: Table, column: str) -> str | None:
-    """Return the sentence that says how years of two digits were read, or None where there are none.
-
-    Parameters
-    ----------
-    table : Table
-        The table.
-    column : str
-        Our name of a date column.
-    """
+    """Return the sentence that says how years of two digits were read, or None where there are none."""
     short = table.frame[column].str.contains(r"^\d{1,2}[-/.]\d{1,2}[-/.]\d{2}(?:\D|$)", regex=True)
     count = int(short.sum())
     if not count:

@@ -49,30 +49,15 @@ _INVISIBLE = dict.fromkeys(map(ord, "\ufeff\u200b\u200c\u200d\u2060"))
 
 @dataclass(frozen=True)
 class Table:
-    """A delimited text table, read but not yet interpreted.
+    """A delimited text table, read but not yet interpreted."""
 
-    Attributes
-    ----------
-    frame : pandas.DataFrame
-        Text cells, blanks trimmed, an empty cell being the empty text; columns under our names.
-    rows : ndarray of int
-        Line of the file on which each row begins; the first line of the file is line 1.
-    file : str
-        Name of the file as the user wrote it.
-    names : dict
-        Our column name to the name in the file, for messages.
-    notes : tuple of str
-        What was skipped or repaired while reading, one sentence each.
-    delimiter : str
-        The character between the cells.
-    """
-
+    # Text cells, blanks trimmed, an empty cell being the empty text; columns under our names.
     frame: pd.DataFrame
-    rows: np.ndarray
-    file: str
-    names: dict[str, str]
-    notes: tuple[str, ...] = ()
-    delimiter: str = ","
+    rows: np.ndarray  # Line of the file on which each row begins; the first line of the file is line 1.
+    file: str  # Name of the file as the user wrote it.
+    names: dict[str, str]  # Our column name to the name in the file, for messages.
+    notes: tuple[str, ...] = ()  # What was skipped or repaired while reading, one sentence each.
+    delimiter: str = ","  # The character between the cells.
 
     def problem(self, index: int, column: str, finding: str, remedy: str) -> Problem:
         """Return a problem of one cell: `index` counts the rows of `frame`, `column` is our name."""
@@ -91,43 +76,7 @@ def read_table(
     optional: Sequence[str] = (),
     keep_others: bool = False,
 ) -> Table:
-    r"""Read a delimited text table by its header.
-
-    The delimiter (comma, semicolon, tab or bar) is taken from the header line, so that decimal commas in the
-    body cannot be mistaken for it. A byte-order mark, blanks, no-break spaces and the case of letters in the
-    header do not matter.
-
-    Parameters
-    ----------
-    path : path-like
-        The file: UTF-8 text (or UTF-16 with its mark).
-    columns : mapping, optional
-        Our column name to the name in the file, where they differ.
-    required, optional : sequence of str
-        Our names of the columns that must be, and may be, there.
-    keep_others : bool
-        Keep all further columns under their own names, as covariates.
-
-    Returns
-    -------
-    Table
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read as such a table; carries every problem found.
-
-    Examples
-    --------
-    >>> import pathlib, tempfile
-    >>> path = pathlib.Path(tempfile.mkdtemp()) / "catches.csv"
-    >>> _ = path.write_text("PlotID;count\nA1;3\n;\nB2;0\nchecked by JB;\n")
-    >>> table = read_table(path, columns={"trap": "PlotID"}, required=["trap", "count"])
-    >>> table.frame.values.tolist(), table.rows.tolist()
-    ([['A1', '3'], ['B2', '0']], [2, 4])
-    >>> table.notes
-    ('1 blank row skipped (row 3).', "1 footnote below the table skipped (row 5: 'checked by JB').")
-    """
+    """Read a delimited text table by its header."""
     file = os.fspath(path)
     text = _decode(Path(path), file)
     records, delimiter = _records(text, file)

@@ -104,18 +104,7 @@ class _Document(_Part):
 
 
 def to_text(fit: FlightFit) -> str:
-    """Return a fit as JSON text; the same fit gives the same text.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The result.
-
-    Returns
-    -------
-    str
-        Indented JSON, keys in a fixed order, a line break at the end.
-    """
+    """Return a fit as JSON text; the same fit gives the same text."""
     s = fit.settings
     content = {
         "schema": SCHEMA,
@@ -171,23 +160,7 @@ def to_text(fit: FlightFit) -> str:
 
 
 def read_file(path: str | os.PathLike[str]) -> FlightFit:
-    """Read a fit file.
-
-    Parameters
-    ----------
-    path : path-like
-        A file written by :meth:`FlightFit.to_json`.
-
-    Returns
-    -------
-    FlightFit
-        The same result.
-
-    Raises
-    ------
-    DataError
-        If the file is missing, is no JSON, or a key is absent, unknown or of the wrong kind.
-    """
+    """Read a fit file."""
     from phenofit.flight.result import FlightFit
 
     name = str(path)

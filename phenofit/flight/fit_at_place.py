@@ -113,13 +113,7 @@ def fit_at_site(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) ->
 
 
 def site_columns(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) -> dict[str, Any]:
-    """Return the covariates of a site: the mean of numbers, the commonest of texts over its rows.
-
-    Raises
-    ------
-    ModelError
-        If neither the table nor the data of the fit have the site.
-    """
+    """Return the covariates of a site: the mean of numbers, the commonest of texts over its rows."""
     design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
     for table in (fit.data, traps):
         if table is None or any(c.column not in table for c in design.covariates):

@@ -22,24 +22,7 @@ _NODES = (31, 15, 21)  # enough for any fit met so far; a single evaluation is c
 def vector_of(
     parameters: dict[str, float], layout: Layout, group: str | None, upper: float | None = None
 ) -> npt.NDArray[np.float64]:
-    """Return the parameter vector of the likelihood from named values.
-
-    Parameters
-    ----------
-    parameters : dict of str to float
-        As in :attr:`FlightFit.parameters`.
-    layout : Layout
-        Places.
-    group : str or None
-        Part of the shift that trap-years share.
-    upper : float, optional
-        Upper threshold, where it is not among the parameters [degC].
-
-    Returns
-    -------
-    array, shape (layout.size,)
-        A shift SD that the model lacks stands at nought's logarithm, kept finite.
-    """
+    """Return the parameter vector of the likelihood from named values."""
     theta = np.zeros(layout.size)
     crossed = group == "year" and "shift_sd_site" in parameters and "shift_sd_year" in parameters
     lacking = {
@@ -71,21 +54,7 @@ def likelihood_at(
     *,
     keep: npt.NDArray[np.bool_] | None = None,
 ) -> tuple[Likelihood, npt.NDArray[np.float64]]:
-    """Return the likelihood of data under a fit's model, and the fit's parameter vector.
-
-    Parameters
-    ----------
-    data : FlightData
-        All trap-years of the fit, or some of them.
-    fit : FlightFit
-        The fit.
-    keep : array of bool, optional
-        Which of its trap-years `data` holds, where it does not hold all: covariates enter as they do in the fit.
-
-    Returns
-    -------
-    tuple of Likelihood and array
-    """
+    """Return the likelihood of data under a fit's model, and the fit's parameter vector."""
     settings = fit.settings
     if keep is None:
         design = covariate_design(data.table, settings.covariates, fitted=fit.parameters)

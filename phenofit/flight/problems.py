@@ -15,20 +15,7 @@ _APART_ONE, _APART_TWO = 3.841, 5.991
 
 
 def find_problems(fit: FlightFit, top: Maximum) -> list[str]:
-    """Return the problems of a fit.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit, its profiles in place.
-    top : Maximum
-        How the search ended.
-
-    Returns
-    -------
-    list of str
-        Sentences; empty where nothing stands against the fit.
-    """
+    """Return the problems of a fit."""
     said: list[str] = []
     if not fit.converged:
         said.append(
@@ -118,19 +105,7 @@ def curvature_problems(disagreements: tuple[Disagreement, ...]) -> list[str]:
 
 
 def quadrature_problems(moved: float, tolerance: float) -> list[str]:
-    """Return what to say where the integral over shifts and flight sizes is not exact.
-
-    Parameters
-    ----------
-    moved : float
-        By how much doubling the nodes moves the log-likelihood.
-    tolerance : float
-        What goes unsaid.
-
-    Returns
-    -------
-    list of str
-    """
+    """Return what to say where the integral over shifts and flight sizes is not exact."""
     if moved < tolerance:
         return []
     words = (
@@ -141,20 +116,7 @@ def quadrature_problems(moved: float, tolerance: float) -> list[str]:
 
 
 def rearing_problems(fit: FlightFit, alone: FlightFit) -> list[str]:
-    """Say that rearing data take part in a fit, and whether they go with the catches.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        With the rearing data.
-    alone : FlightFit
-        The same without them.
-
-    Returns
-    -------
-    list of str
-        Sentences; none where no rearing data take part.
-    """
+    """Say that rearing data take part in a fit, and whether they go with the catches."""
     term = fit.settings.rearing
     if term is None:
         return []

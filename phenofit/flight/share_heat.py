@@ -21,30 +21,6 @@ def share_intervals(
 ) -> list[tuple[float, float | None, float | None]]:
     """Return the heat at which shares of a flight have flown, with intervals.
 
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit; its profiles of requirement and spread give the intervals.
-    shares : sequence of float
-        Shares between 0 and 1, rising.
-    flight : int
-        Which flight.
-    level : float, optional
-        Confidence level; that of the fit by default.
-
-    Returns
-    -------
-    list of tuple
-        Heat, low and high end [degC d] of each share. An open end, or one that was not asked for, is ``None``. Nothing
-        is below 0, and both ends rise with the share.
-
-    Raises
-    ------
-    ModelError
-        If the fit has no such flight, or the shares do not rise.
-
-    Notes
-    -----
     The heat of a share depends on requirement and spread. The distance to an end is the root of the sum of squares of
     what the ends of these two profile intervals add to the heat, with the correlation of the two estimates: the
     method of variance estimates recovery (Zou and Donner 2008, Stat. Med. 27:1693-1702; citation from memory). For

@@ -19,21 +19,7 @@ _LINE_OCTETS = 75
 
 
 def calendar_text(forecast: SeasonForecast, *, notes: Sequence[str] = ()) -> str:
-    """Return a calendar with one whole-day entry for each event, over its 50 % interval.
-
-    Parameters
-    ----------
-    forecast : SeasonForecast
-        The forecast.
-    notes : sequence of str
-        Sentences added to every entry, such as that the data are invented.
-
-    Returns
-    -------
-    str
-        Text with CRLF line ends. Events that have passed or do not come this season have no entry. The same
-        forecast gives the same bytes: the time stamp is the day of issue, the identifiers are hashes.
-    """
+    """Return a calendar with one whole-day entry for each event, over its 50 % interval."""
     lines = [
         "BEGIN:VCALENDAR",
         "VERSION:2.0",

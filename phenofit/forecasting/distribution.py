@@ -18,13 +18,7 @@ _DAY_IN_MINUTES = 24 * 60
 
 
 def moment(value: str | np.datetime64, unit: str = "D") -> np.datetime64:
-    """Return a date or moment in a unit of time, such as ``"D"`` for the day it lies in.
-
-    Examples
-    --------
-    >>> str(moment(np.datetime64("2024-05-20T18:00")))
-    '2024-05-20'
-    """
+    """Return a date or moment in a unit of time, such as ``"D"`` for the day it lies in."""
     return cast(np.datetime64, np.asarray(value, dtype="datetime64").astype(f"datetime64[{unit}]")[()])
 
 

@@ -69,36 +69,7 @@ def curve_quantile(
     requirement: npt.ArrayLike,
     spread: npt.ArrayLike,
 ) -> npt.NDArray[np.float64]:
-    """Return the heat at which a share of a flight has flown.
-
-    Parameters
-    ----------
-    curve : str
-        Flight curve.
-    share : array_like
-        Shares between 0 and 1.
-    median : array_like
-        Heat at half of the flight, the shift of the trap-year included [degC d].
-    requirement : array_like
-        The same without the shift [degC d]; the log-heat curves take their relative spread from it.
-    spread : array_like
-        Spread [degC d].
-
-    Returns
-    -------
-    array of float64
-        Heat [degC d]; the inverse of :func:`phenofit.flight.kernels.curves.share_flown`.
-
-    Raises
-    ------
-    ModelError
-        If there is no such curve.
-
-    Examples
-    --------
-    >>> float(curve_quantile("normal", 0.5, 480.0, 500.0, 60.0))
-    480.0
-    """
+    """Return the heat at which a share of a flight has flown."""
     code = curve_code(curve)
     p, mid, m, s = np.broadcast_arrays(
         *(np.asarray(v, dtype=np.float64) for v in (share, median, requirement, spread))
@@ -127,39 +98,7 @@ def event_shares(
     moths: float | npt.NDArray[np.float64] | None,
     concentration: npt.NDArray[np.float64] | float = math.inf,
 ) -> npt.NDArray[np.float64]:
-    """Draw the share of the flight that has flown when an event is seen.
-
-    Parameters
-    ----------
-    events : sequence of str
-        Events.
-    draws : int
-        Number of draws.
-    generator : numpy.random.Generator
-        Source of chance.
-    moths : float, array of shape (draws,) or None
-        Moths of the flight that a trap catches in a season; ``None`` stands for the whole population, whose
-        event has no sampling error (and whose first and last moth have no date).
-    concentration : float or array
-        Concentration of the counts; swarms make few moths of many.
-
-    Returns
-    -------
-    array, shape (draws, events)
-
-    Raises
-    ------
-    ModelError
-        If a first or last catch is asked for without `moths`, or an event has no forecast.
-
-    Notes
-    -----
-    Of n moths that share one flight the q-quantile lies at a share that is Beta(n q + 1/2, n (1 - q) + 1/2) (order
-    statistics, interpolated between moths); the first lies at Beta(1, n), the last at Beta(n, 1). Swarms make the
-    flown share itself a random process: by the time at which a share F of the flight is expected, the flown share
-    is Beta(c F, c (1 - F)) at concentration c, as in the Dirichlet-multinomial. A share p is therefore passed before
-    F with the chance that this Beta exceeds p, which is inverted to draw F.
-    """
+    """Draw the share of the flight that has flown when an event is seen."""
     number = (
         None if moths is None else np.maximum(np.broadcast_to(np.asarray(moths, np.float64), (draws,)), 1.0)
     )
@@ -215,11 +154,7 @@ def _peak_offsets(
     concentration: npt.NDArray[np.float64],
     generator: np.random.Generator,
 ) -> npt.NDArray[np.float64]:
-    """Draw how far from the steepest point of its curve the highest catch of a trap is seen [spreads].
-
-    Catches are drawn on checks that are as long as is usual, on a bell-shaped flight; the highest one stands out the
-    less the fewer moths there are and the more they swarm.
-    """
+    """Draw how far from the steepest point of its curve the highest catch of a trap is seen [spreads]."""
     draws = concentration.size
     phase = generator.uniform(0.0, _CHECK_WIDTH, (draws, 1))
     edges = np.arange(-4.0, 4.0 + _CHECK_WIDTH, _CHECK_WIDTH) + phase
@@ -295,27 +230,7 @@ def draw_shares(
     seed: int = 1,
     shift: tuple[float, float] | None = None,
 ) -> HeatDraws:
-    """Draw the heat at which given shares of the whole flight have flown, all shares of a draw in the same season.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    shares : array, shape (n,)
-        Shares of the flight.
-    flight, draws, seed, shift
-        As for :func:`draw_heat`.
-
-    Returns
-    -------
-    HeatDraws
-        Amounts of shape (draws, n).
-
-    Raises
-    ------
-    ModelError
-        If the fit has no such flight.
-    """
+    """Draw the heat at which given shares of the whole flight have flown, all shares of a draw in the same season."""
     terms = _drawn_terms(fit, flight, draws, seed, shift)
     amount = terms.amount(fit.settings.curve, np.broadcast_to(shares, (draws, shares.size)))
     return HeatDraws(terms.base, amount, tuple(f"{share:.4f}" for share in shares), terms.upper)
@@ -377,37 +292,14 @@ def _drawn_terms(
 
 
 def flight_shares(fit: FlightFit) -> npt.NDArray[np.float64]:
-    """Return the share of the season's moths that belongs to each flight, at the middle of the trap-years.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-
-    Returns
-    -------
-    array, shape (flights,)
-        Adds up to 1.
-    """
+    """Return the share of the season's moths that belongs to each flight, at the middle of the trap-years."""
     logs = np.array([0.0, *(fit.parameters[f"size_{g}"] for g in range(2, fit.settings.flights + 1))])
     sizes = np.exp(logs - logs.max())
     return np.asarray(sizes / sizes.sum())
 
 
 def place_shift(fit: FlightFit, site: str) -> tuple[float, float] | None:
-    """Return what a fit knows of the shift of one site: mean and SD [degC d]; ``None`` where it knows nothing.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        A fit; only one with a site part knows sites.
-    site : str
-        Name of the site.
-
-    Returns
-    -------
-    tuple of float or None
-    """
+    """Return what a fit knows of the shift of one site: mean and SD [degC d]; ``None`` where it knows nothing."""
     if "site" not in fit.settings.shifts:
         return None
     row = fit.shifts[(fit.shifts["part"] == "site") & (fit.shifts["group"].astype(str) == site)]

@@ -22,28 +22,14 @@ _FORECAST_SOURCE = 4
 
 @dataclass(frozen=True)
 class Place:
-    """One place on the day of issue.
+    """One place on the day of issue."""
 
-    Parameters
-    ----------
-    site, station : str
-        Place and its station.
-    start : numpy.datetime64
-        Day on which heat sums begin (datetime64[D]).
-    ensemble : SeasonEnsemble
-        The season, known up to `known_until` and continued by past ones.
-    known_until : numpy.datetime64
-        Last day whose weather is known.
-    bridged_until : numpy.datetime64 or None
-        Last day taken from a numerical weather forecast.
-    """
-
-    site: str
+    site: str  # Place and its station.
     station: str
-    start: np.datetime64
-    ensemble: SeasonEnsemble
-    known_until: np.datetime64
-    bridged_until: np.datetime64 | None
+    start: np.datetime64  # Day on which heat sums begin (datetime64[D]).
+    ensemble: SeasonEnsemble  # The season, known up to `known_until` and continued by past ones.
+    known_until: np.datetime64  # Last day whose weather is known.
+    bridged_until: np.datetime64 | None  # Last day taken from a numerical weather forecast.
 
 
 def season_places(
@@ -56,33 +42,7 @@ def season_places(
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     bridge: bool = False,
 ) -> tuple[list[Place], list[tuple[str, str]]]:
-    """Return the places that can be forecast, and the others with the reason.
-
-    Parameters
-    ----------
-    weather : xarray.Dataset
-        Daily temperatures, past seasons included.
-    links : pandas.DataFrame
-        ``trap, station``.
-    season : Season
-        The season.
-    issued : numpy.datetime64
-        Day of issue; the weather before it is used.
-    sites, starts, bridge
-        As for :func:`phenofit.forecasting.forecast_season`.
-
-    Returns
-    -------
-    places : list of Place
-    failed : list of (site, reason)
-
-    Raises
-    ------
-    DataError
-        If no place can be forecast; names each with its reason.
-    ModelError
-        If the day lies in no season.
-    """
+    """Return the places that can be forecast, and the others with the reason."""
     year = season_year(season, issued)
     series = station_series(weather)
     found: list[Place] = []
@@ -105,13 +65,7 @@ def season_places(
 
 
 def season_year(season: Season, day: np.datetime64) -> int:
-    """Return the year in which the season of a day starts.
-
-    Raises
-    ------
-    ModelError
-        If the day lies in no season.
-    """
+    """Return the year in which the season of a day starts."""
     year = int(season.year_of(np.array([day], dtype="datetime64[D]"))[0])
     if year < 0:
         raise ModelError(f"{day} lies outside the season, which runs from {season.start} to {season.end}.")

@@ -35,61 +35,33 @@ Array = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class YearCheck:
-    """One season of records against its forecast.
+    """One season of records against its forecast."""
 
-    Parameters
-    ----------
-    season : str
-        Label.
-    seen : int
-        Moths recorded.
-    forecast : DateDistribution
-        Date of half of the flight by the fit, the season's weather known.
-    shift_days, low_days, high_days : float
-        How much later (positive) the flight was than the middle of the forecast, by the records and the spread of
-        shifts that the fit knows; with the central 95 % interval [d]. NaN where no moth was seen.
-    inside : bool or None
-        Whether the records agree with the 95 % interval of the forecast; ``None`` where they cannot tell.
-    sentence : str
-        The same in words.
-    """
-
-    season: str
-    seen: int
-    forecast: DateDistribution
+    season: str  # Label.
+    seen: int  # Moths recorded.
+    forecast: DateDistribution  # Date of half of the flight by the fit, the season's weather known.
+    # How much later (positive) the flight was than the middle of the forecast, by the records and the spread
+    # of shifts that the fit knows; with the central 95 % interval [d]. NaN where no moth was seen.
     shift_days: float
     low_days: float
     high_days: float
+    # Whether the records agree with the 95 % interval of the forecast; ``None`` where they cannot tell.
     inside: bool | None
-    sentence: str
+    sentence: str  # The same in words.
 
 
 @dataclass(frozen=True)
 class LocalCheck:
-    """All seasons of a place.
+    """All seasons of a place."""
 
-    Parameters
-    ----------
-    years : tuple of YearCheck
-        Season by season.
-    shift, shift_sd : float
-        Shift of the place, shrunk towards nought by what the fit knows of places [degC d].
-    bias_days, low_days, high_days : float
-        The same in days, with its 95 % interval.
-    supported : bool
-        Whether the records support a local correction.
-    sentences : tuple of str
-        For someone who is no modeller.
-    """
-
-    years: tuple[YearCheck, ...]
-    shift: float
+    years: tuple[YearCheck, ...]  # Season by season.
+    shift: float  # Shift of the place, shrunk towards nought by what the fit knows of places [degC d].
     shift_sd: float
-    bias_days: float
+    bias_days: float  # The same in days, with its 95 % interval.
     low_days: float
     high_days: float
-    supported: bool
-    sentences: tuple[str, ...]
+    supported: bool  # Whether the records support a local correction.
+    sentences: tuple[str, ...]  # For someone who is no modeller.
 
     @property
     def correction(self) -> tuple[float, float] | None:
@@ -106,41 +78,7 @@ def local_check(
     draws: int = 1000,
     seed: int = 1,
 ) -> LocalCheck:
-    """Hold scouting records of one place against the forecast of a fit.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit, read from its file for instance.
-    series : StationSeries
-        Daily temperatures at the place.
-    records : pandas.DataFrame
-        Of :func:`phenofit.forecasting.scouting_records.place_records`.
-    flight : int
-        The flight whose date is told; records are held against all flights of a season.
-    draws, seed : int
-        Draws behind each forecast and their seed.
-
-    Returns
-    -------
-    LocalCheck
-
-    Raises
-    ------
-    DataError
-        If there is no season with both records and whole temperatures up to the last record.
-    ModelError
-        If the fit counts from a biofix, has covariates (see :func:`phenofit.flight.fit_at`) or no such flight.
-
-    Notes
-    -----
-    A season's counts given their total are Dirichlet-multinomial at the fit's values, as in the fit, with a shift
-    d + e: d belongs to the place, e to the season. Both are normal around nought. The SD of d is the fit's site part;
-    a fit without one leaves the difference of sites in its trap-year part, whose variance is then halved between the
-    two. d is integrated over a grid, so records that only say "not yet" or "already" are used for what they say. A
-    correction is supported by two seasons or more with moths whose 80 % interval leaves out nought. Whether a season
-    agrees with the forecast is a likelihood ratio test of an extra shift in it.
-    """
+    """Hold scouting records of one place against the forecast of a fit."""
     if fit.settings.biofix:
         raise ModelError("the fit counts from a biofix; the local check needs a fit that counts from a date.")
     if fit.settings.covariates:

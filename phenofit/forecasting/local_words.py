@@ -18,25 +18,7 @@ Days = tuple[float, float, float]
 
 
 def year_sentence(season: str, seen: int, dates: DateDistribution, shift: Days, inside: bool | None) -> str:
-    """Return what one season of records says.
-
-    Parameters
-    ----------
-    season : str
-        Label.
-    seen : int
-        Moths recorded.
-    dates : DateDistribution
-        Forecast of half of the flight.
-    shift : tuple of float
-        How much later the flight was, low and high end [d]; NaN where the records cannot tell.
-    inside : bool or None
-        Whether the records agree with the forecast.
-
-    Returns
-    -------
-    str
-    """
+    """Return what one season of records says."""
     low, high = dates.interval(0.95)
     forecast = (
         f"{season}: the forecast puts half of the flight on {_day(dates.quantile(0.5))} "
@@ -51,23 +33,7 @@ def year_sentence(season: str, seen: int, dates: DateDistribution, shift: Days, 
 
 
 def sum_up(bias: Days, seasons: int, supported: bool, fit: FlightFit) -> tuple[str, ...]:
-    """Return what all seasons together say of the place.
-
-    Parameters
-    ----------
-    bias : tuple of float
-        Shift of the place, low and high end [d].
-    seasons : int
-        Seasons with moths.
-    supported : bool
-        Whether a local correction is supported.
-    fit : FlightFit
-        The fit, for its terms.
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Return what all seasons together say of the place."""
     terms = f"{fit.settings.heat.describe(round(fit.base, 1))}, from {fit.settings.start_words}"
     told = "1 season with moths" if seasons == 1 else f"{seasons} seasons with moths"
     first = f"All together ({told}) the flight at this place comes {_way(bias)} by the fit ({terms})."

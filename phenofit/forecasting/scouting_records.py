@@ -26,31 +26,7 @@ def read_records(
     columns: Mapping[str, str] | None = None,
     hour: float = _NOON_HOURS,
 ) -> pd.DataFrame:
-    """Read scouting records: a date and a count a row, and optionally the start of the interval.
-
-    Parameters
-    ----------
-    path : path-like
-        Delimited text with the columns ``date, count`` and optionally ``set``; a word such as "none" may stand for 0.
-    season : Season
-        The season.
-    dates : str
-        Order of the dates.
-    columns : mapping, optional
-        Our column name to theirs.
-    hour : float
-        Hour of day of a date without one.
-
-    Returns
-    -------
-    pandas.DataFrame
-        See :func:`place_records`.
-
-    Raises
-    ------
-    DataError
-        With every problem by row.
-    """
+    """Read scouting records: a date and a count a row, and optionally the start of the interval."""
     table = read_table(path, columns=columns, required=["date", "count"], optional=["set"])
     table.frame["count"] = table.frame["count"].where(table.frame["count"].str.lower() != "none", "0")
     when, problems = parse_dates(table, "date", dates, default_hour=hour)
@@ -82,39 +58,7 @@ def place_records(
     file: str = "",
     rows: np.ndarray | None = None,
 ) -> pd.DataFrame:
-    """Turn dated counts of one place into intervals, season by season.
-
-    Parameters
-    ----------
-    when : sequence of datetime64
-        When somebody looked.
-    count : sequence of float
-        How many were seen since the look before.
-    season : Season
-        The season.
-    since : array of datetime64, optional
-        Start of an interval where it is not the look before (NaT: not given).
-    file, rows : str, array of int
-        For messages.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``year`` (in which the season starts), ``start, end`` (datetime64[ns]), ``count``. The first look of a season
-        without a start reaches back to the season's first day: nothing seen by then counts for what it is.
-
-    Raises
-    ------
-    DataError
-        If a date lies outside the season, stands twice or lies before its start, or there is no record.
-
-    Examples
-    --------
-    >>> days = np.array(["2024-06-03T12", "2024-06-10T12"], dtype="datetime64[ns]")
-    >>> found = place_records(days, [0, 2], season=Season.parse("01-01", "10-31"))
-    >>> found.astype(str).values.tolist()
-    [['2024', '2024-01-01 00:00:00', '2024-06-03 12:00:00', '0'], ['2024', '2024-06-03 12:00:00', '2024-06-10 12:00:00', '2']]
-    """
+    """Turn dated counts of one place into intervals, season by season."""
     moments = np.asarray(when).astype("datetime64[ns]")
     begins = (
         np.full(moments.size, np.datetime64("NaT", "ns")) if since is None else since.astype("datetime64[ns]")

@@ -38,31 +38,15 @@ Array = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class StageLag:
-    """How long after a flight event a stage comes.
+    """How long after a flight event a stage comes."""
 
-    Parameters
-    ----------
-    stage : str
-        Name, such as "egg hatch begins".
-    after : str
-        Flight event that it follows.
-    lag, spread : float
-        Mean and SD of the lag between seasons and places, in days or °C-days.
-    unit : str
-        ``"d"`` or ``"degC d"``.
-    base : float or None
-        Base of a lag in degree-days [degC]; ``None``: that of the flight.
-    source : str
-        Where the lag is from.
-    """
-
-    stage: str
-    after: str
-    lag: float
+    stage: str  # Name, such as "egg hatch begins".
+    after: str  # Flight event that it follows.
+    lag: float  # Mean and SD of the lag between seasons and places, in days or °C-days.
     spread: float
-    unit: str
-    base: float | None
-    source: str
+    unit: str  # ``"d"`` or ``"degC d"``.
+    base: float | None  # Base of a lag in degree-days [degC]; ``None``: that of the flight.
+    source: str  # Where the lag is from.
 
     @property
     def words(self) -> str:
@@ -75,44 +59,16 @@ class StageLag:
 
 @dataclass(frozen=True)
 class StageWindow:
-    """When a stage comes at one place.
+    """When a stage comes at one place."""
 
-    Parameters
-    ----------
-    site : str
-        Place.
-    flight : int
-        Flight.
-    lag : StageLag
-        The stage.
-    dates : DateDistribution
-        When it comes.
-    """
-
-    site: str
-    flight: int
-    lag: StageLag
-    dates: DateDistribution
+    site: str  # Place.
+    flight: int  # Flight.
+    lag: StageLag  # The stage.
+    dates: DateDistribution  # When it comes.
 
 
 def read_stage_lags(path: str | os.PathLike[str]) -> tuple[StageLag, ...]:
-    """Read a table of stage lags.
-
-    Parameters
-    ----------
-    path : path-like
-        Columns ``stage, after, lag, spread, unit`` and optionally ``base`` (with its unit) and ``source``; unit is
-        ``d`` or a degree-day unit.
-
-    Returns
-    -------
-    tuple of StageLag
-
-    Raises
-    ------
-    DataError
-        With every problem by row and column.
-    """
+    """Read a table of stage lags."""
     table = read_table(
         path, required=["stage", "after", "lag", "spread", "unit"], optional=["base", "source"]
     )
@@ -167,42 +123,7 @@ def stage_windows(
     moths: float = 100.0,
     traps: pd.DataFrame | None = None,
 ) -> tuple[StageWindow, ...]:
-    """Return when each stage comes at a place.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    place : Place
-        A place on the day of issue, see :func:`phenofit.forecasting.forecast_places.season_places`.
-    lags : sequence of StageLag
-        Stages and their lags.
-    flight : int
-        Which flight they follow.
-    draws, seed : int
-        Draws and their seed.
-    moths : float
-        Moths that a first or last catch is reckoned for.
-    traps : DataFrame, optional
-        Trap table with the covariates of the fit, for a site that the fit has not seen.
-
-    Returns
-    -------
-    tuple of StageWindow
-        In the order of `lags`.
-
-    Raises
-    ------
-    DataError
-        If temperatures are missing.
-    ModelError
-        If an event is not known.
-
-    Notes
-    -----
-    The date of the flight event and the lag are drawn independently. A lag in degree-days runs through the same
-    weather as the flight did, from the moment of the event.
-    """
+    """Return when each stage comes at a place."""
     generator = np.random.default_rng([seed, flight, 41])
     members = np.arange(draws, dtype=np.int64) % place.ensemble.tmin.shape[0]
     found = []
@@ -235,36 +156,7 @@ def schedule_cover(
     seed: int = 1,
     traps: pd.DataFrame | None = None,
 ) -> tuple[float, float, float]:
-    """Return the share of a stage that falls into given treatment intervals.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    place : Place
-        A place on the day of issue.
-    lag : StageLag
-        From a moth's flight to the stage (egg laying for instance); its `after` is not looked at, as it is applied
-        to every moth of the flight.
-    treated : sequence of (datetime64, datetime64)
-        Intervals, first and last day, last included; they may overlap.
-    flight, draws, seed : int
-        Flight, draws and their seed.
-    traps : DataFrame, optional
-        Trap table with the covariates of the fit, for a site that the fit has not seen.
-
-    Returns
-    -------
-    mean, low, high : float
-        Share of the stage covered, and its central 95 % interval over what may come of this season.
-
-    Raises
-    ------
-    DataError
-        If temperatures are missing.
-    ModelError
-        If an interval ends before it begins.
-    """
+    """Return the share of a stage that falls into given treatment intervals."""
     for first, last in treated:
         if last < first:
             raise ModelError(f"a treatment interval ends ({last}) before it begins ({first}).")
@@ -298,23 +190,7 @@ def schedule_cover(
 
 
 def stage_table(windows: Sequence[StageWindow], *, species: str, terms: str) -> pd.DataFrame:
-    """Return stage windows as a table that carries its cautions.
-
-    Parameters
-    ----------
-    windows : sequence of StageWindow
-        The windows.
-    species : str
-        Label.
-    terms : str
-        Base, method and start of the flight's heat sums in words.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A row for each place and stage: ``median``, 50 and 95 % intervals, the lag with its source, the terms of
-        the heat sums and the cautions.
-    """
+    """Return stage windows as a table that carries its cautions."""
     rows = []
     for one in windows:
         low50, high50 = one.dates.interval(0.5)

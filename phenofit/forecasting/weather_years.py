@@ -18,21 +18,11 @@ __all__ = ["SeasonEnsemble", "StationSeries", "station_series"]
 
 @dataclass(frozen=True)
 class StationSeries:
-    """Daily temperatures of one station.
+    """Daily temperatures of one station."""
 
-    Parameters
-    ----------
-    station : str
-        Its id.
-    first : numpy.datetime64
-        First day (datetime64[D]).
-    tmin, tmax : array, shape (days,)
-        Daily minimum and maximum [degC], NaN where missing.
-    """
-
-    station: str
-    first: np.datetime64
-    tmin: npt.NDArray[np.float64]
+    station: str  # Its id.
+    first: np.datetime64  # First day (datetime64[D]).
+    tmin: npt.NDArray[np.float64]  # Shape (days,): Daily minimum and maximum [degC], NaN where missing.
     tmax: npt.NDArray[np.float64]
 
     @property
@@ -57,10 +47,7 @@ class StationSeries:
     def season_rows(
         self, season: Season, year: int, *, start: np.datetime64 | None = None
     ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        """Return one season as rows of shape (1, days), one day longer than the season (for double methods).
-
-        With `start` the rows begin on that day (datetime64[D]) instead of the season's first.
-        """
+        """Return one season as rows of shape (1, days), one day longer than the season (for double methods)."""
         tmin, tmax = self.on(_days_and_one(season, year, start))
         return tmin[np.newaxis, :], tmax[np.newaxis, :]
 
@@ -73,31 +60,7 @@ class StationSeries:
         years: Iterable[int],
         start: np.datetime64 | None = None,
     ) -> SeasonEnsemble:
-        """Return a season known up to a day, and continued by the weather of other seasons.
-
-        Parameters
-        ----------
-        season : Season
-            The season.
-        year : int
-            Year in which it starts.
-        before : numpy.datetime64
-            Days before this one are taken as observed in that season.
-        years : iterable of int
-            Seasons whose weather continues it, each as likely as the other. The same month-day is taken, so
-            that a leap day moves nothing.
-        start : numpy.datetime64, optional
-            First day of the rows instead of the season's first.
-
-        Returns
-        -------
-        SeasonEnsemble
-
-        Raises
-        ------
-        DataError
-            If a day before `before` is missing, or no season can continue it.
-        """
+        """Return a season known up to a day, and continued by the weather of other seasons."""
         days = _days_and_one(season, year, start)
         tmin, tmax = self.on(days)
         ahead = days >= moment(before, "D")
@@ -133,39 +96,15 @@ class StationSeries:
 
 @dataclass(frozen=True)
 class SeasonEnsemble:
-    """Equally likely seasons that share their observed part.
+    """Equally likely seasons that share their observed part."""
 
-    Parameters
-    ----------
-    tmin, tmax : array, shape (members, days)
-        Daily minimum and maximum [degC].
-    years : tuple of int
-        The past season behind each member.
-    """
-
-    tmin: npt.NDArray[np.float64]
+    tmin: npt.NDArray[np.float64]  # Shape (members, days): Daily minimum and maximum [degC].
     tmax: npt.NDArray[np.float64]
-    years: tuple[int, ...]
+    years: tuple[int, ...]  # The past season behind each member.
 
 
 def station_series(weather: xr.Dataset) -> dict[str, StationSeries]:
-    """Return the series of every station of a weather dataset.
-
-    Parameters
-    ----------
-    weather : xarray.Dataset
-        Dims (station, time), with `tmin` and `tmax` [degC] on a complete daily calendar.
-
-    Returns
-    -------
-    dict
-        Station id to series.
-
-    Raises
-    ------
-    ModelError
-        If the days are not complete and in order, or the unit is not degC.
-    """
+    """Return the series of every station of a weather dataset."""
     days = weather["time"].to_numpy().astype("datetime64[D]")
     if days.size == 0 or (np.diff(days) != np.timedelta64(1, "D")).any():
         raise ModelError("the weather must be on a complete daily calendar, in order.")

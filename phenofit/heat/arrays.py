@@ -32,38 +32,7 @@ def heat_of_days(
     threads: int | None = None,
     out: Floats | None = None,
 ) -> Floats:
-    """Return the degree-days of every day of an array.
-
-    Parameters
-    ----------
-    tmin, tmax : array
-        Minima and maxima [degC], the same shape, both float64 or both float32.
-    following : array or None
-        Minima of the next days, for the double methods.
-    codes : tuple of int
-        Method and cut-off.
-    base, upper : float
-        Thresholds [degC]; infinite where there is no upper one.
-    threads : int or None
-        See :func:`phenofit.heat.compiled.threads.split_work`.
-    out : array or None
-        Where to write to, of the same type and shape.
-
-    Returns
-    -------
-    array
-        Degree-days [degC d] in the type of the inputs.
-
-    Raises
-    ------
-    DataError
-        If a minimum is above its maximum.
-
-    Notes
-    -----
-    Single-sine days in float32 use :mod:`phenofit.heat.compiled.fast_sine` (off by less than 1e-5 degC d; not with the
-    vertical cut-off); everything else is worked out in float64.
-    """
+    """Return the degree-days of every day of an array."""
     low, high = _flat(tmin), _flat(tmax)
     result = np.empty(tmax.shape, dtype=tmax.dtype) if out is None else out
     flat = result.reshape(-1)

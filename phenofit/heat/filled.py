@@ -14,25 +14,7 @@ __all__ = ["filled_since"]
 def filled_since(
     filled: xr.DataArray, begins: xr.DataArray, limits: tuple[float, float], dim: str
 ) -> tuple[xr.DataArray, xr.DataArray]:
-    """Return the share of filled days since each start, and where a limit is passed.
-
-    Parameters
-    ----------
-    filled : DataArray of bool
-        Days whose temperatures were filled, with the dimension `dim`.
-    begins : DataArray of float
-        Start of each sum, in days since the first day of `dim`; NaN for none. A day that has begun before the
-        start counts as a day of the sum.
-    limits : tuple of float
-        Most filled days in a sum, and most in a row; infinite for any.
-    dim : str
-        Name of the time dimension.
-
-    Returns
-    -------
-    share, beyond : DataArray
-        Share of filled days [1], NaN before the start; and whether a limit has been passed by that day.
-    """
+    """Return the share of filled days since each start, and where a limit is passed."""
     most, longest = limits
 
     def block(marks: npt.NDArray[Any], start: npt.NDArray[Any]) -> tuple[npt.NDArray[Any], ...]:

@@ -41,32 +41,7 @@ def open_grid(
     dim: str = "time",
     block: int = _BLOCK,
 ) -> tuple[xr.DataArray, xr.DataArray]:
-    """Open the daily minima and maxima of a grid, lazily, in blocks that hold the whole time axis.
-
-    Parameters
-    ----------
-    path : path-like
-        NetCDF file or Zarr store.
-    tmin, tmax : str, optional
-        Names of the variables; by default those named ``tmin`` and ``tmax``, else the ``air_temperature`` whose
-        ``cell_methods`` say minimum and maximum.
-    dim : str
-        Name of the time dimension.
-    block : int
-        Cells times days that one block may hold.
-
-    Returns
-    -------
-    tmin, tmax : xarray.DataArray
-        Chunked; only what is asked for is read.
-
-    Raises
-    ------
-    MissingExtraError
-        If the packages for chunked grids are not installed.
-    DataError
-        If the file or a variable is not there.
-    """
+    """Open the daily minima and maxima of a grid, lazily, in blocks that hold the whole time axis."""
     _need("dask", "summing a grid")
     source = Path(path)
     if not source.exists():
@@ -142,22 +117,7 @@ def _blocks(values: xr.DataArray, dim: str, block: int) -> dict[Any, int]:
 def running_maps(
     tmin: xr.DataArray, tmax: xr.DataArray, *, start: str, end: str | None = None, **heat: Any
 ) -> xr.Dataset:
-    """Return the running sum of every day on a grid.
-
-    Parameters
-    ----------
-    tmin, tmax : xarray.DataArray
-        Temperatures, chunked or not.
-    start, end : str
-        Month-days of the season.
-    **heat
-        Base, upper, method, cut-off and units, as for :func:`degree_days`.
-
-    Returns
-    -------
-    xarray.Dataset
-        Variable ``heat``, lazy where the input is.
-    """
+    """Return the running sum of every day on a grid."""
     sums = accumulate(degree_days(tmin, tmax, **heat), start=start, end=end)
     return _described(sums.to_dataset(name="heat"), tmin)
 
@@ -172,32 +132,7 @@ def heat_maps(
     dim: str = "time",
     **heat: Any,
 ) -> xr.Dataset:
-    """Return the sum of each season and the dates of the amounts asked for, on a grid.
-
-    Parameters
-    ----------
-    tmin, tmax : xarray.DataArray
-        Temperatures, chunked or not.
-    amounts : sequence of float or str
-        Heat asked for, see :func:`dates_reaching`.
-    start, end : str
-        Month-days of the season.
-    dim : str
-        Name of the time dimension.
-    **heat
-        Base, upper, method, cut-off and units, as for :func:`degree_days`.
-
-    Returns
-    -------
-    xarray.Dataset
-        ``heat`` (season, ...), the sum at the end of the day ``until``, which is the season's last or that of the
-        series, and with `amounts` ``date`` (season, amount, ...); lazy where the input is.
-
-    Raises
-    ------
-    DataError
-        If no season begins within the series.
-    """
+    """Return the sum of each season and the dates of the amounts asked for, on a grid."""
     sums = accumulate(degree_days(tmin, tmax, dim=dim, **heat), start=start, end=end, dim=dim)
     numbers = sums["season"].to_numpy()
     seasons = np.unique(numbers[numbers >= 0])
@@ -233,20 +168,7 @@ def _described(dataset: xr.Dataset, source: xr.DataArray) -> xr.Dataset:
 
 @contextlib.contextmanager
 def on_cluster(address: str | None) -> Iterator[None]:
-    """Send the work of the block to a cluster; None keeps it here.
-
-    Parameters
-    ----------
-    address : str or None
-        Address of a scheduler, such as ``tcp://host:8786``.
-
-    Raises
-    ------
-    MissingExtraError
-        If the package for clusters is not installed.
-    ModelError
-        If no scheduler answers at the address.
-    """
+    """Send the work of the block to a cluster; None keeps it here."""
     if address is None:
         yield
         return
@@ -262,24 +184,7 @@ def on_cluster(address: str | None) -> Iterator[None]:
 
 
 def write_grid(dataset: xr.Dataset, path: str | os.PathLike[str]) -> None:
-    """Work out a lazy dataset and write it, whole or not at all.
-
-    Parameters
-    ----------
-    dataset : xarray.Dataset
-        From :func:`heat_maps` or :func:`running_maps`.
-    path : path-like
-        ``.nc``: the maps are worked out block by block and written by one process, so the file does not depend on
-        where the work was done. ``.zarr``: written chunk by chunk as the blocks are done, for running sums that do
-        not fit in memory.
-
-    Raises
-    ------
-    ModelError
-        If running sums are to go to NetCDF, or the ending is another.
-    MissingExtraError
-        If the package for Zarr is not installed.
-    """
+    """Work out a lazy dataset and write it, whole or not at all."""
     ending = Path(path).suffix.lower()
     if ending not in _ENDINGS:
         raise ModelError(f"cannot tell the form of '{path}'; accepted endings are {', '.join(_ENDINGS)}.")

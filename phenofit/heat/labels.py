@@ -14,31 +14,7 @@ STANDARD_NAME = "integral_wrt_time_of_air_temperature_excess"
 def heat_attributes(
     settings: HeatSettings, base: float, *, unit: str = "degC d", start: str | None = None
 ) -> dict[str, str]:
-    """Return the attributes of a heat sum.
-
-    Parameters
-    ----------
-    settings : HeatSettings
-        Method, cut-off and upper threshold.
-    base : float
-        Base temperature [degC].
-    unit : str
-        Unit of the numbers.
-    start : str or None
-        Where the sum begins; None for the heat of single days.
-
-    Returns
-    -------
-    dict of str
-        ``units``, ``cell_methods``, ``base``, ``upper``, ``cutoff``, ``method``, ``start``, ``long_name`` and,
-        where there is no upper threshold, ``standard_name``: with one the quantity is no longer the plain
-        excess that the standard name stands for.
-
-    Examples
-    --------
-    >>> heat_attributes(HeatSettings(), 10.0)["units"]
-    'degC d'
-    """
+    """Return the attributes of a heat sum."""
     attributes = {
         "units": degree_day_unit(unit),
         "long_name": "degree-days: " + settings.describe(base),

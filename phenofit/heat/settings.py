@@ -76,32 +76,7 @@ def check_method(method: str, cutoff: str, *, upper: bool) -> None:
 
 
 def check_thresholds(base: str | float, upper: str | float | None = None) -> tuple[float, float | None]:
-    """Read base and upper threshold and refuse those that cannot be meant.
-
-    Parameters
-    ----------
-    base : str or float
-        Lower threshold, ``"50 degF"`` or a number [degC].
-    upper : str, float or None
-        Upper threshold likewise.
-
-    Returns
-    -------
-    base, upper : float, float or None
-        Both [degC].
-
-    Raises
-    ------
-    UnitError
-        If a threshold has no unit or is so high that degrees Fahrenheit were probably meant.
-    ModelError
-        If the upper threshold does not lie above the base.
-
-    Examples
-    --------
-    >>> check_thresholds("50 degF", "86 degF")
-    (10.0, 30.0)
-    """
+    """Read base and upper threshold and refuse those that cannot be meant."""
     low = parse_temperature(base)
     if not LOWEST_THRESHOLD <= low <= HIGHEST_BASE:
         raise UnitError(
@@ -117,23 +92,7 @@ def check_thresholds(base: str | float, upper: str | float | None = None) -> tup
 
 
 def upper_threshold(upper: str | float) -> float:
-    """Read an upper threshold and refuse one that cannot be meant.
-
-    Parameters
-    ----------
-    upper : str or float
-        ``"88 degF"``, or a number [degC].
-
-    Returns
-    -------
-    float
-        The threshold [degC], above -20 and at most 60.
-
-    Raises
-    ------
-    UnitError
-        If it has no unit or lies outside.
-    """
+    """Read an upper threshold and refuse one that cannot be meant."""
     high = parse_temperature(upper, highest=HIGHEST_UPPER)
     if not LOWEST_THRESHOLD < high <= HIGHEST_UPPER:
         raise UnitError(
@@ -144,25 +103,7 @@ def upper_threshold(upper: str | float) -> float:
 
 
 def method_codes(method: str, cutoff: str, *, upper: bool) -> tuple[int, int]:
-    """Return the kernel codes of a method on daily minima and maxima and its cut-off.
-
-    Parameters
-    ----------
-    method, cutoff : str
-        Trade names.
-    upper : bool
-        Whether there is an upper threshold; without one the cut-off code is that of none.
-
-    Returns
-    -------
-    method_code, cutoff_code : int
-        See :mod:`phenofit.heat.compiled.daily_kernels`.
-
-    Raises
-    ------
-    ModelError
-        If the combination is not defined, or needs an hourly series.
-    """
+    """Return the kernel codes of a method on daily minima and maxima and its cut-off."""
     check_method(method, cutoff, upper=upper)
     if method == "hourly":
         raise ModelError(

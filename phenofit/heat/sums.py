@@ -118,27 +118,7 @@ def accumulate(
 
 
 def calendar_of(values: xr.DataArray, dim: str = "time") -> Dates:
-    """Return the days of a DataArray, refusing a calendar that is not complete.
-
-    Parameters
-    ----------
-    values : xarray.DataArray
-        With the coordinate `dim` in dates.
-    dim : str
-        Name of the time dimension.
-
-    Returns
-    -------
-    array of datetime64[D]
-        One day after the other.
-
-    Raises
-    ------
-    ModelError
-        If there is no such coordinate of dates.
-    DataError
-        If a day is absent, repeated or out of order; the message names it.
-    """
+    """Return the days of a DataArray, refusing a calendar that is not complete."""
     if dim not in values.coords:
         raise ModelError(f"the days are needed: there is no coordinate '{dim}' of dates.")
     stamps = values[dim].to_numpy()

@@ -46,25 +46,7 @@ def _all_lines() -> tuple[list[np.ndarray], np.ndarray, np.ndarray, np.ndarray]:
 def bundled_lines(
     west: float, south: float, east: float, north: float, *, finest: int = 2
 ) -> list[tuple[int, np.ndarray]]:
-    """Return the bundled lines that come near a box.
-
-    Parameters
-    ----------
-    west, south, east, north : float
-        The box [degrees]; `east` below `west` means: across 180 degrees.
-    finest : int
-        Finest level wanted: 0 coasts, 1 countries and states, 2 counties (United States only).
-
-    Returns
-    -------
-    list of (int, array of shape (k, 2))
-        Level, and longitudes and latitudes [degrees, -180 to 180].
-
-    Examples
-    --------
-    >>> len(bundled_lines(-100.2, 40.0, -99.0, 41.0, finest=2)) > 0
-    True
-    """
+    """Return the bundled lines that come near a box."""
     lines, levels, low, high = _all_lines()
     hit = (levels <= finest) & (low[:, 1] <= north) & (high[:, 1] >= south)
     if east < west:
@@ -75,51 +57,13 @@ def bundled_lines(
 
 
 def read_lines(source: str | Path | Mapping[str, Any]) -> list[np.ndarray]:
-    """Read every line and ring of a GeoJSON.
-
-    Parameters
-    ----------
-    source : path-like or mapping
-        A file, or a GeoJSON object already read.
-
-    Returns
-    -------
-    list of array, shape (k, 2)
-        Longitudes and latitudes [degrees].
-
-    Raises
-    ------
-    DataError
-        If it is not GeoJSON, or a position is impossible.
-    """
+    """Read every line and ring of a GeoJSON."""
     name, content = _content(source)
     return [_positions(part, name) for kind, part in _parts(content, name) if kind in {"line", "ring"}]
 
 
 def read_rings(source: str | Path | Mapping[str, Any]) -> list[np.ndarray]:
-    """Read the rings of the areas of a GeoJSON (holes are rings as well).
-
-    Parameters
-    ----------
-    source : path-like or mapping
-        A file, or a GeoJSON object already read.
-
-    Returns
-    -------
-    list of array, shape (k, 2)
-        Longitudes and latitudes [degrees].
-
-    Raises
-    ------
-    DataError
-        If it is not GeoJSON, holds no area, or a position is impossible.
-
-    Examples
-    --------
-    >>> square = [[0, 0], [1, 0], [1, 1], [0, 1], [0, 0]]
-    >>> read_rings({"type": "Polygon", "coordinates": [square]})[0].shape
-    (5, 2)
-    """
+    """Read the rings of the areas of a GeoJSON (holes are rings as well)."""
     name, content = _content(source)
     rings = [_positions(part, name) for kind, part in _parts(content, name) if kind == "ring"]
     if not rings:

@@ -29,50 +29,21 @@ _FLAGS = ("inside_interval", "covered50", "covered80", "covered95")
 
 @dataclass(frozen=True)
 class ErrorRows:
-    """The errors of one forecaster for one event, and what was chosen.
+    """The errors of one forecaster for one event, and what was chosen."""
 
-    Parameters
-    ----------
-    rows : DataFrame
-        A row per trap and held-out season, with finite ``error_days`` [days, positive = forecast late].
-    species, scheme, forecaster, event : str
-        What the rows belong to; `species` and `scheme` are empty where the table does not say.
-    flight : int
-        Flight, counted from 1.
-    lead_days : float or None
-        Days between issue and event; ``None`` where the weather was known.
-    left_out : int
-        Matching rows without an error (event not seen, or no forecast).
-    """
-
+    # A row per trap and held-out season, with finite ``error_days`` [days, positive = forecast late].
     rows: pd.DataFrame
-    species: str
+    species: str  # What the rows belong to; `species` and `scheme` are empty where the table does not say.
     scheme: str
     forecaster: str
     event: str
-    flight: int
-    lead_days: float | None
-    left_out: int
+    flight: int  # Flight, counted from 1.
+    lead_days: float | None  # Days between issue and event; ``None`` where the weather was known.
+    left_out: int  # Matching rows without an error (event not seen, or no forecast).
 
 
 def read_validation(path: str | Path) -> pd.DataFrame:
-    """Read a ``validation.csv``.
-
-    Parameters
-    ----------
-    path : path-like
-        A table with at least the columns that a map needs.
-
-    Returns
-    -------
-    DataFrame
-        Its rows; dates stay texts, true and false become booleans.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read, a column is absent or a number is not one; every fault is named.
-    """
+    """Read a ``validation.csv``."""
     path = require_regular(path, remedy="Give the validation table.")
     try:
         table = pd.read_csv(
@@ -117,35 +88,7 @@ def select_errors(
     scheme: str | None = None,
     lead_days: float | None = None,
 ) -> ErrorRows:
-    """Choose the rows of one forecaster, flight, event, species, scheme and lead time.
-
-    Parameters
-    ----------
-    validation : DataFrame
-        The validation table, a row per fold, trap-year and forecaster.
-    forecaster : str
-        Name in the column ``forecaster``.
-    flight : int
-        Flight, counted from 1.
-    event : str
-        Name in the column ``event``.
-    species, scheme : str, optional
-        Needed only where the table holds more than one.
-    lead_days : float, optional
-        Days between issue and event; ``None`` chooses the rows where the weather was known.
-
-    Returns
-    -------
-    ErrorRows
-        The rows with a finite error, and how many had none.
-
-    Raises
-    ------
-    DataError
-        If a needed column is absent, or a place or an error is impossible.
-    ModelError
-        If nothing matches, or the choice is not unique; the message names what the table holds.
-    """
+    """Choose the rows of one forecaster, flight, event, species, scheme and lead time."""
     _need_columns(validation, "validation table")
     rows = validation
     chosen: dict[str, str] = {}

@@ -39,20 +39,7 @@ _COUNTS = {
 
 
 def grid_coordinates(plane: Plane, grid: Grid) -> xr.Dataset:
-    """Return an empty dataset with the coordinates and the grid mapping of a grid.
-
-    Parameters
-    ----------
-    plane : Plane
-        The projection.
-    grid : Grid
-        The cells.
-
-    Returns
-    -------
-    Dataset
-        Coordinates ``x, y`` [m], ``latitude, longitude`` [degrees] on ``(y, x)`` and the variable ``crs``.
-    """
+    """Return an empty dataset with the coordinates and the grid mapping of a grid."""
     xx, yy = np.meshgrid(grid.x, grid.y)
     longitude, latitude = plane.to_earth(xx, yy)
     attributes: dict[str, Any] = dict(plane.crs.to_cf())

@@ -229,10 +229,7 @@ class _Counter:
     def event_days(
         self, year: int, base: float, amount: float, *, fill_from: int | None = None
     ) -> np.ndarray:
-        """Return the days after the start of a season at which a heat sum is reached, NaN where it is not.
-
-        A negative sum is reached before the season: minus infinity.
-        """
+        """Return the days after the start of a season at which a heat sum is reached, NaN where it is not."""
         if amount < 0.0:
             return np.full(len(self.tmin), -np.inf)
         calendar = self.season.days(year)

@@ -19,24 +19,7 @@ _BANDS = ("mean_error", "mean_error_se", "expected_rmse", "information", "suppor
 
 
 def plane_of(dataset: xr.Dataset) -> Plane:
-    """Return the projection of a map from its grid mapping.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        A map with the variable ``crs``.
-
-    Returns
-    -------
-    Plane
-
-    Raises
-    ------
-    MissingExtraError
-        If pyproj is not installed.
-    ModelError
-        If the dataset has no grid mapping.
-    """
+    """Return the projection of a map from its grid mapping."""
     pyproj = need_pyproj()
     if "crs" not in dataset or "crs_wkt" not in dataset["crs"].attrs:
         raise ModelError("this dataset is not a map: it has no grid mapping 'crs'.")
@@ -45,15 +28,7 @@ def plane_of(dataset: xr.Dataset) -> Plane:
 
 
 def write_error_map(dataset: xr.Dataset, path: str | Path) -> None:
-    """Write a map as NetCDF.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        A map of this package.
-    path : path-like
-        The ``.nc`` file; it is written whole or not at all.
-    """
+    """Write a map as NetCDF."""
     encoding: dict[str, dict[str, Any]] = {
         str(name): {"zlib": True, "complevel": 4}
         for name, variable in dataset.variables.items()
@@ -64,38 +39,13 @@ def write_error_map(dataset: xr.Dataset, path: str | Path) -> None:
 
 
 def open_error_map(path: str | Path) -> xr.Dataset:
-    """Read a map that :func:`write_error_map` wrote, into memory.
-
-    Parameters
-    ----------
-    path : path-like
-        The ``.nc`` file.
-
-    Returns
-    -------
-    Dataset
-    """
+    """Read a map that :func:`write_error_map` wrote, into memory."""
     with xr.open_dataset(path, engine="netcdf4", decode_timedelta=False) as dataset:
         return dataset.load()
 
 
 def write_geotiff(dataset: xr.Dataset, path: str | Path) -> None:
-    """Write the cells of a map as a GeoTIFF, a band per variable.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        A map of this package.
-    path : path-like
-        The ``.tif`` file; bands carry name, unit and long name, cells outside the map are NaN.
-
-    Raises
-    ------
-    MissingExtraError
-        If rasterio is not installed.
-    ModelError
-        If the dataset has no cells.
-    """
+    """Write the cells of a map as a GeoTIFF, a band per variable."""
     try:
         import rasterio  # type: ignore[import-untyped]
         from rasterio.transform import Affine  # type: ignore[import-untyped]
@@ -138,15 +88,7 @@ def _fill_bands(file: Any, dataset: xr.Dataset, bands: list[str]) -> None:
 
 
 def write_sites_geojson(dataset: xr.Dataset, path: str | Path) -> None:
-    """Write the sites of a map with their numbers as GeoJSON (RFC 7946, WGS 84).
-
-    Parameters
-    ----------
-    dataset : Dataset
-        A map of this package.
-    path : path-like
-        The ``.geojson`` file; missing numbers are ``null``, lengths of time are in days.
-    """
+    """Write the sites of a map with their numbers as GeoJSON (RFC 7946, WGS 84)."""
     columns = [
         str(name)
         for name, variable in dataset.data_vars.items()

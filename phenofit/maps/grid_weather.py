@@ -17,21 +17,7 @@ _NEAREST = 6
 
 
 class Sources:
-    """Where temperatures are known.
-
-    Parameters
-    ----------
-    longitude, latitude : array, shape (k,)
-        Places [degrees].
-    elevation : array, shape (k,)
-        Heights [m], NaN where unknown.
-    time : array of datetime64, shape (days,)
-        A complete daily calendar.
-    tmin, tmax : array, shape (k, days)
-        Temperatures [degC], NaN where missing.
-    gridded : bool
-        Whether they come from a grid; a cell then takes its nearest source.
-    """
+    """Where temperatures are known."""
 
     def __init__(
         self,
@@ -49,22 +35,7 @@ class Sources:
 
 
 def source_places(weather: xr.Dataset) -> Sources:
-    """Take stations or grid cells out of a weather dataset.
-
-    Parameters
-    ----------
-    weather : Dataset
-        ``tmin`` and ``tmax`` [degC] on ``(station, time)``, or on ``time, latitude, longitude``.
-
-    Returns
-    -------
-    Sources
-
-    Raises
-    ------
-    ModelError
-        If the dimensions are others, or the unit is not degC.
-    """
+    """Take stations or grid cells out of a weather dataset."""
     for name in ("tmin", "tmax"):
         if name not in weather:
             raise ModelError(f"the weather has no variable '{name}'.")
@@ -102,35 +73,7 @@ def weather_on_cells(
     heights: np.ndarray | None = None,
     lapse: float = STANDARD_LAPSE,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Interpolate daily temperatures to cells.
-
-    Parameters
-    ----------
-    sources : Sources
-        Where temperatures are known.
-    plane : Plane
-        Projection of the cells.
-    cells : array, shape (m, 2)
-        Cell centres [m].
-    heights : array, shape (m,), optional
-        Heights of the cells [m]; temperatures are then moved along the lapse rate between heights.
-    lapse : float
-        Fall of temperature with height [K/km].
-
-    Returns
-    -------
-    tmin, tmax : array, shape (m, days)
-        [degC]; NaN on days without any source.
-
-    Raises
-    ------
-    ModelError
-        If heights of cells are given and no source has one.
-
-    Notes
-    -----
-    From stations: the mean of the six nearest that have the day, weighted by the inverse square of distance.
-    """
+    """Interpolate daily temperatures to cells."""
     places = np.column_stack(plane.to_plane(sources.longitude, sources.latitude))
     shift = np.zeros(len(places))
     if heights is not None:
@@ -159,13 +102,7 @@ def weather_on_cells(
 
 
 def day_numbers(time: np.ndarray) -> pd.DatetimeIndex:
-    """Return the days of a calendar, refusing gaps.
-
-    Raises
-    ------
-    ModelError
-        If a day is missing from the calendar.
-    """
+    """Return the days of a calendar, refusing gaps."""
     days = pd.DatetimeIndex(np.asarray(time).astype("datetime64[D]"))
     if len(days) > 1 and not (np.diff(days.to_numpy()) == np.timedelta64(1, "D")).all():
         raise ModelError(

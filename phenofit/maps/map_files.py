@@ -23,31 +23,7 @@ __all__ = ["read_elevation", "write_date_files", "write_map_figures", "write_map
 def write_map_figures(
     dataset: xr.Dataset, folder: str | Path, *, prefix: str = "map", outlines: str | Path | None = None
 ) -> list[Path]:
-    """Draw every map that the dataset can show, as PNG and SVG.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        From :func:`phenofit.maps.error_map`.
-    folder : path-like
-        Where to; made where absent.
-    prefix : str
-        Start of the file names.
-    outlines : path-like, optional
-        A GeoJSON of borders in place of the bundled ones.
-
-    Returns
-    -------
-    list of Path
-        The files written: ``<prefix>_bias.png``, ``<prefix>_bias.svg`` and so on.
-
-    Raises
-    ------
-    DataError
-        If the outlines are not GeoJSON.
-    MissingExtraError
-        If pyproj is not installed.
-    """
+    """Draw every map that the dataset can show, as PNG and SVG."""
     from phenofit.maps.drawing.error_maps import draw_error_map
 
     figures = {}
@@ -63,29 +39,7 @@ def write_map_figures(
 def write_map_files(
     dataset: xr.Dataset, folder: str | Path, *, outlines: str | Path | None = None
 ) -> list[Path]:
-    """Write a map as NetCDF, GeoTIFF, GeoJSON, figures and an interactive page.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        From :func:`phenofit.maps.error_map`.
-    folder : path-like
-        Where to; made where absent.
-    outlines : path-like, optional
-        A GeoJSON of borders in place of the bundled ones.
-
-    Returns
-    -------
-    list of Path
-        ``error_map.nc``, ``error_map.tif``, ``sites.geojson``, ``error_map.html`` and ``figures/map_*``.
-
-    Raises
-    ------
-    DataError
-        If the outlines are not GeoJSON.
-    MissingExtraError
-        If a package of the extra ``maps`` is not installed.
-    """
+    """Write a map as NetCDF, GeoTIFF, GeoJSON, figures and an interactive page."""
     from phenofit.maps.drawing.interactive import write_interactive_page
 
     folder = Path(folder)
@@ -100,29 +54,7 @@ def write_map_files(
 def write_date_files(
     dataset: xr.Dataset, folder: str | Path, *, outlines: str | Path | None = None
 ) -> list[Path]:
-    """Write a date map as NetCDF, GeoTIFF and figures.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        From :func:`phenofit.maps.date_map`.
-    folder : path-like
-        Where to; made where absent.
-    outlines : path-like, optional
-        A GeoJSON of borders in place of the bundled ones.
-
-    Returns
-    -------
-    list of Path
-        ``date_map.nc``, ``date_map.tif`` and ``figures/dates_*``.
-
-    Raises
-    ------
-    DataError
-        If the outlines are not GeoJSON.
-    MissingExtraError
-        If a package of the extra ``maps`` is not installed.
-    """
+    """Write a date map as NetCDF, GeoTIFF and figures."""
     from phenofit.maps.drawing.date_maps import DATE_MAPS, draw_date_map
 
     folder = Path(folder)
@@ -146,23 +78,7 @@ def _save(figures: Mapping[str, Figure], folder: Path, prefix: str) -> list[Path
 
 
 def read_elevation(path: str | Path) -> xr.DataArray:
-    """Read heights [m] on latitude and longitude from a NetCDF file.
-
-    Parameters
-    ----------
-    path : path-like
-        A file with one variable on ``latitude`` and ``longitude`` (``lat`` and ``lon`` are read as well).
-
-    Returns
-    -------
-    DataArray
-        Dimensions ``latitude, longitude`` [degrees].
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read, has no such variable or several, or its unit is not metres.
-    """
+    """Read heights [m] on latitude and longitude from a NetCDF file."""
     require_regular(path, limit=None, remedy="Give heights as NetCDF.")
     try:
         with xr.open_dataset(path, decode_times=False) as file:

@@ -24,18 +24,10 @@ _MAX_CELLS = 4_000_000
 
 @dataclass(frozen=True)
 class Plane:
-    """A projected coordinate system [m] with its way there and back.
+    """A projected coordinate system [m] with its way there and back."""
 
-    Parameters
-    ----------
-    crs : pyproj.CRS
-        The projected system.
-    forward : pyproj.Transformer
-        From longitude, latitude [degrees, WGS 84] to x, y [m].
-    """
-
-    crs: CRS
-    forward: Transformer
+    crs: CRS  # The projected system.
+    forward: Transformer  # From longitude, latitude [degrees, WGS 84] to x, y [m].
 
     def to_plane(self, longitude: np.ndarray, latitude: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return x and y [m] of longitudes and latitudes [degrees]."""
@@ -51,27 +43,7 @@ class Plane:
 
 
 def plane_for(longitude: np.ndarray, latitude: np.ndarray, *, crs: Any = None) -> Plane:
-    """Return the plane for a set of places.
-
-    Parameters
-    ----------
-    longitude, latitude : array of float, shape (n,)
-        Places [degrees].
-    crs : optional
-        Anything that pyproj reads as a projected system in metres; by default an equal-area plane whose centre
-        is the middle of the places, rounded to a tenth of a degree so that one more site moves nothing.
-
-    Returns
-    -------
-    Plane
-
-    Raises
-    ------
-    MissingExtraError
-        If pyproj is not installed.
-    ModelError
-        If `crs` is not a projected system in metres.
-    """
+    """Return the plane for a set of places."""
     pyproj = need_pyproj()
     if crs is None:
         phi, lam = np.radians(np.asarray(latitude, float)), np.radians(np.asarray(longitude, float))
@@ -104,24 +76,12 @@ def need_pyproj() -> Any:
 
 @dataclass(frozen=True)
 class Grid:
-    """Square cells on a plane.
+    """Square cells on a plane."""
 
-    Parameters
-    ----------
-    x : array, shape (nx,)
-        Cell centres [m], west to east.
-    y : array, shape (ny,)
-        Cell centres [m], north to south, as image files have them.
-    cell : float
-        Side of a cell [m].
-    inside : array of bool, shape (ny, nx)
-        Cells that belong to the map.
-    """
-
-    x: np.ndarray
-    y: np.ndarray
-    cell: float
-    inside: np.ndarray
+    x: np.ndarray  # Shape (nx,): Cell centres [m], west to east.
+    y: np.ndarray  # Shape (ny,): Cell centres [m], north to south, as image files have them.
+    cell: float  # Side of a cell [m].
+    inside: np.ndarray  # Shape (ny, nx): Cells that belong to the map.
 
     def points(self) -> np.ndarray:
         """Return the centres of the cells inside, shape (n, 2) [m]."""
@@ -150,29 +110,7 @@ def make_grid(
     margin: float | None = None,
     region: list[np.ndarray] | None = None,
 ) -> Grid:
-    """Lay a grid over the sites and mark the cells within the margin of their hull.
-
-    Parameters
-    ----------
-    points : array, shape (n, 2)
-        Sites [m].
-    cell : float
-        Side of a cell [m].
-    margin : float, optional
-        How far beyond the hull of the sites the map goes [m]; by default an eighth of their extent.
-    region : list of array of shape (k, 2), optional
-        Rings of an area [m] that bounds the map instead of the hull.
-
-    Returns
-    -------
-    Grid
-        Its lines are whole multiples of `cell`, so that maps of different seasons lie on each other.
-
-    Raises
-    ------
-    ModelError
-        If the cell is not positive, or there would be too many cells.
-    """
+    """Lay a grid over the sites and mark the cells within the margin of their hull."""
     if not np.isfinite(cell) or cell <= 0:
         raise ModelError(f"a cell of {cell / 1000:g} km is no cell; its side must be above zero.")
     outer = np.vstack(region) if region else points
@@ -235,20 +173,7 @@ def hull_ring(points: np.ndarray) -> np.ndarray:
 
 
 def merge_close(points: np.ndarray, *, tolerance: float) -> np.ndarray:
-    """Give points that stand within a tolerance of each other one group number.
-
-    Parameters
-    ----------
-    points : array, shape (n, 2)
-        Places [m].
-    tolerance : float
-        Largest distance [m] at which two places count as one.
-
-    Returns
-    -------
-    array of int, shape (n,)
-        Group numbers from 0 in order of first appearance.
-    """
+    """Give points that stand within a tolerance of each other one group number."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree

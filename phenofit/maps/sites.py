@@ -24,32 +24,16 @@ _FLAGS = {"covered80": "coverage80", "covered95": "coverage95", "inside_interval
 
 @dataclass(frozen=True)
 class SiteErrors:
-    """Errors of one forecaster, site by site.
+    """Errors of one forecaster, site by site."""
 
-    Parameters
-    ----------
-    table : DataFrame
-        A row per site; see :func:`site_errors`.
-    level : float
-        Mean error of all sites [days].
-    level_se : float
-        Standard error of the level that comes from having seen only these seasons [days].
-    site_sd, season_sd, rest_sd : float
-        Standard deviations of the site, season and rest parts [days].
-    chosen : ErrorRows
-        The rows behind the table.
-    notes : tuple of str
-        What a reader must know.
-    """
-
-    table: pd.DataFrame
-    level: float
-    level_se: float
-    site_sd: float
+    table: pd.DataFrame  # A row per site; see :func:`site_errors`.
+    level: float  # Mean error of all sites [days].
+    level_se: float  # Standard error of the level that comes from having seen only these seasons [days].
+    site_sd: float  # Standard deviations of the site, season and rest parts [days].
     season_sd: float
     rest_sd: float
-    chosen: ErrorRows
-    notes: tuple[str, ...]
+    chosen: ErrorRows  # The rows behind the table.
+    notes: tuple[str, ...]  # What a reader must know.
 
 
 def site_errors(
@@ -121,18 +105,7 @@ def site_errors(
 
 
 def summarise_sites(chosen: ErrorRows) -> SiteErrors:
-    """Sum up chosen rows by site and keep the variances beside the table.
-
-    Parameters
-    ----------
-    chosen : ErrorRows
-        The rows of one forecaster and event.
-
-    Returns
-    -------
-    SiteErrors
-        The table of :func:`site_errors` with its variances and notes.
-    """
+    """Sum up chosen rows by site and keep the variances beside the table."""
     rows = chosen.rows
     # Traps that stand together share the season of their site: their mean is one observation.
     cells = rows.groupby(["site", "year"], sort=True)["error_days"].mean().reset_index()

@@ -19,23 +19,7 @@ _TRIES = 100
 
 
 def lock_folder(folder: Path) -> IO[bytes] | None:
-    """Make a folder and lock it for this process.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder; made where absent.
-
-    Returns
-    -------
-    file or None
-        The open lock, to be given to :func:`unlock_folder`; None if another process holds it.
-
-    Raises
-    ------
-    OSError
-        If the folder cannot be made, or no file can be made in it.
-    """
+    """Make a folder and lock it for this process."""
     path = folder / LOCK_NAME
     for _ in range(_TRIES):
         folder.mkdir(parents=True, exist_ok=True)

@@ -34,40 +34,22 @@ _NODES = (15, 9, 9)
 
 @dataclass(frozen=True)
 class Design:
-    """A planned network.
+    """A planned network."""
 
-    Parameters
-    ----------
-    sites, years : int
-        Sites with a trap each, and seasons.
-    checks_per_week : float
-        Checks of a trap.
-    moths : float
-        Mean catch of a trap in a season.
-    """
-
-    sites: int
+    sites: int  # Sites with a trap each, and seasons.
     years: int
-    checks_per_week: float
-    moths: float
+    checks_per_week: float  # Checks of a trap.
+    moths: float  # Mean catch of a trap in a season.
 
 
 @dataclass(frozen=True)
 class Expected:
-    """What a design is expected to give; arrays hold a value for each flight.
+    """What a design is expected to give; arrays hold a value for each flight."""
 
-    Attributes
-    ----------
-    base_width : float
-        Width of the interval of the base [degC]; NaN where it is held.
-    requirement_width : array
-        Width of the intervals of the requirements [degC d].
-    error_days, least_days : array
-        Mean absolute error of a held-out date, and what of it would be left if base and requirement were known [d].
-    """
-
-    base_width: float
-    requirement_width: npt.NDArray[np.float64]
+    base_width: float  # Width of the interval of the base [degC]; NaN where it is held.
+    requirement_width: npt.NDArray[np.float64]  # Width of the intervals of the requirements [degC d].
+    # Mean absolute error of a held-out date, and what of it would be left if base and requirement were known
+    # [d].
     error_days: npt.NDArray[np.float64]
     least_days: npt.NDArray[np.float64]
 
@@ -85,23 +67,7 @@ class Simulated:
 
 
 def draw_records(truth: PlanTruth, weather: PlanWeather, design: Design, seed: tuple[int, ...]) -> FlightData:
-    """Draw the catches of a design on seasons drawn from the past.
-
-    Parameters
-    ----------
-    truth : PlanTruth
-        Values.
-    weather : PlanWeather
-        Past seasons.
-    design : Design
-        The network.
-    seed : tuple of int
-        Seed of the draw.
-
-    Returns
-    -------
-    FlightData
-    """
+    """Draw the catches of a design on seasons drawn from the past."""
     rng = np.random.default_rng(list(seed))
     settings = truth.settings
     drawn = weather.drawn(design.years, settings.season, rng)
@@ -137,21 +103,7 @@ def draw_records(truth: PlanTruth, weather: PlanWeather, design: Design, seed: t
 
 
 def information(truth: PlanTruth, data: FlightData) -> npt.NDArray[np.float64]:
-    """Return the information in drawn records: slopes of each group's log-likelihood at the truth, times themselves.
-
-    Parameters
-    ----------
-    truth : PlanTruth
-        Values.
-    data : FlightData
-        Drawn records; the mean over many draws is the expected information.
-
-    Returns
-    -------
-    array, shape (parameters, parameters)
-        Of the whole data; base first, unless it is held, then the requirements. Never negative, unlike the
-        curvature of a few drawn networks, and far steadier.
-    """
+    """Return the information in drawn records: slopes of each group's log-likelihood at the truth, times themselves."""
     settings = truth.settings
     likelihood = build_likelihood(data, settings, _NODES)
     theta, names = _vector(truth, likelihood), likelihood.layout.names
@@ -197,31 +149,7 @@ def _is_fitted(truth: PlanTruth, name: str) -> bool:
 def expected(
     truth: PlanTruth, weather: PlanWeather, design: Design, per_unit: npt.NDArray[np.float64]
 ) -> Expected:
-    """Turn the expected information of a design into widths and errors.
-
-    Parameters
-    ----------
-    truth : PlanTruth
-        Values.
-    weather : PlanWeather
-        Past seasons.
-    design : Design
-        The network.
-    per_unit : array
-        Expected information of the whole design.
-
-    Returns
-    -------
-    Expected
-
-    Notes
-    -----
-    Width: twice Student's t (groups - 1 degrees of freedom) times the standard error; that is where the interval of a
-    normal mean with a fitted variance ends on average, and the intervals of a fit are built on it.
-    A date foretold for a new place and season errs on the heat scale by the errors of requirement and base (times
-    the slope of the heat in the base) and by the shift of that trap-year; the heat per day around the event turns
-    that into days, and the mean absolute value of a normal error is sqrt(2 / pi) of its SD.
-    """
+    """Turn the expected information of a design into widths and errors."""
     settings = truth.settings
     covariance = _inverse(per_unit)
     held = settings.base_held is not None
@@ -269,17 +197,7 @@ def _slope_and_rate(
 
 
 def simulated(truth: PlanTruth, weather: PlanWeather, design: Design, seed: tuple[int, ...]) -> Simulated:
-    """Draw a network, fit it, and see how wide its intervals are and how far a held-out date is off.
-
-    Parameters
-    ----------
-    truth, weather, design, seed
-        As for :func:`draw_records`.
-
-    Returns
-    -------
-    Simulated
-    """
+    """Draw a network, fit it, and see how wide its intervals are and how far a held-out date is off."""
     settings = truth.settings
     flights = settings.flights
     names = [f"requirement_{g + 1}" for g in range(flights)]

@@ -173,18 +173,7 @@ def _number(value: float) -> Any:
 def check_sizes(
     sites: Sequence[int], years: Sequence[int], checks_per_week: Sequence[float], moths: Sequence[float]
 ) -> None:
-    """Refuse sizes of networks that cannot be planned.
-
-    Parameters
-    ----------
-    sites, years, checks_per_week, moths
-        As in :func:`plan_network`.
-
-    Raises
-    ------
-    ModelError
-        With the size that is out of range.
-    """
+    """Refuse sizes of networks that cannot be planned."""
     for name, values, least in (("sites", sites, 1), ("years", years, 1), ("moths", moths, 1)):
         if not values or min(values) < least:
             raise ModelError(f"{name} must be numbers from {least} up, not {list(values)}.")

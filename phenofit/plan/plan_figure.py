@@ -35,25 +35,7 @@ _MOST_LINES = len(_STYLES)
 
 
 def draw_plan(table: pd.DataFrame, *, flight: int = 1) -> Figure:
-    """Draw a plan.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From :func:`phenofit.plan.plan_network`.
-    flight : int
-        Which flight.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Three panels over the number of years; lines are expected values, open crosses what simulations gave.
-
-    Raises
-    ------
-    ModelError
-        If the flight is not in the plan, or there are more kinds of network than lines can be told apart.
-    """
+    """Draw a plan."""
     from matplotlib.figure import Figure
 
     part = table[table["flight"] == flight]
@@ -113,17 +95,7 @@ def _cross() -> Any:
 
 
 def write_plan_figure(table: pd.DataFrame, path: str | os.PathLike[str], *, flight: int = 1) -> None:
-    """Write the figure of a plan, whole or not at all.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From :func:`phenofit.plan.plan_network`.
-    path : path-like
-        PNG file.
-    flight : int
-        Which flight.
-    """
+    """Write the figure of a plan, whole or not at all."""
     figure = draw_plan(table, flight=flight)
     with writing(path) as target:
         figure.savefig(target, format="png", dpi=150, metadata={"Software": None})

@@ -27,18 +27,10 @@ _WEEK = 7
 
 @dataclass(frozen=True)
 class PlanWeather:
-    """Whole seasons of the stations used.
+    """Whole seasons of the stations used."""
 
-    Attributes
-    ----------
-    stations : tuple of str
-        Stations.
-    tmin, tmax : array, shape (seasons, stations, days)
-        Daily extremes [degC].
-    """
-
-    stations: tuple[str, ...]
-    tmin: npt.NDArray[np.float64]
+    stations: tuple[str, ...]  # Stations.
+    tmin: npt.NDArray[np.float64]  # Shape (seasons, stations, days): Daily extremes [degC].
     tmax: npt.NDArray[np.float64]
 
     @property
@@ -73,27 +65,7 @@ class PlanWeather:
 
 
 def plan_weather(weather: xr.Dataset, season: Season, stations: tuple[str, ...] | None = None) -> PlanWeather:
-    """Cut station weather into whole seasons.
-
-    Parameters
-    ----------
-    weather : xarray.Dataset
-        Daily ``tmin`` and ``tmax`` [degC] on (station, time).
-    season : Season
-        Where heat sums begin and end.
-    stations : tuple of str, optional
-        Those to use; all by default.
-
-    Returns
-    -------
-    PlanWeather
-        Seasons in which no station lacks a day; stations without a single whole season are passed over.
-
-    Raises
-    ------
-    ModelError
-        If there is no season that all stations have whole.
-    """
+    """Cut station weather into whole seasons."""
     names = tuple(str(s) for s in weather["station"].to_numpy()) if stations is None else stations
     first = int(pd.Timestamp(weather["time"].to_numpy()[0]).year) - 1
     last = int(pd.Timestamp(weather["time"].to_numpy()[-1]).year)
@@ -122,26 +94,7 @@ def plan_weather(weather: xr.Dataset, season: Season, stations: tuple[str, ...] 
 
 
 def check_plan(truth: PlanTruth, weather: PlanWeather, checks_per_week: float) -> CheckPlan:
-    """Return when traps stand and are checked: from before the first moths to after the last, in every season.
-
-    Parameters
-    ----------
-    truth : PlanTruth
-        Values.
-    weather : PlanWeather
-        Seasons.
-    checks_per_week : float
-        1 to 7, or one over a whole number of weeks.
-
-    Returns
-    -------
-    CheckPlan
-
-    Raises
-    ------
-    ModelError
-        If traps cannot be checked so often, or the flights do not come within the season.
-    """
+    """Return when traps stand and are checked: from before the first moths to after the last, in every season."""
     every = check_intervals(checks_per_week)
     settings = truth.settings
     tmin, tmax = weather.flat()
@@ -168,23 +121,7 @@ def check_plan(truth: PlanTruth, weather: PlanWeather, checks_per_week: float) -
 
 
 def check_intervals(checks_per_week: float) -> tuple[int, ...]:
-    """Return the days between checks, in turn.
-
-    Parameters
-    ----------
-    checks_per_week : float
-        1 to 7, or one over a whole number of weeks.
-
-    Returns
-    -------
-    tuple of int
-        Days.
-
-    Raises
-    ------
-    ModelError
-        If traps cannot be checked so often.
-    """
+    """Return the days between checks, in turn."""
     if checks_per_week >= 1.0 and float(checks_per_week).is_integer() and checks_per_week <= _WEEK:
         edges = np.round(np.linspace(0, _WEEK, int(checks_per_week) + 1)).astype(int)
         return tuple(int(d) for d in np.diff(edges))

@@ -17,51 +17,25 @@ _Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Calibration:
-    """How the forecasts of one flight compare with what was seen.
+    """How the forecasts of one flight compare with what was seen."""
 
-    Attributes
-    ----------
-    flight : int
-        The flight.
-    edges : array, shape (bins + 1,)
-        Edges of the classes of place in the forecast distribution, 0 to 1.
-    share : array, shape (bins,)
-        Share of the held-out events in each class; 1 / bins in each where forecasts are calibrated.
-    nominal, inside, low, high : array, shape (3,)
-        What the intervals promise, the share inside them, and its own 95 % interval.
-    forecasts : int
-        Forecasts behind it.
-    """
-
-    flight: int
-    edges: _Array
+    flight: int  # The flight.
+    edges: _Array  # Shape (bins + 1,): Edges of the classes of place in the forecast distribution, 0 to 1.
+    # Shape (bins,): Share of the held-out events in each class; 1 / bins in each where forecasts are
+    # calibrated.
     share: _Array
+    # Shape (3,): What the intervals promise, the share inside them, and its own 95 % interval.
     nominal: _Array
     inside: _Array
     low: _Array
     high: _Array
-    forecasts: int
+    forecasts: int  # Forecasts behind it.
 
 
 def calibration(
     validation: pd.DataFrame, *, event: str = "flight_50", bins: int = 10
 ) -> tuple[Calibration, ...]:
-    """Return how the fitted forecaster's intervals did, for each flight.
-
-    Parameters
-    ----------
-    validation : DataFrame
-        Validation table of one species and one scheme.
-    event : str
-        The event.
-    bins : int
-        Classes of the histogram.
-
-    Returns
-    -------
-    tuple of Calibration
-        Empty where no forecast had intervals. Forecasts with the weather known only.
-    """
+    """Return how the fitted forecaster's intervals did, for each flight."""
     own = validation[
         (validation["forecaster"] == "fitted")
         & (validation["event"] == event)

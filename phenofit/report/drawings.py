@@ -36,48 +36,18 @@ _EVENT = "flight_50"
 
 @dataclass(frozen=True)
 class PageFigure:
-    """A figure for the page.
+    """A figure for the page."""
 
-    Attributes
-    ----------
-    name : str
-        File name without ending.
-    image : str
-        The PNG as a data address.
-    alt : str
-        What it shows, for those who do not see it.
-    caption : str
-        What stands below it.
-    """
-
-    name: str
-    image: str
-    alt: str
-    caption: str
+    name: str  # File name without ending.
+    image: str  # The PNG as a data address.
+    alt: str  # What it shows, for those who do not see it.
+    caption: str  # What stands below it.
 
 
 def draw_species(
     result: StudyResult, species: SpeciesResult, folder: Path, stem: str
 ) -> dict[str, PageFigure]:
-    """Draw the figures of one species.
-
-    Parameters
-    ----------
-    result : StudyResult
-        The study.
-    species : SpeciesResult
-        The species.
-    folder : Path
-        Receives a PNG and an SVG of each figure.
-    stem : str
-        Start of the file names.
-
-    Returns
-    -------
-    dict of str to PageFigure
-        ``flight``, ``base``, ``residuals``, ``dates``, ``errors``, ``calibration``, ``season``; those that cannot be
-        drawn are not there.
-    """
+    """Draw the figures of one species."""
     return {
         name: _page_figure(result, folder, f"{stem}-{name}", figure, alt, caption)
         for name, figure, alt, caption in _figures(result, species)

@@ -35,79 +35,42 @@ _NODES = 21
 
 @dataclass(frozen=True)
 class CatchCurve:
-    """Catches and fitted flight on the heat scale.
+    """Catches and fitted flight on the heat scale."""
 
-    Attributes
-    ----------
-    edges : array, shape (bins + 1,)
-        Edges of the heat classes [degC d].
-    caught : array, shape (bins,)
-        Mean over trap-years of the share of the catch in each class [per cent of the season's catch].
-    heat, flown : array, shape (points,)
-        Fitted share per class, the shifts of trap-years included [degC d; per cent per class].
-    requirements : tuple of float
-        Fitted heat at half of each flight [degC d].
-    trap_years : int
-        Trap-years shown.
-    """
-
-    edges: _Array
+    edges: _Array  # Shape (bins + 1,): Edges of the heat classes [degC d].
+    # Shape (bins,): Mean over trap-years of the share of the catch in each class [per cent of the season's
+    # catch].
     caught: _Array
+    # Shape (points,): Fitted share per class, the shifts of trap-years included [degC d; per cent per class].
     heat: _Array
     flown: _Array
-    requirements: tuple[float, ...]
-    trap_years: int
+    requirements: tuple[float, ...]  # Fitted heat at half of each flight [degC d].
+    trap_years: int  # Trap-years shown.
 
 
 @dataclass(frozen=True)
 class JointRegion:
-    """Base and requirement that the data allow together.
+    """Base and requirement that the data allow together."""
 
-    Attributes
-    ----------
-    base : array, shape (m,)
-        Base temperatures [degC].
-    requirement : array, shape (n,)
-        Requirements [degC d].
-    deviance : array, shape (n, m)
-        Twice the fall of the log-likelihood; along the ridge the profile of the base, across it the quadratic form
-        of the requirement with the base held.
-    ridge : array, shape (m,)
-        Best requirement at each base [degC d].
-    cut : float
-        Deviance at the edge of the region.
-    """
-
-    base: _Array
-    requirement: _Array
+    base: _Array  # Shape (m,): Base temperatures [degC].
+    requirement: _Array  # Shape (n,): Requirements [degC d].
+    # Shape (n, m): Twice the fall of the log-likelihood; along the ridge the profile of the base, across it
+    # the quadratic form of the requirement with the base held.
     deviance: _Array
-    ridge: _Array
-    cut: float
+    ridge: _Array  # Shape (m,): Best requirement at each base [degC d].
+    cut: float  # Deviance at the edge of the region.
 
 
 @dataclass(frozen=True)
 class SeasonHeat:
-    """Heat through the seasons at one station.
+    """Heat through the seasons at one station."""
 
-    Attributes
-    ----------
-    station : str
-        The station.
-    days : array, shape (n,)
-        Days since the season's start [d].
-    past : dict of str to array
-        Heat of each whole season by its label, shape (n,) [degC d].
-    current : tuple of str and array, or None
-        The season that is not over, NaN from the first day without weather on.
-    bands : tuple of (float, float, float)
-        Heat at 5, 50 and 95 % of each flight [degC d].
-    """
-
-    station: str
-    days: _Array
-    past: dict[str, _Array]
+    station: str  # The station.
+    days: _Array  # Shape (n,): Days since the season's start [d].
+    past: dict[str, _Array]  # Heat of each whole season by its label, shape (n,) [degC d].
+    # The season that is not over, NaN from the first day without weather on.
     current: tuple[str, _Array] | None
-    bands: tuple[tuple[float, float, float], ...]
+    bands: tuple[tuple[float, float, float], ...]  # Heat at 5, 50 and 95 % of each flight [degC d].
 
 
 def flight_shares(fit: FlightFit) -> _Array:
@@ -125,26 +88,7 @@ def catch_curve(
     *,
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
 ) -> CatchCurve:
-    """Put the catches of all trap-years on the fitted heat scale, and the fitted curve beside them.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    trap_years : TrapYears
-        Its records.
-    weather : Dataset
-        Station weather.
-    links : DataFrame
-        ``trap, station``.
-    starts : mapping, optional
-        Biofix of each (site, year), where the fit has one.
-
-    Returns
-    -------
-    CatchCurve
-        Moths of a check interval are spread evenly over the heat of the interval, and every trap-year counts alike.
-    """
+    """Put the catches of all trap-years on the fitted heat scale, and the fitted curve beside them."""
     data = assemble(trap_years, weather, links, season=fit.settings.season, starts=starts)
     heat, _, _ = data.heat_at_edges(fit.base, fit.settings.heat)
     low, high = heat[data.catch_left], heat[data.catch_right]
@@ -192,20 +136,7 @@ def _share_by(fit: FlightFit, heat: _Array) -> _Array:
 
 
 def joint_region(fit: FlightFit, flight: int = 1) -> JointRegion | None:
-    """Return the region of base and requirement; its shadow on either axis is the interval of that parameter.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        A fit with profiles.
-    flight : int
-        Which flight's requirement.
-
-    Returns
-    -------
-    JointRegion or None
-        None where the base was held, or has no profile.
-    """
+    """Return the region of base and requirement; its shadow on either axis is the interval of that parameter."""
     name = f"requirement_{flight}"
     if "base" not in fit.profiles or not {"base", name} <= set(fit.covariance.columns):
         return None
@@ -237,22 +168,7 @@ def _smooth(at: _Array, values: _Array, wanted: _Array) -> _Array:
 
 
 def season_heat(fit: FlightFit, weather: xr.Dataset, station: str) -> SeasonHeat:
-    """Return heat above the fitted base through every season at one station.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    weather : Dataset
-        Station weather.
-    station : str
-        Which station.
-
-    Returns
-    -------
-    SeasonHeat
-        Past seasons with a missing day are left out.
-    """
+    """Return heat above the fitted base through every season at one station."""
     season, settings = fit.settings.season, fit.settings.heat
     series = weather.sel(station=station)
     years = _season_years(weather, season)

@@ -12,20 +12,7 @@ __all__ = ["lead_table"]
 
 
 def lead_table(scores: pd.DataFrame, *, event: str = "flight_50") -> PageTable | None:
-    """Return the error of each forecaster by days ahead, farthest first, weather known last.
-
-    Parameters
-    ----------
-    scores : DataFrame
-        Scores of one species; its first scheme is shown.
-    event : str
-        The event.
-
-    Returns
-    -------
-    PageTable or None
-        None where no forecast was made ahead.
-    """
+    """Return the error of each forecaster by days ahead, farthest first, weather known last."""
     if scores.empty:
         return None
     rows = scores[(scores["event"] == event) & (scores["scheme"] == scores["scheme"].iloc[0])]

@@ -21,21 +21,7 @@ _NEAR = 0.5  # what counts as the same base where none was fitted [degC]
 
 
 def older_table(fit: FlightFit, older: pd.DataFrame, scores: pd.DataFrame) -> PageTable:
-    """Return the fit and the older rules with base, requirement, errors and what they are worth in days.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    older : DataFrame
-        Table of :func:`phenofit.analysis.fit_checks.rules_beside`.
-    scores : DataFrame
-        Scores of the validation; a rule that was not validated has no held-out error.
-
-    Returns
-    -------
-    PageTable
-    """
+    """Return the fit and the older rules with base, requirement, errors and what they are worth in days."""
     errors = _held_out(scores)
     several = fit.settings.flights > 1
     tested = any(f"{OLDER}: {rule}" == name for rule in older["rule"] for name, _ in errors)
@@ -71,20 +57,7 @@ def older_table(fit: FlightFit, older: pd.DataFrame, scores: pd.DataFrame) -> Pa
 
 
 def older_sentences(fit: FlightFit, older: pd.DataFrame) -> list[str]:
-    """Say where the older rules differ from the fit, and why, from the numbers.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    older : DataFrame
-        Table of :func:`phenofit.analysis.fit_checks.rules_beside`.
-
-    Returns
-    -------
-    list of str
-        For each flight the rules that agree with the fit in one sentence, then one for each that does not.
-    """
+    """Say where the older rules differ from the fit, and why, from the numbers."""
     low, high = fit.interval("base") if "base" in fit.profiles else (fit.base - _NEAR, fit.base + _NEAR)
     where = (
         "inside the interval of the fitted base"

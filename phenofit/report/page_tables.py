@@ -49,42 +49,16 @@ _SOURCES = {0: "missing", 1: "observed", 2: "modelled", 3: "filled", 4: "forecas
 
 @dataclass(frozen=True)
 class PageTable:
-    """A table for the page.
+    """A table for the page."""
 
-    Attributes
-    ----------
-    caption : str
-        What it shows, with units and terms.
-    columns : tuple of str
-        Headings.
-    rows : tuple of tuple of str
-        Cells; the first of a row is its heading.
-    numeric : tuple of bool
-        Which columns hold numbers.
-    """
-
-    caption: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    numeric: tuple[bool, ...]
+    caption: str  # What it shows, with units and terms.
+    columns: tuple[str, ...]  # Headings.
+    rows: tuple[tuple[str, ...], ...]  # Cells; the first of a row is its heading.
+    numeric: tuple[bool, ...]  # Which columns hold numbers.
 
 
 def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None) -> PageTable:
-    """Return the estimates with intervals, and the true values beside them where the data are invented.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    terms : str
-        Base, method and start in words.
-    truth : mapping or None
-        True values of the species.
-
-    Returns
-    -------
-    PageTable
-    """
+    """Return the estimates with intervals, and the true values beside them where the data are invented."""
     level = f"{100 * fit.settings.level:g} % interval"
     known = true_values(fit, truth) if truth is not None else {}
     rows = []

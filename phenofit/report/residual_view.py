@@ -25,56 +25,27 @@ _CHANCE = 0.05
 
 @dataclass(frozen=True)
 class ResidualView:
-    """Residuals of the checks of one fit, ready to be drawn.
+    """Residuals of the checks of one fit, ready to be drawn."""
 
-    Attributes
-    ----------
-    heat, residual : array, shape (checks,)
-        Heat at the middle of each check interval [degC d] and its residual.
-    class_heat, class_mean, class_low, class_high : array, shape (classes,)
-        Classes of equally many checks along the heat: mean heat [degC d], mean residual, and the 95 % interval of that
-        mean as if checks were independent.
-    expected, ordered : array, shape (checks,)
-        Normal quantiles and the residuals in order.
-    low, high : array, shape (checks,)
-        Where each ordered residual lies with a chance of 95 % under the model, checks taken as independent.
-    requirements : tuple of float
-        Fitted heat at half of each flight [degC d].
-    """
-
-    heat: _Array
+    heat: _Array  # Shape (checks,): Heat at the middle of each check interval [degC d] and its residual.
     residual: _Array
+    # Shape (classes,): Classes of equally many checks along the heat: mean heat [degC d], mean residual, and
+    # the 95 % interval of that mean as if checks were independent.
     class_heat: _Array
     class_mean: _Array
     class_low: _Array
     class_high: _Array
-    expected: _Array
+    expected: _Array  # Shape (checks,): Normal quantiles and the residuals in order.
     ordered: _Array
+    # Shape (checks,): Where each ordered residual lies with a chance of 95 % under the model, checks taken as
+    # independent.
     low: _Array
     high: _Array
-    requirements: tuple[float, ...]
+    requirements: tuple[float, ...]  # Fitted heat at half of each flight [degC d].
 
 
 def residual_view(fit: FlightFit, residuals: pd.DataFrame) -> ResidualView | None:
-    """Order residuals for drawing.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    residuals : DataFrame
-        Of :func:`phenofit.flight.check_residuals`.
-
-    Returns
-    -------
-    ResidualView or None
-        None with fewer than 20 residuals: too few for a picture to mean anything.
-
-    Notes
-    -----
-    The k-th of n ordered uniform numbers is beta-distributed with k and n + 1 - k; its quantiles, taken through the
-    normal quantile function, bound the k-th ordered residual.
-    """
+    """Order residuals for drawing."""
     known = residuals.dropna(subset=["residual", "heat"]) if len(residuals) else residuals
     if len(known) < _FEWEST:
         return None
@@ -100,21 +71,7 @@ def residual_view(fit: FlightFit, residuals: pd.DataFrame) -> ResidualView | Non
 
 
 def residual_sentences(residuals: pd.DataFrame, trap_years: int | None = None) -> list[str]:
-    """Say how the residuals are, and name the checks that the model finds hardest to believe.
-
-    Parameters
-    ----------
-    residuals : DataFrame
-        Of :func:`phenofit.flight.check_residuals`.
-    trap_years : int, optional
-        Trap-years of the fit; those that have no residuals are counted.
-
-    Returns
-    -------
-    list of str
-        Empty where there are too few. A check is named where the chance of one as far out among them all is below
-        5 %.
-    """
+    """Say how the residuals are, and name the checks that the model finds hardest to believe."""
     known = residuals.dropna(subset=["residual"]) if len(residuals) else residuals
     if len(known) < _FEWEST:
         return []
@@ -147,18 +104,7 @@ def residual_sentences(residuals: pd.DataFrame, trap_years: int | None = None) -
 
 
 def stray_sentences(strays: pd.DataFrame) -> list[str]:
-    """Name the checks whose catch the model takes for strays.
-
-    Parameters
-    ----------
-    strays : DataFrame
-        Of :func:`phenofit.flight.diagnostics.strays.stray_checks`.
-
-    Returns
-    -------
-    list of str
-        Empty where the fit has no strays.
-    """
+    """Name the checks whose catch the model takes for strays."""
     if strays.empty:
         return []
     claimed = strays[strays["claimed"]]
@@ -174,21 +120,7 @@ def stray_sentences(strays: pd.DataFrame) -> list[str]:
 
 
 def carried_table(fit: FlightFit, carried: pd.DataFrame, *, most: int = 5) -> PageTable:
-    """Return the trap-years that move the estimates most.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    carried : DataFrame
-        Of :func:`phenofit.flight.diagnostics.one_step.quick_influence`.
-    most : int
-        How many are shown.
-
-    Returns
-    -------
-    PageTable
-    """
+    """Return the trap-years that move the estimates most."""
     flights = fit.settings.flights
     names = ["base", *(f"requirement_{g}" for g in range(1, flights + 1))]
     names = [n for n in names if (carried[f"{n}_change"] != 0.0).any()]

@@ -34,20 +34,7 @@ class ScoreGroup:
 def score_groups(
     scores: Sequence[tuple[str, pd.DataFrame]], *, event: str = "flight_50"
 ) -> tuple[ScoreGroup, ...]:
-    """Return the mean absolute errors of what is fitted, published and reckoned from the calendar.
-
-    Parameters
-    ----------
-    scores : sequence of (species, DataFrame)
-        Scores of each species; those of the first scheme, weather known, are used.
-    event : str
-        The event.
-
-    Returns
-    -------
-    tuple of ScoreGroup
-        Fitted first, then published thresholds, then the calendar; forecasters that mix two are left to the table.
-    """
+    """Return the mean absolute errors of what is fitted, published and reckoned from the calendar."""
     groups = []
     for species, table in scores:
         if table.empty:

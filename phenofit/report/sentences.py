@@ -88,20 +88,7 @@ def base_sentence(fit: FlightFit) -> str:
 
 
 def error_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[str]:
-    """Return how far forecasts were off in data that the fit had not seen, a sentence for each flight.
-
-    Parameters
-    ----------
-    result : SpeciesResult
-        The answers for one species.
-    event : str
-        Event spoken of.
-
-    Returns
-    -------
-    list of str
-        Empty where nothing was validated.
-    """
+    """Return how far forecasts were off in data that the fit had not seen, a sentence for each flight."""
     scores = result.scores
     if scores.empty:
         return []
@@ -132,20 +119,7 @@ def error_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[
 
 
 def drift_sentences(validation: pd.DataFrame, *, event: str = "flight_50") -> list[str]:
-    """Return whether the fitted forecaster's error moves with the years, a sentence for each flight.
-
-    Parameters
-    ----------
-    validation : DataFrame
-        Validation table of a species; its first scheme is spoken of.
-    event : str
-        Event spoken of.
-
-    Returns
-    -------
-    list of str
-        Empty where nothing was validated, or in fewer than four years.
-    """
+    """Return whether the fitted forecaster's error moves with the years, a sentence for each flight."""
     if validation.empty:
         return []
     first = validation[

@@ -14,21 +14,7 @@ __all__ = ["true_values", "truth_sentence"]
 
 
 def true_values(fit: FlightFit, truth: Mapping[str, Any]) -> dict[tuple[str, int | None], float]:
-    """Return the true value of each parameter of the fit that has one.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    truth : mapping
-        True values of the species, as the simulator notes them.
-
-    Returns
-    -------
-    dict
-        By parameter and flight. Where the fit has no site part in its shift, the trap-years' SD has to hold the
-        sites' differences as well, and its true value is taken so.
-    """
+    """Return the true value of each parameter of the fit that has one."""
     values = {(str(row["parameter"]), row["flight"]): float(row["value"]) for row in truth["parameters"]}
     if (
         fit.settings.records == "first catch"
@@ -41,15 +27,7 @@ def true_values(fit: FlightFit, truth: Mapping[str, Any]) -> dict[tuple[str, int
 
 
 def truth_sentence(fit: FlightFit, truth: Mapping[str, Any] | None) -> str:
-    """Return true base and requirements, and whether the intervals hold them; an empty text where none are known.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    truth : mapping or None
-        True values of the species.
-    """
+    """Return true base and requirements, and whether the intervals hold them; an empty text where none are known."""
     if truth is None:
         return ""
     known = true_values(fit, truth)

@@ -68,13 +68,7 @@ _SCHEMES = {
 
 
 def number(value: float | None, digits: int = 1) -> str:
-    """Return a number with a true minus sign, or an empty text where there is none.
-
-    Examples
-    --------
-    >>> number(-3.14159), number(None), number(float("nan"))
-    ('−3.1', '', '')
-    """
+    """Return a number with a true minus sign, or an empty text where there is none."""
     if value is None or pd.isna(value):
         return ""
     text = f"{value:.{digits}f}"
@@ -84,58 +78,17 @@ def number(value: float | None, digits: int = 1) -> str:
 
 
 def amount(value: float) -> str:
-    """Return a heat sum in both units; base, method and start must stand beside it.
-
-    Parameters
-    ----------
-    value : float
-        Heat [degC d].
-
-    Examples
-    --------
-    >>> amount(500.0)
-    '500 °C-days (900 °F-days)'
-    """
+    """Return a heat sum in both units; base, method and start must stand beside it."""
     return f"{number(value, 0)} °C-days ({number(float(convert_degree_days(value, 'degC d', 'degF d')), 0)} °F-days)"
 
 
 def temperature(value: float, digits: int = 1) -> str:
-    """Return a temperature in both units.
-
-    Parameters
-    ----------
-    value : float
-        Temperature [degC].
-    digits : int
-        Decimals.
-
-    Examples
-    --------
-    >>> temperature(10.0)
-    '10.0 °C (50.0 °F)'
-    """
+    """Return a temperature in both units."""
     return f"{number(value, digits)} °C ({number(float(from_celsius(value, 'degF')), digits)} °F)"
 
 
 def interval(low: float | None, high: float | None, unit: str, digits: int = 1) -> str:
-    """Return an interval in words, its open ends named.
-
-    Parameters
-    ----------
-    low, high : float or None
-        Ends; None or NaN for an end that the data leave open.
-    unit : str
-        Unit in words.
-    digits : int
-        Decimals.
-
-    Examples
-    --------
-    >>> interval(8.66, 11.14, "°C")
-    '8.7 to 11.1 °C'
-    >>> interval(None, 11.14, "°C")
-    'up to 11.1 °C, open below'
-    """
+    """Return an interval in words, its open ends named."""
     lower, upper = number(low, digits), number(high, digits)
     tail = f" {unit}" if unit else ""
     if lower and upper:
@@ -148,13 +101,7 @@ def interval(low: float | None, high: float | None, unit: str, digits: int = 1) 
 
 
 def start_words(text: str) -> str:
-    """Return where a heat sum begins: ``"1 January"`` for ``"01-01"``, ``"the biofix"`` for ``"biofix"``.
-
-    Examples
-    --------
-    >>> start_words("03-01")
-    '1 March'
-    """
+    """Return where a heat sum begins: ``"1 January"`` for ``"01-01"``, ``"the biofix"`` for ``"biofix"``."""
     if text == "biofix":
         return "the biofix"
     start = MonthDay.parse(text)
@@ -162,13 +109,7 @@ def start_words(text: str) -> str:
 
 
 def day(value: Any, *, year: bool = False) -> str:
-    """Return a date as day and month, or an empty text for none.
-
-    Examples
-    --------
-    >>> day("2025-07-04"), day("2025-07-04", year=True)
-    ('4 Jul', '4 Jul 2025')
-    """
+    """Return a date as day and month, or an empty text for none."""
     if value is None or pd.isna(value):
         return ""
     stamp = pd.Timestamp(value)
@@ -177,15 +118,7 @@ def day(value: Any, *, year: bool = False) -> str:
 
 
 def period(low: Any, high: Any) -> str:
-    """Return a span of dates; an end that lies beyond the season is said so.
-
-    Examples
-    --------
-    >>> period("2025-06-28", "2025-07-04")
-    '28 Jun to 4 Jul'
-    >>> period("2025-06-28", None)
-    '28 Jun to past the season'
-    """
+    """Return a span of dates; an end that lies beyond the season is said so."""
     first, last = day(low), day(high)
     if not first:
         return "not this season"
@@ -193,13 +126,7 @@ def period(low: Any, high: Any) -> str:
 
 
 def forecaster_words(name: str) -> str:
-    """Return how a forecaster of the validation table is called on a page.
-
-    Examples
-    --------
-    >>> forecaster_words("published:bulletin-7"), forecaster_words("calendar mean")
-    ('published threshold bulletin-7, on its own terms', 'mean calendar date')
-    """
+    """Return how a forecaster of the validation table is called on a page."""
     if name == "fitted":
         return "fitted here"
     if name == "calendar mean":
@@ -213,26 +140,12 @@ def forecaster_words(name: str) -> str:
 
 
 def scheme_words(scheme: str) -> tuple[str, str]:
-    """Return what a scheme of validation leaves out, and how a sentence on its errors begins.
-
-    Examples
-    --------
-    >>> scheme_words("past")
-    ('all but the past years', 'Each year forecast from those before it')
-    """
+    """Return what a scheme of validation leaves out, and how a sentence on its errors begins."""
     return _SCHEMES.get(scheme, (f"by {scheme}", f"Held out by {scheme}"))
 
 
 def heat_words(fit: FlightFit, *, base: bool = True) -> str:
-    """Return how the heat of a fit is summed, base and fitted upper threshold to two decimals.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    base : bool
-        Whether to name the base.
-    """
+    """Return how the heat of a fit is summed, base and fitted upper threshold to two decimals."""
     heat = fit.settings.heat
     if heat.upper is not None:
         heat = replace(heat, upper=round(heat.upper, 2))
@@ -240,15 +153,7 @@ def heat_words(fit: FlightFit, *, base: bool = True) -> str:
 
 
 def parameter_words(name: str, flight: Any = None, flights: int = 1, records: str = "counts") -> str:
-    """Return what a parameter of a fit to such records is.
-
-    Examples
-    --------
-    >>> parameter_words("spread", 2, 2)
-    'spread of the flight, flight 2'
-    >>> parameter_words("requirement", records="first catch")
-    'heat at half of the first catches'
-    """
+    """Return what a parameter of a fit to such records is."""
     text = _PARAMETERS.get(name, name.replace("_", " "))
     if records == "first catch":
         text = _OF_FIRST_CATCHES.get(name, text)

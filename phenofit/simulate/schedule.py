@@ -61,11 +61,7 @@ class CheckPlan:
 
 @dataclass(frozen=True)
 class Visit:
-    """One check of a trap: the day, where its catch interval began, and how the trap was found.
-
-    `state` is ``"counted"``, ``"missed"`` (no visit; no interval of its own) or ``"lost"``. `is_set` tells that
-    the interval starts with a trap newly set, not with the check before.
-    """
+    """One check of a trap: the day, where its catch interval began, and how the trap was found."""
 
     start: np.datetime64
     day: np.datetime64
@@ -76,20 +72,7 @@ class Visit:
 def draw_visits(
     plan: CheckPlan, season: Season, year: int, rng: np.random.Generator
 ) -> tuple[list[Visit], bool]:
-    """Draw the visits of one trap in one season.
-
-    Returns
-    -------
-    visits : list of Visit
-        In order of the days.
-    late : bool
-        Whether the trap was set late.
-
-    Raises
-    ------
-    ModelError
-        If the plan leaves no check inside the season.
-    """
+    """Draw the visits of one trap in one season."""
     day = _in_season(plan.first, season, year)
     end = _in_season(plan.last, season, year)
     late = bool(rng.random() < plan.late)

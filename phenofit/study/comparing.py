@@ -25,17 +25,7 @@ def compare_tables(
     problems: list[Problem],
     notes: list[str],
 ) -> None:
-    """Look for traps, species, covariates and sites that one table names and another does not have.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    traps, catches, biofix : pandas.DataFrame or None
-        Its tables as far as they could be read.
-    problems, notes : list
-        Get what was found.
-    """
+    """Look for traps, species, covariates and sites that one table names and another does not have."""
     if traps is not None and catches is not None:
         theirs = study.catches.columns.get("trap", "trap")
         column = theirs if isinstance(theirs, str) else " + ".join(theirs)

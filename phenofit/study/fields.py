@@ -133,17 +133,7 @@ def temperature_range(value: Any) -> tuple[float, float]:
 
 
 def unit_fault(value: Any, before: str, *units: str) -> tuple[str, str] | None:
-    """Return what is wrong with a quantity that has no unit, and how to write it; None if it has one.
-
-    Parameters
-    ----------
-    value : object
-        What a file gives.
-    before : str
-        What stands before the value in the remedy, such as ``"base = "``.
-    units : str
-        The units to choose from.
-    """
+    """Return what is wrong with a quantity that has no unit, and how to write it; None if it has one."""
     if isinstance(value, str) and not _NUMBER.fullmatch(value.strip()):
         return None
     if isinstance(value, bool) or not isinstance(value, int | float | str):

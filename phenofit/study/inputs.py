@@ -135,10 +135,7 @@ def species_trap_years(study: Study, traps: pd.DataFrame, catches: pd.DataFrame,
 
 @dataclass
 class Gathered:
-    """What could be read so far, and what is wrong.
-
-    With problems the tables hold what could be read of them; they are then good for nothing but further checks.
-    """
+    """What could be read so far, and what is wrong."""
 
     traps: pd.DataFrame | None = None
     catches: pd.DataFrame | None = None
@@ -197,23 +194,7 @@ def read_inputs(study: Study, *, today: str | None = None, progress: Progress | 
 def gather(
     study: Study, *, today: str | None = None, progress: Progress | None = None, fetch: bool = True
 ) -> Gathered:
-    """Read what can be read and collect every problem.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    today : str, optional
-        Run date for the station service.
-    progress : callable, optional
-        Gets a sentence at each step.
-    fetch : bool
-        Ask the station service where the study names it; without, such weather is left unread.
-
-    Returns
-    -------
-    Gathered
-    """
+    """Read what can be read and collect every problem."""
     tell = progress or (lambda _: None)
     found = Gathered()
     tell("reading the trap table")

@@ -59,26 +59,7 @@ def load_study(path: str | os.PathLike[str]) -> Study:
 
 
 def load_leniently(path: str | os.PathLike[str]) -> tuple[Study | None, tuple[Problem, ...]]:
-    """Read a study file and make the best of one with faults, so that its tables can be looked at as well.
-
-    Parameters
-    ----------
-    path : path-like
-        The TOML file.
-
-    Returns
-    -------
-    study : Study or None
-        The study; where there are problems, one without the faulty keys, fit only for reading the tables, or
-        None where not even that is possible.
-    problems : tuple of Problem
-        Every problem of the file, in its order.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read or is not TOML.
-    """
+    """Read a study file and make the best of one with faults, so that its tables can be looked at as well."""
     file, shown = Path(path), str(path)
     text = read_text(file, remedy="Name a study file, such as study.toml.")
     try:
@@ -110,10 +91,7 @@ def load_leniently(path: str | os.PathLike[str]) -> tuple[Study | None, tuple[Pr
 
 
 def _validated(data: dict[str, Any], file: str, lines: Lines) -> tuple[Study | None, list[Problem]]:
-    """Return the study, if need be without its faulty keys, and the faults found by the schema.
-
-    Checks across keys run only once each key is sound by itself, so later rounds can find more.
-    """
+    """Return the study, if need be without its faulty keys, and the faults found by the schema."""
     problems: list[Problem] = []
     touched: set[tuple[str | int, ...]] = set()
     for _ in range(_ROUNDS):

@@ -18,23 +18,7 @@ Path = tuple[str | int, ...]
 
 
 def key_lines(text: str) -> dict[Path, int]:
-    r"""Return the line of every table and key.
-
-    Parameters
-    ----------
-    text : str
-        A TOML document that parses.
-
-    Returns
-    -------
-    dict of tuple to int
-        Path of keys and list positions to the line, counted from 1. Keys inside inline tables are not listed.
-
-    Examples
-    --------
-    >>> key_lines("[season]\nstart = '01-01'\n[[published]]\nid = 'x'\n")
-    {('season',): 1, ('season', 'start'): 2, ('published',): 3, ('published', 0): 3, ('published', 0, 'id'): 4}
-    """
+    """Return the line of every table and key."""
     found: dict[Path, int] = {}
     counts: dict[Path, int] = {}
     table: Path = ()
@@ -74,13 +58,7 @@ def _table(parts: list[str], listed: bool, counts: dict[Path, int]) -> Path:
 
 
 def line_of(lines: dict[Path, int], path: Sequence[str | int]) -> int | None:
-    """Return the line of a key, or of the nearest table around it that has one.
-
-    Examples
-    --------
-    >>> line_of({("season",): 3}, ("season", "end"))
-    3
-    """
+    """Return the line of a key, or of the nearest table around it that has one."""
     for depth in range(len(path), 0, -1):
         line = lines.get(tuple(path[:depth]))
         if line is not None:

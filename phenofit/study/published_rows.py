@@ -26,26 +26,7 @@ _TELLING = ("flight", "amount", "base", "method", "start", "upper", "cutoff", "r
 def published_rows(
     entries: Any, species: Sequence[str], *, file: str, lines: Sequence[int | None]
 ) -> tuple[tuple[PublishedThreshold, ...], list[Problem]]:
-    """Read the entries.
-
-    Parameters
-    ----------
-    entries : list of dict
-        As the TOML file gives them. An entry with ``id`` and without ``amount`` names a row of the table that
-        comes with phenofit, and may give it another ``species`` and ``flight``; any other is written out.
-    species : sequence of str
-        Species of the study; with one, an entry need not name it.
-    file : str
-        The study file, for messages.
-    lines : sequence of int or None
-        Line of each entry.
-
-    Returns
-    -------
-    rows : tuple of PublishedThreshold
-        With the study's spelling of the species.
-    problems : list of Problem
-    """
+    """Read the entries."""
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
         return (), [Problem("[published] is no list.", "Write [[published]] above each entry.", file)]
     rows: list[PublishedThreshold] = []
@@ -81,10 +62,7 @@ def published_rows(
 
 
 def _with_ids(rows: Sequence[PublishedThreshold], named: Sequence[bool]) -> list[PublishedThreshold]:
-    """Give rows without an id of their own what tells them apart, in the order of ``_TELLING``.
-
-    A row that no other is mixed up with keeps its short id.
-    """
+    """Give rows without an id of their own what tells them apart, in the order of ``_TELLING``."""
     ids = [row.id for row in rows]
     for name in _TELLING:
         alike: dict[tuple[str, str], list[int]] = {}

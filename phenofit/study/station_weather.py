@@ -20,13 +20,7 @@ Progress = Callable[[str], None]
 
 
 def plain_columns(columns: Mapping[str, str | tuple[str, ...]]) -> dict[str, str]:
-    """Return a column mapping that has one column name for each of ours.
-
-    Raises
-    ------
-    ModelError
-        If a list stands where one name is needed.
-    """
+    """Return a column mapping that has one column name for each of ours."""
     wrong = [ours for ours, theirs in columns.items() if not isinstance(theirs, str)]
     if wrong:
         raise ModelError(f"column '{wrong[0]}' must be one column name of the file, not a list.")
@@ -40,24 +34,7 @@ def read_study_weather(
     today: str | None = None,
     progress: Progress | None = None,
 ) -> xr.Dataset | None:
-    """Read or fetch the station weather of a study, run its checks on it, and fill gaps where it says so.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    traps : pandas.DataFrame or None
-        The traps, for the station service.
-    today : str, optional
-        Run date for the station service.
-    progress : callable, optional
-        Gets a sentence at each step.
-
-    Returns
-    -------
-    xarray.Dataset or None
-        Daily weather in the house form; None where the service cannot be asked since the traps are unknown.
-    """
+    """Read or fetch the station weather of a study, run its checks on it, and fill gaps where it says so."""
     weather = _read_or_fetch(study, traps, today, progress)
     if weather is None:
         return None

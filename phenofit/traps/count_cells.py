@@ -112,36 +112,7 @@ def _shown(words: Iterable[str]) -> str:
 
 
 def read_count(text: str, *, blank: str, words: CountWords | None = None) -> tuple[float, str]:
-    """Read one count cell.
-
-    Parameters
-    ----------
-    text : str
-        The cell as it stands in the file.
-    blank : str
-        What an empty cell means: ``"not checked"`` or ``"zero"``.
-    words : CountWords, optional
-        Words the user has given a meaning.
-
-    Returns
-    -------
-    count : float
-        Moths; NaN where none were counted.
-    status : str
-        One of :data:`STATUSES`.
-
-    Raises
-    ------
-    UnreadableCount
-        If the cell follows no rule.
-
-    Examples
-    --------
-    >>> read_count(">100", blank="not checked")
-    (100.0, 'at least')
-    >>> read_count("", blank="zero")
-    (0.0, 'counted')
-    """
+    """Read one count cell."""
     words = words or CountWords()
     cell = " ".join(text.replace("\xa0", " ").split())
     if not cell:

@@ -16,43 +16,12 @@ _COARSE = re.compile(r"^\d{4}(?:-\d{2})?$|^\d{4}-\d{3}$|^\d{4}-W\d{2}")
 
 
 def event_date(start: np.datetime64, end: np.datetime64) -> str:
-    """Write an interval, to the minute.
-
-    Examples
-    --------
-    >>> event_date(np.datetime64("2024-06-03T12:00"), np.datetime64("2024-06-10T12:00"))
-    '2024-06-03T12:00/2024-06-10T12:00'
-    """
+    """Write an interval, to the minute."""
     return f"{np.datetime_as_string(start, unit='m')}/{np.datetime_as_string(end, unit='m')}"
 
 
 def read_event_date(text: str, *, hour: float = 12.0) -> tuple[np.datetime64, np.datetime64]:
-    """Read a date, a date-time or an interval of both.
-
-    Parameters
-    ----------
-    text : str
-        Such as ``2024-06-10``, ``2024-06-03/2024-06-10``, ``2024-06-03/10`` (the end's leading parts taken from
-        the start), with or without a local time of day.
-    hour : float
-        Hour given to a date without a time of day [h].
-
-    Returns
-    -------
-    start, end : datetime64[ns]
-        `start` is NaT where there is one date only.
-
-    Raises
-    ------
-    ValueError
-        With the reason, to be put behind the text: no such day, no single day, a time zone, or the end before
-        the start.
-
-    Examples
-    --------
-    >>> [str(part)[:16] for part in read_event_date("2024-06-28/07-05")]
-    ['2024-06-28T12:00', '2024-07-05T12:00']
-    """
+    """Read a date, a date-time or an interval of both."""
     parts = text.split("/")
     if len(parts) > 2:
         raise ValueError("has more than one '/'.")

@@ -12,30 +12,7 @@ __all__ = ["pool_intervals"]
 def pool_intervals(
     intervals: pd.DataFrame, site_of: Mapping[str, str]
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Add up the traps of each site.
-
-    Parameters
-    ----------
-    intervals : pandas.DataFrame
-        Intervals of :func:`phenofit.traps.intervals.check_intervals`.
-    site_of : mapping of str to str
-        Trap to site.
-
-    Returns
-    -------
-    intervals : pandas.DataFrame
-        The same columns; ``trap`` is the site where its traps could be added up.
-    kept_apart : tuple of str
-        "site season-year" of the trap-years whose intervals do not fit together and which stay single traps.
-
-    Notes
-    -----
-    Within a site and season the intervals of all traps are sorted and cut into blocks that no interval
-    crosses. A block in which every trap has one and the same interval is added up as it is. A block in which
-    one trap was read more often than another becomes one interval over the whole block, provided that each of
-    its traps covers the block without a gap; otherwise the effort would change within the interval and the
-    traps are kept apart. Effort is the sum over the traps that stood, so a week with a lost trap counts less.
-    """
+    """Add up the traps of each site."""
     if intervals.empty:
         return intervals, ()
     frame = intervals.assign(site=intervals["trap"].map(dict(site_of)))

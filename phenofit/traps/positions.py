@@ -33,26 +33,7 @@ def position_problems(
     latitude_column: str = "latitude",
     longitude_column: str = "longitude",
 ) -> list[Problem]:
-    """Look for coordinates that cannot be right.
-
-    Parameters
-    ----------
-    traps : list of str
-        Trap names, one per row.
-    latitude, longitude : array of float, shape (n,)
-        Decimal degrees, NaN where the cell could not be read (reported elsewhere).
-    rows : list of int
-        Lines of the file.
-    file : str
-        Name of the file.
-    latitude_column, longitude_column : str
-        Column names as they stand in the file.
-
-    Returns
-    -------
-    list of Problem
-        Values out of range, (0, 0), lost signs and swapped columns, each with a proposal where one fits.
-    """
+    """Look for coordinates that cannot be right."""
     in_range = (np.abs(latitude) <= 90) & (np.abs(longitude) <= 180)
     centre = _centre(latitude[in_range], longitude[in_range]) if in_range.any() else None
     problems: list[Problem] = []

@@ -21,22 +21,7 @@ def series_keys(catches: pd.DataFrame) -> list[str]:
 
 
 def sequence_problems(catches: pd.DataFrame, *, file: str, names: Mapping[str, str]) -> list[Problem]:
-    """Look for dates that cannot be the checks of one trap.
-
-    Parameters
-    ----------
-    catches : pandas.DataFrame
-        Typed catch table, sorted by trap and check.
-    file : str
-        Name of the file.
-    names : mapping
-        Our column names to those of the file.
-
-    Returns
-    -------
-    list of Problem
-        Duplicates (the repeated date named), set after check, and overlapping intervals.
-    """
+    """Look for dates that cannot be the checks of one trap."""
     problems: list[Problem] = []
     date, set_ = names.get("date", "date"), names.get("set", "set")
     for _, group in catches.dropna(subset="check").groupby(series_keys(catches), sort=False):
@@ -83,25 +68,7 @@ def _day(stamp: np.datetime64) -> str:
 
 
 def date_order_problems(table: Table, column: str, order: str, dates: np.ndarray) -> list[Problem]:
-    """Compare the declared order of the dates with the other one.
-
-    Parameters
-    ----------
-    table : Table
-        Table with the columns ``trap`` and `column`, rows as in the file.
-    column : str
-        Our name of the date column.
-    order : str
-        Declared order of the parts.
-    dates : array of datetime64, shape (rows,)
-        The column read in that order.
-
-    Returns
-    -------
-    list of Problem
-        One, where every date can be read both ways, the checks of a trap run backwards in the declared order,
-        and those of all traps run forwards in the other.
-    """
+    """Compare the declared order of the dates with the other one."""
     other = _OTHER.get(order)
     if other is None or np.isnat(dates).any():
         return []
@@ -129,21 +96,7 @@ def _backwards(table: Table, dates: np.ndarray) -> np.ndarray:
 
 
 def sum_duplicates(catches: pd.DataFrame) -> tuple[pd.DataFrame, list[int]]:
-    """Add up rows of one trap (and species) with the same check.
-
-    Parameters
-    ----------
-    catches : pandas.DataFrame
-        Typed catch table, sorted by trap and check.
-
-    Returns
-    -------
-    catches : pandas.DataFrame
-        One row per trap and check: counts and effort added; ``lost`` if one of them is, else ``missing`` if one
-        of them is (a part of the catch is unknown), else ``at least`` if one is not an exact count.
-    added : list of int
-        File rows that went into another one.
-    """
+    """Add up rows of one trap (and species) with the same check."""
     keys = [*series_keys(catches), "check"]
     again = catches.duplicated(keys, keep=False) & catches["check"].notna()
     if not again.any():
@@ -163,13 +116,7 @@ def sum_duplicates(catches: pd.DataFrame) -> tuple[pd.DataFrame, list[int]]:
 
 
 def joint_status(statuses: Iterable[str]) -> str:
-    """Return the status of a sum of counts.
-
-    Examples
-    --------
-    >>> joint_status(["counted", "present"])
-    'at least'
-    """
+    """Return the status of a sum of counts."""
     found = set(statuses)
     for status in ("lost", "missing"):
         if status in found:

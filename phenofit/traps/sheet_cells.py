@@ -25,22 +25,7 @@ _FILLABLE = ("trap", "site")
 
 
 def full_years(table: Table, columns: Iterable[str], order: str) -> Table:
-    """Return the table with two-digit years written out, where the declared order puts the year last.
-
-    Parameters
-    ----------
-    table : Table
-        A table of text cells.
-    columns : iterable of str
-        Our names of its date columns.
-    order : str
-        The declared date order; year-first dates are left alone, since ``24-05-03`` could be anything.
-
-    Returns
-    -------
-    Table
-        With a note that counts the cells.
-    """
+    """Return the table with two-digit years written out, where the declared order puts the year last."""
     if order == "year-first":
         return table
     frame = table.frame.copy()
@@ -63,24 +48,7 @@ def _write_out(match: re.Match[str]) -> str:
 
 
 def fill_down(table: Table, columns: Sequence[str]) -> Table:
-    """Return the table with the blanks below a merged trap or site cell filled, counted in the notes.
-
-    Parameters
-    ----------
-    table : Table
-        A table of text cells.
-    columns : sequence of str
-        ``trap``, ``site`` or both; counts and dates are never filled.
-
-    Returns
-    -------
-    Table
-
-    Raises
-    ------
-    ModelError
-        If another column is asked for.
-    """
+    """Return the table with the blanks below a merged trap or site cell filled, counted in the notes."""
     wrong = [c for c in columns if c not in _FILLABLE]
     if wrong:
         raise ModelError(f"column '{wrong[0]}' cannot be filled down; only {' and '.join(_FILLABLE)} can.")
@@ -101,22 +69,7 @@ def fill_down(table: Table, columns: Sequence[str]) -> Table:
 
 
 def covariate_columns(table: Table, known: Collection[str]) -> tuple[dict[str, pd.Series], list[Problem]]:
-    """Return the further columns of a table: as numbers where every filled cell is one, else as text.
-
-    Parameters
-    ----------
-    table : Table
-        A table of text cells.
-    known : collection of str
-        Columns that have a meaning of their own and are left out here.
-
-    Returns
-    -------
-    columns : dict of str to pandas.Series
-        Text cells keep the empty text; numeric ones have NaN for it.
-    problems : list of Problem
-        Numbers whose comma or point may be one of thousands; between commas a point is a decimal sign.
-    """
+    """Return the further columns of a table: as numbers where every filled cell is one, else as text."""
     result: dict[str, pd.Series] = {}
     problems: list[Problem] = []
     for column in table.frame:
@@ -135,13 +88,7 @@ def covariate_columns(table: Table, known: Collection[str]) -> tuple[dict[str, p
 
 
 def row_text(rows: Iterable[int], *, shown: int = 12) -> str:
-    """Return file rows as short text.
-
-    Examples
-    --------
-    >>> row_text([3, 4, 5, 9])
-    '3-5, 9'
-    """
+    """Return file rows as short text."""
     numbers = np.unique(np.fromiter((int(r) for r in rows), dtype=np.int64))
     if not numbers.size:
         return ""

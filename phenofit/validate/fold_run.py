@@ -35,10 +35,7 @@ __all__ = ["Job", "fold_jobs", "run_fold"]
 
 @dataclass(frozen=True)
 class Job:
-    """One fold with all its forecasters.
-
-    Of the held-out part it carries where, when and what was seen, which no forecaster is shown.
-    """
+    """One fold with all its forecasters."""
 
     scheme: str
     fold: Fold
@@ -63,27 +60,7 @@ def fold_jobs(
     older: tuple[str, ...] = (),
     lead_days: tuple[int, ...] = (),
 ) -> Iterable[Job]:
-    """Make the work of each fold.
-
-    Parameters
-    ----------
-    trap_years : TrapYears
-        All records.
-    seen : Observed
-        Observed events of all records.
-    folds : sequence of Fold
-        What is held out.
-    setting : Setting
-        What all forecasters share.
-    scheme : str
-        Name of the way in which data are held out.
-    thresholds, older, lead_days
-        As for :func:`phenofit.validate.cross_validate`.
-
-    Yields
-    ------
-    Job
-    """
+    """Make the work of each fold."""
     series = station_series(setting.weather)
     table = trap_years.years
     events = tuple(seen.table["event"].unique())
@@ -106,20 +83,7 @@ def fold_jobs(
 
 
 def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
-    """Train every forecaster on one fold and forecast it; one that cannot be trained is told, not hidden.
-
-    Parameters
-    ----------
-    job : Job
-        The fold.
-
-    Returns
-    -------
-    rows : pandas.DataFrame
-        Rows of the validation table.
-    faults : list of (forecaster, reason)
-        What could not be forecast.
-    """
+    """Train every forecaster on one fold and forecast it; one that cannot be trained is told, not hidden."""
     if job.wanted.empty:
         return pd.DataFrame(), [("all", "no event of the held-out part can be scored")]
     parts, faults = [], []

@@ -52,66 +52,31 @@ Dates = Mapping[str, DateDistribution]
 
 @dataclass(frozen=True)
 class Setting:
-    """What all forecasters of a validation share.
+    """What all forecasters of a validation share."""
 
-    Parameters
-    ----------
-    weather : xarray.Dataset
-        Daily temperatures.
-    links : pandas.DataFrame
-        Station of each trap.
-    season : Season
-        The season of the study.
-    heat : HeatSettings
-        The study's way of summing heat.
-    fit_options : mapping
-        Further options of the fit (flights, curve, base, shifts, ...).
-    starts : mapping, optional
-        Biofix of each (site, year).
-    draws : int
-        Draws behind each forecast.
-    seed : int
-        Their seed.
-    min_moths : int
-        Fewest moths for which an event is scored.
-    """
-
-    weather: xr.Dataset
-    links: pd.DataFrame
-    season: Season
-    heat: HeatSettings
+    weather: xr.Dataset  # Daily temperatures.
+    links: pd.DataFrame  # Station of each trap.
+    season: Season  # The season of the study.
+    heat: HeatSettings  # The study's way of summing heat.
+    # Further options of the fit (flights, curve, base, shifts, ...).
     fit_options: Mapping[str, Any] = field(default_factory=dict)
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None
-    draws: int = 400
-    seed: int = 1
-    min_moths: int = 5
+    starts: Mapping[tuple[str, int], np.datetime64] | None = None  # Biofix of each (site, year).
+    draws: int = 400  # Draws behind each forecast.
+    seed: int = 1  # Their seed.
+    min_moths: int = 5  # Fewest moths for which an event is scored.
 
 
 @dataclass(frozen=True)
 class Target:
-    """One place and season to be forecast, with the weather that the forecaster may see.
+    """One place and season to be forecast, with the weather that the forecaster may see."""
 
-    Parameters
-    ----------
-    site : str
-        Site.
-    series : StationSeries
-        Its station.
-    year : int
-        Year in which the season starts.
-    issued : numpy.datetime64 or None
-        Day of issue: days before it are known, the rest is continued from `years`. ``None``: all is known.
-    years : tuple of int
-        Seasons that may continue the present one.
-    place : mapping
-        Values of the covariates of the forecaster there.
-    """
-
-    site: str
-    series: StationSeries
-    year: int
+    site: str  # Site.
+    series: StationSeries  # Its station.
+    year: int  # Year in which the season starts.
+    # Day of issue: days before it are known, the rest is continued from `years`. ``None``: all is known.
     issued: np.datetime64 | None = None
-    years: tuple[int, ...] = ()
+    years: tuple[int, ...] = ()  # Seasons that may continue the present one.
+    # Values of the covariates of the forecaster there.
     place: Mapping[str, Any] = field(default_factory=dict)
 
     def rows(
@@ -137,23 +102,7 @@ class Forecaster(Protocol):
 def typical_moths(
     totals: npt.NDArray[np.float64], share: float, draws: int, seed: int, least: int
 ) -> npt.NDArray[np.float64]:
-    """Draw how many moths of a flight a trap catches, from the training trap-years that would be scored.
-
-    Parameters
-    ----------
-    totals : array
-        Moths of each training trap-year.
-    share : float
-        Share of the flight.
-    draws, seed : int
-        Number and seed of the draws.
-    least : int
-        Fewest moths that are scored.
-
-    Returns
-    -------
-    array, shape (draws,)
-    """
+    """Draw how many moths of a flight a trap catches, from the training trap-years that would be scored."""
     catches = totals * share
     enough = catches[catches >= least]
     if enough.size == 0:
@@ -315,24 +264,7 @@ def leap_day(season: Season, year: int) -> float:
 
 
 def season_from(start: str | None, setting: Setting) -> Season:
-    """Return the study's season with sums from a published start.
-
-    Parameters
-    ----------
-    start : str or None
-        Month-day or ``"biofix"``.
-    setting : Setting
-        The study's terms.
-
-    Returns
-    -------
-    Season
-
-    Raises
-    ------
-    ModelError
-        If the study cannot reproduce that start.
-    """
+    """Return the study's season with sums from a published start."""
     if start is None:
         raise ModelError("a threshold without a start cannot be summed.")
     season = setting.season

@@ -24,13 +24,7 @@ OLDER = "older rule"
 
 
 def check_rules(rules: Sequence[str]) -> None:
-    """Refuse a rule that is not known.
-
-    Raises
-    ------
-    ModelError
-        With the names that are.
-    """
+    """Refuse a rule that is not known."""
     from phenofit.flight.baselines.rules import RULES
 
     for rule in rules:

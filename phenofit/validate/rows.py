@@ -72,25 +72,7 @@ _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 def forecast_row(
     forecast: DateDistribution, event: dict[str, Any], *, season: tuple[np.datetime64, np.datetime64]
 ) -> dict[str, Any]:
-    """Return the errors and scores of one forecast.
-
-    Parameters
-    ----------
-    forecast : DateDistribution
-        Forecast; a single draw is a point forecast, which has no interval.
-    event : dict
-        ``observed_from, observed_to, observed`` (datetime64).
-    season : tuple of numpy.datetime64
-        First day of the season, and the day after its last (datetime64[D]).
-
-    Returns
-    -------
-    dict
-        The columns of the validation table from ``predicted`` on. A forecast whose median is no day of the season has
-        no error in days, covers nothing, and says so in ``failure``. An interval without an end, or one that spans
-        the season, covers nothing; where this is the 95 % interval, ``failure`` says so too. The CRPS counts a date
-        outside the season as the nearest end of the season.
-    """
+    """Return the errors and scores of one forecast."""
     point = forecast.days.size == 1
     first = forecast.start.astype("datetime64[ns]")
     low, high, seen, opens, closes = (
@@ -154,27 +136,7 @@ def _no_interval(low: float, high: float, opens: float, closes: float) -> str:
 
 
 def finished_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, species: str) -> pd.DataFrame:
-    """Put the parts together, with the places of the traps, in one fixed order.
-
-    Parameters
-    ----------
-    parts : sequence of pandas.DataFrame
-        Rows of each fold and forecaster.
-    trap_years : TrapYears
-        All records.
-    species : str
-        Label.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The columns of ``VALIDATION_COLUMNS``.
-
-    Raises
-    ------
-    ModelError
-        If there is no row.
-    """
+    """Put the parts together, with the places of the traps, in one fixed order."""
     filled = [part for part in parts if len(part)]
     if not filled:
         raise ModelError("no forecaster could be trained and no event forecast.")

@@ -29,32 +29,7 @@ def forecast_fold(
     lead_days: tuple[int, ...],
     scheme: str,
 ) -> tuple[pd.DataFrame, str | None]:
-    """Forecast events and score each forecast.
-
-    Parameters
-    ----------
-    forecaster : Forecaster
-        Trained without the held-out part.
-    targets : pandas.DataFrame
-        Held-out trap-years: ``trap_year, trap, site, year``.
-    wanted : pandas.DataFrame
-        Their observed events.
-    series : mapping
-        Station series by id.
-    links : pandas.DataFrame
-        ``trap, station``.
-    lead_days : tuple of int
-        Lead times beside the forecast with all weather known [d].
-    scheme : str
-        With ``"past"`` only past years may continue the weather.
-
-    Returns
-    -------
-    rows : pandas.DataFrame
-        Rows of the validation table.
-    fault : str or None
-        Why forecasts are lacking.
-    """
+    """Forecast events and score each forecast."""
     station = dict(zip(links["trap"].astype(str), links["station"], strict=True))
     by_year = {int(str(k)): g for k, g in wanted.groupby("trap_year", sort=True)}
     known: dict[tuple[Any, ...], Dates | None] = {}
@@ -129,22 +104,7 @@ def _forecast(
 
 
 def failed_fold(wanted: pd.DataFrame, lead_days: tuple[int, ...], reason: str) -> pd.DataFrame:
-    """Return the rows of forecasts that were asked for and could not be made, so that they are counted.
-
-    Parameters
-    ----------
-    wanted : pandas.DataFrame
-        Observed events of the held-out trap-years.
-    lead_days : tuple of int
-        Lead times beside the forecast with all weather known [d].
-    reason : str
-        Why there is no forecast.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Rows of the validation table without a date.
-    """
+    """Return the rows of forecasts that were asked for and could not be made, so that they are counted."""
     seen = [{str(k): v for k, v in event.items()} for event in wanted.to_dict("records")]
     return pd.DataFrame([_row(e, lead, failed_row(reason)) for e in seen for lead in (None, *lead_days)])
 

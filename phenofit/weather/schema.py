@@ -222,13 +222,7 @@ def has_flag(weather: xr.Dataset, name: str) -> xr.DataArray:
 
 
 def flag_names(bits: int) -> list[str]:
-    """Return the names of the bits that are set.
-
-    Examples
-    --------
-    >>> flag_names(130)
-    ['minimum_above_maximum', 'spike']
-    """
+    """Return the names of the bits that are set."""
     return [name for name, bit in FLAGS.items() if int(bits) & bit]
 
 

@@ -41,23 +41,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def copy_demo(folder: Path) -> Path:
-    """Copy the bundled study into a folder that is absent, empty, or holds an unchanged copy.
-
-    Parameters
-    ----------
-    folder : Path
-        Where to; made where absent.
-
-    Returns
-    -------
-    Path
-        The study file in the folder.
-
-    Raises
-    ------
-    DataError
-        If the folder holds something that the copy would replace, or holds files but no demo.
-    """
+    """Copy the bundled study into a folder that is absent, empty, or holds an unchanged copy."""
     from phenofit.errors import DataError, Problem
     from phenofit.files import writing
     from phenofit.files.bundled import bundled_path

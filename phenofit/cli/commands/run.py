@@ -36,22 +36,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def run_and_tell(study: Path, out: Path, *, quiet: bool) -> int:
-    """Run a study, print its answers in plain words, and say where the page is.
-
-    Parameters
-    ----------
-    study : Path
-        The study file.
-    out : Path
-        Folder for everything that is written.
-    quiet : bool
-        Leave out the steps on the way.
-
-    Returns
-    -------
-    int
-        Exit code 0.
-    """
+    """Run a study, print its answers in plain words, and say where the page is."""
     from phenofit.run import run_study
 
     result = run_study(study, out=out, progress=None if quiet else show_progress())

@@ -29,13 +29,7 @@ class Stages:
     chosen: StageLag | None
 
     def check_season(self, season: Season, today: np.datetime64) -> None:
-        """Refuse treatment intervals outside of the season that is forecast.
-
-        Raises
-        ------
-        ModelError
-            With the first such interval.
-        """
+        """Refuse treatment intervals outside of the season that is forecast."""
         import numpy as np
 
         from phenofit.errors import ModelError
@@ -51,15 +45,7 @@ class Stages:
 
 
 def read_stages(args: argparse.Namespace) -> Stages | None:
-    """Read the options --stages, --treat and --treat-stage; None without the first.
-
-    Raises
-    ------
-    DataError
-        If the table of stages cannot be read.
-    ModelError
-        If an interval is malformed or reversed, or the stage is not in the table.
-    """
+    """Read the options --stages, --treat and --treat-stage; None without the first."""
     from phenofit.errors import ModelError
     from phenofit.files.tables import nearest
     from phenofit.forecasting.stage_windows import read_stage_lags

@@ -30,28 +30,12 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class EventHeat:
-    """One event per trap-year, and the heat until then at any base.
+    """One event per trap-year, and the heat until then at any base."""
 
-    Attributes
-    ----------
-    moments : HeatMoments
-        The events; all have a heat sum.
-    years : array of int, shape (events,)
-        Their years.
-    settings : HeatSettings
-        How a day's heat is computed.
-    left_out : int
-        Events without a heat sum.
-
-    Notes
-    -----
-    A selection remembers the heat of all events it was taken from: a jackknife asks for the same bases again and again.
-    """
-
-    moments: HeatMoments
-    years: npt.NDArray[np.int64]
-    settings: HeatSettings
-    left_out: int = 0
+    moments: HeatMoments  # The events; all have a heat sum.
+    years: npt.NDArray[np.int64]  # Shape (events,): Their years.
+    settings: HeatSettings  # How a day's heat is computed.
+    left_out: int = 0  # Events without a heat sum.
     _whole: HeatMoments | None = field(default=None, repr=False)
     _at: npt.NDArray[np.int64] | None = field(default=None, repr=False)
     _known: dict[tuple[float, float], Floats] = field(default_factory=dict, repr=False)
@@ -93,51 +77,19 @@ class EventHeat:
 
 @dataclass(frozen=True)
 class RuleAnswer:
-    """What one rule gives.
+    """What one rule gives."""
 
-    Attributes
-    ----------
-    base : float
-        Base temperature [degC]; NaN where the rule gives none.
-    requirement : float
-        Heat at the event [degC d].
-    spread : float
-        SD of the heat at the events at that base [degC d].
-    criterion : float
-        Value of what the rule looks at.
-    criterion_unit : str
-        Its unit.
-    note : str
-        Where the rule fails.
-    at_end : bool
-        Whether the base is an end of the search range.
-    """
-
-    base: float
-    requirement: float
-    spread: float
-    criterion: float
-    criterion_unit: str
-    note: str
-    at_end: bool
+    base: float  # Base temperature [degC]; NaN where the rule gives none.
+    requirement: float  # Heat at the event [degC d].
+    spread: float  # SD of the heat at the events at that base [degC d].
+    criterion: float  # Value of what the rule looks at.
+    criterion_unit: str  # Its unit.
+    note: str  # Where the rule fails.
+    at_end: bool  # Whether the base is an end of the search range.
 
 
 def apply_rule(data: EventHeat, rule: str, base_range: tuple[float, float]) -> RuleAnswer:
-    """Find base and requirement by one rule.
-
-    Parameters
-    ----------
-    data : EventHeat
-        Events.
-    rule : str
-        One of ``RULES``.
-    base_range : tuple of float
-        Search range [degC].
-
-    Returns
-    -------
-    RuleAnswer
-    """
+    """Find base and requirement by one rule."""
     if rule == "x-intercept":
         return _x_intercept(data, base_range)
     if rule == "regression coefficient":

@@ -131,22 +131,7 @@ def event_heat(
     heat: HeatSettings | None = None,
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
 ) -> EventHeat:
-    """Bring the dates of one event and the temperatures together.
-
-    Parameters
-    ----------
-    trap_years : TrapYears
-        Records; for trap, site and year.
-    events : DataFrame
-        ``trap_year, observed``: one row each.
-    weather, links, season, heat, starts
-        As for :func:`older_rules`.
-
-    Returns
-    -------
-    EventHeat
-        Events without a heat sum are left out; ``left_out`` counts them.
-    """
+    """Bring the dates of one event and the temperatures together."""
     places = trap_years.years.set_index("trap_year").loc[events["trap_year"]]
     moments = heat_moments(
         places["trap"].astype(str).tolist(),

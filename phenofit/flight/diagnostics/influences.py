@@ -75,24 +75,7 @@ def added_by_each(
     *,
     slopes: bool,
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return what each trap-year adds to the log-likelihood of all others, and the slopes of it.
-
-    Parameters
-    ----------
-    data : FlightData
-        All trap-years of the fit.
-    fit : FlightFit
-        The fit.
-    likelihood, theta
-        As of :func:`phenofit.flight.fitted_likelihood.likelihood_at`; the parts use its quadrature nodes.
-    slopes : bool
-        Whether the slopes are wanted; zeros come back without.
-
-    Returns
-    -------
-    added : array, shape (trap-years,)
-    slopes : array, shape (trap-years, layout.size)
-    """
+    """Return what each trap-year adds to the log-likelihood of all others, and the slopes of it."""
     everyone, groups = np.arange(data.trap_years), likelihood.groups
     values, gradients, _ = likelihood.by_group(theta, slopes)
     place = {int(label): k for k, label in enumerate(likelihood.group_labels)}
@@ -257,26 +240,7 @@ def assembled_again(
     links: pd.DataFrame,
     starts: Mapping[tuple[str, int], np.datetime64] | None,
 ) -> FlightData:
-    """Assemble the records again, and make sure that they are those of the fit.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    trap_years, weather, links, starts
-        As for :func:`phenofit.flight.fit_flights`.
-
-    Returns
-    -------
-    FlightData
-
-    Raises
-    ------
-    ModelError
-        If the fit counts from biofix dates and none are given, or the other way round.
-    DataError
-        If the records are not those of the fit.
-    """
+    """Assemble the records again, and make sure that they are those of the fit."""
     if fit.settings.biofix != (starts is not None):
         raise ModelError("give the biofix dates (starts) where the fit counts from them, and only there.")
     data = assemble(

@@ -103,26 +103,15 @@ def check_residuals(
 
 @dataclass(frozen=True)
 class CheckChances:
-    """The checks of a trap-year under the model of a fit.
+    """The checks of a trap-year under the model of a fit."""
 
-    Attributes
-    ----------
-    checks : DataFrame
-        Its counted checks with a heat sum, in the order of time.
-    heat : array, shape (checks,)
-        Heat at the middle of each [degC d].
-    chance, stray : array, shape (nodes, checks)
-        Chance of each check at each node of what is not known of the trap-year, strays included; and the part of it
-        that belongs to strays.
-    weight : array, shape (nodes,)
-        Chance of each node before any count is seen.
-    """
-
-    checks: pd.DataFrame
-    heat: Floats
+    checks: pd.DataFrame  # Its counted checks with a heat sum, in the order of time.
+    heat: Floats  # Shape (checks,): Heat at the middle of each [degC d].
+    # Shape (nodes, checks): Chance of each check at each node of what is not known of the trap-year, strays
+    # included; and the part of it that belongs to strays.
     chance: Floats
     stray: Floats
-    weight: Floats
+    weight: Floats  # Shape (nodes,): Chance of each node before any count is seen.
 
 
 def chances_of_checks(
@@ -133,24 +122,7 @@ def chances_of_checks(
     *,
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
 ) -> Iterator[CheckChances]:
-    """Go through the trap-years of a fit with the chance of each of their checks.
-
-    Parameters
-    ----------
-    fit, trap_years, weather, links, starts
-        As for :func:`check_residuals`.
-
-    Yields
-    ------
-    CheckChances
-
-    Raises
-    ------
-    ModelError
-        If the fit counts from a biofix and no starts are given, or the other way round.
-    DataError
-        If the trap-years are not those of the fit.
-    """
+    """Go through the trap-years of a fit with the chance of each of their checks."""
     if fit.settings.biofix != (starts is not None):
         raise ModelError("give the biofix dates (starts) where the fit counts from them, and only there.")
     if fit.settings.records != "counts":
@@ -199,26 +171,7 @@ def residuals_of_counts(
     concentration: float,
     rng: np.random.Generator,
 ) -> Floats:
-    """Return the residuals of one trap-year's counts.
-
-    Parameters
-    ----------
-    count : array of int, shape (checks,)
-        Counts in the order of time.
-    chance : array, shape (nodes, checks)
-        Chance of each check at each node of what is not known of the trap-year; rows sum to 1.
-    weight : array, shape (nodes,)
-        Chance of each node before any count is seen.
-    concentration : float
-        Of the Dirichlet-multinomial; infinite for independent moths.
-    rng : numpy.random.Generator
-        Draws within the steps.
-
-    Returns
-    -------
-    array, shape (checks,)
-        NaN where the total leaves no choice.
-    """
+    """Return the residuals of one trap-year's counts."""
     out = np.full(len(count), np.nan)
     rest = int(count.sum())
     later = 1.0 - np.cumsum(chance, axis=1) + chance  # chance of this check or a later one

@@ -50,22 +50,7 @@ def recorded_in(data: FlightData) -> pd.DataFrame:
 
 
 def lacking_for_fit(checks: pd.DataFrame, *, flights: int, what: str = "") -> list[Problem]:
-    """Return what the records lack for a fit.
-
-    Parameters
-    ----------
-    checks : DataFrame
-        From :func:`recorded` or :func:`recorded_in`.
-    flights : int
-        Flights a season.
-    what : str
-        The species, for the message.
-
-    Returns
-    -------
-    list of Problem
-        Empty where the records are enough. The limit is a rule of this toolkit, not of a source.
-    """
+    """Return what the records lack for a fit."""
     number = int(checks["checks"].sum())
     if number >= LEAST_CHECKS * flights:
         return []
@@ -79,15 +64,7 @@ def lacking_for_fit(checks: pd.DataFrame, *, flights: int, what: str = "") -> li
 
 
 def lacking_for_verdict(checks: pd.DataFrame, *, flights: int) -> str:
-    """Return why no verdict on a published threshold can rest on the records; empty where one can.
-
-    Parameters
-    ----------
-    checks : DataFrame
-        From :func:`recorded` or :func:`recorded_in`.
-    flights : int
-        Flights a season.
-    """
+    """Return why no verdict on a published threshold can rest on the records; empty where one can."""
     found = {
         "check with moths": (int(checks["checks"].sum()), LEAST_CHECKS * flights),
         "trap-year": (len(checks), LEAST_TRAP_YEARS),

@@ -26,28 +26,7 @@ def lifted(
     tolerance: float,
     limit: int,
 ) -> Maximum:
-    """Climb again with every spread that rests near its bound moved away from it, where that is likelier.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        What is maximised.
-    found : Maximum
-        Where a search ended.
-    box, factor, tolerance, limit
-        As for :func:`phenofit.flight.estimate.maximise.maximise`.
-
-    Returns
-    -------
-    Maximum
-        The likelier of the two ends.
-
-    Notes
-    -----
-    The slope in log SD is 2 SD² times the slope in the variance. At an SD near nought it is below every tolerance,
-    whichever way the likelihood goes, so that a search which begins there stays there. The slope in the log of a
-    large concentration is as small: independent moths are at its end.
-    """
+    """Climb again with every spread that rests near its bound moved away from it, where that is likelier."""
     best = found
     for place, tried in _resting(likelihood, found.theta, box):
         start = _likelier(likelihood, best.theta, best.value, best.gradient, place, tried)
@@ -60,23 +39,7 @@ def lifted(
 
 
 def lifted_start(likelihood: Likelihood, start: np.ndarray, box: Box) -> np.ndarray:
-    """Return a start whose spreads do not rest near their bounds where the likelihood is higher away from them.
-
-    A search that has to leave a bound on the logarithm takes many small steps; one that begins off it does not.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        What is to be maximised.
-    start : array
-        Parameter vector.
-    box : Box
-        Bounds and free entries.
-
-    Returns
-    -------
-    array
-    """
+    """Return a start whose spreads do not rest near their bounds where the likelihood is higher away from them."""
     resting = _resting(likelihood, start, box)
     if not resting:
         return start

@@ -14,24 +14,7 @@ __all__ = ["in_order", "require_order"]
 def in_order(
     likelihood: Likelihood, found: Maximum, box: Box, factor: np.ndarray, *, tolerance: float
 ) -> Maximum:
-    """Return the maximum with its flights numbered by their requirements.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The model.
-    found : Maximum
-        Where a search ended.
-    box, factor, tolerance
-        As for :func:`phenofit.flight.estimate.maximise.maximise`.
-
-    Returns
-    -------
-    Maximum
-        `found` itself where its flights are in order, or where a held parameter says which flight is which.
-        Otherwise the flights are renumbered and the search goes on from there: with three flights the sizes do not
-        mean quite the same after it.
-    """
+    """Return the maximum with its flights numbered by their requirements."""
     order = np.argsort(_requirements(likelihood, found.theta), kind="stable")
     names = likelihood.layout.names
     held = any(not box.free[k] for k, name in enumerate(names) if name.rsplit("_", 1)[-1].isdigit())
@@ -42,13 +25,7 @@ def in_order(
 
 
 def require_order(likelihood: Likelihood, theta: np.ndarray) -> None:
-    """Refuse a fit whose flights are not in order of time.
-
-    Raises
-    ------
-    FitError
-        With the requirements found.
-    """
+    """Refuse a fit whose flights are not in order of time."""
     found = _requirements(likelihood, theta)
     if (np.diff(found) < 0.0).any():
         words = ", ".join(f"flight {g} at {value:.0f}" for g, value in enumerate(found, start=1))

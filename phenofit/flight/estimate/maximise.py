@@ -23,19 +23,11 @@ LARGEST_CONCENTRATION = 1e5
 
 @dataclass(frozen=True)
 class Box:
-    """Search range of each entry of the parameter vector, and which are held.
+    """Search range of each entry of the parameter vector, and which are held."""
 
-    Attributes
-    ----------
-    low, high : array
-        Bounds.
-    free : array of bool
-        Entries that are fitted.
-    """
-
-    low: np.ndarray
+    low: np.ndarray  # Bounds.
     high: np.ndarray
-    free: np.ndarray
+    free: np.ndarray  # Entries that are fitted.
 
     @classmethod
     def of(cls, layout: Layout, base_range: tuple[float, float], heat_range: float) -> Box:
@@ -86,32 +78,15 @@ class Box:
 
 @dataclass(frozen=True)
 class Maximum:
-    """Where a search ended.
+    """Where a search ended."""
 
-    Attributes
-    ----------
-    theta : array
-        Parameter vector.
-    value : float
-        Log-likelihood.
-    gradient : array
-        Its slopes.
-    evaluations : int
-        How often the likelihood was computed.
-    success : bool
-        Whether the slopes, scaled, are nought within tolerance.
-    message : str
-        What the search said.
-    spread : array, shape (free, free)
-        The search's own estimate of the inverse curvature over the free entries; rough.
-    """
-
-    theta: np.ndarray
-    value: float
-    gradient: np.ndarray
-    evaluations: int
-    success: bool
-    message: str
+    theta: np.ndarray  # Parameter vector.
+    value: float  # Log-likelihood.
+    gradient: np.ndarray  # Its slopes.
+    evaluations: int  # How often the likelihood was computed.
+    success: bool  # Whether the slopes, scaled, are nought within tolerance.
+    message: str  # What the search said.
+    # Shape (free, free): The search's own estimate of the inverse curvature over the free entries; rough.
     spread: np.ndarray
 
 
@@ -125,37 +100,7 @@ def maximise(
     limit: int = 200,
     least_gain: float = 0.0,
 ) -> Maximum:
-    """Climb from a start to the maximum over the free entries.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        What is maximised.
-    start : array
-        Parameter vector to begin at; held entries keep their values.
-    box : Box
-        Bounds and free entries.
-    factor : array, shape (free, free)
-        Lower triangular matrix such that free entries = start + factor @ y makes the surface about round in y.
-    tolerance : float
-        Largest slope in y at which the search is content: the log-likelihood is then within about its square of
-        the top.
-    limit : int
-        Most evaluations.
-    least_gain : float
-        A step that gains less than this is the last; for a first climb, which only has to come near.
-
-    Returns
-    -------
-    Maximum
-        The end, a failure told in `success` and `message`.
-
-    Notes
-    -----
-    Quasi-Newton (BFGS) steps of `scipy.optimize` in the scaled entries. An entry outside its bound is put on the
-    bound and its outward slope set to nought, which lets a standard deviation rest at zero; see
-    :func:`phenofit.flight.estimate.flat_spread.lifted` for one that rests there in vain.
-    """
+    """Climb from a start to the maximum over the free entries."""
     free = np.flatnonzero(box.free)
     origin = box.inside(start)
     if free.size == 0:
@@ -212,24 +157,7 @@ def maximise(
 
 
 def curvature(likelihood: Likelihood, theta: np.ndarray, box: Box, step: np.ndarray) -> np.ndarray:
-    """Return minus the second derivatives of the log-likelihood over the free entries.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        Function with its gradient.
-    theta : array
-        Where.
-    box : Box
-        Free entries and bounds.
-    step : array
-        Step in each entry for the central differences of the gradient.
-
-    Returns
-    -------
-    array, shape (free, free)
-        Symmetric.
-    """
+    """Return minus the second derivatives of the log-likelihood over the free entries."""
     free = np.flatnonzero(box.free)
     matrix = np.empty((len(free), len(free)))
     for a, k in enumerate(free):

@@ -25,17 +25,10 @@ FIRST_NODES = _NODES[0]
 
 @dataclass(frozen=True)
 class Accuracy:
-    """How exact the quadrature is to be.
+    """How exact the quadrature is to be."""
 
-    Attributes
-    ----------
-    tolerance : float
-        By how much doubling the nodes may move the log-likelihood.
-    most : tuple of int
-        Nodes at which one stops in any case: of the shift, of each flight size, of the group's shift.
-    """
-
-    tolerance: float
+    tolerance: float  # By how much doubling the nodes may move the log-likelihood.
+    # Nodes at which one stops in any case: of the shift, of each flight size, of the group's shift.
     most: Nodes
 
 
@@ -47,10 +40,7 @@ VALUE = Accuracy(1e-4, _NODES[-1])
 
 
 def climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> tuple[Maximum, float]:
-    """Climb from the two likeliest starts on few nodes, and finish the better climb on enough of them.
-
-    Returns the top, and by how much doubling the nodes, which the likelihood keeps, moved the log-likelihood.
-    """
+    """Climb from the two likeliest starts on few nodes, and finish the better climb on enough of them."""
     likelihood.nodes = _CLIMB_NODES
     best: Maximum | None = None
     for start in starting_points(likelihood, box, template)[:2]:
@@ -78,27 +68,7 @@ def climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> tuple[Maxim
 def enough_nodes(
     likelihood: Likelihood, theta: np.ndarray, accuracy: Accuracy, *, beyond: Nodes | None = None
 ) -> tuple[Nodes, float]:
-    """Return the fewest nodes that are exact enough, and by how much doubling them moves the log-likelihood.
-
-    Each kind of node is doubled on its own and the moves are added up: the same check as doubling all at once, at
-    a fraction of its cost.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The model; its own nodes stay as they are.
-    theta : array
-        Where.
-    accuracy : Accuracy
-        What is asked for.
-    beyond : tuple of int, optional
-        Nodes that are known not to be exact enough.
-
-    Returns
-    -------
-    tuple
-        Nodes, and the move; above the tolerance where the most nodes allowed are not enough.
-    """
+    """Return the fewest nodes that are exact enough, and by how much doubling them moves the log-likelihood."""
     kept = likelihood.nodes
     kinds = [0, *([1] if likelihood.dims > 1 else [])]
     if likelihood.has_group and likelihood.crossed is None:

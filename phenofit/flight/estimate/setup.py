@@ -89,15 +89,7 @@ def build_likelihood(
     *,
     design: CovariateDesign | None = None,
 ) -> Likelihood:
-    """Return the likelihood of a model on its data.
-
-    Where `data` is a part of other data, `design` holds its covariates as they stand there.
-
-    Raises
-    ------
-    ModelError
-        If a covariate is absent, missing somewhere, or the same for all traps.
-    """
+    """Return the likelihood of a model on its data."""
     if design is None:
         design = covariate_design(data.table, settings.covariates)
     return Likelihood(
@@ -117,13 +109,7 @@ def build_likelihood(
 
 
 def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.ndarray]:
-    """Return the search box of a model, and a vector with the held values in place.
-
-    Raises
-    ------
-    ModelError
-        If a held parameter has no such name.
-    """
+    """Return the search box of a model, and a vector with the held values in place."""
     layout = likelihood.layout
     warm, _, _ = likelihood.data.heat_at_edges(
         settings.base_range[0] if settings.base_held is None else settings.base_held, settings.heat

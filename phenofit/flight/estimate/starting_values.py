@@ -37,22 +37,7 @@ def _mixture(heat: np.ndarray, count: np.ndarray, flights: int) -> tuple[np.ndar
 
 
 def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> list[np.ndarray]:
-    """Return parameter vectors to begin from, the likeliest first.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The model.
-    box : Box
-        Bounds and held entries.
-    template : array
-        Vector with the held values in place.
-
-    Returns
-    -------
-    list of array
-        One for each base tried; each inside the box.
-    """
+    """Return parameter vectors to begin from, the likeliest first."""
     layout, data, flights = likelihood.layout, likelihood.data, likelihood.flights
     low, high = box.low[0], box.high[0]
     bases = [template[0]] if not box.free[0] else [low + f * (high - low) for f in (0.3, 0.5, 0.65)]
@@ -101,23 +86,7 @@ def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> l
 
 
 def first_scale(likelihood: Likelihood, theta: np.ndarray, box: Box) -> np.ndarray:
-    """Return the lower triangular scale for a first search, before any curvature is known.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The model.
-    theta : array
-        Start.
-    box : Box
-        Free entries.
-
-    Returns
-    -------
-    array, shape (free, free)
-        Steps of about one standard error. Base and requirement lie on a ridge: raising the base by a degree
-        lowers the heat of every catch by the days above it, so the requirements move with the base.
-    """
+    """Return the lower triangular scale for a first search, before any curvature is known."""
     data, flights = likelihood.data, likelihood.flights
     heat, slope, _ = likelihood.heat_at(float(theta[0]))
     scale = np.full(likelihood.layout.size, 0.3)

@@ -32,41 +32,16 @@ _KEYS = ["trap", "season"]
 
 @dataclass(frozen=True)
 class Redraw:
-    """A fitted model at the checks of its records.
+    """A fitted model at the checks of its records."""
 
-    Attributes
-    ----------
-    fit : FlightFit
-        The model.
-    data : FlightData
-        Its trap-years with every interval, those without a moth as well.
-    heat : array, shape (edges,)
-        Heat at the check times at the fitted base [degC d].
-    factors : array, shape (trap-years,)
-        By which the covariates multiply the requirements.
-    totals : array of int, shape (trap-years,)
-        Moths of each trap-year in the records.
-    """
-
-    fit: FlightFit
-    data: FlightData
-    heat: Floats
-    factors: Floats
-    totals: npt.NDArray[np.int64]
+    fit: FlightFit  # The model.
+    data: FlightData  # Its trap-years with every interval, those without a moth as well.
+    heat: Floats  # Shape (edges,): Heat at the check times at the fitted base [degC d].
+    factors: Floats  # Shape (trap-years,): By which the covariates multiply the requirements.
+    totals: npt.NDArray[np.int64]  # Shape (trap-years,): Moths of each trap-year in the records.
 
     def draw(self, seed: tuple[int, ...]) -> FlightData:
-        """Draw the counts of every trap-year; the same seed gives the same counts.
-
-        Parameters
-        ----------
-        seed : tuple of int
-            Of the generator.
-
-        Returns
-        -------
-        FlightData
-            The same trap-years, checks and totals.
-        """
+        """Draw the counts of every trap-year; the same seed gives the same counts."""
         rng = np.random.default_rng(list(seed))
         shift = self._shifts(rng)
         concentration = self.fit.parameters.get("concentration", math.inf)
@@ -127,25 +102,7 @@ def redraw(
     *,
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
 ) -> Redraw:
-    """Set up a fitted model for drawing counts.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    trap_years, weather, links, starts
-        What it was fitted to, as for :func:`phenofit.flight.fit_flights`.
-
-    Returns
-    -------
-    Redraw
-
-    Raises
-    ------
-    ModelError
-        If some records are no plain counts: how they came about is not part of the model. Or if rearing data take
-        part, which are not drawn again.
-    """
+    """Set up a fitted model for drawing counts."""
     if fit.settings.records != "counts":
         raise ModelError(
             f"the fit took {fit.settings.records} from the records; counts are drawn again from fits to counts only."
@@ -169,23 +126,7 @@ def every_interval(
     *,
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
 ) -> FlightData:
-    """Assemble the trap-years of a fit with every interval kept, as though each had caught one moth.
-
-    Parameters
-    ----------
-    fit, trap_years, weather, links, starts
-        As for :func:`redraw`.
-
-    Returns
-    -------
-    FlightData
-        In the order of the fit.
-
-    Raises
-    ------
-    ModelError
-        If some records of these trap-years are no plain counts.
-    """
+    """Assemble the trap-years of a fit with every interval kept, as though each had caught one moth."""
     used = fit.data[_KEYS].astype(str)
     years = trap_years.years.merge(used, on=_KEYS)
     part = trap_years.intervals[trap_years.intervals["trap_year"].isin(years["trap_year"])]
@@ -205,19 +146,7 @@ def every_interval(
 
 
 def with_counts(data: FlightData, counts: npt.NDArray[np.int64]) -> FlightData:
-    """Return data with other counts, kept as the likelihood wants them: intervals with a moth, and needed edges.
-
-    Parameters
-    ----------
-    data : FlightData
-        With every interval.
-    counts : array of int, shape (intervals,)
-        New counts.
-
-    Returns
-    -------
-    FlightData
-    """
+    """Return data with other counts, kept as the likelihood wants them: intervals with a moth, and needed edges."""
     caught = counts > 0
     owner = np.repeat(np.arange(data.trap_years), np.diff(data.catch_of))
     needed = data.edge_weight != 0.0

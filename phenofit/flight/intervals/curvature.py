@@ -24,18 +24,10 @@ _ONE_SD = 0.6827
 
 @dataclass(frozen=True)
 class Disagreement:
-    """A standard error that the likelihood does not confirm.
+    """A standard error that the likelihood does not confirm."""
 
-    Attributes
-    ----------
-    name : str
-        Parameter.
-    curvature, profile : float
-        Its standard error by the curvature, and by the profile, in its unit.
-    """
-
-    name: str
-    curvature: float
+    name: str  # Parameter.
+    curvature: float  # Its standard error by the curvature, and by the profile, in its unit.
     profile: float
 
 
@@ -49,35 +41,7 @@ def agreed_covariance(
     *,
     profiles: Mapping[str, Profile],
 ) -> tuple[np.ndarray, tuple[Disagreement, ...]]:
-    """Return a covariance that agrees with the likelihood in base, upper threshold and requirements.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The model.
-    top : Maximum
-        Its maximum.
-    box : Box
-        Bounds and free entries.
-    covariance : array, shape (free, free)
-        Inverse curvature at the maximum.
-    interior : array of bool, shape (free,)
-        Entries that are not at a bound.
-    step : array
-        Steps of the differences behind the curvature.
-    profiles : mapping of str to Profile
-        Profiles that are known already.
-
-    Returns
-    -------
-    tuple of array and tuple of Disagreement
-        The covariance, unchanged where it agrees.
-
-    Notes
-    -----
-    Where one entry disagrees, its variance and the way the others follow it come from its profile at a deviance of 1.
-    The covariance of the others with this entry held comes from the curvature with it held.
-    """
+    """Return a covariance that agrees with the likelihood in base, upper threshold and requirements."""
     found: list[Disagreement] = []
     likelihood = likelihood.twin()
     free = np.flatnonzero(box.free)

@@ -125,26 +125,7 @@ class Profile:
 def where_passed(
     values: np.ndarray, deviance: np.ndarray, estimate: float, cut: float, *, logarithmic: bool = False
 ) -> tuple[float | None, float | None]:
-    """Return where the root of a deviance passes a cut, below and above the estimate.
-
-    Parameters
-    ----------
-    values : array
-        Places, rising, the estimate among them.
-    deviance : array
-        Twice the fall of the log-likelihood at each.
-    estimate : float
-        Where it is nought.
-    cut : float
-        Root of the deviance.
-    logarithmic : bool
-        Whether interpolation goes by the logarithm of the value.
-
-    Returns
-    -------
-    tuple of float or None
-        Low and high end; ``None`` on a side on which the cut is not reached.
-    """
+    """Return where the root of a deviance passes a cut, below and above the estimate."""
     root = np.sqrt(np.maximum(deviance, 0.0))
     ends: list[float | None] = []
     for keep, outward in ((values <= estimate, -1), (values >= estimate, 1)):
@@ -162,29 +143,10 @@ def where_passed(
 def cut_root(level: float, degrees: float) -> float:
     r"""Return the root of the deviance at which an interval ends.
 
-    Parameters
-    ----------
-    level : float
-        Confidence level.
-    degrees : float
-        Degrees of freedom of the error that sets the parameter's uncertainty; infinite where it is known.
-
-    Returns
-    -------
-    float
-        Two-sided.
-
-    Notes
-    -----
     With a normal mean whose variance is fitted by maximum likelihood from `n` values, twice the fall of the
     log-likelihood at the true mean is exactly :math:`n \log(1 + t^2 / \nu)`, with :math:`\nu = n - 1` and *t*
     Student's (a textbook result, from memory). The cut is that value at the quantile of *t*, with
     :math:`n = \nu + 1`; for infinite degrees it is the root of the chi-squared quantile.
-
-    Examples
-    --------
-    >>> [round(cut_root(0.95, degrees), 2) for degrees in (1, 2, 4, 7, math.inf)]
-    [3.19, 2.64, 2.32, 2.17, 1.96]
     """
     from scipy.stats import norm, t
 
@@ -195,25 +157,7 @@ def cut_root(level: float, degrees: float) -> float:
 
 
 def level_of_root(root: float, degrees: float) -> float:
-    """Return the level of the interval that ends at a root of the deviance; the inverse of :func:`cut_root`.
-
-    Parameters
-    ----------
-    root : float
-        Root of the deviance, not negative.
-    degrees : float
-        As for :func:`cut_root`.
-
-    Returns
-    -------
-    float
-        Confidence level.
-
-    Examples
-    --------
-    >>> round(level_of_root(cut_root(0.9, 4.0), 4.0), 6)
-    0.9
-    """
+    """Return the level of the interval that ends at a root of the deviance; the inverse of :func:`cut_root`."""
     from scipy.stats import norm, t
 
     if math.isinf(degrees):
@@ -249,36 +193,7 @@ def profile_entry(
     degrees: float,
     transform: Callable[[float], float] | None = None,
 ) -> tuple[Profile, Maximum]:
-    """Follow the profile of one entry to both sides.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The model.
-    top : Maximum
-        Its maximum.
-    box : Box
-        Bounds and free entries.
-    covariance : array, shape (free, free)
-        Inverse curvature at the top; sets steps and directions.
-    place : int
-        Entry of the vector.
-    name : str
-        Name on the natural scale.
-    logarithmic : bool
-        Whether the entry is the logarithm of the natural value.
-    level : float
-        Level whose cut the profile must pass.
-    degrees : float
-        Degrees of freedom of the reference, see :func:`cut_root`.
-    transform : callable, optional
-        From the entry to the natural value, where it is neither itself nor its exponential.
-
-    Returns
-    -------
-    tuple of Profile and Maximum
-        The profile, and the highest point met on it (above `top` if the search had missed the maximum).
-    """
+    """Follow the profile of one entry to both sides."""
     free = np.flatnonzero(box.free)
     at = int(np.flatnonzero(free == place)[0])
     follow, root = conditional(covariance, at)

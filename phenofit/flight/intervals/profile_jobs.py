@@ -66,32 +66,7 @@ def follow_profiles(
     say: Callable[[str], None],
     executor: Executor | None,
 ) -> tuple[dict[str, Profile], Maximum]:
-    """Follow the profiles of a fit.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The model.
-    top : Maximum
-        Its maximum.
-    box : Box
-        Bounds and free entries.
-    covariance : array, shape (free, free)
-        Inverse curvature at the top.
-    settings : FitSettings
-        Model, for names, level and reference.
-    wanted : bool or tuple of str
-        All parameters, or which, by name.
-    say : callable
-        Told which profile is done.
-    executor : concurrent.futures.Executor or None
-        Where the jobs run; here by default.
-
-    Returns
-    -------
-    tuple of dict and Maximum
-        Profiles by name, and the highest point met on any of them.
-    """
+    """Follow the profiles of a fit."""
     jobs = []
     for place in np.flatnonzero(box.free):
         public = public_name(likelihood, settings, int(place))

@@ -45,21 +45,7 @@ __all__ = ["carriers", "cut_of_ratio", "degrees_of_error", "p_value_of_ratio"]
 
 
 def carriers(settings: FitSettings, table: pd.DataFrame) -> tuple[str, int]:
-    """Return what carries the error of base and requirements, and how many of them there are.
-
-    Parameters
-    ----------
-    settings : FitSettings
-        Model; parts of the shift that the records cannot show are not in it.
-    table : DataFrame
-        The trap-years of the fit: ``year, site``.
-
-    Returns
-    -------
-    tuple of str and int
-        ``"year"`` or ``"site"``, the scarcer of those whose shift is fitted; ``"trap-year"`` where these alone have
-        one; ``"moth"`` and 0 without any shift.
-    """
+    """Return what carries the error of base and requirements, and how many of them there are."""
     shared = [(int(table[part].nunique()), part) for part in ("year", "site") if part in settings.shifts]
     if shared:
         number, part = min(shared, key=lambda pair: pair[0])
@@ -68,31 +54,7 @@ def carriers(settings: FitSettings, table: pd.DataFrame) -> tuple[str, int]:
 
 
 def degrees_of_error(name: str, settings: FitSettings, table: pd.DataFrame) -> float:
-    """Return the degrees of freedom of the error of a parameter, for :func:`phenofit.flight.intervals.profile.cut_root`.
-
-    Parameters
-    ----------
-    name : str
-        Parameter, such as ``"base"``, ``"requirement_1"`` or ``"shift_sd_year"``.
-    settings : FitSettings
-        Model; parts of the shift that the records cannot show are not in it.
-    table : DataFrame
-        The trap-years of the fit: ``year, site``.
-
-    Returns
-    -------
-    float
-        At least 0.6; infinite where no shift is fitted, so that moths are all there is to count.
-
-    Examples
-    --------
-    >>> from phenofit.heat import HeatSettings
-    >>> from phenofit.seasons import Season
-    >>> years = pd.DataFrame({"year": [2020, 2020, 2021, 2021], "site": ["A", "B", "A", "B"]})
-    >>> model = FitSettings(Season.parse("01-01", "10-31"), HeatSettings())
-    >>> degrees_of_error("base", model, years)
-    1.0
-    """
+    """Return the degrees of freedom of the error of a parameter, for :func:`phenofit.flight.intervals.profile.cut_root`."""
     what, number = carriers(settings, table)
     if what == "moth":
         return math.inf
@@ -108,11 +70,7 @@ def degrees_of_error(name: str, settings: FitSettings, table: pd.DataFrame) -> f
 
 
 def _single_number(values: int, used: int) -> float:
-    """Return the degrees whose cut is that of `values` numbers less those used by fitted means.
-
-    The exact fall is ``n log(1 + t^2 / v)``, v = n - used. To first order its size over the chi-squared one is
-    1 + 1/(2 v) + used/v, which is 1 + 3/(2 d) for the one number d of degrees of :func:`cut_root`.
-    """
+    """Return the degrees whose cut is that of `values` numbers less those used by fitted means."""
     left = max(values - used, 1)
     return 3.0 * left / (1.0 + 2.0 * (values - left))
 
@@ -120,33 +78,8 @@ def _single_number(values: int, used: int) -> float:
 def p_value_of_ratio(statistic: float, tested: int, degrees: float, *, fitted: int = 0) -> float:
     """Return the chance of a likelihood ratio as large, where so many parameters tested are held at their true values.
 
-    Parameters
-    ----------
-    statistic : float
-        Twice the difference of the log-likelihoods, not negative.
-    tested : int
-        Parameters held.
-    degrees : float
-        Degrees of freedom of their error.
-    fitted : int
-        Further means that are fitted beside them.
-
-    Returns
-    -------
-    float
-        By F with `tested` and `degrees` degrees of freedom; by chi-squared for infinite ones. For one parameter it is
-        below 5 % exactly where the 95 % interval leaves the value out.
-
-    Notes
-    -----
     The likelihood ratio of normal means with a common fitted variance is ``n log(1 + k F / v)`` for k means tested,
     with n = v + k and the number of further means (a textbook result, from memory).
-
-    Examples
-    --------
-    >>> from phenofit.flight.intervals.profile import cut_root
-    >>> round(p_value_of_ratio(cut_root(0.95, 4.0) ** 2, 1, 4.0), 6)
-    0.05
     """
     from scipy.stats import chi2, f
 
@@ -159,25 +92,7 @@ def p_value_of_ratio(statistic: float, tested: int, degrees: float, *, fitted: i
 
 
 def cut_of_ratio(level: float, tested: int, degrees: float, *, fitted: int = 0) -> float:
-    """Return the likelihood ratio at which a region of so many parameters ends.
-
-    Parameters
-    ----------
-    level : float
-        Confidence level.
-    tested, degrees, fitted
-        As for :func:`p_value_of_ratio`, which is one less the level there.
-
-    Returns
-    -------
-    float
-        Twice the fall of the log-likelihood.
-
-    Examples
-    --------
-    >>> round(p_value_of_ratio(cut_of_ratio(0.9, 2, 4.0, fitted=1), 2, 4.0, fitted=1), 6)
-    0.1
-    """
+    """Return the likelihood ratio at which a region of so many parameters ends."""
     from scipy.stats import chi2, f
 
     if math.isinf(degrees):

@@ -105,31 +105,7 @@ def censored(
     chance: np.ndarray,
     n: int,
 ) -> float:
-    """Return the log chance of a trap-year with counts known from below.
-
-    Parameters
-    ----------
-    concentration : float
-        ``phi``.
-    total : int
-        Moths counted, those "at least" left out; positive.
-    first : int
-        Where this trap-year's catches begin in `count` and `is_open`.
-    count : array of int
-        Counts, or what a count is at least.
-    is_open : array of int
-        1 where a count is known from below.
-    chance : array, shape (4, n + 1)
-        In: chances of the catches, row 0. Out: slope of the result in each, row 2; minus the curvature, roughly,
-        row 3; slope in the log concentration in the last place of row 2.
-    n : int
-        Catches.
-
-    Returns
-    -------
-    float
-        Natural logarithm, the multinomial coefficient of the counted left out.
-    """
+    """Return the log chance of a trap-year with counts known from below."""
     slopes = np.zeros(n)
     means = np.zeros(n)
     value = -math.lgamma(float(total))

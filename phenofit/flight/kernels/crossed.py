@@ -44,21 +44,7 @@ def trap_year_slopes(first, last, centres, scales, args, modes, slopes):  # type
 def trap_year_moments(  # type: ignore[no-untyped-def]
     first, last, centres, scales, args, grid, weights, modes, want, cumulants, gradients
 ):
-    """Fill the log integral of each trap-year, the cumulants of its shift, and how its slopes follow the centre.
-
-    Parameters
-    ----------
-    first, last : int
-        Trap-years to fill, the last one not included.
-    centres : array, shape (trap-years,)
-        Year and site shift together [degC d].
-    scales, args, grid, weights, modes, want
-        As for :func:`phenofit.flight.kernels.integrate.group_likelihood`.
-    cumulants : array, shape (trap-years, 4)
-        Out: log integral; mean, variance and third cumulant of the own shift in its SDs.
-    gradients : array, shape (trap-years, 3, gradient_size)
-        Out: slopes in the parameters; their first and second derivatives in the centre, in own SDs.
-    """
+    """Fill the log integral of each trap-year, the cumulants of its shift, and how its slopes follow the centre."""
     flights = args[1].shape[0]
     dims = scales.shape[0]
     size = gradients.shape[2]
@@ -115,23 +101,13 @@ def trap_year_moments(  # type: ignore[no-untyped-def]
 
 @dataclass
 class CrossedShifts:
-    """Which year and which site each trap-year has, and where the last search ended.
+    """Which year and which site each trap-year has, and where the last search ended."""
 
-    Attributes
-    ----------
-    year, site : array of int, shape (trap-years,)
-        Numbers from 0.
-    years, sites : int
-        How many there are.
-    top : array, shape (years + sites,)
-        Shifts in SDs at the last top.
-    """
-
-    year: npt.NDArray[np.int64]
+    year: npt.NDArray[np.int64]  # Shape (trap-years,): Numbers from 0.
     site: npt.NDArray[np.int64]
-    years: int
+    years: int  # How many there are.
     sites: int
-    top: Floats
+    top: Floats  # Shape (years + sites,): Shifts in SDs at the last top.
 
     def spread(self, scale: tuple[float, float], shifts: Floats) -> Floats:
         """Return the shift of each trap-year [degC d] from those of years and sites in SDs."""
@@ -166,29 +142,7 @@ def crossed_likelihood(
     *,
     want: bool,
 ) -> tuple[float, Floats, Floats]:
-    """Return the log-likelihood with crossed shifts, its gradient, and the shifts.
-
-    Parameters
-    ----------
-    shifts : CrossedShifts
-        Years and sites; its `top` is where the search begins and is renewed.
-    scale : tuple of float
-        SD of the year and of the site shift [degC d].
-    own : float
-        SD of the trap-year shift [degC d], positive.
-    flights : int
-        Number of flights, for the layout of the gradient.
-    slopes_at, moments_at : callable
-        From the trap-years' centres to :func:`trap_year_slopes` and to :func:`trap_year_moments`.
-    want : bool
-        Whether the gradient is wanted.
-
-    Returns
-    -------
-    tuple
-        Log-likelihood; gradient, shape (gradient_size,); mean and SD of the shifts of years, then sites
-        [degC d], shape (years + sites, 2).
-    """
+    """Return the log-likelihood with crossed shifts, its gradient, and the shifts."""
     b = shifts.top
     for attempt in range(60):
         found = slopes_at(shifts.spread(scale, b))

@@ -52,23 +52,7 @@ _FAR = 8.3
 
 
 def curve_code(name: str) -> int:
-    """Return the number of a curve in the compiled code.
-
-    Parameters
-    ----------
-    name : str
-        One of the keys of ``CURVE_CODES``, in any case.
-
-    Returns
-    -------
-    int
-        Its number.
-
-    Raises
-    ------
-    ModelError
-        If there is no such curve.
-    """
+    """Return the number of a curve in the compiled code."""
     for known, code in CURVE_CODES.items():
         if known.lower() == name.strip().lower():
             return code
@@ -79,26 +63,7 @@ def curve_code(name: str) -> int:
 def curve_point(
     code: int, h: float, median: float, m: float, s: float
 ) -> tuple[float, float, float, float, float]:
-    """Return the share flown and its slopes at one heat sum.
-
-    Parameters
-    ----------
-    code : int
-        Curve, from ``CURVE_CODES``.
-    h : float
-        Heat sum [degC d].
-    median : float
-        Requirement of this trap-year, its shift included [degC d].
-    m : float
-        Requirement without the shift [degC d]; sets the relative spread of the log-heat curves.
-    s : float
-        Spread [degC d].
-
-    Returns
-    -------
-    tuple of float
-        Share flown; its slope in `h`, in `median`, in `m` at a fixed median, and in log `s`.
-    """
+    """Return the share flown and its slopes at one heat sum."""
     if code == 0:
         z = (h - median) / s
         if abs(z) > _FAR:

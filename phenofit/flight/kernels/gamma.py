@@ -34,20 +34,6 @@ def psi(x: float) -> float:
 def gamma_share(a: float, x: float) -> tuple[float, float, float]:
     """Return the regularised lower incomplete gamma function and its slopes in `x` and in `a`.
 
-    Parameters
-    ----------
-    a : float
-        Shape, positive.
-    x : float
-        Argument.
-
-    Returns
-    -------
-    tuple of float
-        P(a, x), dP/dx, dP/da.
-
-    Notes
-    -----
     ``P = x^a exp(-x) / Gamma(a) * sum_n x^n / (a (a + 1) .. (a + n))``, all terms positive (Abramowitz and Stegun
     6.5.29, from memory); its slope in `a` term by term.
     """
@@ -81,8 +67,6 @@ def gamma_share(a: float, x: float) -> tuple[float, float, float]:
 def gamma_median(a: float) -> tuple[float, float]:
     """Return the median of the gamma distribution of scale 1, and its slope in the shape `a`.
 
-    Notes
-    -----
     Its asymptotic series (Choi 1994, Proc. Am. Math. Soc. 121:245-251, from memory), and for small shapes Newton
     steps from there.
     """

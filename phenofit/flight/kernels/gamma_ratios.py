@@ -22,20 +22,7 @@ def _tails(x: float) -> tuple[float, float, float]:
 
 @compiled
 def log_rising(x: float, n: int) -> tuple[float, float, float]:
-    """Return log Gamma(x + n) - log Gamma(x) and its first and minus second derivative in `x`.
-
-    Parameters
-    ----------
-    x : float
-        Positive.
-    n : int
-        Not negative.
-
-    Returns
-    -------
-    tuple of float
-        Sum of log(x + j), of 1/(x + j) and of 1/(x + j)^2 over j = 0 .. n - 1.
-    """
+    """Return log Gamma(x + n) - log Gamma(x) and its first and minus second derivative in `x`."""
     value = 0.0
     first = 0.0
     second = 0.0

@@ -113,10 +113,7 @@ def make_room(flights, dims, args, nodes, size):  # type: ignore[no-untyped-def]
 
 @compiled
 def _log_integrand(i, x, centre, fresh, want, args, scales, room):  # type: ignore[no-untyped-def]
-    """Log chance of trap-year `i` at latent `x` (in SDs) plus the log of their standard normal density.
-
-    Unless `fresh`, the curves of the last call stand: only the flight sizes have changed.
-    """
+    """Log chance of trap-year `i` at latent `x` (in SDs) plus the log of their standard normal density."""
     curve, requirement, spread = args[:3]
     mean_size, factors = args[5], args[6]
     work, sums, chance, latent, information, gradient, log_size = room[:7]
@@ -166,12 +163,7 @@ def _curvature(scales, room):  # type: ignore[no-untyped-def]
 
 @compiled
 def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[no-untyped-def]
-    """Find the mode of the latent values of trap-year `i` with the group's shift at `centre`.
-
-    `mode` holds where to begin, in SDs, and is renewed, until the next step would be shorter than `tolerance`
-    posterior SDs. Returns the slope of the log integral in `centre` by
-    Laplace's rule, and minus its (expected-type) curvature; leaves the factor of the curvature in ``room[9]``.
-    """
+    """Find the mode of the latent values of trap-year `i` with the group's shift at `centre`."""
     latent, information = room[3], room[4]
     trial, direction, factor = room[7], room[8], room[9]
     dims = mode.shape[0]
@@ -231,11 +223,7 @@ def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[n
 
 @compiled
 def lay_nodes(i, centre, want, args, scales, grid, weights, mode, room):  # type: ignore[no-untyped-def]
-    """Lay the nodes of trap-year `i` about its mode, and compute the log chance and its slopes there.
-
-    Fills ``room[11:15]``, the slopes in the distributions of sizes and abundance with them; that in the SD of the own
-    shift depends on where the nodes are read from. Returns how far the first latent value spreads, in its own SDs.
-    """
+    """Lay the nodes of trap-year `i` about its mode, and compute the log chance and its slopes there."""
     latent, gradient = room[3], room[5]
     trial, factor, matrix = room[7], room[9], room[10]
     terms, places, slopes, grads = room[11], room[12], room[13], room[14]
@@ -284,11 +272,7 @@ def lay_nodes(i, centre, want, args, scales, grid, weights, mode, room):  # type
 
 @compiled
 def _read_nodes(away, want, flights, scales, nodes, room):  # type: ignore[no-untyped-def]
-    """Integrate over the nodes with the group's shift `away` (in SDs of the own shift) from where they were laid.
-
-    Returns the log integral and its slope in the group's shift; fills ``room[16]`` with the slopes in the
-    parameters when `want`.
-    """
+    """Integrate over the nodes with the group's shift `away` (in SDs of the own shift) from where they were laid."""
     terms, places, slopes, grads, made, mean_gradient = room[11:]
     size = mean_gradient.shape[0]
     highest = -1e300
@@ -334,44 +318,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
     gradients,
     group_mean,
 ):
-    """Fill the log-likelihood of each group and its slopes.
-
-    Parameters
-    ----------
-    first_group, last_group : int
-        Groups to fill, the last one not included; disjoint ranges may run in threads side by side.
-    group_of : array of int, shape (groups + 1,)
-        Where each group's members begin in `members`.
-    members : array of int
-        Trap-years by group.
-    group_sd : float
-        SD of the shift that a group's trap-years share [degC d]; 0 for none.
-    scales : array, shape (latent values,)
-        SD of the trap-year shift [degC d], of the log sizes of flights 2, 3, …, and for records of presence of the
-        log abundance.
-    args : tuple
-        Parameters and data, in the order of :data:`phenofit.flight.kernels.trap_year.ARGUMENTS`, then the mean log abundance.
-    inner_grid : array, shape (nodes, latent values)
-        Gauss-Hermite product nodes for the weight exp(-t^2 / 2), those of no weight left away.
-    outer_nodes : array
-        Nodes for the group's shift.
-    inner_weights, outer_weights : array
-        Logarithms of the weights times exp(t^2 / 2).
-    farthest : float
-        How far the group's shift may lie, in spreads of the own shift, from where a trap-year's nodes were laid.
-    group_mode : array, shape (groups,)
-        In and out: mode of the group shift in SDs, where the search begins.
-    modes : array, shape (trap-years, latent values)
-        In and out: modes of the latent values in SDs.
-    want : bool
-        Whether slopes are wanted.
-    values : array, shape (groups,)
-        Out: log-likelihoods.
-    gradients : array, shape (groups, gradient_size)
-        Out: slopes.
-    group_mean : array, shape (groups, 2)
-        Out: posterior mean and SD of the group shift [degC d].
-    """
+    """Fill the log-likelihood of each group and its slopes."""
     flights = args[1].shape[0]
     dims = scales.shape[0]
     size = gradients.shape[1]

@@ -21,25 +21,7 @@ __all__ = ["presence"]
 def presence(
     log_abundance: float, chance: np.ndarray, n: int, latent: np.ndarray, information: np.ndarray
 ) -> float:
-    """Return the log chance of a record of presence.
-
-    Parameters
-    ----------
-    log_abundance : float
-        Log of the moths expected over the checks of the trap-year.
-    chance : array, shape (4, n + 1)
-        In: chances of the `n` checks with moths, row 0. Out: slope of the result in each, row 2, and minus the
-        curvature, row 3; the last place of row 2 is nought.
-    n : int
-        Checks with moths.
-    latent, information : array
-        Out: slope in the log abundance, and its curvature, in the last place.
-
-    Returns
-    -------
-    float
-        ``sum log(1 - exp(-mu p_j)) - mu (1 - sum p_j)`` over the checks with moths.
-    """
+    """Return the log chance of a record of presence."""
     mu = math.exp(min(log_abundance, 60.0))
     value = 0.0
     none = 1.0

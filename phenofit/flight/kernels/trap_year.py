@@ -77,26 +77,7 @@ def fill_curves(
     work: np.ndarray,
     sums: np.ndarray,
 ) -> None:
-    """Fill the flight curves of trap-year `i` at its edges; they depend on the shift, not on the flight sizes.
-
-    Parameters
-    ----------
-    i : int
-        Trap-year.
-    shift : float
-        Its shift [degC d].
-    curve : int
-        Flight curve, from ``CURVE_CODES``.
-    requirement, spread : array, shape (flights,)
-        Requirements and spreads [degC d].
-    factor : float
-        By which the covariates of this trap-year multiply the requirements.
-    work : array, shape (5, flights, edges)
-        Out: share flown and its slopes, see :func:`phenofit.flight.kernels.curves.curve_point`.
-    sums : array, shape (6, flights)
-        Out: sum over the edges by weight of the share, its slope in the median, in the requirement, in the log
-        spread, in the base and in the upper threshold.
-    """
+    """Fill the flight curves of trap-year `i` at its edges; they depend on the shift, not on the flight sizes."""
     e0, e1 = edge_of[i], edge_of[i + 1]
     for k in range(6):
         for g in range(requirement.shape[0]):
@@ -162,35 +143,6 @@ def trap_year_chance(
     of the trap's time and effort. The counts, given their total, are Dirichlet-multinomial with concentration
     phi (Mosimann 1962, Biometrika 49:65-82, from memory); see :mod:`phenofit.flight.kernels.censored` for counts known
     only as "at least n", and :mod:`phenofit.flight.kernels.presence` for records of presence.
-
-    Parameters
-    ----------
-    i : int
-        Trap-year.
-    log_size : array, shape (flights,)
-        Log sizes of the flights against flight 1; the first is 0.
-    log_abundance : float
-        Log of the moths expected; only for records of presence.
-    want_gradient : bool
-        Whether `gradient` is filled beside `latent` and `information`.
-    args : tuple
-        Parameters and data, in the order of :data:`phenofit.flight.kernels.trap_year.ARGUMENTS`.
-    work, sums : array
-        Curves at this trap-year's shift, from :func:`fill_curves`.
-    chance : array, shape (6, at least catches + 1 and flights)
-        Room to work.
-    latent : array, shape (latent values,)
-        Out: slope in the shift, in the log sizes of flights 2, 3, …, and for presence in the log abundance.
-    information : array, shape (latent values, latent values)
-        Out: expected-type curvature in the same, never negative.
-    gradient : array, shape (gradient_size,)
-        Out: slopes in base, requirements, log spreads, log concentration, stray logit, upper threshold, covariate
-        effects. The places of the shift, size and abundance distributions are not touched.
-
-    Returns
-    -------
-    float
-        Natural logarithm of the chance, the multinomial coefficient left out (a constant of the data).
     """
     requirement, concentration, stray, factor = args[1], args[3], args[4], args[6][i]
     edge_slope, edge_upper = args[10], args[19]

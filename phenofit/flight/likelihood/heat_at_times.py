@@ -24,24 +24,14 @@ _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 
 @dataclass(frozen=True)
 class HeatMoments:
-    """Temperatures from the start of the sums on, and the moments at which the sum is wanted.
+    """Temperatures from the start of the sums on, and the moments at which the sum is wanted."""
 
-    Attributes
-    ----------
-    tmin, tmax : array, shape (series, days)
-        Daily extremes [degC].
-    series : array of int, shape (moments,)
-        Temperature row of each moment.
-    days : array, shape (moments,)
-        Time passed since the start of the sum, never below nought [d].
-    reason : array of object, shape (moments,)
-        Why a moment has no heat sum; ``""`` where it has one.
-    """
-
-    tmin: npt.NDArray[np.float64]
+    tmin: npt.NDArray[np.float64]  # Shape (series, days): Daily extremes [degC].
     tmax: npt.NDArray[np.float64]
-    series: npt.NDArray[np.int64]
+    series: npt.NDArray[np.int64]  # Shape (moments,): Temperature row of each moment.
+    # Shape (moments,): Time passed since the start of the sum, never below nought [d].
     days: npt.NDArray[np.float64]
+    # Shape (moments,): Why a moment has no heat sum; ``""`` where it has one.
     reason: npt.NDArray[np.object_]
 
     @property
@@ -54,22 +44,7 @@ class HeatMoments:
         return HeatMoments(self.tmin, self.tmax, self.series[keep], self.days[keep], self.reason[keep])
 
     def heat(self, base: float, heat: HeatSettings, *, earlier: float = 0.0) -> npt.NDArray[np.float64]:
-        """Return the heat at the moments.
-
-        Parameters
-        ----------
-        base : float
-            Base temperature [degC].
-        heat : HeatSettings
-            Method, cut-off and upper threshold.
-        earlier : float
-            Ask so long before the moments, not before the start of the sums [d].
-
-        Returns
-        -------
-        array, shape (moments,)
-            Heat since the start, growing evenly within a day [degC d]; NaN where it is not known.
-        """
+        """Return the heat at the moments."""
         total = running_heat(
             self.tmin, self.tmax, float(base), heat.upper_or_inf, heat.method_code, heat.cutoff_code
         )[0]
@@ -106,30 +81,7 @@ def heat_moments(
     season: Season,
     starts: Mapping[tuple[str, int], np.datetime64] | None = None,
 ) -> HeatMoments:
-    """Find the temperatures behind moments of trap-years.
-
-    Parameters
-    ----------
-    traps, sites : sequence of str
-        Trap and site of each moment.
-    years : sequence of int
-        Year in which the season of each starts.
-    moments : array of datetime64
-        The moments.
-    weather : xarray.Dataset
-        Daily ``tmin`` and ``tmax`` [degC] on (station, time).
-    links : DataFrame
-        ``trap, station``.
-    season : Season
-        Where heat sums begin and end.
-    starts : mapping, optional
-        Biofix of each (site, year), instead of the season's first day.
-
-    Returns
-    -------
-    HeatMoments
-        A moment without a station, a biofix or temperatures up to it is kept, with the reason.
-    """
+    """Find the temperatures behind moments of trap-years."""
     station_of = {
         str(t): str(s) for t, s in zip(links["trap"], links["station"], strict=True) if not pd.isna(s)
     }

@@ -48,18 +48,10 @@ _THREADS = max(1, min(4, os.cpu_count() or 1))
 
 @dataclass(frozen=True)
 class Layout:
-    """Places of the parameters in the vector.
+    """Places of the parameters in the vector."""
 
-    Parameters
-    ----------
-    flights : int
-        Number of flights.
-    covariates : tuple of str
-        Names of the covariates of the log requirement.
-    """
-
-    flights: int
-    covariates: tuple[str, ...] = ()
+    flights: int  # Number of flights.
+    covariates: tuple[str, ...] = ()  # Names of the covariates of the log requirement.
 
     @property
     def size(self) -> int:
@@ -93,36 +85,14 @@ class Layout:
 
 
 def hermite(count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return Gauss-Hermite nodes and the logs of their weights times exp(t^2 / 2).
-
-    Parameters
-    ----------
-    count : int
-        Number of nodes.
-
-    Returns
-    -------
-    tuple of array
-        Nodes for the weight exp(-t^2 / 2); log weights to be added to a log integrand.
-    """
+    """Return Gauss-Hermite nodes and the logs of their weights times exp(t^2 / 2)."""
     nodes, weights = hermegauss(count)
     return nodes, np.log(weights) + 0.5 * nodes**2
 
 
 @cache
 def product_grid(*counts: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the Gauss-Hermite product grid of several dimensions, corners of no weight left away.
-
-    Parameters
-    ----------
-    *counts : int
-        Nodes in each dimension.
-
-    Returns
-    -------
-    tuple of array
-        Nodes, shape (nodes, dimensions), and log weights times exp(t^2 / 2).
-    """
+    """Return the Gauss-Hermite product grid of several dimensions, corners of no weight left away."""
     rules = [hermite(count) for count in counts]
     places = np.stack(np.meshgrid(*[r[0] for r in rules], indexing="ij"), axis=-1).reshape(-1, len(counts))
     total = sum(np.meshgrid(*[r[1] for r in rules], indexing="ij"), np.zeros(())).ravel()
@@ -138,47 +108,27 @@ def _pool() -> ThreadPoolExecutor:
 
 @dataclass
 class Likelihood:
-    """Log-likelihood and gradient of one data set under one model.
+    """Log-likelihood and gradient of one data set under one model."""
 
-    Parameters
-    ----------
-    data : FlightData
-        Counts and temperatures.
-    heat : HeatSettings
-        How a day's heat is computed.
-    curve : str
-        Flight curve.
-    flights : int
-        Flights a season.
-    groups : array of int, shape (trap-years,)
-        Number of the group (year or site) whose shift a trap-year shares; all -1 for no shared shift.
-    crossed : array of int, shape (trap-years,), optional
-        Number of a second group, crossed with the first: the site where `groups` are years.
-    own_shift : bool
-        Whether each trap-year has a shift of its own.
-    counts : {"dirichlet-multinomial", "multinomial", "presence"}
-        Distribution of the counts given their total; or that checks tell only whether moths were caught.
-    covariates : array, shape (trap-years, c)
-        Covariates of the log requirement, centred.
-    covariate_names : tuple of str
-        Their names.
-    nodes : tuple of int
-        Quadrature nodes for the trap-year's shift, for each of its flight sizes, and for the group's shift.
-    rearing : RearingTerm, optional
-        Rearing data, whose term of base and first requirement is added; no part of :meth:`by_group`.
-    """
-
-    data: FlightData
-    heat: HeatSettings
-    curve: str
-    flights: int
+    data: FlightData  # Counts and temperatures.
+    heat: HeatSettings  # How a day's heat is computed.
+    curve: str  # Flight curve.
+    flights: int  # Flights a season.
+    # Shape (trap-years,): Number of the group (year or site) whose shift a trap-year shares; all -1 for no
+    # shared shift.
     groups: np.ndarray
+    # Shape (trap-years,): Number of a second group, crossed with the first: the site where `groups` are
+    # years.
     crossed: np.ndarray | None = None
-    own_shift: bool = True
+    own_shift: bool = True  # Whether each trap-year has a shift of its own.
+    # Distribution of the counts given their total; or that checks tell only whether moths were caught.
     counts: str = "dirichlet-multinomial"
+    # Shape (trap-years, c): Covariates of the log requirement, centred.
     covariates: np.ndarray | None = None
-    covariate_names: tuple[str, ...] = ()
+    covariate_names: tuple[str, ...] = ()  # Their names.
+    # Quadrature nodes for the trap-year's shift, for each of its flight sizes, and for the group's shift.
     nodes: tuple[int, int, int] = (9, 7, 7)
+    # Rearing data, whose term of base and first requirement is added; no part of :meth:`by_group`.
     rearing: RearingTerm | None = None
     evaluations: int = field(default=0, init=False)
 
@@ -236,20 +186,7 @@ class Likelihood:
         return self._heat
 
     def __call__(self, theta: np.ndarray, gradient: bool = True) -> tuple[float, np.ndarray]:
-        """Return the log-likelihood and its gradient.
-
-        Parameters
-        ----------
-        theta : array, shape (layout.size,)
-            Parameter vector.
-        gradient : bool
-            Whether the gradient is wanted; without it zeros come back.
-
-        Returns
-        -------
-        tuple of float and array
-            Log-likelihood (the multinomial coefficients included), and its slopes in `theta`.
-        """
+        """Return the log-likelihood and its gradient."""
         values, gradients, _ = self.by_group(theta, gradient)
         total = gradients.sum(axis=0)
         if not self.own_shift:
@@ -298,11 +235,7 @@ class Likelihood:
         )
 
     def by_group(self, theta: np.ndarray, gradient: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return the log-likelihood of each group, its gradient, and the group shift's mean and SD.
-
-        Where years and sites cross nothing can be told apart: there is one row for all, and the shifts are those of
-        the years, then of the sites.
-        """
+        """Return the log-likelihood of each group, its gradient, and the group shift's mean and SD."""
         k = self.flights
         self.evaluations += 1
         args = self._arguments(theta)

@@ -16,25 +16,13 @@ RECORDS = ("counts", "presence", "first catch")
 
 @dataclass(frozen=True)
 class Checks:
-    """The observed intervals of one trap-year in the order of time.
+    """The observed intervals of one trap-year in the order of time."""
 
-    Attributes
-    ----------
-    start, end : array of datetime64[ns]
-        Intervals.
-    count : array
-        Moths, NaN where not known.
-    counted : array of bool
-        Whether the count is exact.
-    effort : array
-        Effort.
-    """
-
-    start: npt.NDArray[np.datetime64]
+    start: npt.NDArray[np.datetime64]  # Intervals.
     end: npt.NDArray[np.datetime64]
-    count: npt.NDArray[np.float64]
-    counted: npt.NDArray[np.bool_]
-    effort: npt.NDArray[np.float64]
+    count: npt.NDArray[np.float64]  # Moths, NaN where not known.
+    counted: npt.NDArray[np.bool_]  # Whether the count is exact.
+    effort: npt.NDArray[np.float64]  # Effort.
 
     def __len__(self) -> int:
         """Return the number of intervals."""
@@ -50,13 +38,7 @@ class Checks:
 
 
 def by_trap_year(intervals: pd.DataFrame) -> dict[int, Checks]:
-    """Return the intervals of each trap-year, by its number.
-
-    Parameters
-    ----------
-    intervals : DataFrame
-        ``trap_year, start, end, count, status, effort``.
-    """
+    """Return the intervals of each trap-year, by its number."""
     number = intervals["trap_year"].to_numpy(dtype=np.int64)
     end = intervals["end"].to_numpy().astype("datetime64[ns]")
     order = np.lexsort((end, number))
@@ -76,52 +58,21 @@ def by_trap_year(intervals: pd.DataFrame) -> dict[int, Checks]:
 
 @dataclass(frozen=True)
 class Kept:
-    """The intervals of one trap-year that enter, or why it does not.
+    """The intervals of one trap-year that enter, or why it does not."""
 
-    Attributes
-    ----------
-    start, end : array of datetime64[ns]
-        Intervals in the order of time; a start that is not a time stands for the season's own.
-    count : array of int
-        Moths, or what they are at least.
-    is_open : array of int
-        1 where the count is known only from below.
-    effort : array
-        Effort.
-    total : int
-        Moths counted.
-    whole : float
-        See :class:`phenofit.flight.likelihood.flight_data.FlightData`.
-    reason : str
-        Why the trap-year does not enter; empty where it does.
-    """
-
+    # Intervals in the order of time; a start that is not a time stands for the season's own.
     start: npt.NDArray[np.datetime64]
     end: npt.NDArray[np.datetime64]
-    count: npt.NDArray[np.int64]
-    is_open: npt.NDArray[np.int64]
-    effort: npt.NDArray[np.float64]
-    total: int
-    whole: float = 0.0
-    reason: str = ""
+    count: npt.NDArray[np.int64]  # Moths, or what they are at least.
+    is_open: npt.NDArray[np.int64]  # 1 where the count is known only from below.
+    effort: npt.NDArray[np.float64]  # Effort.
+    total: int  # Moths counted.
+    whole: float = 0.0  # See :class:`phenofit.flight.likelihood.flight_data.FlightData`.
+    reason: str = ""  # Why the trap-year does not enter; empty where it does.
 
 
 def keep_records(checks: Checks, records: str) -> Kept:
-    """Choose what enters of one trap-year.
-
-    Parameters
-    ----------
-    checks : Checks
-        Its observed intervals.
-    records : str
-        One of ``RECORDS``.
-
-    Returns
-    -------
-    Kept
-        For ``"counts"`` all of it, catches that were not counted as "at least"; for ``"presence"`` every catch as a
-        one; for ``"first catch"`` the single interval in which the first moth came.
-    """
+    """Choose what enters of one trap-year."""
     start, end, effort, counted = checks.start, checks.end, checks.effort, checks.counted
     count = np.where(np.isfinite(checks.count), checks.count, 1.0).astype(np.int64)
     caught = (count > 0) | ~counted

@@ -15,25 +15,7 @@ __all__ = ["subset"]
 
 
 def subset(data: FlightData, keep: npt.NDArray[np.bool_]) -> FlightData:
-    """Return the data of some trap-years.
-
-    Parameters
-    ----------
-    data : FlightData
-        All trap-years.
-    keep : array of bool, shape (trap-years,)
-        Which stay.
-
-    Returns
-    -------
-    FlightData
-        The same temperatures, fewer trap-years; ``left_out`` unchanged.
-
-    Raises
-    ------
-    ModelError
-        If none stays.
-    """
+    """Return the data of some trap-years."""
     chosen = np.flatnonzero(keep)
     if chosen.size == 0:
         raise ModelError("no trap-year would be left.")

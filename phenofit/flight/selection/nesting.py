@@ -13,35 +13,16 @@ __all__ = ["Nesting", "nesting"]
 
 @dataclass(frozen=True)
 class Nesting:
-    """How a smaller model lies within a larger one.
+    """How a smaller model lies within a larger one."""
 
-    Attributes
-    ----------
-    degrees : int
-        Parameters that the smaller model fixes.
-    edge : bool
-        Whether one of them is fixed at the end of its range (an SD at nought, a concentration at infinity).
-    reason : str
-        Why there is no test; empty where there is one.
-    """
-
-    degrees: int = 0
+    degrees: int = 0  # Parameters that the smaller model fixes.
+    # Whether one of them is fixed at the end of its range (an SD at nought, a concentration at infinity).
     edge: bool = False
-    reason: str = ""
+    reason: str = ""  # Why there is no test; empty where there is one.
 
 
 def nesting(smaller: FlightFit, larger: FlightFit) -> Nesting:
-    """Tell whether the smaller model is the larger one with parameters fixed.
-
-    Parameters
-    ----------
-    smaller, larger : FlightFit
-        Two fits to the same records.
-
-    Returns
-    -------
-    Nesting
-    """
+    """Tell whether the smaller model is the larger one with parameters fixed."""
     a, b = smaller.settings, larger.settings
     if a.flights != b.flights:
         return Nesting(

@@ -23,10 +23,7 @@ _REORDERING = {"contract", "reassoc", "nsz", "arcp", "afn"}
 
 
 def cache_folder(package: Path) -> Path:
-    """Return where the machine code of a package is kept: a folder named by a hash of its kernel sources.
-
-    The compiler's own cache looks at one source file only, while a kernel contains the kernels that it calls.
-    """
+    """Return where the machine code of a package is kept: a folder named by a hash of its kernel sources."""
     digest = hashlib.sha256()
     for room in KERNEL_ROOMS:
         for path in sorted((package / room).glob("*.py")):
@@ -45,11 +42,7 @@ _CACHE = str(cache_folder(Path(__file__).parents[2]))
 
 
 def compiled(function: _F) -> _F:
-    """Compile a function without the interpreter lock; the machine code is kept on disk.
-
-    Kernels are built for one thread and split by :mod:`phenofit.heat.compiled.threads`. The compiler's own parallel
-    loops stop the process when two threads enter them at once, as the workers of a task graph do.
-    """
+    """Compile a function without the interpreter lock; the machine code is kept on disk."""
     return _built(function, fastmath=False)
 
 

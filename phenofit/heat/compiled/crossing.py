@@ -24,37 +24,7 @@ def crossing_days(
     method_code: int,
     cutoff_code: int,
 ) -> npt.NDArray[np.float64]:
-    """Return the day on which the heat of a draw reaches each of its amounts.
-
-    Parameters
-    ----------
-    tmin, tmax : array, shape (members, days)
-        Daily minima and maxima of the seasons from the day on which sums begin [degC]; NaN where missing.
-    member : array of int, shape (draws,)
-        The season of each draw.
-    base : array, shape (draws,)
-        Base temperature [degC].
-    amount : array, shape (draws, events)
-        Heat sums to reach [degC d].
-    upper : array, shape (draws,)
-        Upper threshold [degC]; infinite for none.
-    method_code, cutoff_code : int
-        From :mod:`phenofit.heat.compiled.daily_kernels`.
-
-    Returns
-    -------
-    array, shape (draws, events)
-        Days from the midnight that begins the sums, with the fraction of the day; minus infinity for a negative
-        amount (before the sums begin), 0 for an amount of 0, infinite where the amount is not reached, NaN where a
-        missing day comes before that is known.
-
-    Examples
-    --------
-    >>> warm = np.full((1, 5), 20.0)
-    >>> none = np.array([np.inf])
-    >>> crossing_days(warm, warm, np.zeros(1, int), np.array([10.0]), np.array([[25.0, 60.0]]), none, 3, 0)
-    array([[2.5, inf]])
-    """
+    """Return the day on which the heat of a draw reaches each of its amounts."""
     draws, events = amount.shape
     days = tmax.shape[1]
     result = np.full((draws, events), math.inf)
@@ -101,31 +71,7 @@ def crossing_after(
     method_code: int,
     cutoff_code: int,
 ) -> npt.NDArray[np.float64]:
-    """Return the day on which heat summed from a moment of each draw's own reaches an amount.
-
-    Parameters
-    ----------
-    tmin, tmax, member, base, method_code, cutoff_code
-        As for :func:`crossing_days`.
-    upper : float
-        Upper threshold of all draws [degC].
-    start : array, shape (draws,)
-        Moment from which heat is summed, in days with their fractions; infinite gives infinite, minus infinity
-        gives minus infinity.
-    amount : array, shape (draws,)
-        Heat sum to reach [degC d].
-
-    Returns
-    -------
-    array, shape (draws,)
-        Days as `start` counts them; infinite where the amount is not reached, NaN after a missing day.
-
-    Examples
-    --------
-    >>> warm = np.full((1, 9), 20.0)
-    >>> crossing_after(warm, warm, np.zeros(1, int), np.array([10.0]), np.array([1.5]), np.array([20.0]), 99.0, 3, 0)
-    array([3.5])
-    """
+    """Return the day on which heat summed from a moment of each draw's own reaches an amount."""
     draws = start.size
     days = tmax.shape[1]
     result = np.full(draws, math.inf)

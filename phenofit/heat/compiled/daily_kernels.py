@@ -146,38 +146,7 @@ def average_heat(
 def day_heat(
     method_code: int, cutoff_code: int, tmin: float, tmax: float, tmin_next: float, base: float, upper: float
 ) -> Heat:
-    """Return the degree-days of one day and their slopes in base and upper threshold.
-
-    Parameters
-    ----------
-    method_code, cutoff_code : int
-        From :data:`METHOD_CODES` and :data:`CUTOFF_CODES`.
-    tmin, tmax : float
-        Minimum and maximum of the day [degC]; NaN gives NaN.
-    tmin_next : float
-        Minimum of the next day [degC]; only the double methods look at it.
-    base, upper : float
-        Thresholds [degC], base < upper; `upper` is not looked at where the cut-off is none.
-
-    Returns
-    -------
-    heat : float
-        Degree-days [degC d], never negative.
-    d_base, d_upper : float
-        Slopes in base and upper threshold [d].
-
-    Notes
-    -----
-    A double method takes each half day to its own minimum: half the heat of (tmin, tmax) plus half that of
-    (tmin_next, tmax). After a warm front the next minimum may lie above this day's maximum; the second half day
-    then rises from the one to the other, which the formula covers with the two exchanged.
-
-    Examples
-    --------
-    >>> heat, d_base, d_upper = day_heat(3, 1, 14.0, 36.0, 14.0, 10.0, 30.0)
-    >>> f"{heat:.6f} {d_base:.6f} {d_upper:.6f}"
-    '13.630221 -1.000000 0.349802'
-    """
+    """Return the degree-days of one day and their slopes in base and upper threshold."""
     if math.isnan(tmin) or math.isnan(tmax):
         return math.nan, math.nan, math.nan
     if method_code <= 2:
@@ -208,37 +177,7 @@ def running_heat(
     method_code: int,
     cutoff_code: int,
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return running heat sums of several series at the midnights between their days, with slopes.
-
-    Parameters
-    ----------
-    tmin, tmax : array, shape (series, days)
-        Daily minima and maxima [degC]; NaN where missing. `tmin` may hold one day more: the minimum after the
-        last day, which the double methods need for the last day (without it that day is unknown).
-    base, upper : float
-        Thresholds [degC].
-    method_code, cutoff_code : int
-        From :data:`METHOD_CODES` and :data:`CUTOFF_CODES`.
-
-    Returns
-    -------
-    heat : array, shape (series, days + 1)
-        ``heat[:, 0]`` is 0 and ``heat[:, d]`` the sum over the days before d, so the heat at the midnight
-        that begins day d [degC d]; NaN from the first missing day on, as the sum is then unknown.
-    d_base, d_upper : array, shape (series, days + 1)
-        Slopes of the sums in base and upper threshold [d].
-
-    Notes
-    -----
-    Heat grows linearly within a day: at the fraction f of day d it is ``heat[d] + f (heat[d+1] - heat[d])``.
-
-    Examples
-    --------
-    >>> day = np.array([[14.0, 14.0]]), np.array([[36.0, 36.0]])
-    >>> heat, _, _ = running_heat(*day, 10.0, 30.0, 3, 1)
-    >>> heat.round(4).tolist()
-    [[0.0, 13.6302, 27.2604]]
-    """
+    """Return running heat sums of several series at the midnights between their days, with slopes."""
     series, days = tmax.shape
     heat = np.zeros((series, days + 1))
     d_base = np.zeros((series, days + 1))

@@ -69,11 +69,7 @@ def hourly_days(
     upper: float,
     out: npt.NDArray[np.float64],
 ) -> None:
-    """Fill `out` (cells, days) from readings (cells, days * per_day, and one more for lines).
-
-    A step is a triangle without range, and a line between two readings has the distribution of half a triangle,
-    so both are mean excesses that the triangular day already knows.
-    """
+    """Fill `out` (cells, days) from readings (cells, days * per_day, and one more for lines)."""
     cells, days = out.shape
     for i in range(cells):
         for d in range(days):

@@ -57,24 +57,7 @@ def _excess(c: np.float32, low: np.float32, mean: np.float32, half: np.float32) 
 def fast_sine_days(
     tmin: Singles, tmax: Singles, out: Singles, cutoff_code: int, base: np.float32, upper: np.float32
 ) -> int:
-    """Write the single-sine degree-days of many days to `out`.
-
-    Parameters
-    ----------
-    tmin, tmax : array of float32, shape (days,)
-        Minima and maxima [degC], contiguous; NaN gives NaN.
-    out : array of float32, shape (days,)
-        Receives the degree-days [degC d].
-    cutoff_code : int
-        From :data:`phenofit.heat.compiled.daily_kernels.CUTOFF_CODES`, but not the vertical one.
-    base, upper : float32
-        Thresholds [degC].
-
-    Returns
-    -------
-    int
-        Number of days with the minimum above the maximum; their values mean nothing.
-    """
+    """Write the single-sine degree-days of many days to `out`."""
     inverted = 0
     if cutoff_code == 0:
         for i in range(out.size):

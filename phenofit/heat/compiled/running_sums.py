@@ -35,20 +35,7 @@ UNKNOWN = -2
 
 
 def as_slabs(values: npt.NDArray[Any], *, like: npt.NDArray[Any] | None = None) -> npt.NDArray[Any]:
-    """Bring an array with days last to slabs, without a copy where its memory allows.
-
-    Parameters
-    ----------
-    values : array, shape (..., days)
-        Any array; often the turned view of one that is stored day after day.
-    like : array, shape (outer, days, inner), optional
-        Slabs whose form is to be taken.
-
-    Returns
-    -------
-    array, shape (outer, days, inner)
-        C-contiguous.
-    """
+    """Bring an array with days last to slabs, without a copy where its memory allows."""
     days = values.shape[-1]
     turned = np.moveaxis(values, -1, 0)
     if like is None:
@@ -77,21 +64,7 @@ def sum_in_seasons(
     out: Floats,
     share: Floats,
 ) -> None:
-    """Sum daily heat within each season.
-
-    Parameters
-    ----------
-    daily : array, shape (outer, days, inner)
-        Heat of each day [degC d]; NaN makes the rest of the season NaN.
-    season : array of int, shape (days,)
-        Season of each day; a new number begins a new sum, a negative one gives NaN.
-    filled : array of bool, shape (outer, days, inner), or (0, 0, 0) for none
-        Days whose temperatures were filled.
-    max_filled, longest_gap : float
-        Highest number of filled days in a season, and in a row, that a sum may hold; infinite for any.
-    out, share : array, shape (outer, days, inner)
-        Receive the sums [degC d] and the share of filled days in them; `share` is (0, 0, 0) without `filled`.
-    """
+    """Sum daily heat within each season."""
     outer, days, inner = daily.shape
     look = filled.shape[1] > 0
     for o in range(outer):
@@ -129,18 +102,7 @@ def sum_in_seasons(
 
 @compiled
 def sum_from_dates(daily: Floats, first: Floats, last: Floats, out: Floats) -> None:
-    """Sum daily heat from a moment of its own in every cell.
-
-    Parameters
-    ----------
-    daily : array, shape (outer, days, inner)
-        Heat of each day [degC d].
-    first, last : array, shape (outer, inner)
-        Where the sum begins and ends [days since the midnight that begins the series]. The day of the beginning
-        counts for the part after it. NaN or a beginning before the series gives NaN.
-    out : array, shape (outer, days, inner)
-        Receives the sums to the end of each day; NaN before the beginning and from the end on.
-    """
+    """Sum daily heat from a moment of its own in every cell."""
     outer, days, inner = daily.shape
     for o in range(outer):
         total = np.zeros(inner)
@@ -160,21 +122,7 @@ def sum_from_dates(daily: Floats, first: Floats, last: Floats, out: Floats) -> N
 def reach_amounts(
     heat: Floats, season: Integers, first: Floats, amounts: npt.NDArray[np.float64], out: Floats
 ) -> None:
-    """Find when running sums reach each amount, heat growing linearly within a day.
-
-    Parameters
-    ----------
-    heat : array, shape (outer, days, inner)
-        Sum to the end of each day [degC d].
-    season : array of int, shape (days,)
-        Position of each day's season on the axis of `out`; negative for none.
-    first : array, shape (outer, inner)
-        Where each sum begins [days since the beginning of the series]; NaN where it begins at a midnight.
-    amounts : array, shape (amounts,)
-        Heat asked for [degC d], above nil.
-    out : array, shape (outer, inner, seasons, amounts)
-        Receives the moments [days since the beginning of the series]; NaN where not reached.
-    """
+    """Find when running sums reach each amount, heat growing linearly within a day."""
     outer, days, inner = heat.shape
     smallest = amounts.min()
     for o in range(outer):

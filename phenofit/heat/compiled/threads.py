@@ -20,23 +20,7 @@ def processors() -> int:
 
 
 def split_work(size: int, work: Callable[[int, int], int], *, threads: int | None = None) -> int:
-    """Call ``work(first, last)`` on shares of ``range(size)`` at the same time, and add up what it returns.
-
-    Parameters
-    ----------
-    size : int
-        Number of cells.
-    work : callable
-        Takes the first cell and the one after the last; must not hold the interpreter lock to gain anything.
-    threads : int or None
-        Number of threads; None for all processors. Within the worker of a task graph give 1.
-
-    Returns
-    -------
-    int
-        Sum of the returned numbers; the shares do not touch each other, so the result does not depend on
-        their number.
-    """
+    """Call ``work(first, last)`` on shares of ``range(size)`` at the same time, and add up what it returns."""
     count = min(threads if threads is not None else processors(), max(1, size // _SMALLEST_SHARE))
     if count <= 1:
         return work(0, size)

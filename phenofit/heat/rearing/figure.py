@@ -15,27 +15,7 @@ __all__ = ["draw_rearing"]
 
 
 def draw_rearing(fit: RearingFit, *, title: str = "") -> Figure:
-    """Draw rates, fitted line, base with its interval, and the points that the user left out.
-
-    Parameters
-    ----------
-    fit : RearingFit
-        From :func:`phenofit.heat.fit_rearing`.
-    title : str
-        Title of the figure.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Not shown and not saved; points left out are open rings.
-
-    Examples
-    --------
-    >>> from phenofit.heat import fit_rearing
-    >>> fit = fit_rearing([18, 21.5, 25, 28, 35], [28.2, 21.6, 16.1, 15.0, 22.0], use=[1, 1, 1, 1, 0])
-    >>> [text.get_text() for text in draw_rearing(fit).axes[0].get_legend().get_texts()]
-    ['fitted', 'left out by the user', 'linear fit', '95 % interval of the base']
-    """
+    """Draw rates, fitted line, base with its interval, and the points that the user left out."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(6.4, 4.2), layout="constrained")

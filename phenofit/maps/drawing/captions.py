@@ -22,19 +22,7 @@ def event_words(dataset: xr.Dataset) -> str:
 
 
 def map_title(dataset: xr.Dataset, shown: Quantity | None = None) -> str:
-    """Return the title of a map.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        An error map.
-    shown : Quantity, optional
-        What is shown; without it the title speaks of the forecast error.
-
-    Returns
-    -------
-    str
-    """
+    """Return the title of a map."""
     what = f"{shown.heading if shown else 'forecast error'}, {event_words(dataset)}"
     species = dataset.attrs["species"]
     return f"{species}: {what}" if species else what
@@ -43,22 +31,7 @@ def map_title(dataset: xr.Dataset, shown: Quantity | None = None) -> str:
 def map_caption(
     dataset: xr.Dataset, outlines: str | Path | None = None, *, shown: Quantity | None = None
 ) -> str:
-    """Say in words what a map is made from.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        An error map.
-    outlines : path-like, optional
-        The user's outlines, where given.
-    shown : Quantity, optional
-        What is shown; without it the words fit all maps.
-
-    Returns
-    -------
-    str
-        Invented data first, then forecaster, sites, held-out years, the check of the surface, sources.
-    """
+    """Say in words what a map is made from."""
     attributes = dataset.attrs
     years = [int(y) for y in np.atleast_1d(attributes["held_out_years"])]
     span = f"{years[0]}-{years[-1]}" if len(years) > 1 else f"{years[0]}"

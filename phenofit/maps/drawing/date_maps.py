@@ -26,30 +26,7 @@ _DATES = ("#f4f1dc", "#cfd8a6", "#7fb59a", "#2f7d86", "#173a5a")
 def draw_date_map(
     dataset: xr.Dataset, quantity: str = "date", *, outlines: str | Path | None = None
 ) -> Figure:
-    """Draw the date of an event, or how it compares with the average season.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        From :func:`phenofit.maps.date_map`.
-    quantity : str
-        ``"date"`` or ``"against average"``.
-    outlines : path-like, optional
-        A GeoJSON of borders in place of the bundled ones.
-
-    Returns
-    -------
-    Figure
-
-    Raises
-    ------
-    DataError
-        If the outlines are not GeoJSON.
-    MissingExtraError
-        If pyproj is not installed.
-    ModelError
-        If the quantity is not known.
-    """
+    """Draw the date of an event, or how it compares with the average season."""
     if quantity not in DATE_MAPS:
         raise ModelError(f"'{quantity}' is no date map; accepted are {', '.join(DATE_MAPS)}.")
     start = np.datetime64(dataset.attrs["season_start"], "D")

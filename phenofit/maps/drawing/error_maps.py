@@ -49,30 +49,7 @@ _CLASSES = (
 def draw_error_map(
     dataset: xr.Dataset, quantity: str = "bias", *, outlines: str | Path | None = None
 ) -> Figure:
-    """Draw one map at text width.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        From :func:`phenofit.maps.error_map`.
-    quantity : str
-        ``"bias"``, ``"rmse"``, ``"coverage"`` or ``"next trap"``.
-    outlines : path-like, optional
-        A GeoJSON of borders in place of the bundled ones.
-
-    Returns
-    -------
-    Figure
-
-    Raises
-    ------
-    DataError
-        If the outlines are not GeoJSON.
-    MissingExtraError
-        If pyproj is not installed.
-    ModelError
-        If the quantity is not known.
-    """
+    """Draw one map at text width."""
     if quantity not in QUANTITIES:
         raise ModelError(f"'{quantity}' is no map; accepted are {', '.join(QUANTITIES)}.")
     shown = QUANTITIES[quantity]
@@ -88,17 +65,7 @@ def draw_error_map(
 
 
 class Canvas:
-    """A figure with the cells of one quantity, outlines and graticule, waiting for sites and words.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        A map of this package.
-    shown : Quantity
-        What the cells show.
-    outlines : path-like or None
-        A GeoJSON of borders in place of the bundled ones.
-    """
+    """A figure with the cells of one quantity, outlines and graticule, waiting for sites and words."""
 
     def __init__(self, dataset: xr.Dataset, shown: Quantity, outlines: str | Path | None) -> None:
         self.shown, self.frame = shown, frame_of(dataset)
@@ -135,17 +102,7 @@ class Canvas:
 
 
 def save_figure(figure: Figure, path: str | Path, *, dpi: int = 200) -> None:
-    """Write a figure as PNG, SVG or PDF by the ending of its name; same figure, same bytes.
-
-    Parameters
-    ----------
-    figure : Figure
-        The figure.
-    path : path-like
-        Where to; written whole or not at all.
-    dpi : int
-        Dots per inch of a PNG.
-    """
+    """Write a figure as PNG, SVG or PDF by the ending of its name; same figure, same bytes."""
     undated: dict[str, dict[str, Any]] = {
         ".png": {"Software": None},
         ".svg": {"Date": None, "Creator": None},

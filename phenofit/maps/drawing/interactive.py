@@ -40,53 +40,14 @@ _CHOICES = {
 def interactive_map(
     dataset: xr.Dataset, *, outlines: str | Path | None = None, identifier: str = "error-map"
 ) -> str:
-    """Return a map as a piece of HTML for a page.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        From :func:`phenofit.maps.error_map`.
-    outlines : path-like, optional
-        A GeoJSON of borders in place of the bundled ones.
-    identifier : str
-        Start of the element ids; maps on one page need different ones.
-
-    Returns
-    -------
-    str
-        A ``<figure>`` with everything in it; names from the data are escaped.
-
-    Raises
-    ------
-    DataError
-        If the outlines are not GeoJSON.
-    MissingExtraError
-        If pyproj is not installed.
-    """
+    """Return a map as a piece of HTML for a page."""
     return _render("map.html", **_context(dataset, outlines, identifier))
 
 
 def write_interactive_page(
     dataset: xr.Dataset, path: str | Path, *, outlines: str | Path | None = None
 ) -> None:
-    """Write the interactive map as a page of its own.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        From :func:`phenofit.maps.error_map`.
-    path : path-like
-        The ``.html`` file; written whole or not at all.
-    outlines : path-like, optional
-        A GeoJSON of borders in place of the bundled ones.
-
-    Raises
-    ------
-    DataError
-        If the outlines are not GeoJSON.
-    MissingExtraError
-        If pyproj is not installed.
-    """
+    """Write the interactive map as a page of its own."""
     context = _context(dataset, outlines, "error-map")
     write_text(path, _render("page.html", **context))
 

@@ -31,15 +31,7 @@ _COUNTY_EXTENT_KM = 700.0
 
 
 class Frame:
-    """The rectangle of a map on its plane.
-
-    Parameters
-    ----------
-    plane : Plane
-        The projection.
-    west, south, east, north : float
-        Edges [m].
-    """
+    """The rectangle of a map on its plane."""
 
     def __init__(self, plane: Plane, west: float, south: float, east: float, north: float) -> None:
         self.plane = plane
@@ -70,24 +62,7 @@ def frame_of(dataset: xr.Dataset) -> Frame:
 
 
 def outline_lines(frame: Frame, own: str | Path | None = None) -> list[tuple[int, np.ndarray]]:
-    """Return the outlines in a frame as level and points [m].
-
-    Parameters
-    ----------
-    frame : Frame
-        The map.
-    own : path-like, optional
-        A GeoJSON that takes the place of the bundled outlines.
-
-    Returns
-    -------
-    list of (int, array of shape (k, 2))
-
-    Raises
-    ------
-    DataError
-        If the user's file is not GeoJSON.
-    """
+    """Return the outlines in a frame as level and points [m]."""
     if own is not None:
         found = [(0, line) for line in read_lines(own)]
     else:
@@ -118,30 +93,13 @@ def _touches(frame: Frame, xy: np.ndarray) -> bool:
 
 
 def degree_step(span: float) -> float:
-    """Return a step of degrees that gives three to six lines over a span.
-
-    Examples
-    --------
-    >>> degree_step(1.9), degree_step(40.0)
-    (0.5, 10.0)
-    """
+    """Return a step of degrees that gives three to six lines over a span."""
     steps = (0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 15.0, 30.0)
     return next((s for s in steps if span / s <= 5.0), 45.0)
 
 
 def graticule_lines(frame: Frame) -> list[tuple[str, float, np.ndarray]]:
-    """Return meridians and parallels of a frame.
-
-    Parameters
-    ----------
-    frame : Frame
-        The map.
-
-    Returns
-    -------
-    list of (str, float, array of shape (k, 2))
-        ``"meridian"`` or ``"parallel"``, its degrees, its points [m].
-    """
+    """Return meridians and parallels of a frame."""
     lines = []
     span_longitude = frame.high_longitude - frame.low_longitude
     step = degree_step(span_longitude)
@@ -162,13 +120,7 @@ def graticule_lines(frame: Frame) -> list[tuple[str, float, np.ndarray]]:
 
 
 def degree_label(kind: str, degrees: float) -> str:
-    """Write a meridian or parallel: ``"98.5° W"``, ``"35° S"``, ``"0°"``.
-
-    Examples
-    --------
-    >>> degree_label("meridian", -98.5), degree_label("parallel", -35.0)
-    ('98.5° W', '35° S')
-    """
+    """Write a meridian or parallel: ``"98.5° W"``, ``"35° S"``, ``"0°"``."""
     size = f"{abs(round(degrees, 4)):g}°"
     if degrees == 0 or (kind == "meridian" and abs(degrees) == 180):
         return size

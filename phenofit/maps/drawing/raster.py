@@ -15,22 +15,7 @@ __all__ = ["cell_colours", "data_uri", "hatch_mask", "png_bytes"]
 
 
 def cell_colours(dataset: xr.Dataset, shown: Quantity, low: float, high: float) -> np.ndarray | None:
-    """Colour the cells of a map.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        An error map.
-    shown : Quantity
-        What is shown.
-    low, high : float
-        Ends of the scale.
-
-    Returns
-    -------
-    array of uint8, shape (ny, nx, 4), or None
-        Red, green, blue, opacity; paler where the traps tell less; ``None`` where there is no surface.
-    """
+    """Colour the cells of a map."""
     if shown.field is None:
         return None
     values = dataset[shown.field].to_numpy().astype(float)
@@ -54,20 +39,7 @@ def known_share(dataset: xr.Dataset) -> np.ndarray:
 
 
 def hatch_mask(dataset: xr.Dataset, shown: Quantity) -> np.ndarray | None:
-    """Mark the cells of a map that no trap supports.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        An error map.
-    shown : Quantity
-        What is shown.
-
-    Returns
-    -------
-    array of bool, shape (ny, nx), or None
-        ``None`` where there is nothing to mark.
-    """
+    """Mark the cells of a map that no trap supports."""
     if shown.field is None or shown.name == "next trap" or "supported" not in dataset:
         return None
     mask = np.isfinite(dataset[shown.field].to_numpy()) & (dataset["supported"].to_numpy() == 0)
@@ -77,17 +49,6 @@ def hatch_mask(dataset: xr.Dataset, shown: Quantity) -> np.ndarray | None:
 def png_bytes(pixels: np.ndarray) -> bytes:
     """Write pixels as PNG.
 
-    Parameters
-    ----------
-    pixels : array of uint8, shape (ny, nx, 4)
-        Red, green, blue, opacity, from the top.
-
-    Returns
-    -------
-    bytes
-
-    References
-    ----------
     ISO/IEC 15948, Portable Network Graphics: signature, IHDR, IDAT and IEND chunks; from memory.
     """
     height, width = pixels.shape[:2]

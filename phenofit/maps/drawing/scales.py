@@ -23,49 +23,21 @@ _GAIN = ("#f5f3e6", "#c3d3ad", "#7fa77f", "#3a6f5c", "#143c3a")
 
 @dataclass(frozen=True)
 class Quantity:
-    """What one map shows.
+    """What one map shows."""
 
-    Parameters
-    ----------
-    name : str
-        How it is asked for.
-    field : str or None
-        Variable on the cells, ``None`` where only sites are shown.
-    site : str or None
-        Variable on the sites.
-    heading : str
-        Words in the title.
-    label : str
-        Words beside the colour scale, with the unit.
-    colours : tuple of str
-        Colours from the low to the high end.
-    centred : bool
-        Whether the scale is centred on zero.
-    tick : callable
-        From a value to the words at the scale.
-    from_zero : bool
-        Whether a scale that is not centred begins at zero.
-    """
-
-    name: str
-    field: str | None
-    site: str | None
-    heading: str
-    label: str
-    colours: tuple[str, ...]
-    centred: bool
-    tick: Callable[[float], str]
-    from_zero: bool = True
+    name: str  # How it is asked for.
+    field: str | None  # Variable on the cells, ``None`` where only sites are shown.
+    site: str | None  # Variable on the sites.
+    heading: str  # Words in the title.
+    label: str  # Words beside the colour scale, with the unit.
+    colours: tuple[str, ...]  # Colours from the low to the high end.
+    centred: bool  # Whether the scale is centred on zero.
+    tick: Callable[[float], str]  # From a value to the words at the scale.
+    from_zero: bool = True  # Whether a scale that is not centred begins at zero.
 
 
 def early_late(value: float, digits: int | None = None) -> str:
-    """Say an error in words: ``"2 late"``, ``"1.5 early"``, ``"0"``.
-
-    Examples
-    --------
-    >>> early_late(-1.5), early_late(2.0), early_late(0.04, 1)
-    ('1.5 early', '2 late', '0')
-    """
+    """Say an error in words: ``"2 late"``, ``"1.5 early"``, ``"0"``."""
     size = f"{abs(value):g}" if digits is None else f"{abs(value):.{digits}f}"
     if float(size) == 0.0:
         return "0"
@@ -128,21 +100,7 @@ QUANTITIES = {
 
 
 def limits(dataset: xr.Dataset, quantity: Quantity) -> tuple[float, float, np.ndarray]:
-    """Return the ends of the scale and its ticks.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        An error map.
-    quantity : Quantity
-        What is shown.
-
-    Returns
-    -------
-    low, high : float
-        Ends of the scale; about zero they are equal in size.
-    ticks : array of float
-    """
+    """Return the ends of the scale and its ticks."""
     if quantity.name == "coverage":
         return 0.0, 1.0, np.array([0.0, 0.2, 0.4, 0.6, 0.8, 1.0])
     parts = [dataset[name].to_numpy().ravel() for name in (quantity.field, quantity.site) if name]
@@ -172,13 +130,7 @@ def season_classes(seasons: np.ndarray) -> np.ndarray:
 
 
 def nice_step(raw: float) -> float:
-    """Return 1, 2, 2.5 or 5 times a power of ten, at least `raw`.
-
-    Examples
-    --------
-    >>> nice_step(0.7), nice_step(3.0)
-    (1.0, 5.0)
-    """
+    """Return 1, 2, 2.5 or 5 times a power of ten, at least `raw`."""
     power = 10.0 ** np.floor(np.log10(raw))
     return float(next(step for step in (1.0, 2.0, 2.5, 5.0, 10.0) if step * power >= raw * 0.999) * power)
 
@@ -191,12 +143,6 @@ def ramp(colours: tuple[str, ...], share: float) -> str:
 
 
 def mix(first: str, second: str, share: float) -> str:
-    """Return the colour `share` of the way from the first to the second (``#rrggbb``).
-
-    Examples
-    --------
-    >>> mix("#000000", "#ffffff", 0.5)
-    '#808080'
-    """
+    """Return the colour `share` of the way from the first to the second (``#rrggbb``)."""
     pairs = [(int(first[k : k + 2], 16), int(second[k : k + 2], 16)) for k in (1, 3, 5)]
     return "#" + "".join(f"{int(a + (b - a) * share + 0.5):02x}" for a, b in pairs)

@@ -19,39 +19,20 @@ _LEAST_SKILL = 0.05
 
 @dataclass(frozen=True)
 class SurfaceCheck:
-    """Leave-one-site-out errors of the surface beside those of the plain mean.
+    """Leave-one-site-out errors of the surface beside those of the plain mean."""
 
-    Parameters
-    ----------
-    surface_rmse, mean_rmse : float
-        Root mean square of the left-out errors [days], sites weighted by their precision.
-    skill : float
-        1 minus the ratio of the mean squares; above zero the surface is the better one.
-    skill_se : float
-        Standard error of the skill over sites.
-    inside95 : float
-        Share of left-out site values inside the 95 % band of the surface.
-    sites : int
-        Number of sites.
-    refitted : bool
-        Whether the parameters were found anew without the left-out sites (in ten groups).
-    """
-
+    # Root mean square of the left-out errors [days], sites weighted by their precision.
     surface_rmse: float
     mean_rmse: float
-    skill: float
-    skill_se: float
-    inside95: float
-    sites: int
-    refitted: bool
+    skill: float  # 1 minus the ratio of the mean squares; above zero the surface is the better one.
+    skill_se: float  # Standard error of the skill over sites.
+    inside95: float  # Share of left-out site values inside the 95 % band of the surface.
+    sites: int  # Number of sites.
+    refitted: bool  # Whether the parameters were found anew without the left-out sites (in ten groups).
 
     @property
     def beats_mean(self) -> bool:
-        """Whether the surface does better than the plain mean on sites that it has not seen.
-
-        A twentieth of the mean square is asked for: of simulated networks of 25 sites without any pattern,
-        one in four has a skill above zero by chance, and one in thirty a skill above 0.05.
-        """
+        """Whether the surface does better than the plain mean on sites that it has not seen."""
         return self.skill > _LEAST_SKILL
 
     @property
@@ -67,19 +48,7 @@ class SurfaceCheck:
 
 
 def check_surface(model: Kriging) -> SurfaceCheck:
-    """Leave every site out once and compare the surface with the plain mean.
-
-    Parameters
-    ----------
-    model : Kriging
-        The fitted model.
-
-    Returns
-    -------
-    SurfaceCheck
-        Up to 150 sites the parameters are refitted in ten groups without the sites being predicted, so
-        that a pattern found by chance does not vouch for itself.
-    """
+    """Leave every site out once and compare the surface with the plain mean."""
     data = model.data
     n = len(data.values)
     predicted, variance = np.empty(n), np.empty(n)

@@ -16,32 +16,7 @@ _CHUNK = 4096
 def next_trap_gain(
     model: Kriging, points: np.ndarray, design: np.ndarray, *, variance: float
 ) -> tuple[np.ndarray, float]:
-    """Return by how much the mean kriging variance of a region falls with one more trap, for each place.
-
-    Parameters
-    ----------
-    model : Kriging
-        The surface.
-    points : array, shape (m, 2)
-        Cells of the region [m]: candidates and targets alike.
-    design : array, shape (m, p)
-        Columns of the mean at the cells.
-    variance : float
-        Sampling variance of the new site's mean error [days²]; the nugget is added.
-
-    Returns
-    -------
-    gain : array, shape (m,)
-        Fall of the mean kriging variance [days²] if the trap stood in the cell.
-    before : float
-        Mean kriging variance now [days²].
-
-    Notes
-    -----
-    A new value at ``c`` lowers the variance at ``x`` by ``C(x, c)^2 / (C(c, c) + nugget + variance)``, with
-    ``C`` the covariance of the prediction errors given the present sites. In a large region the mean is
-    taken over about 600 cells spread evenly, and beyond 20 000 cells neighbours share a candidate.
-    """
+    """Return by how much the mean kriging variance of a region falls with one more trap, for each place."""
     target, size = _spread(points, _TARGETS)
     solver = _solver(model, points)
     share = np.bincount(size) / len(size)

@@ -32,24 +32,12 @@ _CHUNK = 8192
 
 @dataclass(frozen=True)
 class SiteData:
-    """What the kriging is told about the sites.
+    """What the kriging is told about the sites."""
 
-    Parameters
-    ----------
-    points : array, shape (n, 2)
-        Places [m].
-    values : array, shape (n,)
-        Mean errors [days].
-    variances : array, shape (n,)
-        Sampling variances of the values [days²].
-    design : array, shape (n, p)
-        Columns of the mean: ones, then drift columns.
-    """
-
-    points: np.ndarray
-    values: np.ndarray
-    variances: np.ndarray
-    design: np.ndarray
+    points: np.ndarray  # Shape (n, 2): Places [m].
+    values: np.ndarray  # Shape (n,): Mean errors [days].
+    variances: np.ndarray  # Shape (n,): Sampling variances of the values [days²].
+    design: np.ndarray  # Shape (n, p): Columns of the mean: ones, then drift columns.
 
     def subset(self, index: np.ndarray) -> SiteData:
         """Return the data of some of the sites."""
@@ -57,27 +45,7 @@ class SiteData:
 
 
 def correlation(name: str, length: float) -> Callable[[np.ndarray], np.ndarray]:
-    """Return the correlation as a function of distance [m].
-
-    Parameters
-    ----------
-    name : str
-        One of :data:`COVARIANCES`.
-    length : float
-        Length scale [m]; for the exponential form the distance at which the correlation is 1/e.
-
-    Returns
-    -------
-    callable
-        From distances [m] to correlations [1].
-
-    Raises
-    ------
-    MissingExtraError
-        If gstools is not installed.
-    ModelError
-        If the name is not known.
-    """
+    """Return the correlation as a function of distance [m]."""
     shape = _unit_shape(name)
 
     def at(distance: np.ndarray) -> np.ndarray:
@@ -102,50 +70,16 @@ def _unit_shape(name: str) -> Callable[[np.ndarray], np.ndarray]:
 
 @dataclass(frozen=True)
 class Kriging:
-    """A spatial model with its parameters, ready to predict.
+    """A spatial model with its parameters, ready to predict."""
 
-    Parameters
-    ----------
-    data : SiteData
-        The sites.
-    covariance : str
-        Name of the covariance.
-    length : float
-        Length scale [m].
-    sill : float
-        Variance of the smooth field [days²].
-    nugget : float
-        Variance of the local part [days²].
-    """
-
-    data: SiteData
-    covariance: str
-    length: float
-    sill: float
-    nugget: float
+    data: SiteData  # The sites.
+    covariance: str  # Name of the covariance.
+    length: float  # Length scale [m].
+    sill: float  # Variance of the smooth field [days²].
+    nugget: float  # Variance of the local part [days²].
 
     def predict(self, points: np.ndarray, design: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Predict the smooth part and its variance.
-
-        Parameters
-        ----------
-        points : array, shape (m, 2)
-            Places [m].
-        design : array, shape (m, p)
-            Columns of the mean at these places.
-
-        Returns
-        -------
-        mean : array, shape (m,)
-            [days]
-        variance : array, shape (m,)
-            Kriging variance of the smooth part [days²], the uncertainty of the mean included.
-
-        Notes
-        -----
-        With more than 400 sites a tile of cells sees the 200 sites nearest to its middle, while the mean
-        comes from all of them, so that memory and time stay bounded.
-        """
+        """Predict the smooth part and its variance."""
         mean, variance = np.empty(len(points)), np.empty(len(points))
         if len(self.data.values) <= _ALL_SITES:
             solver = self.solver()
@@ -170,11 +104,7 @@ class Kriging:
         return mean, variance
 
     def dispersion(self) -> float:
-        """Return the variance of the smooth part between places of the region [days²].
-
-        With a length beyond the region the sill is a variance that the region never shows; what counts for a
-        map is how much places in it differ. The mean correlation between the sites stands for the region.
-        """
+        """Return the variance of the smooth part between places of the region [days²]."""
         points = self.data.points[:: max(1, len(self.data.points) // 500)]
         between = correlation(self.covariance, self.length)(cdist(points, points))
         n = len(points)
@@ -198,15 +128,6 @@ class Kriging:
     def left_out(self) -> tuple[np.ndarray, np.ndarray]:
         """Predict every site from the others, the parameters held.
 
-        Returns
-        -------
-        mean : array, shape (n,)
-            Prediction of the site's value [days].
-        variance : array, shape (n,)
-            Variance of value minus prediction [days²].
-
-        References
-        ----------
         Dubrule (1983), Mathematical Geology 15, 687-699 (all leave-one-out predictions from one inverse);
         from memory.
         """
@@ -229,17 +150,7 @@ class Kriging:
 
 
 class Solver:
-    """The kriging equations of one set of sites, factored once.
-
-    Parameters
-    ----------
-    model : Kriging
-        Parameters.
-    data : SiteData
-        The sites that are seen.
-    beta, beta_covariance : array, optional
-        Coefficients of the mean, where they come from more sites than these.
-    """
+    """The kriging equations of one set of sites, factored once."""
 
     def __init__(
         self,

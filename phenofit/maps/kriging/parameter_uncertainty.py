@@ -24,25 +24,6 @@ _KEPT_TIMES_SITES = 6400  # keeps the work of a prediction bounded
 def parameter_sets(model: Kriging) -> list[tuple[float, Kriging]]:
     """Return parameter sets with their weights.
 
-    Parameters
-    ----------
-    model : Kriging
-        The model at its maximum.
-
-    Returns
-    -------
-    list of (float, Kriging)
-        Weights that sum to one. Above 200 sites the model alone.
-
-    Notes
-    -----
-    The weight is the restricted likelihood under a flat prior on the log of the length (from half the typical
-    distance of neighbours to one and a half times the extent of the sites) and on the two standard deviations
-    (the smooth one up to three, the local one up to one and a half times that of the values), on a fixed
-    Halton sequence, so that the same sites give the same surface.
-
-    References
-    ----------
     Handcock and Stein (1993), Technometrics 35, 403-410 (averaging over covariance parameters); from memory.
     """
     data = model.data
@@ -80,26 +61,7 @@ def _value(model: Kriging) -> float:
 def predict_averaged(
     sets: list[tuple[float, Kriging]], points: np.ndarray, design: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Predict the smooth part over parameter sets.
-
-    Parameters
-    ----------
-    sets : list of (float, Kriging)
-        From :func:`parameter_sets`.
-    points : array, shape (m, 2)
-        Places [m].
-    design : array, shape (m, p)
-        Columns of the mean at these places.
-
-    Returns
-    -------
-    mean : array, shape (m,)
-        [days]
-    variance : array, shape (m,)
-        Kriging variance, plus the variance of the means between the sets [days²].
-    information : array, shape (m,)
-        Share of the variance between places of the region that the sites explain [1].
-    """
+    """Predict the smooth part over parameter sets."""
     total = sum(weight for weight, _ in sets)
     first, second, explained = (np.zeros(len(points)) for _ in range(3))
     for weight, model in sets:

@@ -21,31 +21,6 @@ def restricted_log_likelihood(
 ) -> tuple[float, np.ndarray]:
     """Return the restricted log-likelihood and its slopes in the logs of the parameters.
 
-    Parameters
-    ----------
-    data : SiteData
-        The sites.
-    covariance : str
-        Name of the covariance.
-    length : float
-        Length scale [m].
-    sill, nugget : float
-        Variances of the smooth and the local part [days²].
-
-    Returns
-    -------
-    value : float
-        Restricted log-likelihood, up to a constant that depends on the design alone.
-    slopes : array, shape (3,)
-        With respect to log length, log sill, log nugget.
-
-    Notes
-    -----
-    ``l = -1/2 [log|V| + log|X' V^-1 X| + y' P y]`` with ``P = V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1``, and
-    ``dl/dtheta = -1/2 [tr(P dV) - y' P dV P y]``.
-
-    References
-    ----------
     Patterson and Thompson (1971), Biometrika 58, 545-554; from memory.
     """
     distance = cdist(data.points, data.points)
@@ -75,29 +50,7 @@ def restricted_log_likelihood(
 
 
 def fit_kriging(data: SiteData, *, covariance: str = "exponential", start: Kriging | None = None) -> Kriging:
-    """Find length, sill and nugget by restricted likelihood.
-
-    Parameters
-    ----------
-    data : SiteData
-        At least three sites at different places.
-    covariance : str
-        Name of the covariance, or ``"best"`` for the one with the highest likelihood.
-    start : Kriging, optional
-        Where to begin; by default three lengths are tried.
-
-    Returns
-    -------
-    Kriging
-        The model at its maximum; the length stays between half the smallest and twice the largest distance.
-
-    Raises
-    ------
-    MissingExtraError
-        If gstools is not installed.
-    ModelError
-        If the covariance is not known.
-    """
+    """Find length, sill and nugget by restricted likelihood."""
     with one_thread():
         if covariance == "best":
             fits = [_fit(data, name, None) for name in COVARIANCES]

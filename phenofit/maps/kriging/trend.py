@@ -22,36 +22,7 @@ def drift_design(
     *,
     elevation: xr.DataArray | None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[str, ...]]:
-    """Return the columns of the mean at sites and cells.
-
-    Parameters
-    ----------
-    names : tuple of str
-        Of :data:`DRIFTS`.
-    table : DataFrame
-        Sites with ``latitude`` [degrees] and ``elevation_m`` [m].
-    plane : Plane
-        The projection of the cells.
-    cells : array, shape (m, 2)
-        Cell centres [m].
-    elevation : DataArray or None
-        Heights [m] on 1-D ``latitude`` and ``longitude`` [degrees].
-
-    Returns
-    -------
-    design : array, shape (n, 1 + len(names))
-        Ones, then columns centred on the sites (latitude [degrees], elevation [km]).
-    cell_design : array, shape (m, 1 + len(names))
-    used : array of bool, shape (n,)
-        Sites with all columns known.
-    notes : tuple of str
-        Sites left out, and cells beyond the heights of the sites.
-
-    Raises
-    ------
-    ModelError
-        If a name is not known, or heights of cells are needed and not there.
-    """
+    """Return the columns of the mean at sites and cells."""
     columns, cell_columns, notes = [np.ones(len(table))], [np.ones(len(cells))], []
     used = np.ones(len(table), dtype=bool)
     for name in names:
@@ -86,27 +57,7 @@ def drift_design(
 
 
 def cell_heights(elevation: xr.DataArray, plane: Plane, cells: np.ndarray) -> np.ndarray:
-    """Return the heights of cells from a grid of heights.
-
-    Parameters
-    ----------
-    elevation : DataArray
-        Heights [m] on 1-D ``latitude`` and ``longitude`` [degrees].
-    plane : Plane
-        The projection of the cells.
-    cells : array, shape (m, 2)
-        Cell centres [m].
-
-    Returns
-    -------
-    array, shape (m,)
-        [m]
-
-    Raises
-    ------
-    ModelError
-        If the grid has other dimensions, or does not cover the cells.
-    """
+    """Return the heights of cells from a grid of heights."""
     longitude, latitude = plane.to_earth(cells[:, 0], cells[:, 1])
     absent = [c for c in ("latitude", "longitude") if c not in elevation.dims]
     if absent:

@@ -67,39 +67,14 @@ _SETTINGS: Any = {
 def new_figure(
     height: float, *, columns: int = 1, ratios: Sequence[float] | None = None
 ) -> tuple[Figure, list[Axes]]:
-    """Return a figure of text width and its panels, side by side.
-
-    Parameters
-    ----------
-    height : float
-        Height [inch].
-    columns : int
-        Number of panels.
-    ratios : sequence of float, optional
-        Their relative widths.
-
-    Returns
-    -------
-    figure : Figure
-    panels : list of Axes
-    """
+    """Return a figure of text width and its panels, side by side."""
     figure = Figure(figsize=(_WIDTH_IN, height), layout="constrained")
     panels = figure.subplots(1, columns, squeeze=False, width_ratios=ratios)[0]
     return figure, list(panels)
 
 
 def settle(axes: Axes, *, x: str, y: str, title: str = "") -> None:
-    """Give a panel its labels and a quiet frame.
-
-    Parameters
-    ----------
-    axes : Axes
-        The panel.
-    x, y : str
-        Axis labels, with units.
-    title : str
-        Heading of the panel; data texts are not read as formulas.
-    """
+    """Give a panel its labels and a quiet frame."""
     axes.set_xlabel(x, fontsize=8.5, color=INK, parse_math=False)
     axes.set_ylabel(y, fontsize=8.5, color=INK, parse_math=False)
     if title:
@@ -117,19 +92,7 @@ def wrapped(text: str, width: int) -> str:
 
 
 def day_axis(axes: Axes, season: Season, low: float, high: float, *, which: str = "x") -> None:
-    """Label an axis of days since the season's start by month and day.
-
-    Parameters
-    ----------
-    axes : Axes
-        The panel.
-    season : Season
-        Its start is day 0.
-    low, high : float
-        What the axis spans [d].
-    which : {"x", "y"}
-        The axis.
-    """
+    """Label an axis of days since the season's start by month and day."""
     # A year without a leap day; a leap year shifts the labels by a day at most.
     first = season.first_day(2022)
     step = next((s for s in (2, 5, 7, 14, 28, 61) if (high - low) / s <= 8), 92)

@@ -30,24 +30,7 @@ _SHARE_DRAWS = 4001
 
 
 class PublishedTerms:
-    """Fits on published terms: with the base fitted, and with the base held at the published one.
-
-    Parameters
-    ----------
-    trap_years : TrapYears
-        All records.
-    threshold : PublishedThreshold
-        Gives base, method, upper threshold and start.
-    setting : Setting
-        Weather, links, season and options of the fit.
-
-    Attributes
-    ----------
-    free, held : FlightFit
-        The two fits.
-    share : float
-        Share of the flight at which the event happens, for a trap of typical catch.
-    """
+    """Fits on published terms: with the base fitted, and with the base held at the published one."""
 
     def __init__(self, trap_years: TrapYears, threshold: PublishedThreshold, setting: Setting) -> None:
         if threshold.base is None:

@@ -19,26 +19,7 @@ _NARROW = 0.10
 
 
 def verdict_and_sentence(result: PublishedComparison, terms: PublishedTerms) -> tuple[str, str]:
-    """Return the verdict and its sentence.
-
-    Parameters
-    ----------
-    result : PublishedComparison
-        The numbers; verdict and sentence not yet set.
-    terms : PublishedTerms
-        The fits behind them.
-
-    Returns
-    -------
-    tuple of str
-
-    Notes
-    -----
-    *Refuted here*: the pair of base and amount is rejected. *Supported*: it is not, the amount lies in the
-    refitted interval, and the data could have told: held-out forecasts are shown to be no more than a day worse
-    than the refitted ones or, without a validation, the interval is narrower than 10 % either way. *Not
-    contradicted*: all else, so also where the data are too few to contradict anything.
-    """
+    """Return the verdict and its sentence."""
     verdict = _verdict(result)
     threshold = result.threshold
     flights = terms.held.settings.flights

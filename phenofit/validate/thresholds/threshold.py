@@ -14,55 +14,22 @@ __all__ = ["PublishedThreshold"]
 
 @dataclass(frozen=True)
 class PublishedThreshold:
-    """One published threshold.
+    """One published threshold."""
 
-    Parameters
-    ----------
-    id : str
-        Name of the row.
-    species : str
-        Species as the source calls it.
-    event : str
-        One of the flight events, or an event of another stage, which catches cannot test.
-    flight : int
-        Which flight of the season, from 1; 0 where the source names none.
-    amount : float
-        Heat sum [`unit`].
-    unit : str or None
-        ``"degC d"`` or ``"degF d"``; ``None`` where the source does not tell.
-    amount_high : float or None
-        Upper end where a range is printed [`unit`].
-    base, upper : float or None
-        Base and upper threshold [degC].
-    cutoff, method : str or None
-        How the day's heat is computed; ``None`` where the source does not tell.
-    start : str or None
-        Month-day such as ``"03-01"``, or ``"biofix"``; ``None`` where the source does not tell.
-    region, source, known, notes, scientific_name, url, doubt, fault
-        Where it is from; ``"read"`` or ``"from memory"``; which term is in doubt and what is wrong in print.
-
-    Examples
-    --------
-    >>> row = PublishedThreshold(id="x", species="example borer", event="flight_50", flight=1, amount=900.0,
-    ...                          unit="degF d", base=10.0, method="single sine", start="01-01")
-    >>> row.amount_degc_d, row.unusable
-    (500.0, None)
-    >>> row.words
-    '500 °C-days (900 °F-days) above 10.0 °C (50.0 °F), single sine, no upper threshold, from 01-01'
-    """
-
-    id: str
-    species: str
-    event: str
-    flight: int
-    amount: float
-    unit: str | None = None
-    amount_high: float | None = None
-    base: float | None = None
+    id: str  # Name of the row.
+    species: str  # Species as the source calls it.
+    event: str  # One of the flight events, or an event of another stage, which catches cannot test.
+    flight: int  # Which flight of the season, from 1; 0 where the source names none.
+    amount: float  # Heat sum [`unit`].
+    unit: str | None = None  # ``"degC d"`` or ``"degF d"``; ``None`` where the source does not tell.
+    amount_high: float | None = None  # Upper end where a range is printed [`unit`].
+    base: float | None = None  # Base and upper threshold [degC].
     upper: float | None = None
-    cutoff: str | None = None
+    cutoff: str | None = None  # How the day's heat is computed; ``None`` where the source does not tell.
     method: str | None = None
+    # Month-day such as ``"03-01"``, or ``"biofix"``; ``None`` where the source does not tell.
     start: str | None = None
+    # Where it is from; ``"read"`` or ``"from memory"``; which term is in doubt and what is wrong in print.
     region: str = ""
     source: str = ""
     known: str = "read"
@@ -74,25 +41,13 @@ class PublishedThreshold:
 
     @property
     def amount_degc_d(self) -> float:
-        """Heat sum [degC d]; the middle where a range is printed.
-
-        Raises
-        ------
-        UnitError
-            If the source gives no unit.
-        """
+        """Heat sum [degC d]; the middle where a range is printed."""
         low, high = self.range_degc_d
         return 0.5 * (low + high)
 
     @property
     def range_degc_d(self) -> tuple[float, float]:
-        """Printed range [degC d]; both ends are the amount where no range is printed.
-
-        Raises
-        ------
-        UnitError
-            If the source gives no unit.
-        """
+        """Printed range [degC d]; both ends are the amount where no range is printed."""
         if self.unit is None:
             raise UnitError(f"the published threshold '{self.id}' has no degree-day unit.")
         high = self.amount if self.amount_high is None else self.amount_high
@@ -144,18 +99,7 @@ class PublishedThreshold:
         return tuple(found)
 
     def heat_settings(self, default: HeatSettings | None = None) -> HeatSettings:
-        """Return the daily method on which this threshold was made.
-
-        Parameters
-        ----------
-        default : HeatSettings, optional
-            Gives the method and the cut-off where the source does not tell; without it single sine and a
-            horizontal cut-off are taken. The upper threshold is always the published one, or none.
-
-        Returns
-        -------
-        HeatSettings
-        """
+        """Return the daily method on which this threshold was made."""
         other = HeatSettings() if default is None else default
         return HeatSettings(
             method=self.method or other.method, cutoff=self.cutoff or "horizontal", upper=self.upper

@@ -64,15 +64,7 @@ def observation_lags(weather: xr.Dataset, *, max_distance_km: float = 150.0) -> 
 
 
 def lag_offers(weather: xr.Dataset, *, max_distance_km: float = 150.0) -> list[str]:
-    """Return a sentence for each station whose maxima look a day late in some years; nothing is moved.
-
-    Parameters
-    ----------
-    weather : xarray.Dataset
-        Daily station weather.
-    max_distance_km : float
-        Farthest neighbour [km].
-    """
+    """Return a sentence for each station whose maxima look a day late in some years; nothing is moved."""
     table = observation_lags(weather, max_distance_km=max_distance_km)
     late = table[table["late"].astype(bool)]
     return [

@@ -22,26 +22,7 @@ MAX_NEIGHBOURS = 5
 
 
 def course(values: np.ndarray, days: np.ndarray) -> np.ndarray:
-    """Fit each station's yearly course.
-
-    Parameters
-    ----------
-    values : ndarray, shape (stations, days)
-        Temperatures [degC], NaN where missing.
-    days : ndarray of datetime64[D], shape (days,)
-        Calendar.
-
-    Returns
-    -------
-    ndarray, shape (stations, days)
-        The course [degC]: three waves a year from two years of data on, two from one year on, and else a running
-        median over 31 days.
-
-    Notes
-    -----
-    The waves are fitted by least squares in two passes, the second without days more than 4 robust standard
-    deviations off, so that a wrong day hardly bends the course.
-    """
+    """Fit each station's yearly course."""
     phase = 2 * np.pi * (days.astype("datetime64[D]").astype(np.int64) % DAYS_PER_YEAR) / DAYS_PER_YEAR
     waves = [np.ones_like(phase)]
     for k in (1, 2, 3):
@@ -91,25 +72,15 @@ def _running_median(series: np.ndarray, half: int = 15) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Neighbourhood:
-    """For one element: anomalies and the regressions between stations.
+    """For one element: anomalies and the regressions between stations."""
 
-    Attributes
-    ----------
-    course, anomaly : ndarray, shape (stations, days)
-        Yearly course and what remains [degC].
-    order : ndarray of int, shape (stations, k)
-        Neighbours of each station, best first; -1 where there are fewer.
-    slope : ndarray, shape (stations, stations)
-        Slope of the anomaly of a station (row) on that of a neighbour (column).
-    error : ndarray, shape (stations, stations)
-        Standard error of that prediction [degC].
-    """
-
-    course: np.ndarray
+    course: np.ndarray  # Shape (stations, days): Yearly course and what remains [degC].
     anomaly: np.ndarray
+    # Shape (stations, k): Neighbours of each station, best first; -1 where there are fewer.
     order: np.ndarray
+    # Shape (stations, stations): Slope of the anomaly of a station (row) on that of a neighbour (column).
     slope: np.ndarray
-    error: np.ndarray
+    error: np.ndarray  # Shape (stations, stations): Standard error of that prediction [degC].
 
 
 def neighbourhood(
@@ -119,23 +90,7 @@ def neighbourhood(
     max_distance_km: float = 150.0,
     yearly: np.ndarray | None = None,
 ) -> Neighbourhood:
-    """Regress the stations on each other.
-
-    Parameters
-    ----------
-    values : ndarray, shape (stations, days)
-        One element [degC].
-    weather : xarray.Dataset
-        Gives the calendar and the positions.
-    max_distance_km : float
-        Farthest neighbour where positions are known [km].
-    yearly : ndarray, shape (stations, days), optional
-        The stations' yearly courses, where they are known already [degC].
-
-    Returns
-    -------
-    Neighbourhood
-    """
+    """Regress the stations on each other."""
     days = weather["time"].values.astype("datetime64[D]")
     yearly = course(values, days) if yearly is None else yearly
     anomaly = values - yearly
@@ -170,22 +125,7 @@ def _regressions(anomaly: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarra
 
 
 def estimates(near: Neighbourhood) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Predict each station's days from its neighbours.
-
-    Parameters
-    ----------
-    near : Neighbourhood
-        Of one element.
-
-    Returns
-    -------
-    estimate : ndarray, shape (stations, days)
-        Precision-weighted mean of the neighbours' predictions [degC]; NaN where none has the day.
-    single : ndarray, shape (k, stations, days)
-        The prediction of each neighbour in order [degC].
-    donor : ndarray of int, shape (stations, days)
-        Best neighbour that has the day, -1 where none.
-    """
+    """Predict each station's days from its neighbours."""
     size, depth = near.anomaly.shape, near.order.shape[1]
     single = np.full((depth, *size), np.nan)
     total, weight = np.zeros(size), np.zeros(size)

@@ -17,20 +17,7 @@ UNIT_FIT = 4.0  # and this near to it in the other unit [degC]
 
 
 def spikes(tmin: np.ndarray, tmax: np.ndarray, days: np.ndarray) -> dict[str, np.ndarray]:
-    """Find days off both their neighbours in the same direction while the other element does not follow.
-
-    Parameters
-    ----------
-    tmin, tmax : ndarray, shape (stations, days)
-        Temperatures [degC].
-    days : ndarray of datetime64[D]
-        Calendar.
-
-    Returns
-    -------
-    dict of ndarray of bool
-        For ``tmin`` and ``tmax``.
-    """
+    """Find days off both their neighbours in the same direction while the other element does not follow."""
     jumps = {"tmin": _jump(tmin), "tmax": _jump(tmax)}
     month = days.astype("datetime64[M]").astype(np.int64) % 12
     result = {}
@@ -70,20 +57,7 @@ def _change_scale(series: np.ndarray, month: np.ndarray) -> np.ndarray:
 
 
 def scale_changes(series: np.ndarray, yearly: np.ndarray) -> np.ndarray:
-    """Find three days or more in a row that fit the series only when divided by ten.
-
-    Parameters
-    ----------
-    series : ndarray, shape (stations, days)
-        Temperatures as read [degC], with those beyond any record.
-    yearly : ndarray, shape (stations, days)
-        The yearly course [degC].
-
-    Returns
-    -------
-    ndarray of bool
-        Shape of `series`.
-    """
+    """Find three days or more in a row that fit the series only when divided by ten."""
     bad = np.zeros(series.shape, dtype=bool)
     with np.errstate(invalid="ignore"):
         # A first sieve; what is near the yearly course is never tenfold.
@@ -114,26 +88,7 @@ def _at_least(bad: np.ndarray, absent: np.ndarray, length: int) -> np.ndarray:
 
 
 def repeated(series: np.ndarray, days: np.ndarray) -> np.ndarray:
-    """Find runs of equal values that are too long for chance.
-
-    Parameters
-    ----------
-    series : ndarray, shape (stations, days)
-        One element [degC].
-    days : ndarray of datetime64[D]
-        Calendar.
-
-    Returns
-    -------
-    ndarray of bool
-        Shape of `series`.
-
-    Notes
-    -----
-    The chance p that a day equals the day before is counted in the record, in the calendar month where it is
-    highest, so that whole degrees and steady summers are allowed for. Runs of n days are expected N p^(n-1)
-    times in N days; n is the shortest length, at least 5, for which this is below 0.01.
-    """
+    """Find runs of equal values that are too long for chance."""
     month = days.astype("datetime64[M]").astype(np.int64) % 12
     bad = np.zeros(series.shape, dtype=bool)
     for i, values in enumerate(series):
@@ -160,22 +115,7 @@ def repeated(series: np.ndarray, days: np.ndarray) -> np.ndarray:
 
 
 def unit_spells(series: np.ndarray, yearly: np.ndarray, days: np.ndarray) -> np.ndarray:
-    """Find calendar months that fit the yearly course only when read in the other of °C and °F.
-
-    Parameters
-    ----------
-    series : ndarray, shape (stations, days)
-        Temperatures as read and converted [degC].
-    yearly : ndarray, shape (stations, days)
-        The yearly course [degC].
-    days : ndarray of datetime64[D]
-        Calendar.
-
-    Returns
-    -------
-    ndarray of bool
-        Shape of `series`.
-    """
+    """Find calendar months that fit the yearly course only when read in the other of °C and °F."""
     block = days.astype("datetime64[M]").astype(np.int64)
     starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
     bounds = [*starts, len(days)]

@@ -36,38 +36,18 @@ _MANY = 10  # examples that one sentence lists
 
 @dataclass
 class DayRows:
-    """Day rows as read from one or more files, in degrees Celsius; one entry per file row.
+    """Day rows as read from one or more files, in degrees Celsius; one entry per file row."""
 
-    Attributes
-    ----------
-    station : ndarray of str
-        Station ids.
-    date : ndarray of datetime64[D]
-        Days.
-    tmin, tmax : ndarray of float
-        Temperatures [degC], NaN where missing.
-    file : ndarray of str
-        File of each row.
-    row : ndarray of int
-        Line of the file, or 0 where the format has none.
-    flag, source : ndarray of int
-        Bits and codes set by the reader.
-    notes : list of str
-        Remarks of the reader.
-    found : list of DataFrame
-        Values that the reader set aside.
-    """
-
-    station: np.ndarray
-    date: np.ndarray
-    tmin: np.ndarray
+    station: np.ndarray  # Station ids.
+    date: np.ndarray  # Days.
+    tmin: np.ndarray  # Temperatures [degC], NaN where missing.
     tmax: np.ndarray
-    file: np.ndarray
-    row: np.ndarray
-    flag: np.ndarray
+    file: np.ndarray  # File of each row.
+    row: np.ndarray  # Line of the file, or 0 where the format has none.
+    flag: np.ndarray  # Bits and codes set by the reader.
     source: np.ndarray
-    notes: list[str] = field(default_factory=list)
-    found: list[pd.DataFrame] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)  # Remarks of the reader.
+    found: list[pd.DataFrame] = field(default_factory=list)  # Values that the reader set aside.
 
     @classmethod
     def joined(cls, parts: Sequence[DayRows]) -> DayRows:
@@ -88,35 +68,7 @@ def assemble(
     origin: str = "",
     plausibility: bool = True,
 ) -> xr.Dataset:
-    """Bring day rows onto a complete calendar.
-
-    Parameters
-    ----------
-    rows : DayRows
-        The rows.
-    stations : pandas.DataFrame or None
-        The station table; None where positions are unknown.
-    duplicates : {"missing", "first", "last"}
-        Rule for a date with differing values: none is used, or the first or the last in the order of the files.
-    files : dict, optional
-        Input file to SHA-256.
-    origin : str
-        What kind of input this is.
-    plausibility : bool
-        Stop where a station's temperatures look like another unit.
-
-    Returns
-    -------
-    xarray.Dataset
-        In the house form.
-
-    Raises
-    ------
-    DataError
-        If there is no row, a station is not in the station table, or the unit cannot be right.
-    ModelError
-        If `duplicates` is not one of the three.
-    """
+    """Bring day rows onto a complete calendar."""
     if duplicates not in DUPLICATES:
         raise ModelError(f"duplicates = '{duplicates}' is not known; accepted are {', '.join(DUPLICATES)}.")
     file_text = ", ".join(dict.fromkeys(rows.file.tolist())) or ", ".join(files or {})
@@ -315,23 +267,7 @@ def _absent_note(ids: np.ndarray, calendar: np.ndarray, key: np.ndarray, shape: 
 def implausible(
     stations: pd.DataFrame, calendar: np.ndarray, tmin: np.ndarray, tmax: np.ndarray, file: str
 ) -> list[Problem]:
-    """Return a problem for each station whose temperatures can only be in another unit than declared.
-
-    Parameters
-    ----------
-    stations : DataFrame
-        ``station`` and, where known, ``latitude`` [degrees] and ``elevation_m`` [m].
-    calendar : array of datetime64[D], shape (days,)
-        Days.
-    tmin, tmax : array, shape (stations, days)
-        Temperatures after conversion [degC].
-    file : str
-        Named in the message.
-
-    Returns
-    -------
-    list of Problem
-    """
+    """Return a problem for each station whose temperatures can only be in another unit than declared."""
     month = calendar.astype("datetime64[M]").astype(np.int64) % 12
     problems = []
     for station, low, high in zip(stations.to_dict("records"), tmin, tmax, strict=True):

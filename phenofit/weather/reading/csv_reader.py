@@ -35,36 +35,7 @@ def read_daily_table(
     missing_codes: Collection[float] | None = None,
     station: str | None = None,
 ) -> DayRows:
-    """Read one daily station table.
-
-    Parameters
-    ----------
-    path : path-like
-        Delimited text with ``station, date, tmin, tmax`` and optionally ``source`` (a name of
-        :data:`phenofit.weather.schema.SOURCES`).
-    unit : str
-        Unit of both temperatures; declared, never guessed.
-    columns : mapping, optional
-        Our column name to the name in the file, where they differ.
-    dates : {"year-first", "month-first", "day-first"}
-        Order of the dates.
-    missing_codes : collection of float, optional
-        Numbers that mean "no value", in place of :data:`MISSING_CODES`.
-    station : str, optional
-        Id of the station, where the table has no station column.
-
-    Returns
-    -------
-    DayRows
-        Temperatures in degrees Celsius.
-
-    Raises
-    ------
-    DataError
-        With every unreadable cell.
-    UnitError
-        If the unit is unknown.
-    """
+    """Read one daily station table."""
     house_unit = temperature_unit(unit)
     keys = ["date", "tmin", "tmax"]
     table = read_table(

@@ -58,35 +58,7 @@ class _Values:
 
 
 def read_ghcn_daily(path: str | os.PathLike[str], *, keep_failed: bool = False) -> DayRows:
-    """Read one GHCN-Daily file, ``.dly`` or by-station CSV; told apart by its first line.
-
-    Parameters
-    ----------
-    path : path-like
-        The file.
-    keep_failed : bool
-        Keep values that failed a quality check of the archive; by default they are set to missing, counted
-        and listed.
-
-    Returns
-    -------
-    DayRows
-        Temperatures in degrees Celsius; a day with one of the two elements stays.
-
-    Raises
-    ------
-    DataError
-        If the file is of neither form, or a line cannot be read.
-
-    Notes
-    -----
-    Any quality flag that is not blank is a failed check. The measurement flag L marks a temperature that
-    appears lagged with respect to the hour of observation.
-
-    References
-    ----------
-    readme.txt and readme-by_station.txt of the archive (fields, flags, missing value -9999, tenths of degC).
-    """
+    """Read one GHCN-Daily file, ``.dly`` or by-station CSV; told apart by its first line."""
     file = os.fspath(path)
     require_regular(path, remedy="Check the name and the folder.")
     lines = Path(path).read_text(encoding="latin-1").splitlines()

@@ -35,42 +35,7 @@ def read_hourly_table(
     minimum_hours: int = 20,
     station: str | None = None,
 ) -> DayRows:
-    """Read an hourly table and take the extremes of each day.
-
-    Parameters
-    ----------
-    path : path-like
-        Delimited text with ``station, time, temperature``.
-    unit : str
-        Unit of the temperature.
-    times : str
-        What the stamps are: ``"UTC"``, ``"local standard"``, or the name of a time zone such as
-        ``"America/New_York"`` for the wall clock there.
-    utc_offset : float or mapping of station to float
-        Local standard time minus UTC [h], which sets the day.
-    columns : mapping, optional
-        Our column name to the name in the file.
-    dates : {"year-first", "month-first", "day-first"}
-        Order of the dates.
-    day_starts : float
-        Hour of local standard time at which the day begins [h].
-    minimum_hours : int
-        Hours of a day that must have a value; otherwise the day is missing and flagged.
-    station : str, optional
-        Station id where there is no such column.
-
-    Returns
-    -------
-    DayRows
-        Temperatures in degrees Celsius.
-
-    Raises
-    ------
-    DataError
-        With every unreadable cell.
-    ModelError
-        If a setting is not acceptable.
-    """
+    """Read an hourly table and take the extremes of each day."""
     house_unit = temperature_unit(unit)
     needed = ["time", "temperature"]
     table = read_table(path, columns=columns, required=needed if station else ["station", *needed])
@@ -101,24 +66,7 @@ def read_hourly_table(
 
 
 def standard_offsets(ids: np.ndarray, utc_offset: float | Mapping[str, float], file: str) -> np.ndarray:
-    """Return local standard time minus UTC for each station id (timedelta64[s]).
-
-    Parameters
-    ----------
-    ids : array of str
-        Station ids.
-    utc_offset : float or mapping of station to float
-        Hours.
-    file : str
-        Named in the message.
-
-    Raises
-    ------
-    DataError
-        If a station has no offset.
-    ModelError
-        If an offset is not between -14 and 14 hours.
-    """
+    """Return local standard time minus UTC for each station id (timedelta64[s])."""
     if isinstance(utc_offset, Mapping):
         absent = sorted(set(ids) - set(utc_offset))
         if absent:
@@ -167,39 +115,7 @@ def daily_extremes(
     minimum_hours: int = 20,
     file: str = "",
 ) -> DayRows:
-    """Take the lowest and highest temperature of each day.
-
-    Parameters
-    ----------
-    station : array of str
-        Station of each value.
-    time : array of datetime64
-        Local standard time of each value.
-    temperature : array of float
-        Temperatures [degC].
-    day_starts : float
-        Hour at which the day begins [h]; a day from 7 h on bears the date on which it begins.
-    minimum_hours : int
-        Different clock hours that a day must have.
-    file : str
-        Named in the remarks.
-
-    Returns
-    -------
-    DayRows
-
-    Raises
-    ------
-    ModelError
-        If a setting is not acceptable.
-
-    Examples
-    --------
-    >>> hours = np.arange("2024-05-01", "2024-05-02", dtype="datetime64[h]")
-    >>> rows = daily_extremes(np.full(24, "A"), hours, np.arange(24.0))
-    >>> rows.tmin.tolist(), rows.tmax.tolist()
-    ([0.0], [23.0])
-    """
+    """Take the lowest and highest temperature of each day."""
     if not 1 <= minimum_hours <= 24 or not 0 <= day_starts < 24:
         raise ModelError("minimum_hours must be 1 to 24, and day_starts from 0 to below 24.")
     stamps = time.astype("datetime64[ns]") - np.timedelta64(round(day_starts * 3600), "s")

@@ -39,39 +39,7 @@ _WHAT = {
 def read_daily_netcdf(
     path: str | os.PathLike[str], *, columns: Mapping[str, str] | None = None, station: str | None = None
 ) -> tuple[DayRows, pd.DataFrame]:
-    """Read one NetCDF file of daily minima and maxima.
-
-    The temperatures are the variables named in `columns` or ``tmin`` and ``tmax``, or else those whose
-    ``standard_name`` is ``air_temperature`` with ``cell_methods`` of minimum and maximum over time.
-
-    Parameters
-    ----------
-    path : path-like
-        The file; each temperature must have a ``units`` attribute.
-    columns : mapping, optional
-        Our names (``tmin``, ``tmax``, ``station``, ``time``) to the variable names of the file.
-    station : str, optional
-        Id of the station, where the file has no station dimension.
-
-    Returns
-    -------
-    rows : DayRows
-        One row per station and day, temperatures in degrees Celsius.
-    stations : pandas.DataFrame
-        Station table as far as the file tells it.
-
-    Raises
-    ------
-    DataError
-        If the file is no NetCDF, has no such variables, or its calendar cannot be put on real dates.
-    UnitError
-        If a temperature has no units.
-
-    Notes
-    -----
-    A 365-day calendar is put on real dates by month and day, 29 February being missing; a 360-day calendar
-    is refused, because its days have no date.
-    """
+    """Read one NetCDF file of daily minima and maxima."""
     file = os.fspath(path)
     with _opened(path, file) as raw:
         names = dict(columns or {})
@@ -116,36 +84,7 @@ def read_hourly_netcdf(
     minimum_hours: int = 20,
     station: str | None = None,
 ) -> tuple[DayRows, pd.DataFrame]:
-    """Read one NetCDF file of hourly temperatures, whose time is in UTC, and take the extremes of each day.
-
-    Parameters
-    ----------
-    path : path-like
-        The file. The temperature is the variable named in `columns` or ``temperature``, or else the only one
-        whose ``standard_name`` is ``air_temperature``; it must have ``units``.
-    utc_offset : float or mapping of station to float
-        Local standard time minus UTC [h], which sets the day.
-    columns : mapping, optional
-        Our names (``temperature``, ``station``, ``time``) to the variable names of the file.
-    day_starts, minimum_hours
-        As in :func:`phenofit.weather.reading.hourly_table.daily_extremes`.
-    station : str, optional
-        Id of the station, where the file has no station dimension.
-
-    Returns
-    -------
-    rows : DayRows
-        Temperatures in degrees Celsius.
-    stations : pandas.DataFrame
-        Station table as far as the file tells it.
-
-    Raises
-    ------
-    DataError
-        If the file is no NetCDF, has no such variable, or its time is not of the real calendar.
-    UnitError
-        If the temperature has no units.
-    """
+    """Read one NetCDF file of hourly temperatures, whose time is in UTC, and take the extremes of each day."""
     file = os.fspath(path)
     names = dict(columns or {})
     with _opened(path, file) as raw:

@@ -31,28 +31,14 @@ _KEPT_STATES = ("data", "no file", "empty")
 
 @dataclass(frozen=True)
 class StoredYear:
-    """One station-year from the store.
+    """One station-year from the store."""
 
-    Attributes
-    ----------
-    state : {"data", "no file", "empty"}
-        As in :class:`phenofit.weather.service.client.YearReply`.
-    frame : pandas.DataFrame
-        Index of days; ``tmin, tmax`` [degC], ``tmin_source, tmax_source``.
-    fetched : datetime64[D]
-        Run date on which it was fetched.
-    attribution, license_text : str
-        What the service says of the data.
-    notes : tuple of str
-        What was set aside in the file, one sentence each.
-    """
-
-    state: str
-    frame: pd.DataFrame
-    fetched: np.datetime64
-    attribution: str
+    state: str  # As in :class:`phenofit.weather.service.client.YearReply`.
+    frame: pd.DataFrame  # Index of days; ``tmin, tmax`` [degC], ``tmin_source, tmax_source``.
+    fetched: np.datetime64  # Run date on which it was fetched.
+    attribution: str  # What the service says of the data.
     license_text: str
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # What was set aside in the file, one sentence each.
 
     def days_short(self, year: int) -> int:
         """Return how many days of a closed year are missing if it came short, else 0."""
@@ -61,13 +47,7 @@ class StoredYear:
 
 
 class StationCache:
-    """The store in one folder.
-
-    Parameters
-    ----------
-    folder : Path
-        Made where absent.
-    """
+    """The store in one folder."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder

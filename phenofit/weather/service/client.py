@@ -58,30 +58,17 @@ _one_session = threading.Lock()  # the settings of the client belong to the whol
 
 @dataclass(frozen=True)
 class YearReply:
-    """What the service answered for one station and year.
+    """What the service answered for one station and year."""
 
-    Attributes
-    ----------
-    state : {"data", "no file", "empty", "unreachable", "unreadable"}
-        "no file": the service has no file of that year (404); "empty": a file without temperatures;
-        "unreachable": no connection, time-out or a fault of the server, after all attempts;
-        "unreadable": a file came that cannot be read, after all attempts.
-    frame : pandas.DataFrame
-        Index of days; columns ``tmin, tmax`` [degC], ``tmin_source, tmax_source``.
-    detail : str
-        The reason in one line.
-    attribution, license_text : str
-        What the client says of the data in the reply.
-    notes : tuple of str
-        What was set aside in the file, one sentence each.
-    """
-
+    # "no file": the service has no file of that year (404); "empty": a file without temperatures;
+    # "unreachable": no connection, time-out or a fault of the server, after all attempts; "unreadable": a
+    # file came that cannot be read, after all attempts.
     state: str
-    frame: pd.DataFrame
-    detail: str = ""
-    attribution: str = ""
+    frame: pd.DataFrame  # Index of days; columns ``tmin, tmax`` [degC], ``tmin_source, tmax_source``.
+    detail: str = ""  # The reason in one line.
+    attribution: str = ""  # What the client says of the data in the reply.
     license_text: str = ""
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # What was set aside in the file, one sentence each.
 
 
 @dataclass
@@ -98,13 +85,7 @@ _source = _Source()
 
 
 def load_client() -> ModuleType:
-    """Import the client and check its version.
-
-    Raises
-    ------
-    FetchError
-        If it is not installed, or another major version is.
-    """
+    """Import the client and check its version."""
     wanted = f"needed is meteostat >={ACCEPTED[0]},<{ACCEPTED[1]}"
     try:
         module = importlib.import_module("meteostat")
@@ -125,17 +106,7 @@ def load_client() -> ModuleType:
 def session(
     station_list: Path, *, timeout: float = TIMEOUT, longest: float = LONGEST
 ) -> Iterator[ModuleType]:
-    """Give the client set up for us, and restore its settings and the socket time-out afterwards.
-
-    Parameters
-    ----------
-    station_list : Path
-        Our copy of the station list (SQLite); the client never downloads over it.
-    timeout : float
-        Longest wait for any single read [s].
-    longest : float
-        Longest time for one request in all [s].
-    """
+    """Give the client set up for us, and restore its settings and the socket time-out afterwards."""
     with _one_session:
         yield from _set_up(load_client(), station_list, timeout, longest)
 
@@ -170,22 +141,7 @@ def _set_up(client: ModuleType, station_list: Path, timeout: float, longest: flo
 
 
 def update_station_list(target: Path, *, timeout: float = TIMEOUT, longest: float = LONGEST) -> None:
-    """Download the list of stations whole or not at all.
-
-    Parameters
-    ----------
-    target : Path
-        Where the SQLite file goes.
-    timeout : float
-        Longest wait for any single read [s].
-    longest : float
-        Longest time for the whole list [s].
-
-    Raises
-    ------
-    FetchError
-        If the server does not answer, or what came is no station list.
-    """
+    """Download the list of stations whole or not at all."""
     with writing(target) as temporary:
         temporary.unlink()
         with session(temporary, timeout=timeout, longest=longest) as client:
@@ -230,13 +186,7 @@ def _list_reason(lines: list[str]) -> str:
 def nearby(
     client: ModuleType, latitude: float, longitude: float, *, radius_km: float, limit: int
 ) -> pd.DataFrame:
-    """Return the stations around a place, nearest first, by the service's list.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns ``station, name, latitude, longitude, elevation_m``.
-    """
+    """Return the stations around a place, nearest first, by the service's list."""
     found = client.stations.nearby(client.Point(latitude, longitude), radius=radius_km * 1000.0, limit=limit)
     return _station_rows(found.reset_index())
 
@@ -271,30 +221,7 @@ def fetch_year(
     sleep: Callable[[float], object] = time.sleep,
     stopped: Callable[[], bool] = lambda: False,
 ) -> YearReply:
-    """Ask for the daily minima and maxima of one station and year.
-
-    Parameters
-    ----------
-    client : module
-        The client, inside :func:`session`.
-    station : str
-        Station id of the service.
-    year : int
-        Calendar year.
-    attempts : int
-        How often faults that may pass are tried in all.
-    pause : float
-        Wait before the first retry [s]; doubled before each further one.
-    sleep : callable
-        Waits.
-    stopped : callable
-        Whether the user has given up; then nothing is tried again.
-
-    Returns
-    -------
-    YearReply
-        Never raises for a fault of the network.
-    """
+    """Ask for the daily minima and maxima of one station and year."""
     reply = _ask_once(client, station, year)
     for attempt in range(1, attempts):
         if reply.state not in ("unreachable", "unreadable"):

@@ -27,28 +27,14 @@ _T = TypeVar("_T")
 
 @dataclass(frozen=True)
 class Outcome:
-    """How a download or an unpacking ended.
+    """How a download or an unpacking ended."""
 
-    Attributes
-    ----------
-    state : {"done", "no file", "unreachable", "unreadable"}
-        As in :class:`phenofit.weather.service.client.YearReply`.
-    detail : str
-        The reason in one line.
-    """
-
-    state: str
-    detail: str = ""
+    state: str  # As in :class:`phenofit.weather.service.client.YearReply`.
+    detail: str = ""  # The reason in one line.
 
 
 def within(seconds: float, work: Callable[[], _T]) -> _T:
-    """Return the result of some work, or give it up after a time.
-
-    Raises
-    ------
-    TimeoutError
-        If it takes longer. The work then ends by itself, unheard.
-    """
+    """Return the result of some work, or give it up after a time."""
     results: list[_T] = []
     faults: list[BaseException] = []
 
@@ -72,26 +58,7 @@ def within(seconds: float, work: Callable[[], _T]) -> _T:
 def download(
     url: str, target: Path, *, timeout: float, longest: float = LONGEST, largest: int = LARGEST_REPLY
 ) -> Outcome:
-    """Download a file.
-
-    Parameters
-    ----------
-    url : str
-        Where from.
-    target : Path
-        Where to; written only by this call.
-    timeout : float
-        Longest wait for any single read [s].
-    longest : float
-        Longest time in all [s].
-    largest : int
-        Largest file accepted [bytes].
-
-    Returns
-    -------
-    Outcome
-        Never raises for a fault of the network or the server.
-    """
+    """Download a file."""
     given_up = threading.Event()
 
     def work() -> Outcome:
@@ -134,20 +101,7 @@ def _reason(fault: BaseException) -> str:
 
 
 def unpack(path: Path, *, largest: int = LARGEST_UNPACKED) -> tuple[Outcome, str]:
-    """Return the text of a gzip file, unless it is damaged or larger than allowed.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    largest : int
-        Largest text accepted [bytes].
-
-    Returns
-    -------
-    tuple of Outcome and str
-        The text is empty where the outcome is not ``done``.
-    """
+    """Return the text of a gzip file, unless it is damaged or larger than allowed."""
     try:
         with gzip.open(path) as stream:
             content = stream.read(largest + 1)

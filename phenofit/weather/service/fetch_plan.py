@@ -23,34 +23,19 @@ LIST_LIFE_DAYS = 30
 
 @dataclass(frozen=True)
 class Plan:
-    """Stations to ask for.
+    """Stations to ask for."""
 
-    Attributes
-    ----------
-    stations : pandas.DataFrame
-        ``station, name, latitude, longitude, elevation_m, traps`` (names of the traps it stands near to or is
-        given for), ``distance_km`` and ``height_difference_m`` of the nearest of them (trap minus station).
-    unknown : tuple of str
-        Given stations that the service does not know.
-    lonely : tuple of str
-        Traps without a station in reach.
-    """
-
+    # ``station, name, latitude, longitude, elevation_m, traps`` (names of the traps it stands near to or is
+    # given for), ``distance_km`` and ``height_difference_m`` of the nearest of them (trap minus station).
     stations: pd.DataFrame
-    unknown: tuple[str, ...]
-    lonely: tuple[str, ...]
+    unknown: tuple[str, ...]  # Given stations that the service does not know.
+    lonely: tuple[str, ...]  # Traps without a station in reach.
 
 
 def refresh_station_list(
     cache: StationCache, *, refresh: bool, timeout: float, today: np.datetime64, say: Callable[[str], None]
 ) -> list[str]:
-    """Load the list of stations if it is absent, old or to be refreshed; return remarks.
-
-    Raises
-    ------
-    FetchError
-        If it cannot be loaded and there is no older copy.
-    """
+    """Load the list of stations if it is absent, old or to be refreshed; return remarks."""
     path = cache.station_list
     stamp = path.with_suffix(".date")
     there = path.exists() and path.stat().st_size > 0
@@ -73,28 +58,7 @@ def refresh_station_list(
 
 
 def plan_fetch(client: ModuleType, traps: pd.DataFrame, *, max_distance_km: float, candidates: int) -> Plan:
-    """Choose the stations for all traps.
-
-    Parameters
-    ----------
-    client : module
-        The client, inside its session.
-    traps : pandas.DataFrame
-        ``trap, latitude, longitude``, optionally ``elevation_m`` and ``station``.
-    max_distance_km : float
-        Reach [km].
-    candidates : int
-        How many stations at most are asked for on behalf of one trap.
-
-    Returns
-    -------
-    Plan
-
-    Raises
-    ------
-    ModelError
-        If the reach or the number of candidates is not positive.
-    """
+    """Choose the stations for all traps."""
     if not max_distance_km > 0 or candidates < 1:
         raise ModelError("max_distance_km must be above 0 and candidates at least 1.")
     chosen: dict[str, dict[str, object]] = {}

@@ -45,25 +45,7 @@ REPORT_COLUMNS = (
 
 
 def state_of(year_states: Sequence[str], observed: int, expected: int, modelled: int) -> str:
-    """Return the state of a station from those of its years.
-
-    Parameters
-    ----------
-    year_states : sequence of str
-        "data", "no file", "empty", "unreachable" or "unreadable", one per year asked for.
-    observed, expected, modelled : int
-        Days.
-
-    Returns
-    -------
-    str
-        A key of :data:`STATES`.
-
-    Examples
-    --------
-    >>> state_of(["data", "unreachable"], 365, 730, 0)
-    'partly unreachable'
-    """
+    """Return the state of a station from those of its years."""
     for fault in ("unreachable", "unreadable"):
         if fault in year_states:
             return f"partly {fault}" if observed + modelled else fault
@@ -83,28 +65,7 @@ def station_row(
     days: np.ndarray,
     expected: int,
 ) -> dict[str, object]:
-    """Return the report row of one station.
-
-    Parameters
-    ----------
-    planned : dict
-        Its row of the plan.
-    year_states : dict
-        Year to (state, detail).
-    asked, stored : int
-        Years asked of the server, and taken from the store.
-    observed, modelled : ndarray of bool, shape (days,)
-        Days with both temperatures observed, and with at least one of them modelled.
-    days : ndarray of datetime64[D]
-        The calendar.
-    expected : int
-        Days up to the run date.
-
-    Returns
-    -------
-    dict
-        Keys :data:`REPORT_COLUMNS`.
-    """
+    """Return the report row of one station."""
     count, model = int(observed.sum()), int(modelled.sum())
     seen = days[observed]
     return {

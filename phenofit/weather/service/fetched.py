@@ -27,30 +27,7 @@ def to_dataset(
     observations_only: bool,
     keep_forecast: bool,
 ) -> tuple[xr.Dataset | None, dict[str, dict[str, Any]]]:
-    """Put stored years of stations onto one calendar.
-
-    Parameters
-    ----------
-    stations : pandas.DataFrame
-        The plan's stations.
-    loaded : dict
-        Station to year to stored year.
-    years : tuple of int
-        First and last year.
-    today : datetime64[D]
-        Run date; later days are dropped or marked as forecast.
-    observations_only : bool
-        Drop temperatures that come from a model.
-    keep_forecast : bool
-        Keep days after the run date.
-
-    Returns
-    -------
-    weather : xarray.Dataset or None
-        Stations with at least one day; None if there is none.
-    counts : dict
-        Station to what the report needs (``observed, modelled, days, expected``).
-    """
+    """Put stored years of stations onto one calendar."""
     first = np.datetime64(f"{years[0]:04d}-01-01", "D")
     end = np.datetime64(f"{years[1]:04d}-12-31", "D")
     days = np.arange(first, (end if keep_forecast else min(end, today)) + np.timedelta64(1, "D"))

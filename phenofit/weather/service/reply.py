@@ -21,38 +21,16 @@ _MOST_IMPOSSIBLE = 0.5  # of the days of a year; above it the file is no series 
 
 @dataclass(frozen=True)
 class CheckedReply:
-    """What a look through a file gave.
+    """What a look through a file gave."""
 
-    Attributes
-    ----------
-    text : str
-        The file with one row a day; empty where it cannot be read.
-    fault : str
-        Why it cannot be read; empty where it can.
-    notes : tuple of str
-        What was set aside, one sentence each.
-    days : int
-        Days with a temperature.
-    """
-
-    text: str = ""
-    fault: str = ""
-    notes: tuple[str, ...] = ()
-    days: int = 0
+    text: str = ""  # The file with one row a day; empty where it cannot be read.
+    fault: str = ""  # Why it cannot be read; empty where it can.
+    notes: tuple[str, ...] = ()  # What was set aside, one sentence each.
+    days: int = 0  # Days with a temperature.
 
 
 def check_reply(text: str) -> CheckedReply:
-    """Look through the daily file of one station and year.
-
-    Parameters
-    ----------
-    text : str
-        The file: a row a day with ``year, month, day, tmin, tmax`` and their sources.
-
-    Returns
-    -------
-    CheckedReply
-    """
+    """Look through the daily file of one station and year."""
     try:
         table = pd.read_csv(io.StringIO(text), dtype=str, keep_default_na=False)
     except (pd.errors.ParserError, pd.errors.EmptyDataError) as fault:
@@ -83,13 +61,7 @@ def check_reply(text: str) -> CheckedReply:
 
 
 def not_celsius(tmin: np.ndarray, tmax: np.ndarray) -> str:
-    """Return why daily extremes are no temperatures in degrees Celsius; empty where they may be.
-
-    Parameters
-    ----------
-    tmin, tmax : array, shape (days,)
-        Daily extremes, NaN where missing.
-    """
+    """Return why daily extremes are no temperatures in degrees Celsius; empty where they may be."""
     known = np.concatenate([tmin[np.isfinite(tmin)], tmax[np.isfinite(tmax)]])
     if not known.size:
         return ""
