@@ -99,7 +99,7 @@ def _result(path: str | os.PathLike[str], workers: int | None, say: Progress) ->
     inputs = read_inputs(study, progress=say)
     truth = _truth(study)
     elevation = None if study.map.elevation is None else read_elevation(study.map.elevation)
-    works = [SpeciesWork(study, inputs, name, inputs.trap_years(name)) for name in study.species]
+    works = [SpeciesWork.of(study, inputs, name) for name in study.species]
     inputs.weather.load()  # threads share it: nothing must be read lazily from a file
     count = workers or _processors()
     # The compiled likelihood lets go of the interpreter's lock, so threads do; nothing is copied.
@@ -146,7 +146,7 @@ class _Task:
         return SpeciesResult(
             species=work.species,
             fit=fit,
-            trap_years=work.trap_years,
+            records=work.records,
             thresholds=thresholds_table(work.species, fit, work.published, verdicts=verdicts),
             comparisons=comparisons,
             validation=validation,
@@ -180,21 +180,11 @@ class _Task:
         return tuple(self.executor.map(test, self.work.published))
 
     def _forecast(self, fit: FlightFit, notes: list[str]) -> pd.DataFrame | None:
-        inputs, asked = self.work.inputs, self.work.study.forecast.today
-        own = self.work.trap_years.years
-        today = day_after_last(inputs.weather) if asked is None else np.datetime64(asked, "D")
+        records, asked = self.work.records, self.work.study.forecast.today
+        today = day_after_last(records.weather) if asked is None else np.datetime64(asked, "D")
         self.say(f"forecasting the season as of {today}")
         try:
-            return forecast(
-                fit,
-                inputs.weather,
-                inputs.links[inputs.links["trap"].isin(own["trap"])],
-                today=today,
-                sites=dict(zip(own["trap"].astype(str), own["site"].astype(str), strict=True)),
-                starts=inputs.starts,
-                traps=inputs.traps,
-                seed=self.work.study.head.seed,
-            )
+            return forecast(fit, records, today=today, seed=self.work.study.head.seed).table()
         except (ModelError, DataError) as error:
             notes.append(f"No forecast of the season: {error}")
             self.say(notes[-1])

@@ -19,8 +19,7 @@ from phenofit.validate.observed import observed_events
 
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
-    from phenofit.study.inputs import StudyInputs
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
 __all__ = ["BESIDE_COLUMNS", "FITTED_RULE", "FitChecks", "check_fit", "rules_beside"]
 
@@ -72,8 +71,7 @@ class FitChecks:
 
 def check_fit(
     fit: FlightFit,
-    trap_years: TrapYears,
-    inputs: StudyInputs,
+    records: Records,
     *,
     min_moths: int,
     seed: int,
@@ -85,10 +83,8 @@ def check_fit(
     ----------
     fit : FlightFit
         The fit.
-    trap_years : TrapYears
+    records : Records
         The records it was made from.
-    inputs : StudyInputs
-        Weather, links and biofix dates.
     min_moths : int
         Fewest moths of a flight in a trap-year whose date the older rules use.
     seed : int
@@ -110,22 +106,21 @@ def check_fit(
             notes.append(f"{what}: {error}")
             return pd.DataFrame()
 
-    records = (trap_years, inputs.weather, inputs.links)
     return FitChecks(
         older=attempt(
             "No older rules beside the fit",
-            lambda: rules_beside(fit, trap_years, inputs, min_moths=min_moths),
+            lambda: rules_beside(fit, records, min_moths=min_moths),
         ),
         residuals=attempt(
             "No residuals of the checks",
-            lambda: check_residuals(fit, *records, seed=seed, starts=inputs.starts),
+            lambda: check_residuals(fit, records, seed=seed),
         ),
         carried=attempt(
             "No influence of single trap-years",
-            lambda: quick_influence(fit, *records, starts=inputs.starts),
+            lambda: quick_influence(fit, records),
         ),
         strays=(
-            attempt("No search for strays", lambda: stray_checks(fit, *records, starts=inputs.starts))
+            attempt("No search for strays", lambda: stray_checks(fit, records))
             if fit.settings.records == "counts" and fit.parameters["stray_share"] > 0.0
             else pd.DataFrame()
         ),
@@ -134,41 +129,25 @@ def check_fit(
     )
 
 
-def rules_beside(
-    fit: FlightFit, trap_years: TrapYears, inputs: StudyInputs, *, min_moths: int = 5
-) -> pd.DataFrame:
+def rules_beside(fit: FlightFit, records: Records, *, min_moths: int = 5) -> pd.DataFrame:
     """Apply the older rules to the dates of half of each flight, and put the fit on the same terms beside them."""
     settings = fit.settings
     if settings.records != "counts":
         raise ModelError("they take the date of half of a counted flight, and this fit is of less.")
-    dates = observed_events(
-        trap_years,
-        events=("flight_50",),
-        min_moths=min_moths,
-        fit=fit,
-        weather=inputs.weather,
-        links=inputs.links,
-        season=settings.season,
-        starts=inputs.starts,
-    ).table[["trap_year", "flight", "observed"]]
+    dates = observed_events(records, events=("flight_50",), min_moths=min_moths, fit=fit).table[
+        ["trap_year", "flight", "observed"]
+    ]
     found = older_rules(
-        trap_years,
-        inputs.weather,
-        inputs.links,
-        season=settings.season,
+        records,
         heat=settings.heat,
         events=dates,
         base_range=settings.base_range,
-        starts=inputs.starts,
     )
     rows: list[dict[str, object]] = []
     for flight, part in dates.groupby("flight", sort=True):
         number = int(str(flight))
-        data = event_heat(
-            trap_years, part, inputs.weather, inputs.links, season=settings.season, heat=settings.heat,
-            starts=inputs.starts,
-        )  # fmt: skip
-        heat, temperature = data.heat(fit.base), data.moments.mean_temperature()
+        data = event_heat(records, part, heat=settings.heat)
+        heat, temperature = data.heat(fit.base), data.times.mean_temperature()
         away = temperature - temperature.mean()
         facts = {
             "flight": number,

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from phenofit.flight import FlightFit
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
     from phenofit.validate import PublishedComparison
 
 __all__ = ["SpeciesResult", "StudyResult"]
@@ -32,8 +32,8 @@ class SpeciesResult:
         Its name.
     fit : FlightFit
         Base, requirements, spreads and their intervals.
-    trap_years : TrapYears
-        The catches used, and those left out.
+    records : Records
+        The catches used, and those left out, with their weather.
     thresholds : pandas.DataFrame
         Fitted and published thresholds, one table.
     comparisons : tuple of PublishedComparison
@@ -54,7 +54,7 @@ class SpeciesResult:
 
     species: str
     fit: FlightFit
-    trap_years: TrapYears
+    records: Records
     thresholds: pd.DataFrame
     comparisons: tuple[PublishedComparison, ...]
     validation: pd.DataFrame

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from phenofit.analysis.fit_checks import check_fit
 from phenofit.errors import ModelError
+from phenofit.flight import fit_flights
 from phenofit.flight.selection.fit_comparison import flights_evidence
-from phenofit.flight.selection.flight_count import choose_flights, flight_candidates
 from phenofit.study import species_catches
 from phenofit.traps import catch_account
-from phenofit.validate import compare_published, cross_validate
+from phenofit.validate import Scheme, compare_published, cross_validate
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     import pandas as pd
 
     from phenofit.analysis.fit_checks import FitChecks
-    from phenofit.flight import FlightFit
+    from phenofit.flight import FlightFit, FlightModel
+    from phenofit.records import Records
     from phenofit.study import Study, StudyInputs
-    from phenofit.traps import CatchAccount, TrapYears
+    from phenofit.traps import CatchAccount
     from phenofit.validate import PublishedComparison, PublishedThreshold
 
 __all__ = ["SpeciesWork"]
@@ -40,8 +43,8 @@ class SpeciesWork:
         What was read.
     species : str
         Name of the species in the study.
-    trap_years : TrapYears
-        Its catches.
+    records : Records
+        Its records.
     flights : int, optional
         Flights a season, once they are settled; until then what the study says.
     """
@@ -49,40 +52,19 @@ class SpeciesWork:
     study: Study
     inputs: StudyInputs
     species: str
-    trap_years: TrapYears
+    records: Records
     flights: int | None = None
 
+    @classmethod
+    def of(cls, study: Study, inputs: StudyInputs, species: str) -> SpeciesWork:
+        """Return one species of a study whose inputs are read."""
+        return cls(study, inputs, species, inputs.records(species))
+
     @property
-    def model(self) -> dict[str, Any]:
+    def model(self) -> FlightModel:
         """What every fit of the species is made with."""
-        asked = self.study.flight_settings(self.species)
-        return {
-            "season": self.inputs.season,
-            "heat": self.inputs.heat,
-            "species": self.species,
-            "flights": asked.count if self.flights is None else self.flights,
-            "curve": asked.curve,
-            "starts": self.inputs.starts,
-        }
-
-    @property
-    def options(self) -> dict[str, Any]:
-        """Further options of a fit."""
-        asked = self.study.flight_settings(self.species)
-        return {
-            "shifts": asked.shifts,
-            "stray": asked.stray,
-            "covariates": asked.covariates,
-            "hold": dict(asked.hold),
-            "upper_range": asked.upper_range,
-            "records": asked.records,
-            "level": asked.level,
-        }
-
-    @property
-    def first_catches(self) -> bool:
-        """Whether only the first catch of each trap-year is fitted."""
-        return self.study.flight_settings(self.species).records == "first catch"
+        asked = self.study.flight_model(self.species)
+        return asked if self.flights is None else replace(asked, flights=self.flights)
 
     @property
     def published(self) -> tuple[PublishedThreshold, ...]:
@@ -91,23 +73,18 @@ class SpeciesWork:
 
     def fit(self, *, profiles: bool = False, progress: Progress | None = None) -> FlightFit:
         """Fit the flights of the species."""
-        return choose_flights(
-            self.trap_years,
-            self.inputs.weather,
-            self.inputs.links,
-            **self.model,
-            **self.options,
-            base=self.study.flight_settings(self.species).base,
-            profiles=profiles,
-            provenance={"inputs": dict(self.inputs.hashes)},
-            progress=progress,
+        provenance = {"inputs": dict(self.inputs.hashes)}
+        return fit_flights(
+            self.records, self.model, profiles=profiles, provenance=provenance, progress=progress
         )
 
     def account(self, fit: FlightFit) -> CatchAccount:
         """Return what became of the catches of the species: in the file, used by the fit, and left out."""
         own, _ = species_catches(self.study, self.inputs.catches, self.species)
         file = self.study.shown(self.study.catches.file)
-        return catch_account(own, self.trap_years, fit.data, fit.left_out, species=self.species, file=file)
+        return catch_account(
+            own, self.records.trap_years, fit.data, fit.left_out, species=self.species, file=file
+        )
 
     def settled(self, fit: FlightFit | None = None) -> SpeciesWork:
         """Return the work with its number of flights settled: that of a fit to all records, made here if need be.
@@ -117,7 +94,7 @@ class SpeciesWork:
         """
         if self.flights is not None:
             return self
-        numbers = flight_candidates(self.study.flight_settings(self.species).count)
+        numbers = self.model.numbers
         if len(numbers) == 1:
             return replace(self, flights=numbers[0])
         return replace(self, flights=(self.fit() if fit is None else fit).settings.flights)
@@ -132,53 +109,63 @@ class SpeciesWork:
             told = flights_evidence([fit, fewer])
         return check_fit(
             fit,
-            self.trap_years,
-            self.inputs,
+            self.records,
             min_moths=self.study.validation.min_moths,
             seed=self.study.head.seed,
             flights=told,
         )
 
-    def validate(self, scheme: str, *, progress: Progress | None = None, **more: Any) -> pd.DataFrame:
-        """Forecast held-out trap-years; `more` are further options of :func:`phenofit.cross_validate`.
+    def validate(
+        self,
+        leave_out: str,
+        *,
+        thresholds: Sequence[PublishedThreshold] | None = None,
+        events: Sequence[str] = (),
+        lead_days: Sequence[int] = (),
+        older: Sequence[str] = (),
+        fit: FlightFit | None = None,
+        executor: Executor | None = None,
+        progress: Progress | None = None,
+    ) -> pd.DataFrame:
+        """Forecast held-out trap-years; what is not given is as the study says.
 
         Raises
         ------
         ModelError
             If the study fits first catches alone, or nothing can be scored.
         """
-        if self.first_catches:
+        if self.model.records == "first catch":
             raise ModelError(
                 "first catches alone tell nothing of the events that forecasts are held against."
             )
         part = self.study.validation
-        return cross_validate(
-            self.trap_years,
-            self.inputs.weather,
-            self.inputs.links,
-            **self.model,
-            base=self.study.flight_settings(self.species).base,
-            fit_options=self.options,
-            leave_out=scheme,
-            seed=self.study.head.seed,
-            progress=progress,
+        scheme = Scheme(
+            leave_out,
+            lead_days=tuple(lead_days or part.lead_days),
             min_moths=part.min_moths,
             blocks=part.blocks,
             first_years=part.first_years,
-            **{"thresholds": self.published, "lead_days": part.lead_days, "older": part.older, **more},
+            seed=self.study.head.seed,
+        )
+        return cross_validate(
+            self.records,
+            self.model,
+            replace(scheme, events=tuple(events)) if events else scheme,
+            thresholds=self.published if thresholds is None else thresholds,
+            older=tuple(older or part.older),
+            fit=fit,
+            executor=executor,
+            progress=progress,
         )
 
     def compare(
-        self, threshold: PublishedThreshold, *, validation: pd.DataFrame | None, level: float
+        self, threshold: PublishedThreshold, *, validation: pd.DataFrame | None, level: float | None = None
     ) -> PublishedComparison:
         """Test a published threshold on the catches of the species."""
         return compare_published(
-            self.trap_years,
-            self.inputs.weather,
-            self.inputs.links,
+            self.records,
+            self.model,
             threshold,
-            **self.model,
-            fit_options=self.options,
             validation=validation,
             level=level,
             seed=self.study.head.seed,

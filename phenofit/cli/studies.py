@@ -26,4 +26,4 @@ def open_species(args: argparse.Namespace) -> list[SpeciesWork]:
     study = load_study(args.study)
     inputs = read_inputs(study)
     names = study.species if args.species is None else (study.species_name(args.species),)
-    return [SpeciesWork(study, inputs, name, inputs.trap_years(name)) for name in names]
+    return [SpeciesWork.of(study, inputs, name) for name in names]

@@ -34,17 +34,23 @@ __all__ = [
     "DATE_ORDERS",
     "MISSING_TEXTS",
     "Table",
+    "TableSource",
     "nearest",
     "parse_dates",
     "parse_numbers",
     "read_table",
     "shorten",
+    "source_name",
     "two_digit_year_note",
 ]
 
 _DELIMITERS = (",", ";", "\t", "|")
 _DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _INVISIBLE = dict.fromkeys(map(ord, "\ufeff\u200b\u200c\u200d\u2060"))
+
+
+TableSource = str | os.PathLike[str] | pd.DataFrame
+"""A text table: a file, or a DataFrame, which is read as the file that it would be written to."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +75,7 @@ class Table:
 
 
 def read_table(
-    path: str | os.PathLike[str],
+    path: TableSource,
     *,
     columns: Mapping[str, str] | None = None,
     required: Sequence[str],
@@ -77,8 +83,8 @@ def read_table(
     keep_others: bool = False,
 ) -> Table:
     """Read a delimited text table by its header."""
-    file = os.fspath(path)
-    text = _decode(Path(path), file)
+    file = source_name(path)
+    text = path.to_csv(index=False) if isinstance(path, pd.DataFrame) else _decode(Path(path), file)
     records, delimiter = _records(text, file)
     header_row, header = records[0]
     names, positions = _match_header(
@@ -89,6 +95,13 @@ def read_table(
     frame = pd.DataFrame({ours: pd.Series(cells[at], dtype="str") for ours, at in positions.items()})
     rows = np.array([row for row, _ in body], dtype=np.int64)
     return Table(frame, rows, file, names, tuple(notes), delimiter)
+
+
+def source_name(source: TableSource) -> str:
+    """Return the name of a table as messages give it."""
+    return (
+        str(source.attrs.get("name", "DataFrame")) if isinstance(source, pd.DataFrame) else os.fspath(source)
+    )
 
 
 def nearest(name: str, known: Collection[str]) -> str:

@@ -6,7 +6,7 @@ from phenofit.flight.diagnostics.one_step import quick_influence
 from phenofit.flight.diagnostics.residuals import check_residuals
 from phenofit.flight.diagnostics.strays import stray_checks
 from phenofit.flight.fit_at_place import fit_at, fit_at_site
-from phenofit.flight.fitting import fit_data, fit_flights
+from phenofit.flight.fitting import fit_data
 from phenofit.flight.inference.bootstrap import BootstrapInterval, bootstrap_interval
 from phenofit.flight.inference.contrasts import Contrast, contrast
 from phenofit.flight.inference.joint_regions import JointRegion, joint_region
@@ -16,11 +16,10 @@ from phenofit.flight.kernels.curves import CURVE_CODES, heat_at_share, peak_heat
 from phenofit.flight.likelihood.covariates import Covariate, CovariateDesign, covariate_design
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.rearing_term import RearingTerm, published_rearing, rearing_term
-from phenofit.flight.model import FitSettings
+from phenofit.flight.model import FitSettings, FlightModel, curve_candidates, flight_candidates
 from phenofit.flight.result import EVENT_SHARES, FlightFit
-from phenofit.flight.selection.curve_choice import choose_curve, curve_candidates
 from phenofit.flight.selection.fit_comparison import RatioTest, compare, flights_evidence, likelihood_ratio
-from phenofit.flight.selection.flight_count import choose_flights, flight_candidates
+from phenofit.flight.selection.flight_count import fit_flights
 
 __all__ = [
     "CURVE_CODES",
@@ -33,6 +32,7 @@ __all__ = [
     "FitSettings",
     "FlightData",
     "FlightFit",
+    "FlightModel",
     "JointRegion",
     "Profile",
     "RatioTest",
@@ -41,8 +41,6 @@ __all__ = [
     "assemble",
     "bootstrap_interval",
     "check_residuals",
-    "choose_curve",
-    "choose_flights",
     "compare",
     "contrast",
     "contributions",

@@ -53,7 +53,7 @@ def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
     settings = replace(
         fit.settings,
         covariates=(),
-        held={k: v * factor if k in moved else v for k, v in fit.settings.held.items() if k not in effects},
+        hold={k: v * factor if k in moved else v for k, v in fit.settings.hold.items() if k not in effects},
     )
     return replace(
         fit,

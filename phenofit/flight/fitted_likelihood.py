@@ -8,13 +8,15 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from phenofit.errors import DataError, ModelError, Problem
 from phenofit.flight.estimate.setup import SMALLEST_STRAY, build_likelihood
 from phenofit.flight.likelihood.covariates import covariate_design
-from phenofit.flight.likelihood.flight_data import FlightData
+from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.log_likelihood import INDEPENDENT, Layout, Likelihood
 from phenofit.flight.result import FlightFit
+from phenofit.records import Records
 
-__all__ = ["likelihood_at", "vector_of"]
+__all__ = ["data_of_fit", "likelihood_at", "records_of_fit", "vector_of"]
 
 _NODES = (31, 15, 21)  # enough for any fit met so far; a single evaluation is cheap
 
@@ -63,3 +65,27 @@ def likelihood_at(
         design = replace(design, values=design.values[keep])
     likelihood = build_likelihood(data, settings, _NODES, design=design)
     return likelihood, vector_of(fit.parameters, likelihood.layout, settings.group, settings.heat.upper)
+
+
+def records_of_fit(fit: FlightFit, records: Records) -> Records:
+    """Return records with the season of a fit; refuse records with a biofix for a fit without one, and vice versa."""
+    if fit.settings.biofix != (records.starts is not None):
+        raise ModelError(
+            "give records with biofix dates (starts) where the fit counts from them, and only there."
+        )
+    return replace(records, season=fit.settings.season)
+
+
+def data_of_fit(fit: FlightFit, records: Records) -> FlightData:
+    """Assemble the records of a fit again, and make sure that they are those of the fit."""
+    data = assemble(records_of_fit(fit, records), kind=fit.settings.records)
+    keys = ["trap", "season", "total"]
+    if data.table[keys].astype(str).to_numpy().tolist() != fit.data[keys].astype(str).to_numpy().tolist():
+        raise DataError(
+            Problem(
+                f"the fit had {len(fit.data)} trap-years with {fit.moths} moths, the records give "
+                f"{data.trap_years} with {int(data.totals.sum())}, or in another order.",
+                "Give the records that the fit was made from.",
+            )
+        )
+    return data

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from phenofit.errors import DataError, ModelError
+from phenofit.errors import DataError
 from phenofit.files import versions
 from phenofit.flight.estimate.enough_records import lacking_for_fit, recorded_in
 from phenofit.flight.estimate.flight_order import in_order, require_order
@@ -22,8 +22,7 @@ from phenofit.flight.intervals.profile import Profile, square_root
 from phenofit.flight.intervals.profile_jobs import follow_profiles
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.log_likelihood import Likelihood
-from phenofit.flight.likelihood.rearing_term import RearingTerm
-from phenofit.flight.model import FitSettings
+from phenofit.flight.model import FitSettings, FlightModel
 from phenofit.flight.problems import (
     curvature_problems,
     find_problems,
@@ -31,155 +30,29 @@ from phenofit.flight.problems import (
     rearing_problems,
 )
 from phenofit.flight.result import FlightFit
-from phenofit.heat.settings import HeatSettings, upper_threshold
-from phenofit.seasons import Season
-from phenofit.units import parse_temperature
 
 if TYPE_CHECKING:
-    import xarray as xr
+    from phenofit.records import Records
 
-    from phenofit.traps import TrapYears
-
-__all__ = ["fit_data", "fit_flights"]
+__all__ = ["fit_data", "fit_records"]
 
 Progress = Callable[[str], None]
 
 
-def fit_flights(
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+def fit_records(
+    records: Records,
+    model: FlightModel,
     *,
-    season: Season,
-    heat: HeatSettings | None = None,
-    species: str = "",
-    flights: int = 1,
-    curve: str = "normal",
-    base: str | float = "fit",
-    base_range: tuple[float, float] = (-5.0, 20.0),
-    hold: Mapping[str, float] | None = None,
-    upper_range: tuple[float, float] | None = None,
-    shifts: tuple[str, ...] = ("year", "trap-year"),
-    counts: str = "dirichlet-multinomial",
-    records: str = "counts",
-    stray: float | str = 0.001,
-    covariates: tuple[str, ...] = (),
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
-    level: float = 0.95,
-    rearing: RearingTerm | None = None,
     profiles: bool | tuple[str, ...] = True,
     precise: bool = True,
-    provenance: Mapping[str, Any] | None = None,
+    provenance: Mapping[str, object] | None = None,
     progress: Progress | None = None,
     executor: Executor | None = None,
 ) -> FlightFit:
-    """Fit base temperature and degree-day requirements of moth flights to trap catches.
-
-    Parameters
-    ----------
-    trap_years : TrapYears
-        Checked catch records.
-    weather : Dataset
-        Daily ``tmin`` and ``tmax`` [degC] on (station, time).
-    links : DataFrame
-        ``trap, station``.
-    season : Season
-        Where heat sums begin and end.
-    heat : HeatSettings, optional
-        Method, cut-off and upper threshold; single sine without an upper threshold by default.
-    species : str
-        Label.
-    flights : int
-        Flights a season, 1 to 3.
-    curve : str
-        Flight curve.
-    base : "fit", float or str
-        Fitted, or held at a temperature [degC] or ``"50 degF"``.
-    base_range : tuple of float
-        Where the base is looked for [degC].
-    hold : mapping of str to float, optional
-        Other parameters to hold, by their names in the result, such as ``{"requirement_1": 500.0}``.
-    upper_range : tuple of float, optional
-        Where the upper threshold is looked for [degC]; without it that of `heat` is held.
-    shifts : tuple of str
-        Parts of the trap-years' shift, of ``"year"``, ``"site"`` and ``"trap-year"``.
-    counts : str
-        ``"dirichlet-multinomial"``, or ``"multinomial"`` for moths that come independently.
-    records : {"counts", "presence", "first catch"}
-        What is fitted: the counts (catches that were not counted as "at least"); at which checks moths were caught; or
-        when the first was caught. The requirement then is the heat at half of the *first catches*.
-    stray : float or "fit"
-        Share of the catch taken to be strays, held or fitted.
-    covariates : tuple of str
-        Columns of the trap table whose effect on the log requirement is fitted: numbers by the SD, text (region,
-        host, kind of trap) by a ratio to the level with most trap-years; see :func:`covariate_design`.
-    starts : mapping, optional
-        Biofix of each (site, year), instead of the season's first day.
-    level : float
-        Confidence level.
-    rearing : RearingTerm, optional
-        Rearing data that take part, from :func:`phenofit.flight.likelihood.rearing_term`.
-    profiles : bool or tuple of str
-        Whether intervals are wanted, or of which parameters, by name; without them a fit is several times faster.
-    precise : bool
-        Whether the log-likelihood is given to 1e-4, for comparing fits; otherwise to 1e-2.
-    provenance : mapping, optional
-        Facts to keep with the result, such as hashes of the input files.
-    progress : callable, optional
-        Told in words how far the fit is.
-    executor : concurrent.futures.Executor, optional
-        Where the profiles run, one job for each parameter: processes, or a cluster's; same answer as without.
-
-    Returns
-    -------
-    FlightFit
-        Estimates, intervals, and in ``problems`` what the data leave open.
-
-    Raises
-    ------
-    ModelError
-        If a setting is outside what the model defines.
-    DataError
-        If no trap-year is left to fit, or the records are fewer than :mod:`phenofit.flight.estimate.enough_records` asks for.
-    FitError
-        If the likelihood is not finite anywhere the search looked.
-
-    Notes
-    -----
-    The model: by heat H a share G((H - m - u) / s) of a flight has flown, m the requirement, s the spread and u the
-    shift of the trap-year, a sum of normal parts. The counts of a trap-year's checks, given their total, are
-    Dirichlet-multinomial. All shifts are integrated out by adaptive quadrature. Intervals hold the parameter
-    values that the profile likelihood does not exclude. Where years (or sites) share a shift, few of them tell little
-    about how much they vary: the fall of the likelihood is held against that of a normal mean of so many values whose
-    variance is fitted, not against chi-squared, which is too short (:mod:`phenofit.flight.intervals.reference_distribution`).
-    """
-    if isinstance(stray, str) and stray != "fit":
-        raise ModelError(f"the stray share is a number or 'fit', not '{stray}'.")
-    settings = FitSettings(
-        season=season,
-        heat=heat or HeatSettings(),
-        species=species,
-        curve=curve,
-        flights=flights,
-        base_held=None if base == "fit" else parse_temperature(base),
-        held=dict(hold or {}),
-        base_range=(parse_temperature(base_range[0]), parse_temperature(base_range[1])),
-        upper_range=None
-        if upper_range is None
-        else (upper_threshold(upper_range[0]), upper_threshold(upper_range[1])),
-        shifts=tuple(shifts),
-        counts=counts,
-        records=records,
-        stray=0.001 if isinstance(stray, str) else stray,
-        stray_fitted=isinstance(stray, str),
-        covariates=tuple(covariates),
-        biofix=starts is not None,
-        level=level,
-        rearing=rearing,
-    )
-    data = assemble(trap_years, weather, links, season=season, starts=starts, records=records)
+    """Fit one number of flights with one curve; see :func:`phenofit.flight.fit_flights`."""
+    settings = model.fit_settings(records.season, species=records.species, biofix=records.starts is not None)
     return fit_data(
-        data,
+        assemble(records, kind=settings.records),
         settings,
         profiles=profiles,
         precise=precise,
@@ -195,11 +68,11 @@ def fit_data(
     *,
     profiles: bool | tuple[str, ...] = True,
     precise: bool = True,
-    provenance: Mapping[str, Any] | None = None,
+    provenance: Mapping[str, object] | None = None,
     progress: Progress | None = None,
     executor: Executor | None = None,
 ) -> FlightFit:
-    """Fit assembled data; see :func:`fit_flights`.
+    """Fit assembled data; see :func:`phenofit.flight.fit_flights`.
 
     Parameters
     ----------

@@ -279,7 +279,7 @@ class FlightFit:
         s = self.settings
         if key == "base":
             return s.base_held is not None
-        return key in s.held or (key == "stray_share" and not s.stray_fitted)
+        return key in s.hold or (key == "stray_share" and not s.stray_fitted)
 
     def draws(self, count: int = 400, *, seed: int = 0) -> pd.DataFrame:
         """Draw parameters that the data leave possible, for carrying the fit's error into a forecast.

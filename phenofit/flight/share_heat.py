@@ -53,7 +53,7 @@ def share_intervals(
 def _limits(fit: FlightFit, name: str, level: float | None) -> dict[int, float]:
     """Return the ends of a parameter: NaN for an open one, the value itself where it is held."""
     if name not in fit.profiles:
-        known = fit.parameters[name] if name in fit.settings.held else math.nan
+        known = fit.parameters[name] if name in fit.settings.hold else math.nan
         return dict.fromkeys(_SIDES, known)
     ends = fit.interval(name, level)
     return {side: math.nan if end is None else end for side, end in zip(_SIDES, ends, strict=True)}

@@ -10,7 +10,6 @@ from phenofit.forecasting.season_forecast import (
     EventForecast,
     SeasonForecast,
     forecast,
-    forecast_season,
 )
 
 __all__ = [
@@ -29,5 +28,4 @@ __all__ = [
     "event_words",
     "fixed_date",
     "forecast",
-    "forecast_season",
 ]

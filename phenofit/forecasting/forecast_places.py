@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.forecasting.distribution import moment
 from phenofit.forecasting.weather_years import SeasonEnsemble, StationSeries, station_series
+from phenofit.records import Records
 from phenofit.seasons import Season
 
 __all__ = ["Place", "day_after_last", "season_places", "season_year"]
@@ -33,21 +33,19 @@ class Place:
 
 
 def season_places(
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    season: Season,
+    records: Records,
     *,
     issued: np.datetime64,
-    sites: Mapping[str, str] | None = None,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    sites: Sequence[str] | None = None,
     bridge: bool = False,
 ) -> tuple[list[Place], list[tuple[str, str]]]:
     """Return the places that can be forecast, and the others with the reason."""
+    season, starts, weather = records.season, records.starts, records.weather
     year = season_year(season, issued)
     series = station_series(weather)
     found: list[Place] = []
     failed: list[tuple[str, str]] = []
-    for site, station in _places(links, sites):
+    for site, station in records.places(sites):
         try:
             if station not in series:
                 raise DataError(Problem("no weather station is linked to it.", "See the station limit."))
@@ -88,11 +86,6 @@ def day_after_last(weather: xr.Dataset) -> np.datetime64:
         raise DataError(Problem("no station has a day with both temperatures.", "Check the weather table."))
     last: np.datetime64 = weather["time"].to_numpy()[at[-1]].astype("datetime64[D]") + _DAY
     return last
-
-
-def _places(links: pd.DataFrame, sites: Mapping[str, str] | None) -> list[tuple[str, str]]:
-    names = [str(t) if sites is None else str(sites.get(str(t), t)) for t in links["trap"]]
-    return sorted(set(zip(names, links["station"].astype(str), strict=True)))
 
 
 def _start(

@@ -12,6 +12,7 @@ import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.flight.fit_at_place import fit_at_site
+from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.forecasting.date_draws import LEVELS, event_dates
 from phenofit.forecasting.distribution import DateDistribution, moment
 from phenofit.forecasting.event_heat import draw_heat, flight_shares, place_shift
@@ -19,9 +20,8 @@ from phenofit.forecasting.events import FORECAST_EVENTS
 from phenofit.forecasting.forecast_places import Place, season_places, season_year
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from phenofit.flight import FlightFit
+    from phenofit.records import Records
 
 __all__ = [
     "FORECAST_COLUMNS",
@@ -29,7 +29,6 @@ __all__ = [
     "EventForecast",
     "SeasonForecast",
     "forecast",
-    "forecast_season",
 ]
 
 FORECAST_COLUMNS = (
@@ -198,47 +197,12 @@ class SeasonForecast:
 
 def forecast(
     fit: FlightFit,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+    records: Records,
     *,
     today: str | np.datetime64,
-    **options: Any,
-) -> pd.DataFrame:
-    """Forecast the dates of a season, as a table.
-
-    Parameters
-    ----------
-    fit, weather, links, today
-        As for :func:`forecast_season`.
-    **options
-        Further options of :func:`forecast_season`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A row for each place, flight and event, with the columns of ``FORECAST_COLUMNS``; dates are medians and
-        central intervals, chances lie between 0 and 1. ``attrs`` holds ``failed``, ``problems`` and ``terms``.
-
-    Raises
-    ------
-    DataError, ModelError
-        As :func:`forecast_season`.
-    """
-    return forecast_season(fit, weather, links, today=today, **options).table()
-
-
-def forecast_season(
-    fit: FlightFit,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    today: str | np.datetime64,
-    sites: Mapping[str, str] | None = None,
+    sites: Sequence[str] | None = None,
     events: Sequence[str] = FORECAST_EVENTS,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
-    moths: float | None = None,
     shifts: Mapping[str, tuple[float, float]] | None = None,
-    traps: pd.DataFrame | None = None,
     bridge: bool = False,
     draws: int = 1000,
     seed: int = 1,
@@ -250,25 +214,18 @@ def forecast_season(
     ----------
     fit : FlightFit
         The fitted flights.
-    weather : xarray.Dataset
-        Daily `tmin` and `tmax` [degC] on (station, time), past seasons included.
-    links : pandas.DataFrame
-        ``trap, station``; one forecast is made for each trap (or site, see `sites`).
+    records : Records
+        Weather (past seasons included), station links, biofix and sites. A forecast is made for each site with a
+        trap-year; traps of one site that share a station share it.
     today : str or numpy.datetime64
         Day of issue; the weather before that day is used.
-    sites : mapping, optional
-        Site of each trap; traps of one site that share a station then share a forecast.
+    sites : sequence of str, optional
+        Sites to forecast for instead, of the trap table.
     events : sequence of str
         Events.
-    starts : mapping, optional
-        Biofix of each (site, year), for a fit that counts from one.
-    moths : float, optional
-        Moths of a flight that a trap catches in a season; the catches behind the fit by default.
     shifts : mapping, optional
         What is known of the own shift of a site beside the fit: mean and SD [degC d], as
         :func:`phenofit.forecasting.local_check.local_check` gives it.
-    traps : DataFrame, optional
-        Trap table with the covariates of the fit, for sites that the fit has not seen.
     bridge : bool
         Use days marked as a numerical weather forecast (`source` 4) before past seasons take over.
     draws, seed : int
@@ -299,18 +256,17 @@ def forecast_season(
         )
     issued = moment(today)
     season = fit.settings.season
-    places, failed = season_places(
-        weather, links, season, issued=issued, sites=sites, starts=starts, bridge=bridge
-    )
+    records = records_of_fit(fit, records)
+    places, failed = season_places(records, issued=issued, sites=sites, bridge=bridge)
     found: list[EventForecast] = []
     for place in places:
         shift = (shifts or {}).get(place.site, place_shift(fit, place.site))
         try:
-            here = fit_at_site(fit, place.site, traps)
+            here = fit_at_site(fit, place.site, records.traps)
         except ModelError as error:
             failed.append((place.site, str(error)))
             continue
-        found += _at_place(here, place, events, (moths, draws, seed), shift)
+        found += _at_place(here, place, events, (draws, seed), shift)
     if not found:
         raise DataError([Problem(f"site {site} cannot be forecast: {reason}", "") for site, reason in failed])
     year = season_year(season, issued)
@@ -324,10 +280,10 @@ def _at_place(
     fit: FlightFit,
     place: Place,
     events: Sequence[str],
-    numbers: tuple[float | None, int, int],
+    numbers: tuple[int, int],
     shift: tuple[float, float] | None,
 ) -> list[EventForecast]:
-    moths, draws, seed = numbers
+    draws, seed = numbers
     ensemble = place.ensemble
     found = []
     for flight in range(1, fit.settings.flights + 1):
@@ -337,7 +293,7 @@ def _at_place(
             flight=flight,
             draws=draws,
             seed=seed,
-            moths=_moths(fit, flight, draws, seed) if moths is None else moths,
+            moths=_moths(fit, flight, draws, seed),
             shift=shift,
         )
         dates = event_dates(heat, ensemble.tmin, ensemble.tmax, start=place.start, heat=fit.settings.heat)

@@ -134,9 +134,9 @@ def truth_of_fit(fit: FlightFit) -> PlanTruth:
         )
         settings = replace(settings, shifts=("year", "trap-year"))
         site_sd, own_sd = 0.0, math.hypot(site_sd, own_sd)
-    if settings.held:
-        notes.append(f"The plan fits {', '.join(settings.held)}, which the fit held.")
-        settings = replace(settings, held={})
+    if settings.hold:
+        notes.append(f"The plan fits {', '.join(settings.hold)}, which the fit held.")
+        settings = replace(settings, hold={})
     if not fit.converged:
         notes.append("The fit behind the plan did not converge.")
     flights = range(1, settings.flights + 1)

@@ -20,6 +20,7 @@ from phenofit.flight.likelihood.log_likelihood import INDEPENDENT, Likelihood
 from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.plan.assumed_truth import PlanTruth
 from phenofit.plan.weather_seasons import PlanWeather, check_plan
+from phenofit.records import Records
 from phenofit.simulate import simulate_network
 from phenofit.traps import build_trap_years
 
@@ -99,7 +100,7 @@ def draw_records(truth: PlanTruth, weather: PlanWeather, design: Design, seed: t
         seed=int(rng.integers(2**31)),
     )
     links = pd.DataFrame({"trap": names, "station": station})
-    return assemble(build_trap_years(traps, catches, settings.season), drawn, links, season=settings.season)
+    return assemble(Records(build_trap_years(traps, catches, settings.season), drawn, links, settings.season))
 
 
 def information(truth: PlanTruth, data: FlightData) -> npt.NDArray[np.float64]:
@@ -115,7 +116,7 @@ def information(truth: PlanTruth, data: FlightData) -> npt.NDArray[np.float64]:
 def _vector(truth: PlanTruth, likelihood: Likelihood) -> npt.NDArray[np.float64]:
     values = {
         "base": truth.base,
-        "stray_share": truth.settings.stray,
+        "stray_share": truth.settings.stray_share,
         "concentration": min(truth.concentration, INDEPENDENT),
         "shift_sd_year": max(truth.shift_sd_year, 1e-3),
         "shift_sd_site": max(truth.shift_sd_site, 1e-3),
@@ -205,7 +206,7 @@ def simulated(truth: PlanTruth, weather: PlanWeather, design: Design, seed: tupl
     wanted = (*(("base",) if settings.base_held is None else ()), *names)
     try:
         fit = fit_data(
-            draw_records(truth, weather, design, seed), replace(settings, held={}), profiles=wanted
+            draw_records(truth, weather, design, seed), replace(settings, hold={}), profiles=wanted
         )
     except FitError:
         return Simulated(math.nan, False, nothing, np.zeros(flights, dtype=bool), nothing, True)

@@ -85,12 +85,12 @@ def _page_figure(
 
 
 def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:
-    fit, inputs = species.fit, result.inputs
+    fit = species.fit
     if fit.settings.records != "counts":
         # Only what bears on base and requirement: a fit to less than counts has no curve of catches to lie on.
         yield from _base_figure(fit)
         return
-    curve = catch_curve(fit, species.trap_years, inputs.weather, inputs.links, starts=inputs.starts)
+    curve = catch_curve(fit, species.records)
     halves = " and ".join(f"{value:.0f}" for value in curve.requirements)
     yield (
         "flight",

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
+from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.flight.intervals.profile import cut_root
 from phenofit.flight.kernels.curves import heat_at_share, share_flown
 from phenofit.flight.likelihood.flight_data import assemble
 from phenofit.flight.result import FlightFit
 from phenofit.heat.compiled.daily_kernels import running_heat
+from phenofit.records import Records
 from phenofit.seasons import Season
-from phenofit.traps.years import TrapYears
 
 __all__ = [
     "CatchCurve",
@@ -82,14 +81,10 @@ def flight_shares(fit: FlightFit) -> _Array:
 
 def catch_curve(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    records: Records,
 ) -> CatchCurve:
     """Put the catches of all trap-years on the fitted heat scale, and the fitted curve beside them."""
-    data = assemble(trap_years, weather, links, season=fit.settings.season, starts=starts)
+    data = assemble(records_of_fit(fit, records))
     heat, _, _ = data.heat_at_edges(fit.base, fit.settings.heat)
     low, high = heat[data.catch_left], heat[data.catch_right]
     owner = np.repeat(np.arange(data.trap_years), np.diff(data.catch_of))

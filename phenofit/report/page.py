@@ -161,7 +161,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         ),
         truth_in_words=truth_sentence(fit, truth),
         problems=tuple(fit.problems),
-        notes=_distinct((*species.notes, *species.trap_years.notes)),
+        notes=_distinct((*species.notes, *species.records.notes)),
         estimates=estimates_table(fit, terms(fit), truth),
         flights_in_words=checks.flights,
         records_in_words=_ABOUT.get(fit.settings.records, ""),
@@ -178,7 +178,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         drift_in_words=tuple(drift_sentences(species.validation)),
         forecast=None if forecast is None else forecast_table(forecast),
         no_forecast=_without_forecast(species),
-        left_out=left_out_tables([species.trap_years.left_out, fit.left_out]),
+        left_out=left_out_tables([species.records.left_out, fit.left_out]),
         figures=draw_species(result, species, out / "figures", slug),
         map=_map(species, out / "figures", slug),
         extent=_extent(species),
@@ -220,7 +220,7 @@ def _own_places(species: SpeciesResult) -> pd.DataFrame | None:
     forecast = species.forecast
     if forecast is None or forecast.empty:
         return None
-    here = forecast["site"].isin(species.trap_years.years["site"])
+    here = forecast["site"].isin(species.records.trap_years.years["site"])
     return forecast[here] if here.any() else forecast
 
 
@@ -264,7 +264,7 @@ def _model(species: SpeciesResult) -> tuple[tuple[str, str], ...]:
         ("heat summed from", settings.start_words),
         ("base looked for", f"{settings.base_range[0]:g} to {settings.base_range[1]:g} °C"),
         *_upper_facts(settings.upper_range),
-        *((f"{name.replace('_', ' ')} held", f"{value:g}") for name, value in settings.held.items()),
+        *((f"{name.replace('_', ' ')} held", f"{value:g}") for name, value in settings.hold.items()),
         ("shift of trap-years", parts),
         ("records", settings.records),
         ("counts", settings.counts if settings.records == "counts" else "not fitted"),

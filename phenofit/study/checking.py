@@ -18,7 +18,7 @@ from phenofit.flight.estimate.enough_records import (
     recorded_in,
 )
 from phenofit.flight.likelihood.flight_data import assemble
-from phenofit.flight.selection.flight_count import flight_candidates
+from phenofit.records import Records
 from phenofit.study.inputs import Gathered, gather, species_catches, species_trap_years
 from phenofit.study.load import load_leniently
 from phenofit.study.model import Study
@@ -145,7 +145,7 @@ def _account_lines(study: Study, found: Gathered) -> list[str]:
             found.problems += [_of_species(study, species, problem) for problem in fault.problems]
             continue
         lines += account.lines()
-        asked = min(flight_candidates(study.flight_settings(species).count))
+        asked = min(study.flight_model(species).numbers)
         lacking = lacking_for_fit(have, flights=asked)
         found.problems += [_of_species(study, species, problem) for problem in lacking]
         few = lacking_for_verdict(have, flights=asked)
@@ -173,14 +173,9 @@ def _account(study: Study, found: Gathered, species: str) -> tuple[CatchAccount,
             catch_account(own, years, years.years, nothing, species=species, file=file, whole=False),
             recorded(years),
         )
-    data = assemble(
-        years,
-        found.weather,
-        found.links,
-        season=study.season_window(),
-        starts=None if found.biofix is None else biofix_starts(found.biofix),
-        records=study.flight_settings(species).records,
-    )
+    starts = None if found.biofix is None else biofix_starts(found.biofix)
+    records = Records(years, found.weather, found.links, study.season_window(), starts, species)
+    data = assemble(records, kind=study.flight_model(species).records)
     account = catch_account(own, years, data.table, data.left_out, species=species, file=file)
     return account, recorded_in(data)
 

@@ -43,7 +43,7 @@ def compare_tables(
 
 def _covariate_problems(study: Study, traps: pd.DataFrame) -> list[Problem]:
     known = [str(c) for c in traps.columns if c not in _NO_COVARIATE]
-    wanted = {c for species in study.species for c in study.flight_settings(species).covariates}
+    wanted = {c for species in study.species for c in study.flight_model(species).covariates}
     return [
         Problem(
             f"the covariate '{name}' is no column of the trap table.",

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
+from pydantic import BeforeValidator, Field, ValidationInfo, create_model, model_validator
 
 from phenofit.errors import ModelError
 from phenofit.flight.kernels.curves import CURVE_CODES
 from phenofit.flight.likelihood.record_forms import RECORDS
-from phenofit.flight.model import SHIFT_PARTS
-from phenofit.flight.selection.curve_choice import CHOOSE
-from phenofit.flight.selection.flight_count import COMPARE, MOST_FLIGHTS, flight_candidates
+from phenofit.flight.model import (
+    CHOOSE,
+    COMPARE,
+    MOST_FLIGHTS,
+    SHIFT_PARTS,
+    FlightModel,
+    flight_candidates,
+)
 from phenofit.study.fields import (
     Number,
     Text,
@@ -27,7 +32,7 @@ from phenofit.study.fields import (
 )
 from phenofit.study.sections import Part
 
-__all__ = ["FlightsPart", "SpeciesFlights"]
+__all__ = ["MODEL_KEYS", "FlightsPart"]
 
 
 def _curve(value: Any) -> Any:
@@ -129,40 +134,39 @@ def _held_value(name: str, number: Any) -> float:
 Hold = Annotated[dict[str, float], BeforeValidator(_hold)]
 
 
-class SpeciesFlights(Part):
+_KINDS: dict[str, Any] = {
+    "count": FlightCount,
+    "curve": Curve,
+    "base": Base,
+    "shifts": Shifts,
+    "stray": Stray,
+    "records": Records,
+    "covariates": Texts,
+    "hold": Hold,
+    "level": Annotated[Number, Field(gt=0.5, lt=1)],
+}
+_NAMES = {"count": "flights"}
+MODEL_KEYS = {key: _NAMES.get(key, key) for key in (*_KINDS, "upper", "upper_range")}
+"""Key of ``[flights]`` to the setting of :class:`phenofit.flight.FlightModel` that it gives."""
+
+
+class _UpperPart(Part):
+    upper: Upper | None = None
+    upper_range: Range | None = None
+
+
+class _NamedPart(_UpperPart):
     """``[[flights.species]]``: what differs for one species; absent keys keep the values of ``[flights]``."""
 
     name: Text
-    count: FlightCount | None = None
-    curve: Curve | None = None
-    base: Base | None = None
-    shifts: Shifts | None = None
-    stray: Stray | None = None
-    upper: Upper | None = None
-    upper_range: Range | None = None
-    records: Records | None = None
-    covariates: Texts | None = None
-    hold: Hold | None = None
 
 
-class FlightsPart(Part):
-    """``[flights]``: the model of the flights."""
-
-    count: FlightCount = 1
-    curve: Curve = "normal"
-    base: Base = "fit"
-    shifts: Shifts = ("year", "trap-year")
-    stray: Stray = 0.001
-    upper: Upper | None = None
+class _FlightsPart(_UpperPart):
     upper_range: Range = UPPER_RANGE
-    records: Records = "counts"
-    level: Annotated[Number, Field(gt=0.5, lt=1)] = 0.95
-    covariates: Texts = ()
-    hold: Hold = Field(default_factory=dict)
-    species: tuple[SpeciesFlights, ...] = ()
+    species: tuple[_NamedPart, ...] = ()
 
     @model_validator(mode="after")
-    def _range_used(self) -> FlightsPart:
+    def _range_used(self) -> _FlightsPart:
         fitted = self.upper is not None or any(part.upper is not None for part in self.species)
         if not fitted and "upper_range" in self.model_fields_set:
             raise refuse(
@@ -170,3 +174,20 @@ class FlightsPart(Part):
                 'Write upper = "fit" beside it, or leave the range away.',
             )
         return self
+
+
+if TYPE_CHECKING:
+    FlightsPart = _FlightsPart
+else:
+    _DEFAULTS = FlightModel()
+    _SpeciesPart = create_model(
+        "SpeciesFlights",
+        __base__=_NamedPart,
+        **{key: (kind | None, None) for key, kind in _KINDS.items() if key != "level"},
+    )
+    FlightsPart = create_model(
+        "FlightsPart",
+        __base__=_FlightsPart,
+        species=(tuple[_SpeciesPart, ...], ()),
+        **{key: (kind, getattr(_DEFAULTS, MODEL_KEYS[key])) for key, kind in _KINDS.items()},
+    )

@@ -17,6 +17,7 @@ import xarray as xr
 from phenofit.errors import DataError, ModelError, PhenofitError, Problem
 from phenofit.files import file_hash
 from phenofit.heat.settings import HeatSettings
+from phenofit.records import Records
 from phenofit.seasons import Season
 from phenofit.study.comparing import compare_tables
 from phenofit.study.model import Study
@@ -32,7 +33,7 @@ from phenofit.traps import (
     trap_places,
 )
 
-__all__ = ["Gathered", "StudyInputs", "gather", "read_inputs"]
+__all__ = ["Gathered", "StudyInputs", "gather", "read_inputs", "read_records"]
 
 Progress = Callable[[str], None]
 _T = TypeVar("_T")
@@ -83,8 +84,8 @@ class StudyInputs:
         """Biofix of each (site, season year), or None where sums begin on the season's first day."""
         return None if self.biofix is None else biofix_starts(self.biofix)
 
-    def trap_years(self, species: str) -> TrapYears:
-        """Cut the catches of one species into trap-years.
+    def records(self, species: str) -> Records:
+        """Return the records of one species: trap-years, weather, links, season and biofix.
 
         Parameters
         ----------
@@ -93,7 +94,7 @@ class StudyInputs:
 
         Returns
         -------
-        TrapYears
+        Records
 
         Raises
         ------
@@ -103,12 +104,14 @@ class StudyInputs:
             If the study has no such species.
         """
         try:
-            return species_trap_years(self.study, self.traps, self.catches, species)
+            trap_years = species_trap_years(self.study, self.traps, self.catches, species)
         except DataError as fault:
             if len(self.study.species) == 1:
                 raise
             named = [replace(p, finding=f"{species}: {p.finding}") for p in fault.problems]
             raise DataError(named) from None
+        name = self.study.species_name(species)
+        return Records(trap_years, self.weather, self.links, self.season, self.starts, name, self.traps)
 
 
 def species_catches(
@@ -189,6 +192,39 @@ def read_inputs(study: Study, *, today: str | None = None, progress: Progress | 
         notes=tuple(found.notes),
         hashes=_hashes(study, found.weather),
     )
+
+
+def read_records(
+    study: Study | str | os.PathLike[str], *, today: str | None = None, progress: Progress | None = None
+) -> dict[str, Records]:
+    """Read the records of every species of a study.
+
+    Parameters
+    ----------
+    study : Study or path-like
+        The study, or its file.
+    today : str, optional
+        Run date ``year-month-day`` for the station service.
+    progress : callable, optional
+        Gets a sentence at each step.
+
+    Returns
+    -------
+    dict of str to Records
+        By the name of the species in the study.
+
+    Raises
+    ------
+    DataError
+        With every problem of the study file and of every table.
+    FetchError
+        If the station service is asked and gives nothing.
+    """
+    from phenofit.study.load import load_study
+
+    asked = study if isinstance(study, Study) else load_study(study)
+    inputs = read_inputs(asked, today=today, progress=progress)
+    return {species: inputs.records(species) for species in asked.species}
 
 
 def gather(

@@ -159,7 +159,7 @@ def _heat_problems(study: Study, file: str, lines: Lines) -> list[Problem]:
         problems.append(Problem(str(fault), "", file, line_of(lines, ("heat", "upper")), "heat"))
     upper = study.heat.upper
     for species in study.species:
-        base = study.flight_settings(species).base
+        base = study.base_of(species)
         if upper is not None and isinstance(base, float) and base >= upper:
             row = line_of(lines, ("flights", "base"))
             finding = (

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +9,11 @@ from pydantic import ConfigDict, Field, model_validator
 
 from phenofit.errors import ModelError
 from phenofit.files.tables import nearest
+from phenofit.flight.model import FlightModel
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.study.fields import refuse
-from phenofit.study.flight_keys import FlightsPart
+from phenofit.study.flight_keys import MODEL_KEYS, FlightsPart
 from phenofit.study.sections import (
     CatchesPart,
     ForecastPart,
@@ -29,58 +28,10 @@ from phenofit.study.sections import (
 )
 from phenofit.validate.thresholds.published_table import PublishedThreshold
 
-__all__ = ["UNNAMED", "FlightSettings", "Study"]
+__all__ = ["UNNAMED", "Study"]
 
 UNNAMED = "unnamed"
 """Stands for a species that the study file fails to name, while its tables are looked through."""
-
-
-@dataclass(frozen=True)
-class FlightSettings:
-    """What the study says about the flights of one species.
-
-    Parameters
-    ----------
-    species : str
-        Its name.
-    count : int, str or tuple of int
-        Flights a season; ``"compare"`` or several numbers: chosen by AIC on all records.
-    curve : str or tuple of str
-        Shape of a flight; ``"choose"`` or several names: chosen by AIC in every fit.
-    base : str or float
-        ``"fit"``, or a held base temperature [degC].
-    shifts : tuple of str
-        Parts of the shift: ``year``, ``site``, ``trap-year``.
-    stray : float or str
-        Share of stray moths, or ``"fit"``.
-    level : float
-        Level of the intervals.
-    covariates : tuple of str
-        Columns of the trap table that may move the requirement.
-    hold : mapping of str to float
-        Parameters that are held, by the names of a fit's estimates.
-    upper_range : tuple of float or None
-        Where the upper threshold is looked for [degC]; None where it is not fitted.
-    records : str
-        What of the checks is fitted: ``"counts"``, ``"presence"`` or ``"first catch"``.
-    """
-
-    species: str
-    count: int | str | tuple[int, ...]
-    curve: str | tuple[str, ...]
-    base: str | float
-    shifts: tuple[str, ...]
-    stray: float | str
-    level: float
-    covariates: tuple[str, ...]
-    hold: Mapping[str, float]
-    upper_range: tuple[float, float] | None
-    records: str
-
-
-_SETTINGS = (
-    "count", "curve", "base", "shifts", "stray", "level", "covariates", "hold", "upper", "upper_range", "records"
-)  # fmt: skip
 
 
 class Study(Part):
@@ -155,8 +106,8 @@ class Study(Part):
         """Return how degree-days are summed, apart from the base."""
         return HeatSettings(method=self.heat.method, cutoff=self.heat.cutoff, upper=self.heat.upper)
 
-    def flight_settings(self, species: str) -> FlightSettings:
-        """Return the flight settings of one species: ``[flights]`` with its own ``[[flights.species]]`` on top.
+    def flight_model(self, species: str) -> FlightModel:
+        """Return the flight model of one species: ``[flights]`` with its own ``[[flights.species]]`` on top.
 
         Parameters
         ----------
@@ -166,17 +117,24 @@ class Study(Part):
         Raises
         ------
         ModelError
-            If the study has no such species.
+            If the study has no such species, or its settings do not go together.
         """
+        return FlightModel(heat=self.heat_settings(), **self._flight_values(species))
+
+    def base_of(self, species: str) -> str | float:
+        """Return the base of one species as the study says it: ``"fit"``, or a held temperature [degC]."""
+        base: str | float = self._flight_values(species)["base"]
+        return base
+
+    def _flight_values(self, species: str) -> dict[str, Any]:
         name = self.species_name(species)
-        values: dict[str, Any] = {key: getattr(self.flights, key) for key in _SETTINGS}
+        values = {key: getattr(self.flights, key) for key in MODEL_KEYS}
         for part in self.flights.species:
             if part.name.casefold() == name.casefold():
-                own = part.model_dump(exclude={"name"}, exclude_none=True)
-                values.update(own)
+                values |= part.model_dump(include=set(MODEL_KEYS), exclude_none=True)
         if values.pop("upper") is None:
             values["upper_range"] = None
-        return FlightSettings(species=name, **values)
+        return {MODEL_KEYS[key]: value for key, value in values.items()}
 
     def species_name(self, species: str) -> str:
         """Return the study's spelling of a species.

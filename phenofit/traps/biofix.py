@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -11,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError
-from phenofit.files.tables import parse_dates, read_table
+from phenofit.files.tables import TableSource, parse_dates, read_table
 from phenofit.seasons import Season
 from phenofit.traps.sheet_cells import full_years
 
@@ -26,7 +25,7 @@ _MOTHS_BEFORE = "moths were caught before the biofix, so that the first catch is
 
 
 def read_biofix(
-    path: str | os.PathLike[str],
+    path: TableSource,
     *,
     dates: str,
     season: Season,
@@ -36,7 +35,7 @@ def read_biofix(
 
     Parameters
     ----------
-    path : path-like
+    path : path-like or pandas.DataFrame
         Delimited text with the columns ``site`` and ``date``, one row per site and season.
     dates : {"year-first", "month-first", "day-first"}
         Order of the dates.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -10,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.files.tables import DATE_ORDERS, Table, parse_dates, parse_numbers, read_table
+from phenofit.files.tables import DATE_ORDERS, Table, TableSource, parse_dates, parse_numbers, read_table
 from phenofit.traps.count_cells import BLANK_MEANINGS, CountWords, UnreadableCount, read_count
 from phenofit.traps.sequence import date_order_problems, sequence_problems, sum_duplicates
 from phenofit.traps.sheet_cells import fill_down, full_years, row_text
@@ -24,7 +23,7 @@ _OPTIONAL = ("set", "species", "effort", "status")
 
 
 def read_catches(
-    path: str | os.PathLike[str],
+    path: TableSource,
     *,
     dates: str,
     blank: str,
@@ -39,7 +38,7 @@ def read_catches(
 
     Parameters
     ----------
-    path : path-like
+    path : path-like or pandas.DataFrame
         Delimited text, one row per check of a trap: ``trap``, ``date`` (of the check; ``check`` is accepted as
         its name), ``count``, and optionally ``set`` (start of the interval: the day the trap was set or last
         emptied), ``species``, ``effort`` (how many traps stood, or their relative catching power; not
@@ -103,7 +102,7 @@ def read_catches(
 
 
 def examine_catches(
-    path: str | os.PathLike[str],
+    path: TableSource,
     *,
     dates: str,
     blank: str,
@@ -171,7 +170,7 @@ def _check_call(dates: str, blank: str, duplicates: str, words: CountWords) -> N
         raise ModelError(f"the word '{twice[0]}' has two meanings in the count column; give it one.")
 
 
-def _read(path: str | os.PathLike[str], columns: Mapping[str, str | Sequence[str]] | None) -> Table:
+def _read(path: TableSource, columns: Mapping[str, str | Sequence[str]] | None) -> Table:
     """Read the text cells; join the parts of a trap's name; call the check date ``date``."""
     given: dict[str, str] = {}
     parts: list[str] = []

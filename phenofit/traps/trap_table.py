@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import warnings
 from collections.abc import Mapping, Sequence
 
@@ -10,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, PhenofitWarning, Problem
-from phenofit.files.tables import Table, parse_dates, parse_numbers, read_table
+from phenofit.files.tables import Table, TableSource, parse_dates, parse_numbers, read_table
 from phenofit.globe import distance_km
 from phenofit.traps.positions import position_problems
 from phenofit.traps.sheet_cells import covariate_columns, fill_down, full_years, row_text
@@ -26,7 +25,7 @@ _SAME_PLACE_KM = 0.05
 
 
 def read_traps(
-    path: str | os.PathLike[str],
+    path: TableSource,
     *,
     columns: Mapping[str, str] | None = None,
     dates: str = "year-first",
@@ -36,7 +35,7 @@ def read_traps(
 
     Parameters
     ----------
-    path : path-like
+    path : path-like or pandas.DataFrame
         Delimited text with the columns ``trap, latitude, longitude`` and optionally ``elevation_m`` (may be
         blank), ``site``, ``station`` (the weather station to use) and ``valid_from`` (the day on which the
         trap of this name came to this place). All further columns are kept as covariates.
@@ -85,7 +84,7 @@ def read_traps(
 
 
 def examine_traps(
-    path: str | os.PathLike[str],
+    path: TableSource,
     *,
     columns: Mapping[str, str] | None = None,
     dates: str = "year-first",

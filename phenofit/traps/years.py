@@ -70,6 +70,12 @@ class TrapYears:
     left_out: pd.DataFrame
     notes: tuple[str, ...] = ()
 
+    @classmethod
+    def none(cls) -> TrapYears:
+        """Return no trap-years: of a place where nothing was caught."""
+        left_out = pd.DataFrame(columns=["trap", "season", "reason", "rows", "lines", "moths"])
+        return cls(pd.DataFrame(columns=_INTERVAL_COLUMNS), pd.DataFrame(columns=_YEAR_COLUMNS), left_out)
+
     def __len__(self) -> int:
         """Return the number of trap-years."""
         return len(self.years)

@@ -5,7 +5,7 @@ from phenofit.validate.cross import cross_validate
 from phenofit.validate.observed import Observed, observed_events, split_heat
 from phenofit.validate.requirement_trend import drift_test, pit_histogram, reliability
 from phenofit.validate.rows import VALIDATION_COLUMNS
-from phenofit.validate.schemes import SCHEMES, Fold, make_folds
+from phenofit.validate.schemes import SCHEMES, Fold, Scheme, make_folds
 from phenofit.validate.scores import (
     SCORE_COLUMNS,
     crps_draws,
@@ -33,6 +33,7 @@ __all__ = [
     "Observed",
     "PublishedComparison",
     "PublishedThreshold",
+    "Scheme",
     "compare_published",
     "cross_validate",
     "crps_draws",

@@ -19,15 +19,16 @@ from phenofit.validate.forecasters import (
     Forecaster,
     Published,
     Setting,
+    on_terms,
     season_from,
 )
 from phenofit.validate.observed import Observed, observed_events
 from phenofit.validate.older_forecasters import OLDER, OlderRule
-from phenofit.validate.schemes import Fold
+from phenofit.validate.schemes import Fold, Scheme
 from phenofit.validate.targets import failed_fold, forecast_fold
 
 if TYPE_CHECKING:
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
     from phenofit.validate.thresholds.published_table import PublishedThreshold
 
 __all__ = ["Job", "fold_jobs", "run_fold"]
@@ -39,7 +40,7 @@ class Job:
 
     scheme: str
     fold: Fold
-    train: TrapYears
+    train: Records
     targets: pd.DataFrame
     wanted: pd.DataFrame
     events: tuple[str, ...]
@@ -51,26 +52,25 @@ class Job:
 
 
 def fold_jobs(
-    trap_years: TrapYears,
+    records: Records,
     seen: Observed,
     folds: Sequence[Fold],
     setting: Setting,
-    scheme: str,
+    plan: Scheme,
     thresholds: tuple[PublishedThreshold, ...] = (),
     older: tuple[str, ...] = (),
-    lead_days: tuple[int, ...] = (),
 ) -> Iterable[Job]:
     """Make the work of each fold."""
-    series = station_series(setting.weather)
-    table = trap_years.years
+    series = station_series(records.weather)
+    table = records.trap_years.years
     events = tuple(seen.table["event"].unique())
     for fold in folds:
         wanted = seen.table[fold.test[seen.table["trap_year"].to_numpy()]]
         targets = table[table["trap_year"].isin(wanted["trap_year"])]
         yield Job(
-            scheme,
+            plan.leave_out,
             fold,
-            trap_years.select(fold.train),
+            records.only(fold.train),
             targets,
             wanted,
             events,
@@ -78,7 +78,7 @@ def fold_jobs(
             older,
             setting,
             series,
-            lead_days,
+            tuple(plan.lead_days),
         )
 
 
@@ -105,7 +105,7 @@ def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
             job.targets,
             job.wanted,
             series=job.series,
-            links=job.setting.links,
+            links=job.train.links,
             lead_days=job.lead_days,
             scheme=job.scheme,
         )
@@ -160,16 +160,15 @@ def _train(job: Job, kind: str, threshold: PublishedThreshold | None, fitted: Fi
     return Fitted(
         job.train,
         setting,
-        season=season_from(threshold.start, setting),
-        heat=threshold.heat_settings(setting.heat),
-        base=threshold.base,
+        season=season_from(threshold.start, setting.season, biofix=setting.starts is not None),
+        model=on_terms(threshold, setting.model),
     )
 
 
 def _learnt(job: Job, fitted: Fitted | None) -> pd.DataFrame:
     """Return the observed events of the training years, the flights parted by the training fit alone."""
     setting = job.setting
-    several = int(setting.fit_options["flights"]) > 1
+    several = setting.model.number > 1
     if several and fitted is None:
         raise ModelError("the flights cannot be parted without a fit to the training years.")
     return observed_events(
@@ -177,8 +176,4 @@ def _learnt(job: Job, fitted: Fitted | None) -> pd.DataFrame:
         events=job.events,
         min_moths=setting.min_moths,
         fit=fitted.fit if several and fitted is not None else None,
-        weather=setting.weather,
-        links=setting.links,
-        season=setting.season,
-        starts=setting.starts,
     ).table

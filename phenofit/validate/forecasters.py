@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -13,20 +13,18 @@ import pandas as pd
 from scipy.stats import t as student_t
 
 from phenofit.errors import ModelError
+from phenofit.flight import fit_flights
 from phenofit.flight.fit_at_place import fit_at
 from phenofit.forecasting.date_draws import event_dates
 from phenofit.forecasting.distribution import DateDistribution, moment
 from phenofit.forecasting.event_heat import HeatDraws, draw_heat, flight_shares, place_shift
 from phenofit.forecasting.weather_years import StationSeries
-from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import MonthDay, Season
-from phenofit.validate.thresholds.terms import options_on_other_terms
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from phenofit.flight import FlightFit
-    from phenofit.traps import TrapYears
+    from phenofit.flight.model import FlightModel
+    from phenofit.records import Records
     from phenofit.validate.thresholds.published_table import PublishedThreshold
 
 __all__ = [
@@ -40,6 +38,7 @@ __all__ = [
     "Setting",
     "Target",
     "leap_day",
+    "on_terms",
     "season_from",
     "start_of",
     "typical_moths",
@@ -52,14 +51,10 @@ Dates = Mapping[str, DateDistribution]
 
 @dataclass(frozen=True)
 class Setting:
-    """What all forecasters of a validation share."""
+    """What all forecasters of a validation share, apart from the records that they learn from."""
 
-    weather: xr.Dataset  # Daily temperatures.
-    links: pd.DataFrame  # Station of each trap.
+    model: FlightModel  # The model that is fitted.
     season: Season  # The season of the study.
-    heat: HeatSettings  # The study's way of summing heat.
-    # Further options of the fit (flights, curve, base, shifts, ...).
-    fit_options: Mapping[str, Any] = field(default_factory=dict)
     starts: Mapping[tuple[str, int], np.datetime64] | None = None  # Biofix of each (site, year).
     draws: int = 400  # Draws behind each forecast.
     seed: int = 1  # Their seed.
@@ -115,31 +110,17 @@ class Fitted:
 
     def __init__(
         self,
-        train: TrapYears,
+        train: Records,
         setting: Setting,
         *,
         season: Season | None = None,
-        heat: HeatSettings | None = None,
-        base: float | None = None,
+        model: FlightModel | None = None,
     ) -> None:
-        from phenofit.flight.selection.curve_choice import choose_curve
-
         self.setting = setting
         self.season = season or setting.season
-        options = dict(setting.fit_options)
-        if base is not None:
-            options = {**options_on_other_terms(options), "base": base}
         # A curve to be chosen is chosen here, on the training records alone.
-        self.fit: FlightFit = choose_curve(
-            train,
-            setting.weather,
-            setting.links,
-            season=self.season,
-            heat=heat or setting.heat,
-            starts=setting.starts,
-            profiles=False,
-            precise=False,
-            **{"curve": "normal", **options},
+        self.fit: FlightFit = fit_flights(
+            replace(train, season=self.season), model or setting.model, profiles=False, precise=False
         )
         self.totals = self.fit.data["total"].to_numpy(dtype=np.float64)
         self.covariates = self.fit.settings.covariates
@@ -179,8 +160,8 @@ class Published:
         if threshold.unusable is not None or threshold.base is None:
             raise ModelError(f"'{threshold.id}' cannot forecast: {threshold.unusable}.")
         self.setting, self.threshold, self.base = setting, threshold, threshold.base
-        self.season = season_from(threshold.start, setting)
-        self.heat = threshold.heat_settings(setting.heat)
+        self.season = season_from(threshold.start, setting.season, biofix=setting.starts is not None)
+        self.heat = threshold.heat_settings(setting.model.heat)
 
     def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
         """Return the one date on which the sum is reached (in each continuation of the weather)."""
@@ -203,9 +184,9 @@ class Calendar:
 
     covariates: tuple[str, ...] = ()
 
-    def __init__(self, train: TrapYears, observed: pd.DataFrame, setting: Setting) -> None:
+    def __init__(self, train: Records, observed: pd.DataFrame, setting: Setting) -> None:
         self.setting = setting
-        merged = observed.merge(train.years[["trap_year", "site", "year"]], on="trap_year")
+        merged = observed.merge(train.trap_years.years[["trap_year", "site", "year"]], on="trap_year")
         first = np.array([setting.season.first_day(int(y)) for y in merged["year"]], dtype="datetime64[ns]")
         days = (merged["observed"].to_numpy() - first) / np.timedelta64(1, "D")
         leap = np.array([leap_day(setting.season, int(y)) for y in merged["year"]])
@@ -263,12 +244,11 @@ def leap_day(season: Season, year: int) -> float:
     return float(at[0]) if at else np.inf
 
 
-def season_from(start: str | None, setting: Setting) -> Season:
+def season_from(start: str | None, season: Season, *, biofix: bool) -> Season:
     """Return the study's season with sums from a published start."""
     if start is None:
         raise ModelError("a threshold without a start cannot be summed.")
-    season = setting.season
-    if (start == "biofix") != (setting.starts is not None):
+    if (start == "biofix") != biofix:
         raise ModelError(
             "the threshold counts from a biofix, the study from a date."
             if start == "biofix"
@@ -283,3 +263,10 @@ def season_from(start: str | None, setting: Setting) -> Season:
             f"the threshold counts from {start}, after New Year in a season that begins {season.start}."
         )
     return Season(day, season.end)
+
+
+def on_terms(threshold: PublishedThreshold, model: FlightModel, *, base_held: bool = True) -> FlightModel:
+    """Return a model with the method, upper threshold and base of a published threshold."""
+    heat = threshold.heat_settings(model.heat)
+    base = threshold.base if base_held and threshold.base is not None else "fit"
+    return model.on_other_terms(heat=heat, base=base)

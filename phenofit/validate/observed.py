@@ -19,14 +19,11 @@ from phenofit.errors import ModelError
 from phenofit.forecasting.date_draws import fixed_date
 from phenofit.forecasting.events import event_share
 from phenofit.forecasting.weather_years import StationSeries, station_series
-from phenofit.seasons import Season
 from phenofit.traps.biofix import since_biofix
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from phenofit.flight import FlightFit
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
 __all__ = ["Observed", "observed_events", "split_heat"]
 
@@ -81,34 +78,26 @@ def split_heat(fit: FlightFit) -> tuple[float, ...]:
 
 
 def observed_events(
-    trap_years: TrapYears,
+    records: Records,
     *,
     events: Sequence[str],
     min_moths: int = 5,
     fit: FlightFit | None = None,
-    weather: xr.Dataset | None = None,
-    links: pd.DataFrame | None = None,
-    season: Season | None = None,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     sustained: int = 2,
 ) -> Observed:
     """Find the check interval that holds each event.
 
     Parameters
     ----------
-    trap_years : TrapYears
-        Catches by check interval.
+    records : Records
+        Catches by check interval. Intervals that begin before a biofix are left out, as those before a season are.
     events : sequence of str
         Events wanted.
     min_moths : int
         Fewest moths of a flight in a trap-year; below it the event is left out.
     fit : FlightFit, optional
-        A fit to all data; needed, with `weather`, `links` and `season`, where a season has several flights.
-    weather, links, season : Dataset, DataFrame, Season, optional
-        Give the dates on which one flight ends and the next begins.
-    starts : mapping, optional
-        Biofix of each (site, year); needed where `fit` counts heat from a biofix. Intervals that begin before it
-        are left out, as those before a season are.
+        A fit to all data; needed where a season has several flights: it gives the dates on which one flight ends and
+        the next begins.
     sustained : int
         Successive checks with a catch that make it a sustained one.
 
@@ -119,7 +108,7 @@ def observed_events(
     Raises
     ------
     ModelError
-        If an event is not known, or several flights cannot be separated because an argument is missing.
+        If an event is not known, or the fit counts from a biofix and the records do not, or the other way round.
 
     Notes
     -----
@@ -129,16 +118,16 @@ def observed_events(
     """
     for event in events:
         event_share(event)
-    parts = _Splitter(fit, weather, links, season, starts)
+    flights = _Boundaries(fit, records)
     rows: list[tuple[object, ...]] = []
     left: list[tuple[object, ...]] = []
-    watched, _ = since_biofix(trap_years, starts)
+    watched, _ = since_biofix(records.trap_years, records.starts)
     by_year = dict(list(watched.intervals.groupby("trap_year", sort=True)))
-    for year in trap_years.years.to_dict("records"):
+    for year in records.trap_years.years.to_dict("records"):
         number = int(year["trap_year"])
         frame = by_year.get(number)
-        bounds = parts.bounds(str(year["trap"]), str(year["site"]), int(year["year"]))
-        for flight in range(1, parts.flights + 1):
+        bounds = flights.bounds(str(year["trap"]), str(year["site"]), int(year["year"]))
+        for flight in range(1, flights.flights + 1):
             if frame is None or bounds is None:
                 reason = (
                     "no check since the biofix" if frame is None else "no heat sum to separate the flights"
@@ -160,28 +149,24 @@ def observed_events(
     return Observed(table, left_out)
 
 
-class _Splitter:
+class _Boundaries:
     """Dates between which each flight of a trap-year is counted."""
 
-    def __init__(
-        self,
-        fit: FlightFit | None,
-        weather: xr.Dataset | None,
-        links: pd.DataFrame | None,
-        season: Season | None,
-        starts: Mapping[tuple[str, int], np.datetime64] | None,
-    ) -> None:
+    def __init__(self, fit: FlightFit | None, records: Records) -> None:
         self.flights = 1 if fit is None else fit.settings.flights
         if self.flights == 1 or fit is None:
             return
-        if weather is None or links is None or season is None:
-            raise ModelError("several flights are separated by heat: give `weather`, `links` and `season`.")
-        if fit.settings.biofix != (starts is not None):
-            given = "a biofix, give `starts`" if fit.settings.biofix else "a date, do not give `starts`"
-            raise ModelError(f"the fit counts heat from {given}.")
-        self.fit, self.season, self.starts = fit, season, starts
+        if fit.settings.biofix != (records.starts is not None):
+            words = (
+                "a biofix, the records have none"
+                if fit.settings.biofix
+                else "a date, the records from a biofix"
+            )
+            raise ModelError(f"the fit counts heat from {words}.")
+        self.fit, self.season, self.starts = fit, records.season, records.starts
+        links = records.links
         self.heat = split_heat(fit)
-        self.series: Mapping[str, StationSeries] = station_series(weather)
+        self.series: Mapping[str, StationSeries] = station_series(records.weather)
         self.station = dict(zip(links["trap"].astype(str), links["station"], strict=True))
         self.known: dict[tuple[str, np.datetime64], list[tuple[np.datetime64, np.datetime64]] | None] = {}
 

@@ -16,7 +16,7 @@ from phenofit.forecasting.event_heat import HeatDraws
 from phenofit.validate.forecasters import Dates, Setting, Target, start_of
 
 if TYPE_CHECKING:
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
 __all__ = ["OLDER", "OlderRule", "check_rules"]
 
@@ -39,20 +39,16 @@ class OlderRule:
 
     covariates: tuple[str, ...] = ()
 
-    def __init__(self, train: TrapYears, observed: pd.DataFrame, rule: str, setting: Setting) -> None:
+    def __init__(self, train: Records, observed: pd.DataFrame, rule: str, setting: Setting) -> None:
         from phenofit.flight.baselines.rules import older_rules
 
         self.setting = setting
         dates = observed.loc[observed["event"] == "flight_50", ["trap_year", "flight", "observed"]]
         table = older_rules(
             train,
-            setting.weather,
-            setting.links,
-            season=setting.season,
-            heat=setting.heat,
+            heat=setting.model.heat,
             events=dates,
             rules=(rule,),
-            starts=setting.starts,
             jackknife=False,
         )
         found = table.dropna(subset=["base", "requirement"])
@@ -77,4 +73,4 @@ class OlderRule:
         amount = requirement + spread * ndtri((order + 0.5) / number)
         draws = HeatDraws(np.full(number, base), amount[:, np.newaxis], ("flight_50",))
         tmin, tmax = target.rows(self.setting.season, start)
-        return event_dates(draws, tmin, tmax, start=start, heat=self.setting.heat)
+        return event_dates(draws, tmin, tmax, start=start, heat=self.setting.model.heat)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
     from phenofit.traps import TrapYears
 
-__all__ = ["SCHEMES", "Fold", "make_folds"]
+__all__ = ["SCHEMES", "Fold", "Scheme", "make_folds"]
 
 SCHEMES = {
     "year": "leave a year out",
@@ -27,6 +28,36 @@ SCHEMES = {
     "year and block": "leave a year and a block of neighbouring sites out",
 }
 """Ways to hold data out, in words."""
+
+
+@dataclass(frozen=True)
+class Scheme:
+    """What a validation holds out, which events it forecasts, and when.
+
+    Parameters
+    ----------
+    leave_out : str
+        One of ``SCHEMES``.
+    events : sequence of str
+        Events to forecast; those of published thresholds are added.
+    lead_days : sequence of int
+        Also forecast as of so many days before the event, with past years as the weather to come [d].
+    min_moths : int
+        Fewest moths of a flight in a trap-year that is scored.
+    blocks, first_years : int
+        See :func:`phenofit.validate.make_folds`.
+    draws, seed : int
+        Draws behind each forecast and their seed.
+    """
+
+    leave_out: str = "year"
+    events: Sequence[str] = ("flight_5", "flight_50", "flight_95")
+    lead_days: Sequence[int] = ()
+    min_moths: int = 5
+    blocks: int = 4
+    first_years: int = 3
+    draws: int = 400
+    seed: int = 1
 
 
 @dataclass(frozen=True)

@@ -99,7 +99,6 @@ def _compare(
     args: argparse.Namespace, tested: list[tuple[PublishedThreshold, ...]], works: list[SpeciesWork]
 ) -> list[dict[str, object]]:
     from phenofit.errors import ModelError
-    from phenofit.validate import compare_published
 
     rows: list[dict[str, object]] = []
     for thresholds, unsettled in zip(tested, works, strict=True):
@@ -114,17 +113,7 @@ def _compare(
                 print(f"note: no held-out error in days: {error}")
         print(f"{work.species}:")
         for threshold in thresholds:
-            found = compare_published(
-                work.trap_years,
-                work.inputs.weather,
-                work.inputs.links,
-                threshold,
-                **work.model,
-                fit_options=work.options,
-                validation=validation,
-                level=work.study.flight_settings(work.species).level,
-                seed=work.study.head.seed,
-            )
+            found = work.compare(threshold, validation=validation)
             print(f"  {threshold.id}: {found.sentence}")
             units = {
                 "species": work.species,

@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
         works = open_species(args)
         fits: dict[str, FlightFit] = {}
         for work in works:
-            notes = (*work.trap_years.notes, *(() if fits else work.inputs.notes))
+            notes = (*work.records.notes, *(() if fits else work.inputs.notes))
             print("".join(f"note: {note}\n" for note in notes), end="")
             fit = work.fit(profiles=True)
             print("\n".join(work.account(fit).lines()))

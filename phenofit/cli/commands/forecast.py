@@ -88,16 +88,15 @@ def run(args: argparse.Namespace) -> int:
         stages = read_stages(args)
         works = open_species(args)
         given = None if args.fit is None else _given_fit(args, works)
-        links = _links(args, works)
         today = _day(args.today, works[0])
         if stages is not None:
             stages.check_season(works[0].inputs.season, today)
         made: list[tuple[str, SeasonForecast]] = []
         tables: list[pd.DataFrame] = []
         figures = _FigureNames(works)
-        for work, own in zip(works, links, strict=True):
+        for work in works:
             fit = given or work.fit()
-            found, places = _forecast(args, work, fit, own, today)
+            found, places = _forecast(args, work, fit, today)
             made.append((work.species, found))
             tell_forecast(found, invented=work.study.invented)
             if args.bridge and all(one.bridged_until is None for one in found.events):
@@ -157,47 +156,26 @@ class _FigureNames:
         return self.used[-1]
 
 
-def _links(args: argparse.Namespace, works: list[SpeciesWork]) -> list[pd.DataFrame]:
-    """Return the places of each species to forecast for, with their stations."""
-    if args.site:
-        return [_of_sites(work.inputs.links, _sites(work), args.site) for work in works]
-    return [
-        work.inputs.links[work.inputs.links["trap"].isin(work.trap_years.years["trap"])] for work in works
-    ]
-
-
-def _sites(work: SpeciesWork) -> dict[str, str]:
-    traps = work.inputs.traps
-    return dict(zip(traps["trap"].astype(str), traps["site"].astype(str), strict=True))
-
-
 def _forecast(
-    args: argparse.Namespace, work: SpeciesWork, fit: FlightFit, links: pd.DataFrame, today: np.datetime64
+    args: argparse.Namespace, work: SpeciesWork, fit: FlightFit, today: np.datetime64
 ) -> tuple[SeasonForecast, list[Place]]:
-    from phenofit.forecasting import FORECAST_EVENTS, forecast_season
+    from phenofit.flight.fitted_likelihood import records_of_fit
+    from phenofit.forecasting import FORECAST_EVENTS, forecast
     from phenofit.forecasting.forecast_places import season_places
 
-    found = forecast_season(
+    sites = _known_sites(work, args.site) if args.site else None
+    found = forecast(
         fit,
-        work.inputs.weather,
-        links,
+        work.records,
         today=today,
-        sites=_sites(work),
+        sites=sites,
         events=tuple(args.events or FORECAST_EVENTS),
-        starts=work.inputs.starts,
-        traps=work.inputs.traps,
         bridge=args.bridge,
         seed=work.study.head.seed,
         accept_unconverged=args.accept_unconverged,
     )
     places, _ = season_places(
-        work.inputs.weather,
-        links,
-        fit.settings.season,
-        issued=today,
-        sites=_sites(work),
-        starts=work.inputs.starts,
-        bridge=args.bridge,
+        records_of_fit(fit, work.records), issued=today, sites=sites, bridge=args.bridge
     )
     return found, places
 
@@ -239,15 +217,15 @@ def _draw(
     save(figure, out / "figures", name, invented=work.study.invented)
 
 
-def _of_sites(links: pd.DataFrame, sites: dict[str, str], wanted: list[str]) -> pd.DataFrame:
+def _known_sites(work: SpeciesWork, wanted: list[str]) -> list[str]:
     from phenofit.errors import ModelError
     from phenofit.files.tables import nearest
 
-    there = set(sites.values())
+    there = set(work.inputs.traps["site"].astype(str))
     for name in wanted:
         if name not in there:
             raise ModelError(f"there is no site '{name}'.{nearest(name, there)}")
-    return links[[sites.get(str(trap), str(trap)) in wanted for trap in links["trap"]]]
+    return wanted
 
 
 def _day(text: str | None, work: SpeciesWork) -> np.datetime64:

@@ -201,13 +201,13 @@ def _ahead(
     import pandas as pd
 
     from phenofit.cli.commands.forecast import tell_forecast
-    from phenofit.forecasting import forecast_season
+    from phenofit.forecasting import forecast
+    from phenofit.records import Records
 
     links = pd.DataFrame({"trap": ["this place"], "station": [station]})
-    found = forecast_season(
+    found = forecast(
         fit,
-        weather,
-        links,
+        Records.without_catches(weather, links, fit.settings.season),
         today=today,
         shifts=None if check.correction is None else {"this place": check.correction},
     )

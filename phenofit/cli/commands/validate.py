@@ -101,9 +101,6 @@ def _validate(
 ) -> tuple[list[pd.DataFrame], list[pd.DataFrame]]:
     from phenofit.validate import drift_test, score_forecasts
 
-    # What the call names goes before what the study says.
-    asked = {"events": args.events, "lead_days": args.lead_days, "older": args.older}
-    more = {name: tuple(values) for name, values in asked.items() if values}
     tell = None if args.quiet else show_progress()
     tables, scores = [], []
     with ThreadPoolExecutor(os.cpu_count() or 1) as executor:
@@ -113,7 +110,10 @@ def _validate(
                     scheme,
                     progress=tell,
                     executor=executor,
-                    **more,
+                    # What the call names goes before what the study says.
+                    events=args.events or (),
+                    lead_days=args.lead_days,
+                    older=args.older,
                 )
                 tables.append(table)
                 scores.append(score_forecasts(table, seed=work.study.head.seed))

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq, minimize_scalar
 
-from phenofit.flight.likelihood.heat_at_times import HeatMoments
+from phenofit.flight.likelihood.heat_at_times import HeatAtTimes
 from phenofit.heat.settings import HeatSettings
 
 __all__ = ["RULES", "EventHeat", "RuleAnswer", "apply_rule"]
@@ -32,11 +32,11 @@ Floats = npt.NDArray[np.float64]
 class EventHeat:
     """One event per trap-year, and the heat until then at any base."""
 
-    moments: HeatMoments  # The events; all have a heat sum.
+    times: HeatAtTimes  # The events; all have a heat sum.
     years: npt.NDArray[np.int64]  # Shape (events,): Their years.
     settings: HeatSettings  # How a day's heat is computed.
     left_out: int = 0  # Events without a heat sum.
-    _whole: HeatMoments | None = field(default=None, repr=False)
+    _whole: HeatAtTimes | None = field(default=None, repr=False)
     _at: npt.NDArray[np.int64] | None = field(default=None, repr=False)
     _known: dict[tuple[float, float], Floats] = field(default_factory=dict, repr=False)
 
@@ -48,11 +48,11 @@ class EventHeat:
         """Return some of the events."""
         at = np.arange(len(self)) if self._at is None else self._at
         return EventHeat(
-            self.moments.select(keep),
+            self.times.select(keep),
             self.years[keep],
             self.settings,
             self.left_out,
-            self._whole or self.moments,
+            self._whole or self.times,
             at[keep],
             self._known,
         )
@@ -64,13 +64,13 @@ class EventHeat:
     def _heat(self, base: float, earlier: float) -> Floats:
         key = (float(base), earlier)
         if key not in self._known:
-            self._known[key] = (self._whole or self.moments).heat(base, self.settings, earlier=earlier)
+            self._known[key] = (self._whole or self.times).heat(base, self.settings, earlier=earlier)
         found = self._known[key]
         return found.copy() if self._at is None else found[self._at]
 
     def heat_per_day(self, base: float) -> float:
         """Return the mean heat per day over the last fortnight before the events [degC]."""
-        passed = np.minimum(self.moments.days, _FORTNIGHT)
+        passed = np.minimum(self.times.days, _FORTNIGHT)
         earlier = self._heat(base, _FORTNIGHT)
         return float(np.mean((self.heat(base) - earlier) / passed))
 
@@ -146,7 +146,7 @@ def _least(criterion: Callable[[float], float], base_range: tuple[float, float])
 
 def _regression(data: EventHeat, base_range: tuple[float, float]) -> RuleAnswer:
     unit = "degC d / degC"
-    temperature = data.moments.mean_temperature()
+    temperature = data.times.mean_temperature()
     if np.ptp(temperature) < _CLOSE:
         return _none(unit, "all mean temperatures are equal: no slope")
 
@@ -179,8 +179,8 @@ def _regression(data: EventHeat, base_range: tuple[float, float]) -> RuleAnswer:
 
 def _x_intercept(data: EventHeat, base_range: tuple[float, float]) -> RuleAnswer:
     unit = "1 / d"
-    temperature = data.moments.mean_temperature()
-    rate = 1.0 / data.moments.days
+    temperature = data.times.mean_temperature()
+    rate = 1.0 / data.times.days
     if np.ptp(temperature) < _CLOSE:
         return _none(unit, "all mean temperatures are equal: no line")
     slope = _slope(temperature, rate)

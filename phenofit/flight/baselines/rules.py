@@ -34,7 +34,7 @@ formulae for calculating the base temperature for growing degree days. Agric. Fo
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -43,13 +43,11 @@ import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.flight.baselines.rule_search import RULES, EventHeat, RuleAnswer, apply_rule
-from phenofit.flight.likelihood.heat_at_times import heat_moments
+from phenofit.flight.likelihood.heat_at_times import heat_at_times
 from phenofit.heat.settings import HeatSettings
-from phenofit.seasons import Season
 
 if TYPE_CHECKING:
-    import xarray as xr
-
+    from phenofit.records import Records
     from phenofit.traps import TrapYears
 
 __all__ = ["OLDER_RULE_COLUMNS", "RULES", "event_heat", "half_catch_dates", "older_rules"]
@@ -121,60 +119,38 @@ def half_catch_dates(trap_years: TrapYears, *, share: float = 0.5, min_moths: in
     return table.astype({"observed": "datetime64[ns]"})
 
 
-def event_heat(
-    trap_years: TrapYears,
-    events: pd.DataFrame,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    season: Season,
-    heat: HeatSettings | None = None,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
-) -> EventHeat:
+def event_heat(records: Records, events: pd.DataFrame, *, heat: HeatSettings | None = None) -> EventHeat:
     """Bring the dates of one event and the temperatures together."""
-    places = trap_years.years.set_index("trap_year").loc[events["trap_year"]]
-    moments = heat_moments(
+    places = records.trap_years.years.set_index("trap_year").loc[events["trap_year"]]
+    times = heat_at_times(
+        records,
         places["trap"].astype(str).tolist(),
         places["site"].astype(str).tolist(),
         places["year"].astype(int).tolist(),
         events["observed"].to_numpy().astype("datetime64[ns]"),
-        weather,
-        links,
-        season=season,
-        starts=starts,
     )
     # An event on the day of the start has no days and no mean temperature; no rule can use it.
-    keep = moments.known & (moments.days > 0)
+    keep = times.known & (times.days > 0)
     years = places["year"].to_numpy(dtype=np.int64)
-    return EventHeat(moments.select(keep), years[keep], heat or HeatSettings(), int((~keep).sum()))
+    return EventHeat(times.select(keep), years[keep], heat or HeatSettings(), int((~keep).sum()))
 
 
 def older_rules(
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+    records: Records,
     *,
-    season: Season,
     heat: HeatSettings | None = None,
     events: pd.DataFrame | None = None,
     rules: Sequence[str] = RULES,
     base_range: tuple[float, float] = (-5.0, 20.0),
     min_moths: int = 5,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     jackknife: bool = True,
 ) -> pd.DataFrame:
     """Find base temperature and requirement by the older rules, with a jackknife over years.
 
     Parameters
     ----------
-    trap_years : TrapYears
-        Checked catch records.
-    weather : xarray.Dataset
-        Daily ``tmin`` and ``tmax`` [degC] on (station, time).
-    links : DataFrame
-        ``trap, station``.
-    season : Season
-        Where heat sums begin and end.
+    records : Records
+        Trap-years, weather, links, season and biofix.
     heat : HeatSettings, optional
         Method, cut-off and upper threshold; single sine without an upper threshold by default.
     events : DataFrame, optional
@@ -186,8 +162,6 @@ def older_rules(
         Where the base is looked for [degC].
     min_moths : int
         Fewest moths in a trap-year that is used, where `events` is not given.
-    starts : mapping, optional
-        Biofix of each (site, year), instead of the season's first day.
     jackknife : bool
         Whether standard errors are wanted; without them the search is several times faster.
 
@@ -210,12 +184,12 @@ def older_rules(
             raise ModelError(f"there is no rule '{rule}'; there are {', '.join(RULES)}.")
     if not base_range[0] < base_range[1]:
         raise ModelError(f"the search range of the base runs from low to high, not {base_range}.")
-    dates = half_catch_dates(trap_years, min_moths=min_moths) if events is None else events
+    dates = half_catch_dates(records.trap_years, min_moths=min_moths) if events is None else events
     if dates.empty:
         raise _too_few(0, 0)
     rows: list[dict[str, Any]] = []
     for flight, part in dates.groupby("flight", sort=True):
-        data = event_heat(trap_years, part, weather, links, season=season, heat=heat, starts=starts)
+        data = event_heat(records, part, heat=heat)
         if len(data) < _LEAST:
             raise _too_few(len(data), data.left_out)
         for rule in rules:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -11,31 +11,25 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from phenofit.errors import DataError, FitError, ModelError, Problem
-from phenofit.flight.fitted_likelihood import likelihood_at
+from phenofit.errors import DataError, FitError, ModelError
+from phenofit.flight.fitted_likelihood import data_of_fit, likelihood_at
 from phenofit.flight.fitting import fit_data
 from phenofit.flight.likelihood.covariates import covariate_design
-from phenofit.flight.likelihood.flight_data import FlightData, assemble
+from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.subset import subset
 from phenofit.flight.model import FitSettings
 from phenofit.flight.result import FlightFit
 
 if TYPE_CHECKING:
-    import xarray as xr
+    from phenofit.records import Records
 
-    from phenofit.traps import TrapYears
-
-__all__ = ["added_by_each", "assembled_again", "contributions", "influence"]
+__all__ = ["added_by_each", "contributions", "influence"]
 
 
 def contributions(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    records: Records,
 ) -> pd.DataFrame:
     """Return what each trap-year adds to the log-likelihood of a fit.
 
@@ -43,8 +37,8 @@ def contributions(
     ----------
     fit : FlightFit
         The fit; its parameters stay as they are.
-    trap_years, weather, links, starts
-        What it was fitted to, as for :func:`phenofit.flight.fit_flights`.
+    records : Records
+        What it was fitted to.
 
     Returns
     -------
@@ -58,7 +52,7 @@ def contributions(
     DataError
         If the records are not those of the fit.
     """
-    data = assembled_again(fit, trap_years, weather, links, starts)
+    data = data_of_fit(fit, records)
     likelihood, theta = likelihood_at(data, fit)
     added, _ = added_by_each(data, fit, likelihood, theta, slopes=False)
     table = data.table[["trap", "site", "season", "year", "total"]].copy()
@@ -108,12 +102,9 @@ class _Job:
 
 def influence(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+    records: Records,
     *,
     leave_out: str = "trap-year",
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     executor: Executor | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> pd.DataFrame:
@@ -123,8 +114,8 @@ def influence(
     ----------
     fit : FlightFit
         The fit.
-    trap_years, weather, links, starts
-        What it was fitted to, as for :func:`phenofit.flight.fit_flights`.
+    records : Records
+        What it was fitted to.
     leave_out : {"trap-year", "year", "site"}
         What is left out at a time.
     executor : concurrent.futures.Executor, optional
@@ -149,7 +140,7 @@ def influence(
     """
     if leave_out not in ("trap-year", "year", "site"):
         raise ModelError(f"leave out 'trap-year', 'year' or 'site' at a time, not '{leave_out}'.")
-    data = assembled_again(fit, trap_years, weather, links, starts)
+    data = data_of_fit(fit, records)
     parts = _parts(data, leave_out)
     if len(parts) < 2:
         raise ModelError(f"there is one {leave_out} only; nothing would be left.")
@@ -222,7 +213,7 @@ def _largest(fit: FlightFit, table: pd.DataFrame) -> pd.DataFrame:
     moves = []
     for key in _followed(fit):
         change = table[f"{key}_change"].to_numpy(dtype=np.float64)
-        held = key in fit.settings.held or (key == "base" and fit.settings.base_held is not None)
+        held = key in fit.settings.hold or (key == "base" and fit.settings.base_held is not None)
         if held:
             continue
         jackknife = np.sqrt((len(table) - 1) / len(table) * np.nansum((change - np.nanmean(change)) ** 2))
@@ -231,28 +222,3 @@ def _largest(fit: FlightFit, table: pd.DataFrame) -> pd.DataFrame:
     table = table.copy()
     table.insert(int(str(place)), "largest", np.max(moves, axis=0) if moves else np.nan)
     return table
-
-
-def assembled_again(
-    fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    starts: Mapping[tuple[str, int], np.datetime64] | None,
-) -> FlightData:
-    """Assemble the records again, and make sure that they are those of the fit."""
-    if fit.settings.biofix != (starts is not None):
-        raise ModelError("give the biofix dates (starts) where the fit counts from them, and only there.")
-    data = assemble(
-        trap_years, weather, links, season=fit.settings.season, starts=starts, records=fit.settings.records
-    )
-    keys = ["trap", "season", "total"]
-    if data.table[keys].astype(str).to_numpy().tolist() != fit.data[keys].astype(str).to_numpy().tolist():
-        raise DataError(
-            Problem(
-                f"the fit had {len(fit.data)} trap-years with {fit.moths} moths, the records give "
-                f"{data.trap_years} with {int(data.totals.sum())}, or in another order.",
-                "Give the trap-years, weather and links that the fit was made from.",
-            )
-        )
-    return data

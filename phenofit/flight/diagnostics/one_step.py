@@ -12,22 +12,19 @@ nought, moves the maximum farther than said here; :func:`phenofit.flight.diagnos
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError
-from phenofit.flight.diagnostics.influences import added_by_each, assembled_again
+from phenofit.flight.diagnostics.influences import added_by_each
 from phenofit.flight.estimate.setup import public_name
-from phenofit.flight.fitted_likelihood import likelihood_at
+from phenofit.flight.fitted_likelihood import data_of_fit, likelihood_at
 from phenofit.flight.result import FlightFit
 
 if TYPE_CHECKING:
-    import xarray as xr
-
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
 __all__ = ["quick_influence"]
 
@@ -37,11 +34,7 @@ _NODES = (15, 7, 9)
 
 def quick_influence(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    records: Records,
 ) -> pd.DataFrame:
     """Estimate how far base and requirements would move without each trap-year, without refitting.
 
@@ -49,8 +42,8 @@ def quick_influence(
     ----------
     fit : FlightFit
         The fit.
-    trap_years, weather, links, starts
-        What it was fitted to, as for :func:`phenofit.flight.fit_flights`.
+    records : Records
+        What it was fitted to.
 
     Returns
     -------
@@ -71,7 +64,7 @@ def quick_influence(
     -----
     See the notes of the module; typically within a tenth of a standard error of a refit.
     """
-    data = assembled_again(fit, trap_years, weather, links, starts)
+    data = data_of_fit(fit, records)
     likelihood, theta = likelihood_at(data, fit)
     likelihood.nodes = _NODES
     names = [public_name(likelihood, fit.settings, k) for k in range(likelihood.layout.size)]

@@ -24,16 +24,15 @@ import pandas as pd
 from scipy.special import gammaln, ndtri
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.flight.kernels.curves import curve_code, shares_flown
 from phenofit.flight.likelihood.covariates import covariate_design
-from phenofit.flight.likelihood.heat_at_times import heat_moments
+from phenofit.flight.likelihood.heat_at_times import heat_at_times
 from phenofit.flight.result import FlightFit
 from phenofit.traps.biofix import since_biofix
 
 if TYPE_CHECKING:
-    import xarray as xr
-
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
 __all__ = ["RESIDUAL_COLUMNS", "CheckChances", "chances_of_checks", "check_residuals", "residuals_of_counts"]
 
@@ -49,12 +48,9 @@ Floats = npt.NDArray[np.float64]
 
 def check_residuals(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+    records: Records,
     *,
     seed: int = 0,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
 ) -> pd.DataFrame:
     """Return the randomised quantile residual of each check.
 
@@ -62,16 +58,10 @@ def check_residuals(
     ----------
     fit : FlightFit
         The fit.
-    trap_years : TrapYears
-        The records that it was fitted to.
-    weather : xarray.Dataset
-        Daily ``tmin`` and ``tmax`` [degC] on (station, time).
-    links : DataFrame
-        ``trap, station``.
+    records : Records
+        What it was fitted to.
     seed : int
         Of the draw between two steps of a distribution; same seed, same residuals.
-    starts : mapping, optional
-        Biofix of each (site, year), where the fit counts from one.
 
     Returns
     -------
@@ -83,13 +73,13 @@ def check_residuals(
     Raises
     ------
     ModelError
-        If the fit counts from a biofix and no starts are given, or is not of counts.
+        If the fit counts from a biofix and the records have none, or is not of counts.
     DataError
         If the trap-years are not those of the fit.
     """
     rng = np.random.default_rng(seed)
     parts = []
-    for found in chances_of_checks(fit, trap_years, weather, links, starts=starts):
+    for found in chances_of_checks(fit, records):
         part, weight = found.checks, found.weight
         count = part["count"].to_numpy(dtype=np.int64)
         residual = residuals_of_counts(count, found.chance, weight, _concentration(fit), rng)
@@ -116,20 +106,15 @@ class CheckChances:
 
 def chances_of_checks(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    records: Records,
 ) -> Iterator[CheckChances]:
     """Go through the trap-years of a fit with the chance of each of their checks."""
-    if fit.settings.biofix != (starts is not None):
-        raise ModelError("give the biofix dates (starts) where the fit counts from them, and only there.")
+    records = records_of_fit(fit, records)
     if fit.settings.records != "counts":
         raise ModelError(
             f"chances of checks are those of counts, and this fit is of '{fit.settings.records}'."
         )
-    trap_years, _ = since_biofix(trap_years, starts)
+    trap_years, _ = since_biofix(records.trap_years, records.starts)
     used = fit.data.reset_index(drop=True)
     design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
     factors = design.factors(fit.parameters)
@@ -149,13 +134,13 @@ def chances_of_checks(
         if key in uncounted:
             continue
         frame = groups.get(key)
-        heat = None if frame is None else _interval_heat(fit, row, frame, weather, links, starts)
+        heat = None if frame is None else _interval_heat(fit, row, frame, records)
         total = 0 if frame is None or heat is None else int(frame["count"].to_numpy()[heat[2]].sum())
         if frame is None or heat is None or total != int(row["total"]):
             raise DataError(
                 Problem(
                     f"trap {key[0]}, season {key[1]}: the fit had {row['total']} moths, the records have {total}.",
-                    "Give the trap-years, weather and links that the fit was made from.",
+                    "Give the records that the fit was made from.",
                 )
             )
         left, right, known = heat
@@ -234,21 +219,16 @@ def _interval_heat(
     fit: FlightFit,
     row: Mapping[object, object],
     frame: pd.DataFrame,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    starts: Mapping[tuple[str, int], np.datetime64] | None,
+    records: Records,
 ) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
     ends = np.concatenate([frame["start"].to_numpy(), frame["end"].to_numpy()]).astype("datetime64[ns]")
     number = len(ends)
-    found = heat_moments(
+    found = heat_at_times(
+        records,
         [str(row["trap"])] * number,
         [str(row["site"])] * number,
         [int(str(row["year"]))] * number,
         ends,
-        weather,
-        links,
-        season=fit.settings.season,
-        starts=starts,
     )
     heat = found.heat(fit.base, fit.settings.heat)
     half = len(frame)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,10 +12,8 @@ from scipy.special import gammaln
 from phenofit.flight.diagnostics.residuals import CheckChances, chances_of_checks
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from phenofit.flight.result import FlightFit
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
 __all__ = ["STRAY_COLUMNS", "stray_checks"]
 
@@ -26,11 +23,7 @@ _CLAIMED = 0.5
 
 def stray_checks(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    records: Records,
 ) -> pd.DataFrame:
     """Return what share of each catch a fit takes to be strays, the largest share first.
 
@@ -38,8 +31,8 @@ def stray_checks(
     ----------
     fit : FlightFit
         The fit, its share of strays held or fitted.
-    trap_years, weather, links, starts
-        What it was fitted to, as for :func:`phenofit.flight.fit_flights`.
+    records : Records
+        What it was fitted to.
 
     Returns
     -------
@@ -65,7 +58,7 @@ def stray_checks(
     """
     phi = fit.parameters.get("concentration", np.inf)
     parts = []
-    for found in chances_of_checks(fit, trap_years, weather, links, starts=starts):
+    for found in chances_of_checks(fit, records):
         share = _shares(found, phi)
         table = found.checks[["trap", "season", "start", "end", "count"]]
         parts.append(

@@ -117,7 +117,7 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
     box = Box.of(layout, settings.base_range, max(2.0 * float(np.nanmax(warm)), 100.0))
     template = np.zeros(layout.size)
     at = layout.index("logit stray")
-    share = max(settings.stray, SMALLEST_STRAY)
+    share = max(settings.stray_share, SMALLEST_STRAY)
     template[at] = math.log(share / (1.0 - share))
     box.low[at] = min(box.low[at], template[at])
     hold = [layout.index(name) for name in _lacking(settings)]
@@ -133,7 +133,7 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
         box.high[0] = max(box.high[0], settings.base_held)
         hold.append(0)
     public = {public_name(likelihood, settings, k): k for k in range(layout.size)}
-    for name, value in settings.held.items():
+    for name, value in settings.hold.items():
         if name in public:
             place, inner = public[name], float(value)
         elif f"log {name}" in public:
@@ -156,7 +156,7 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
 def _keep_order(box: Box, index: Callable[[str], int], settings: FitSettings, template: np.ndarray) -> None:
     """Let no flight be looked for on the wrong side of one whose requirement is held, in place."""
     places = {g: index(f"requirement_{g}") for g in range(1, settings.flights + 1)}
-    held = {g: float(template[k]) for g, k in places.items() if f"requirement_{g}" in settings.held}
+    held = {g: float(template[k]) for g, k in places.items() if f"requirement_{g}" in settings.hold}
     if list(held.values()) != sorted(held.values()):
         words = ", ".join(f"flight {g} at {value:g}" for g, value in held.items())
         raise ModelError(f"flights are numbered in order of time, but half of {words} °C-days is held.")

@@ -3,26 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from phenofit.errors import DataError, FitError, ModelError
-from phenofit.flight.diagnostics.influences import assembled_again
+from phenofit.flight.fitted_likelihood import data_of_fit
 from phenofit.flight.fitting import fit_data
 from phenofit.flight.inference.redraw import Redraw, redraw
 from phenofit.flight.intervals.profile import level_of_root
 from phenofit.flight.result import FlightFit
 
 if TYPE_CHECKING:
-    import xarray as xr
-
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
 __all__ = ["BootstrapInterval", "bootstrap_interval"]
 
@@ -73,15 +70,12 @@ class _Job:
 
 def bootstrap_interval(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+    records: Records,
     name: str,
     *,
     count: int = 199,
     seed: int = 1,
     level: float | None = None,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     executor: Executor | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> BootstrapInterval:
@@ -91,8 +85,8 @@ def bootstrap_interval(
     ----------
     fit : FlightFit
         The fit, with the parameter fitted.
-    trap_years, weather, links, starts
-        What it was fitted to, as for :func:`phenofit.flight.fit_flights`.
+    records : Records
+        What it was fitted to.
     name : str
         Parameter, such as ``"base"`` or ``"requirement_1"``.
     count : int
@@ -136,8 +130,8 @@ def bootstrap_interval(
     if place > count:
         least = math.ceil(level / (1.0 - level))
         raise ModelError(f"{count} draws are too few for a level of {level:g}; take {least} or more.")
-    data = assembled_again(fit, trap_years, weather, links, starts)
-    model = redraw(fit, trap_years, weather, links, starts=starts)
+    data = data_of_fit(fit, records)
+    model = redraw(fit, records)
     # The profile first: a parameter that was held is refused before any work is done.
     usual = fit_data(data, fit.settings, profiles=(name,)).profile(name)
     say = progress or (lambda _text: None)
@@ -170,9 +164,9 @@ def _root(job: _Job) -> float:
     settings = fit.settings
     value = fit.parameters[job.name]
     held = (
-        replace(settings, base_held=value)
+        replace(settings, base=value)
         if job.name == "base"
-        else replace(settings, held={**settings.held, job.name: value})
+        else replace(settings, hold={**settings.hold, job.name: value})
     )
     try:
         free, fixed = (fit_data(data, s, profiles=False).log_likelihood for s in (settings, held))

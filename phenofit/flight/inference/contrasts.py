@@ -4,26 +4,24 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError
-from phenofit.flight.diagnostics.influences import assembled_again
-from phenofit.flight.fitting import fit_data, fit_flights
+from phenofit.flight.fitted_likelihood import data_of_fit
+from phenofit.flight.fitting import fit_data
 from phenofit.flight.intervals.profile import where_passed
 from phenofit.flight.intervals.reference_distribution import cut_of_ratio, p_value_of_ratio
 from phenofit.flight.likelihood.covariates import Covariate, covariate_design
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.result import FlightFit
+from phenofit.flight.selection.flight_count import fit_flights
 
 if TYPE_CHECKING:
-    import xarray as xr
-
-    from phenofit.seasons import Season
+    from phenofit.flight.model import FlightModel
+    from phenofit.records import Records
     from phenofit.traps import TrapYears
 
 __all__ = ["CONTRAST_COLUMNS", "Contrast", "contrast"]
@@ -119,31 +117,20 @@ class Contrast:
 
 
 def contrast(
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    column: str,
-    *,
-    season: Season,
-    shifts: tuple[str, ...] | None = None,
-    covariates: tuple[str, ...] = (),
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
-    **options: Any,
+    records: Records, model: FlightModel, column: str, *, shifts: tuple[str, ...] | None = None
 ) -> Contrast:
     """Test whether the requirement depends on a column of the trap table, and by how much.
 
     Parameters
     ----------
-    trap_years, weather, links, season, starts
-        As for :func:`phenofit.flight.fit_flights`.
+    records : Records
+        Trap-years, weather, links, season and biofix.
+    model : FlightModel
+        The model without the effects of the column; its own covariates are in both fits.
     column : str
         Text (region, host, kind of trap) or numbers (height above the sea).
     shifts : tuple of str, optional
         Parts of the shift, in both fits; by default those that let the column's own unit differ.
-    covariates : tuple of str
-        Further columns whose effects are in both fits.
-    **options
-        As for :func:`phenofit.flight.fit_flights`.
 
     Returns
     -------
@@ -166,14 +153,13 @@ def contrast(
     networks of 4, 8 and 12 sites, one by chi-squared in 18.7, 9.3 and 7.3 %; with years of SD 20 crossed with 8 sites
     in 6.7 and 10 % of 120; with 8 sites and no site shift in the model in 18 and 27 % of 150.
     """
-    _every_level_caught(trap_years, column)
-    unit = _unit(trap_years.years, column)
-    chosen = shifts if shifts is not None else _default_shifts(unit)
-    given: dict[str, Any] = {"season": season, "shifts": chosen, "starts": starts, **options}
-    given["profiles"] = False
-    small = fit_flights(trap_years, weather, links, covariates=covariates, **given)
-    large = fit_flights(trap_years, weather, links, covariates=(*covariates, column), **given)
-    data = assembled_again(large, trap_years, weather, links, starts)
+    _every_level_caught(records.trap_years, column)
+    unit = _unit(records.trap_years.years, column)
+    model = replace(model, shifts=shifts if shifts is not None else _default_shifts(unit))
+    small = fit_flights(records, model, profiles=False)
+    wider = replace(model, curve=small.settings.curve, flights=small.settings.flights)
+    large = fit_flights(records, replace(wider, covariates=(*model.covariates, column)), profiles=False)
+    data = data_of_fit(large, records)
     design = covariate_design(large.data, (column,), fitted=large.parameters)
     found = design.covariates[0]
     effects = len(design.names)

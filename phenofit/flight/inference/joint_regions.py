@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,15 +13,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import ModelError
-from phenofit.flight.diagnostics.influences import assembled_again
+from phenofit.flight.fitted_likelihood import data_of_fit
 from phenofit.flight.inference.joint_search import Search, ends_of
 from phenofit.flight.intervals.reference_distribution import cut_of_ratio, degrees_of_error
 from phenofit.flight.result import FlightFit
 
 if TYPE_CHECKING:
-    import xarray as xr
-
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
 __all__ = ["JointRegion", "joint_region"]
 
@@ -109,13 +107,10 @@ class JointRegion:
 
 def joint_region(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+    records: Records,
     *,
     names: tuple[str, str] = ("base", "requirement_1"),
     level: float | None = None,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> JointRegion:
     """Return the joint likelihood region of two parameters of a fit.
@@ -124,8 +119,8 @@ def joint_region(
     ----------
     fit : FlightFit
         The fit.
-    trap_years, weather, links, starts
-        What it was fitted to, as for :func:`phenofit.flight.fit_flights`.
+    records : Records
+        What it was fitted to.
     names : tuple of str
         Two fitted parameters; the region is cut into slices along the first.
     level : float, optional
@@ -155,7 +150,7 @@ def joint_region(
     either side until the cut is reached; between the places the width, over the root of what the ridge leaves of the
     cut, is interpolated.
     """
-    search = Search.of(fit, assembled_again(fit, trap_years, weather, links, starts), names)
+    search = Search.of(fit, data_of_fit(fit, records), names)
     wanted = fit.settings.level if level is None else level
     if not 0.5 <= wanted < 1.0:
         raise ModelError(f"a confidence level lies between 0.5 and 1, not at {wanted}.")

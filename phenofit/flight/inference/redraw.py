@@ -18,11 +18,7 @@ from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.result import FlightFit
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import xarray as xr
-
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
 __all__ = ["Redraw", "every_interval", "redraw", "with_counts"]
 
@@ -96,11 +92,7 @@ class Redraw:
 
 def redraw(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    records: Records,
 ) -> Redraw:
     """Set up a fitted model for drawing counts."""
     if fit.settings.records != "counts":
@@ -111,7 +103,7 @@ def redraw(
         raise ModelError(
             "rearing data take part in the fit, and are not drawn again; leave them out of the fit first."
         )
-    data = every_interval(fit, trap_years, weather, links, starts=starts)
+    data = every_interval(fit, records)
     design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
     heat = data.heat_at_edges(fit.base, fit.settings.heat, fit.parameters.get("upper"))[0]
     totals = fit.data["total"].to_numpy(dtype=np.int64)
@@ -120,14 +112,11 @@ def redraw(
 
 def every_interval(
     fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
+    records: Records,
 ) -> FlightData:
     """Assemble the trap-years of a fit with every interval kept, as though each had caught one moth."""
     used = fit.data[_KEYS].astype(str)
+    trap_years = records.trap_years
     years = trap_years.years.merge(used, on=_KEYS)
     part = trap_years.intervals[trap_years.intervals["trap_year"].isin(years["trap_year"])]
     odd = sorted(set(part["status"].astype(str)) - {"counted"})
@@ -137,7 +126,7 @@ def every_interval(
             "records only. Leave those records out of the fit first."
         )
     ones = replace(trap_years, intervals=part.assign(count=1), years=years)
-    data = assemble(ones, weather, links, season=fit.settings.season, starts=starts)
+    data = assemble(replace(records, trap_years=ones, season=fit.settings.season))
     if data.table[_KEYS].astype(str).to_numpy().tolist() != used.to_numpy().tolist():
         raise ModelError(
             "the records give other trap-years than the fit has; give those that it was made from."

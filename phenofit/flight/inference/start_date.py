@@ -13,15 +13,15 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, FitError, ModelError
-from phenofit.flight.fitting import fit_data, fit_flights
+from phenofit.flight.fitting import fit_data
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.subset import subset
-from phenofit.flight.model import FitSettings
+from phenofit.flight.model import FitSettings, FlightModel
+from phenofit.flight.selection.flight_count import fit_flights
 from phenofit.seasons import MonthDay, Season
 
 if TYPE_CHECKING:
-    import xarray as xr
-
+    from phenofit.records import Records
     from phenofit.traps import TrapYears
 
 __all__ = ["START_COLUMNS", "StartProfile", "profile_start"]
@@ -113,35 +113,27 @@ class _Job:
 
 
 def profile_start(
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+    records: Records,
+    model: FlightModel,
     *,
-    season: Season,
     starts: Sequence[str] = ("01-01", "02-01", "03-01", "04-01"),
-    level: float = 0.95,
     executor: Executor | None = None,
     progress: Callable[[str], None] | None = None,
-    **options: Any,
 ) -> StartProfile:
     """Refit with each of several start dates, on the same records, and compare their likelihoods.
 
     Parameters
     ----------
-    trap_years, weather, links
-        As for :func:`phenofit.flight.fit_flights`.
-    season : Season
-        The season; its own start is among those compared.
+    records : Records
+        Trap-years, weather, links and season, without a biofix. The season's own start is among those compared.
+    model : FlightModel
+        The model; its level is that of the set of starts that stay.
     starts : sequence of str
         Month-days before the season's end.
-    level : float
-        Confidence level of the set of starts that stay.
     executor : concurrent.futures.Executor, optional
         Runs the fits; the result does not depend on it.
     progress : callable, optional
         Told in words how far it is.
-    **options
-        Model, as for :func:`phenofit.flight.fit_flights`; not a biofix.
 
     Returns
     -------
@@ -163,22 +155,16 @@ def profile_start(
     caught before a start have no chance but as strays; a start is not fitted where they are more than one in twenty.
     The share of time that strays are spread over is that of the earliest start for all.
     """
-    if "biofix" in options or options.get("starts") is not None:
+    if records.starts is not None:
         raise ModelError("a fit that counts from a biofix has no start date to be profiled.")
+    season, level = records.season, model.level
     days = _in_order(starts, season)
-    settings = fit_flights(
-        trap_years,
-        weather,
-        links,
-        season=season,
-        level=level,
-        **{**options, "profiles": False, "precise": False},
-    ).settings
+    settings = fit_flights(records, model, profiles=False, precise=False).settings
     seasons = [Season(day, season.end) for day in days]
     data, left_out = _same_records(
-        [assemble(trap_years, weather, links, season=s, records=settings.records) for s in seasons]
+        [assemble(replace(records, season=s), kind=settings.records) for s in seasons]
     )
-    before = [_moths_before(trap_years, data[0], s) for s in seasons]
+    before = [_moths_before(records.trap_years, data[0], s) for s in seasons]
     total = int(data[0].totals.sum())
     fitted = [k for k, number in enumerate(before) if number <= _MOST_BEFORE * total]
     jobs = [_Job(data[k], replace(settings, season=seasons[k])) for k in fitted]

@@ -14,13 +14,10 @@ from phenofit.errors import DataError, Problem
 from phenofit.flight.likelihood.record_forms import Checks, Kept, by_trap_year, keep_records
 from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES, METHOD_CODES, running_heat
 from phenofit.heat.settings import HeatSettings
-from phenofit.seasons import Season
 from phenofit.traps.biofix import since_biofix
 
 if TYPE_CHECKING:
-    import xarray as xr
-
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
 __all__ = ["FlightData", "assemble"]
 
@@ -129,30 +126,14 @@ class FlightData:
         )
 
 
-def assemble(
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    season: Season,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
-    records: str = "counts",
-) -> FlightData:
+def assemble(records: Records, *, kind: str = "counts") -> FlightData:
     """Bring trap-years and weather together.
 
     Parameters
     ----------
-    trap_years : TrapYears
+    records : Records
         Checked records.
-    weather : Dataset
-        Daily ``tmin`` and ``tmax`` [degC] on (station, time).
-    links : DataFrame
-        ``trap, station``: the station of each trap.
-    season : Season
-        Where heat sums begin.
-    starts : mapping, optional
-        Biofix date of each (site, year); without it sums begin on the season's first day.
-    records : {"counts", "presence", "first catch"}
+    kind : {"counts", "presence", "first catch"}
         What of the checks enters.
 
     Returns
@@ -166,31 +147,25 @@ def assemble(
     DataError
         If nothing is left to fit.
     """
-    trap_years, early = since_biofix(trap_years, starts, first_catch=records == "first catch")
-    builder = _Builder(weather, links, season, starts, records)
+    trap_years, early = since_biofix(records.trap_years, records.starts, first_catch=kind == "first catch")
+    builder = _Builder(records, kind)
     builder.left += [{str(k): v for k, v in row.items()} for row in early.to_dict("records")]
     by_year = by_trap_year(trap_years.intervals)
     for row in trap_years.years.sort_values("trap_year").to_dict("records"):
         checks = by_year.get(int(str(row["trap_year"])))
         if checks is not None:
             builder.add(row, checks)
-    return builder.finish()
+    return builder.data()
 
 
 class _Builder:
     """Collects trap-years one by one."""
 
-    def __init__(
-        self,
-        weather: xr.Dataset,
-        links: pd.DataFrame,
-        season: Season,
-        starts: Mapping[tuple[str, int], np.datetime64] | None,
-        records: str,
-    ) -> None:
-        self.records = records
-        self.season = season
-        self.starts = starts
+    def __init__(self, records: Records, kind: str) -> None:
+        self.kind = kind
+        self.season = records.season
+        self.starts = records.starts
+        weather, links = records.weather, records.links
         self.time = weather["time"].to_numpy().astype("datetime64[D]")
         self.stations = {str(s): k for k, s in enumerate(weather["station"].to_numpy())}
         self.tmin_all = weather["tmin"].transpose("station", "time").to_numpy()
@@ -237,7 +212,7 @@ class _Builder:
             )
         if not covered.any():
             return
-        kept = keep_records(checks.only(covered), self.records)
+        kept = keep_records(checks.only(covered), self.kind)
         if kept.reason:
             self.leave_out(row, kept.reason, checks.only(covered))
             return
@@ -306,7 +281,7 @@ class _Builder:
         )
         self.whole.append(kept.whole)
 
-    def finish(self) -> FlightData:
+    def data(self) -> FlightData:
         left_out = pd.DataFrame(self.left, columns=["trap", "season", "reason", "rows", "moths"])
         if not self.rows:
             reasons = "; ".join(sorted({str(r) for r in left_out["reason"]})) or "there are no records"

@@ -1,8 +1,8 @@
-"""The heat summed until given moments of trap-years, at any base: for events, and for every check interval."""
+"""The heat summed until given times of trap-years, at any base: for events, and for every check interval."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,26 +12,25 @@ import pandas as pd
 
 from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.heat.settings import HeatSettings
-from phenofit.seasons import Season
 
 if TYPE_CHECKING:
-    import xarray as xr
+    from phenofit.records import Records
 
-__all__ = ["HeatMoments", "heat_moments"]
+__all__ = ["HeatAtTimes", "heat_at_times"]
 
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 
 
 @dataclass(frozen=True)
-class HeatMoments:
-    """Temperatures from the start of the sums on, and the moments at which the sum is wanted."""
+class HeatAtTimes:
+    """Temperatures from the start of the sums on, and the times at which the sum is wanted."""
 
     tmin: npt.NDArray[np.float64]  # Shape (series, days): Daily extremes [degC].
     tmax: npt.NDArray[np.float64]
-    series: npt.NDArray[np.int64]  # Shape (moments,): Temperature row of each moment.
+    series: npt.NDArray[np.int64]  # Shape (moments,): Temperature row of each time.
     # Shape (moments,): Time passed since the start of the sum, never below nought [d].
     days: npt.NDArray[np.float64]
-    # Shape (moments,): Why a moment has no heat sum; ``""`` where it has one.
+    # Shape (moments,): Why a time has no heat sum; ``""`` where it has one.
     reason: npt.NDArray[np.object_]
 
     @property
@@ -39,12 +38,12 @@ class HeatMoments:
         """Which moments have a heat sum."""
         return np.asarray(self.reason == "", dtype=bool)
 
-    def select(self, keep: npt.NDArray[np.bool_]) -> HeatMoments:
-        """Return some of the moments."""
-        return HeatMoments(self.tmin, self.tmax, self.series[keep], self.days[keep], self.reason[keep])
+    def select(self, keep: npt.NDArray[np.bool_]) -> HeatAtTimes:
+        """Return some of the times."""
+        return HeatAtTimes(self.tmin, self.tmax, self.series[keep], self.days[keep], self.reason[keep])
 
     def heat(self, base: float, heat: HeatSettings, *, earlier: float = 0.0) -> npt.NDArray[np.float64]:
-        """Return the heat at the moments."""
+        """Return the heat at the times."""
         total = running_heat(
             self.tmin, self.tmax, float(base), heat.upper_or_inf, heat.method_code, heat.cutoff_code
         )[0]
@@ -58,7 +57,7 @@ class HeatMoments:
         return out
 
     def mean_temperature(self) -> npt.NDArray[np.float64]:
-        """Return the mean of (minimum + maximum) / 2 from the start to each moment [degC]."""
+        """Return the mean of (minimum + maximum) / 2 from the start to each time [degC]."""
         middle = 0.5 * (self.tmin + self.tmax)
         total = np.concatenate([np.zeros((len(middle), 1)), np.cumsum(middle, axis=1)], axis=1)
         out = np.full(len(self.days), np.nan)
@@ -70,18 +69,15 @@ class HeatMoments:
         return out
 
 
-def heat_moments(
+def heat_at_times(
+    records: Records,
     traps: Sequence[str],
     sites: Sequence[str],
     years: Sequence[int],
-    moments: npt.NDArray[np.datetime64],
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    season: Season,
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
-) -> HeatMoments:
-    """Find the temperatures behind moments of trap-years."""
+    times: npt.NDArray[np.datetime64],
+) -> HeatAtTimes:
+    """Find the temperatures behind times of trap-years."""
+    weather, links, season, starts = records.weather, records.links, records.season, records.starts
     station_of = {
         str(t): str(s) for t, s in zip(links["trap"], links["station"], strict=True) if not pd.isna(s)
     }
@@ -94,7 +90,7 @@ def heat_moments(
     series_high: list[npt.NDArray[np.float64]] = []
     complete: list[int] = []
     number, days, reason = [], [], []
-    for trap, site, year, moment in zip(traps, sites, years, moments, strict=True):
+    for trap, site, year, time in zip(traps, sites, years, times, strict=True):
         station = station_of.get(str(trap))
         start: np.datetime64 | None = season.first_day(int(year))
         if starts is not None:
@@ -104,7 +100,7 @@ def heat_moments(
             why = "no weather station within reach"
         elif start is None or np.isnat(start):
             why = "no biofix date for this site and season"
-        elif np.isnat(moment):
+        elif np.isnat(time):
             why = "no date"
         if why or station is None or start is None:
             number.append(0)
@@ -126,7 +122,7 @@ def heat_moments(
             missing = np.flatnonzero(~np.isfinite(pair).all(axis=0))
             complete.append(int(missing[0]) if missing.size else len(span))
         row = rows[key]
-        passed = max(float((moment.astype("datetime64[ns]") - start.astype("datetime64[ns]")) / _DAY), 0.0)
+        passed = max(float((time.astype("datetime64[ns]") - start.astype("datetime64[ns]")) / _DAY), 0.0)
         number.append(row)
         days.append(passed)
         reason.append("" if passed // 1.0 < complete[row] else "no heat sum: temperatures are missing")
@@ -137,7 +133,7 @@ def heat_moments(
         else np.full((1, width), np.nan)
         for rows_ in (series_low, series_high)
     ]
-    return HeatMoments(
+    return HeatAtTimes(
         padded[0],
         padded[1],
         np.array(number, dtype=np.int64),

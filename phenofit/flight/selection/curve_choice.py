@@ -2,106 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from phenofit.errors import FitError, ModelError
-from phenofit.flight.fitting import fit_flights
-from phenofit.flight.kernels.curves import CURVE_CODES, curve_code
+from phenofit.errors import FitError
+from phenofit.flight.fitting import Progress, fit_records
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
+    from concurrent.futures import Executor
 
+    from phenofit.flight.model import FlightModel
     from phenofit.flight.result import FlightFit
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
-__all__ = ["CHOOSE", "choose_curve", "curve_candidates"]
-
-CHOOSE = "choose"
-"""Stands for a choice among all known curves."""
-
-
-def curve_candidates(curve: str | Sequence[str]) -> tuple[str, ...]:
-    """Return the curves to choose from.
-
-    Parameters
-    ----------
-    curve : str or sequence of str
-        A curve, ``"choose"`` for all known ones, or the names of several.
-
-    Returns
-    -------
-    tuple of str
-        Their names, each once.
-
-    Raises
-    ------
-    ModelError
-        If a curve is unknown, or none is given.
-
-    Examples
-    --------
-    >>> curve_candidates("normal"), curve_candidates(["Normal", "weibull"])
-    (('normal',), ('normal', 'Weibull'))
-    """
-    known = tuple(CURVE_CODES)
-    if curve == CHOOSE:
-        return known
-    names = (curve,) if isinstance(curve, str) else tuple(curve)
-    if not names:
-        raise ModelError(f"no flight curve is given; known are {', '.join(known)}.")
-    return tuple(dict.fromkeys(known[curve_code(name)] for name in names))
+__all__ = ["choose_curve"]
 
 
 def choose_curve(
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+    records: Records,
+    model: FlightModel,
     *,
-    curve: str | Sequence[str] = CHOOSE,
     profiles: bool | tuple[str, ...] = True,
-    provenance: Mapping[str, Any] | None = None,
-    **options: Any,
+    precise: bool = True,
+    provenance: Mapping[str, object] | None = None,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
 ) -> FlightFit:
-    """Fit flights with the curve that describes these records best.
-
-    Parameters
-    ----------
-    trap_years, weather, links
-        As for :func:`phenofit.flight.fit_flights`.
-    curve : str or sequence of str
-        A curve (nothing is chosen then), ``"choose"`` for all known ones, or the names to choose from.
-    profiles, provenance, **options
-        As for :func:`phenofit.flight.fit_flights`; profiles are made for the chosen curve only.
-
-    Returns
-    -------
-    FlightFit
-        The fit of the least AIC, its curve in ``settings.curve``; where there was a choice, what it was is told in
-        ``provenance["curve choice"]``.
-
-    Raises
-    ------
-    FitError
-        If no curve could be fitted.
-
-    Notes
-    -----
-    Among equals the first named is taken. Nothing but the records given takes part: in a validation each fold chooses for itself. The
-    intervals of the chosen fit do not know that there was a choice.
-    """
-    names = curve_candidates(curve)
+    """Fit one number of flights with the curve of least AIC; among equals the first named is taken."""
+    names = model.curves
     if len(names) == 1:
-        return fit_flights(
-            trap_years, weather, links, curve=names[0], profiles=profiles, provenance=provenance, **options
-        )
+        return fit_records(
+            records, model, profiles=profiles, precise=precise, provenance=provenance, progress=progress,
+            executor=executor,
+        )  # fmt: skip
     fits: dict[str, FlightFit] = {}
     failed: dict[str, str] = {}
     for name in names:
         try:
-            fits[name] = fit_flights(trap_years, weather, links, curve=name, profiles=False, **options)
+            fits[name] = fit_records(
+                records, replace(model, curve=name), profiles=False, precise=precise, progress=progress
+            )
         except FitError as error:
             failed[name] = str(error)
     if not fits:
@@ -109,10 +50,13 @@ def choose_curve(
             "no flight curve could be fitted: " + "; ".join(f"{n}: {e}" for n, e in failed.items())
         )
     best = min(fits, key=lambda name: fits[name].aic)
-    told = {**dict(provenance or {}), "curve choice": _words(best, fits, failed)}
+    kept = {**dict(provenance or {}), "curve choice": _words(best, fits, failed)}
     if not profiles:
-        return replace(fits[best], provenance={**fits[best].provenance, **told})
-    return fit_flights(trap_years, weather, links, curve=best, profiles=profiles, provenance=told, **options)
+        return replace(fits[best], provenance={**fits[best].provenance, **kept})
+    return fit_records(
+        records, replace(model, curve=best), profiles=profiles, precise=precise, provenance=kept,
+        progress=progress, executor=executor,
+    )  # fmt: skip
 
 
 def _words(best: str, fits: Mapping[str, FlightFit], failed: Mapping[str, str]) -> str:

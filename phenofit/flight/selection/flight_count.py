@@ -2,133 +2,106 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from phenofit.errors import FitError, ModelError
+from phenofit.errors import FitError
+from phenofit.flight.fitting import Progress
+from phenofit.flight.model import COMPARE, FlightModel
 from phenofit.flight.selection.curve_choice import choose_curve
 from phenofit.flight.selection.fit_comparison import flights_evidence
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
-
     from phenofit.flight.result import FlightFit
-    from phenofit.traps import TrapYears
+    from phenofit.records import Records
 
-__all__ = ["COMPARE", "MOST_FLIGHTS", "choose_flights", "flight_candidates"]
-
-COMPARE = "compare"
-"""Stands for a comparison of one flight, two, and so on as long as that describes the catches better."""
-
-MOST_FLIGHTS = 3
-"""Flights a season that a fit can tell apart at most."""
+__all__ = ["fit_flights"]
 
 _CLOSE = 2.0
 _WORDS = ("one flight", "two flights", "three flights")
-Progress = Callable[[str], None]
+_DEFAULT = FlightModel()
 
 
-def flight_candidates(flights: int | str | Sequence[int]) -> tuple[int, ...]:
-    """Return the numbers of flights to choose from.
-
-    Parameters
-    ----------
-    flights : int, str or sequence of int
-        A number, ``"compare"`` for all that a fit takes, or several numbers.
-
-    Returns
-    -------
-    tuple of int
-        Ascending, each once.
-
-    Raises
-    ------
-    ModelError
-        If a number is outside what a fit takes, or none is given.
-
-    Examples
-    --------
-    >>> flight_candidates(2), flight_candidates("compare"), flight_candidates([3, 1])
-    ((2,), (1, 2, 3), (1, 3))
-    """
-    if flights == COMPARE:
-        return tuple(range(1, MOST_FLIGHTS + 1))
-    given = (flights,) if isinstance(flights, int | str) else tuple(flights)
-    wrong = [n for n in given if isinstance(n, bool | str) or n not in range(1, MOST_FLIGHTS + 1)]
-    if wrong or not given:
-        found = repr(wrong[0]) if wrong else "none"
-        raise ModelError(
-            f"a fit takes 1 to {MOST_FLIGHTS} flights a season, several of these numbers, or '{COMPARE}'; "
-            f"found: {found}."
-        )
-    return tuple(sorted({int(n) for n in given}))
-
-
-def choose_flights(
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+def fit_flights(
+    records: Records,
+    model: FlightModel = _DEFAULT,
     *,
-    flights: int | str | Sequence[int] = COMPARE,
-    curve: str | Sequence[str] = "normal",
     profiles: bool | tuple[str, ...] = True,
-    provenance: Mapping[str, Any] | None = None,
+    precise: bool = True,
+    provenance: Mapping[str, object] | None = None,
     progress: Progress | None = None,
-    **options: Any,
+    executor: Executor | None = None,
 ) -> FlightFit:
-    """Fit flights with the number of flights a season that these records support.
+    """Fit base temperature and degree-day requirements of moth flights to trap catches.
 
     Parameters
     ----------
-    trap_years, weather, links
-        As for :func:`phenofit.flight.fit_flights`.
-    flights : int, str or sequence of int
-        A number (nothing is chosen then); several numbers, which are all fitted; or ``"compare"``: one flight, two,
-        and so on up to ``MOST_FLIGHTS``, ending where a further flight no longer lowers the AIC.
-    curve : str or sequence of str
-        As for :func:`phenofit.flight.choose_curve`; where there is a choice, it is made for each number of flights.
-    profiles, provenance, progress, **options
-        As for :func:`phenofit.flight.fit_flights`; profiles are made for the chosen fit only.
+    records : Records
+        Trap-years, weather, station links, season and biofix.
+    model : FlightModel
+        What is fitted, and what is held. With ``flights = "compare"`` or several numbers, and with
+        ``curve = "choose"`` or several names, the choice is made by AIC on these records alone.
+    profiles : bool or tuple of str
+        Whether intervals are wanted, or of which parameters, by name; without them a fit is several times faster.
+    precise : bool
+        Whether the log-likelihood is given to 1e-4, for comparing fits; otherwise to 1e-2.
+    provenance : mapping, optional
+        Facts to keep with the result, such as hashes of the input files.
+    progress : callable, optional
+        Gets a sentence at each step.
+    executor : concurrent.futures.Executor, optional
+        Where the profiles run, one job for each parameter: processes, or a cluster's; same answer as without.
 
     Returns
     -------
     FlightFit
-        The chosen fit; where there was a choice, the evidence is told in ``provenance["flights choice"]``.
+        Estimates, intervals, and in ``problems`` what the data leave open. Where there was a choice, its evidence is
+        in ``provenance["flights choice"]`` and ``provenance["curve choice"]``.
 
     Raises
     ------
     ModelError
-        If a number of flights is outside what a fit takes.
+        If a setting is outside what the model defines.
+    DataError
+        If no trap-year is left to fit, or the records are too few.
     FitError
-        If no number of flights could be fitted.
+        If the likelihood is not finite anywhere the search looked.
 
     Notes
     -----
-    A fit whose search did not end on a flat top is not chosen while another did. Among the rest, every number of
-    flights whose AIC is within 2 of the least is held to describe the catches about as well (Burnham & Anderson
-    2002, *Model Selection and Multimodel Inference*, from memory), and the fewest of them is taken. The intervals
-    of the chosen fit do not know that there was a choice.
+    The model: by heat H a share G((H - m - u) / s) of a flight has flown, m the requirement, s the spread and u the
+    shift of the trap-year, a sum of normal parts. The counts of a trap-year's checks, given their total, are
+    Dirichlet-multinomial. All shifts are integrated out by adaptive quadrature. Intervals hold the parameter
+    values that the profile likelihood does not exclude. Few years (or sites) say little about how much they vary.
+    The reference distribution of the likelihood ratio is therefore that of a normal mean of so many values with a
+    fitted variance, not chi-squared (:mod:`phenofit.flight.intervals.reference_distribution`).
+
+    ``"compare"`` fits one flight, two, and so on, and stops where a further flight does not lower the AIC. A fit whose
+    search did not converge is not chosen while another did. Among the rest, numbers of flights whose AIC is
+    within 2 of the least describe the catches about as well (Burnham & Anderson 2002, *Model Selection and Multimodel
+    Inference*, from memory); the fewest of them is taken. The intervals of the chosen fit do not know of the choice.
     """
     say = progress or (lambda _text: None)
-    numbers = flight_candidates(flights)
-    common = {"curve": curve, **options}
+    numbers = model.numbers
     if len(numbers) == 1:
         return choose_curve(
-            trap_years, weather, links, flights=numbers[0], profiles=profiles, provenance=provenance,
-            progress=progress, **common,
+            records, model, profiles=profiles, precise=precise, provenance=provenance, progress=progress,
+            executor=executor,
         )  # fmt: skip
     fits: dict[int, FlightFit] = {}
     failed: dict[int, str] = {}
     for number in numbers:
         say(f"fitting {_WORDS[number - 1]} a season")
         try:
-            fits[number] = choose_curve(trap_years, weather, links, flights=number, profiles=False, **common)
+            fits[number] = choose_curve(
+                records, replace(model, flights=number), profiles=False, precise=precise
+            )
         except FitError as error:
             failed[number] = str(error)
             continue
-        if flights == COMPARE and number > 1 and _no_better(fits, number):
+        if model.flights == COMPARE and number > 1 and _no_better(fits, number):
             break
     if not fits:
         raise FitError(
@@ -137,14 +110,14 @@ def choose_flights(
         )
     best = _chosen(fits)
     untried = [n for n in numbers if n not in fits and n not in failed]
-    told = {**dict(provenance or {}), "flights choice": _words(best, fits, failed, untried)}
+    kept = {**dict(provenance or {}), "flights choice": _words(best, fits, failed, untried)}
     if not profiles:
-        return replace(fits[best], provenance={**fits[best].provenance, **told})
-    # A curve that was chosen on the way is not chosen anew; what was told of that choice is kept.
-    kept = {k: v for k, v in fits[best].provenance.items() if k == "curve choice"}
+        return replace(fits[best], provenance={**fits[best].provenance, **kept})
+    # A curve that was chosen on the way is not chosen again; the account of that choice is kept.
+    kept |= {k: v for k, v in fits[best].provenance.items() if k == "curve choice"}
     return choose_curve(
-        trap_years, weather, links, flights=best, profiles=profiles, provenance={**told, **kept},
-        progress=progress, **{**common, "curve": fits[best].settings.curve},
+        records, replace(model, flights=best, curve=fits[best].settings.curve), profiles=profiles,
+        precise=precise, provenance=kept, progress=progress, executor=executor,
     )  # fmt: skip
 
 

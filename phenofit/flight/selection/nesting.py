@@ -36,7 +36,7 @@ def nesting(smaller: FlightFit, larger: FlightFit) -> Nesting:
         ("the seasons or starts differ", a.season == b.season and a.biofix == b.biofix),
         (
             "the stray shares differ",
-            b.stray_fitted or (not a.stray_fitted and math.isclose(a.stray, b.stray)),
+            b.stray_fitted or (not a.stray_fitted and math.isclose(a.stray_share, b.stray_share)),
         ),
     ):
         if not same:
@@ -47,8 +47,8 @@ def nesting(smaller: FlightFit, larger: FlightFit) -> Nesting:
         return Nesting(reason="neither model holds the other")
     if b.base_held is not None and (a.base_held is None or not math.isclose(a.base_held, b.base_held)):
         return Nesting(reason="the larger model holds the base, the smaller does not hold it there")
-    for name, value in b.held.items():
-        if name not in a.held or not math.isclose(a.held[name], value):
+    for name, value in b.hold.items():
+        if name not in a.hold or not math.isclose(a.hold[name], value):
             return Nesting(reason=f"the larger model holds {name}, the smaller does not hold it there")
     degrees = larger.fitted - smaller.fitted
     if degrees < 1:

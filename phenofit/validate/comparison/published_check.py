@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, FitError, ModelError
 from phenofit.flight.estimate.enough_records import lacking_for_verdict, recorded
 from phenofit.flight.intervals.profile import cut_root
 from phenofit.flight.intervals.reference_distribution import degrees_of_error, p_value_of_ratio
-from phenofit.heat.settings import HeatSettings
-from phenofit.seasons import Season
 from phenofit.validate.comparison.refit_on_terms import PublishedTerms
 from phenofit.validate.comparison.verdict import verdict_and_sentence
-from phenofit.validate.forecasters import FITTED, Setting, season_from
+from phenofit.validate.forecasters import FITTED
 from phenofit.validate.scores import paired_difference
 from phenofit.validate.thresholds.published_table import PublishedThreshold
 
 if TYPE_CHECKING:
-    import xarray as xr
-
-    from phenofit.traps import TrapYears
+    from phenofit.flight.model import FlightModel
+    from phenofit.records import Records
 
 __all__ = ["PublishedComparison", "compare_published"]
 
@@ -81,48 +76,28 @@ class PublishedComparison:
 
 
 def compare_published(
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
+    records: Records,
+    model: FlightModel,
     threshold: PublishedThreshold,
     *,
-    season: Season,
-    heat: HeatSettings | None = None,
-    species: str = "",
-    flights: int = 1,
-    curve: str | Sequence[str] = "normal",
-    starts: Mapping[tuple[str, int], np.datetime64] | None = None,
-    fit_options: Mapping[str, Any] | None = None,
     validation: pd.DataFrame | None = None,
-    level: float = 0.95,
+    level: float | None = None,
     seed: int = 1,
 ) -> PublishedComparison:
     """Test a published threshold on the catches of a region, on the published terms.
 
     Parameters
     ----------
-    trap_years : TrapYears
-        All records.
-    weather : xarray.Dataset
-        Daily `tmin` and `tmax` [degC] on (station, time).
-    links : pandas.DataFrame
-        ``trap, station``.
+    records : Records
+        All records; the start of the season is replaced by the published one.
+    model : FlightModel
+        The model; its heat gives method and cut-off where the source does not state them.
     threshold : PublishedThreshold
         What is tested.
-    season : Season
-        The study's season; its start is replaced by the published one.
-    heat : HeatSettings, optional
-        Gives method and cut-off where the source does not tell.
-    species, flights, curve
-        As for the fit.
-    starts : mapping, optional
-        Biofix of each (site, year), for thresholds that count from one.
-    fit_options : mapping, optional
-        Further options of the fit.
     validation : pandas.DataFrame, optional
         Table of :func:`phenofit.validate.cross_validate` made with this threshold; gives the difference in days.
-    level : float
-        Level of intervals and tests.
+    level : float, optional
+        Level of intervals and tests; that of the model by default.
     seed : int
         Seed of the resampling of years.
 
@@ -147,29 +122,22 @@ def compare_published(
     First and last catch have no fixed heat: they are taken at the share of the flight at which the first or last
     moth of a trap with the typical catch is due (its median).
     """
+    level = model.level if level is None else level
     if not 0.5 < level < 1.0:
         raise ModelError(f"a level lies between 0.5 and 1, not at {level}.")
-    setting = Setting(
-        weather,
-        links,
-        season,
-        heat or HeatSettings(),
-        {"species": species, "flights": flights, "curve": curve, **dict(fit_options or {})},
-        starts,
-    )
+    flights = model.number
     reason = threshold.unusable
-    if (fit_options or {}).get("records") == "first catch":
+    if model.records == "first catch":
         reason = "only first catches are fitted here, and a published sum is tested on the whole flight"
     if reason is None and threshold.flight > flights:
         reason = f"it is about flight {threshold.flight}, the season here has {flights}"
-    few = "" if reason else lacking_for_verdict(recorded(trap_years), flights=flights)
+    few = "" if reason else lacking_for_verdict(recorded(records.trap_years), flights=flights)
     if few:
         sentence = f"For the published {threshold.words} these catches cannot tell: {few}."
         return PublishedComparison(threshold, False, verdict="cannot tell", sentence=sentence, level=level)
     if reason is None:
         try:
-            season_from(threshold.start, setting)
-            terms = PublishedTerms(trap_years, threshold, setting)
+            terms = PublishedTerms(records, threshold, model)
         except (ModelError, FitError, DataError) as error:
             reason = str(error).rstrip(".")
     if reason is not None:

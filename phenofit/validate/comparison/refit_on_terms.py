@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import minimize_scalar
 
 from phenofit.errors import ModelError
-from phenofit.flight.fitting import fit_flights
+from phenofit.flight import fit_flights
 from phenofit.flight.kernels.curves import share_flown
-from phenofit.flight.selection.curve_choice import choose_curve
 from phenofit.flight.share_heat import share_intervals
 from phenofit.forecasting.event_heat import curve_quantile, event_shares, flight_shares
 from phenofit.forecasting.events import event_share
-from phenofit.validate.forecasters import Setting, season_from
+from phenofit.validate.forecasters import on_terms, season_from
 from phenofit.validate.thresholds.published_table import PublishedThreshold
-from phenofit.validate.thresholds.terms import options_on_other_terms
 
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
-    from phenofit.traps import TrapYears
+    from phenofit.flight.model import FlightModel
+    from phenofit.records import Records
 
 __all__ = ["PublishedTerms"]
 
@@ -32,32 +33,26 @@ _SHARE_DRAWS = 4001
 class PublishedTerms:
     """Fits on published terms: with the base fitted, and with the base held at the published one."""
 
-    def __init__(self, trap_years: TrapYears, threshold: PublishedThreshold, setting: Setting) -> None:
+    def __init__(self, records: Records, threshold: PublishedThreshold, model: FlightModel) -> None:
         if threshold.base is None:
             raise ModelError("a threshold without a base has no terms to fit on.")
         self.threshold = threshold
-        self._options: dict[str, Any] = options_on_other_terms(setting.fit_options)
-        self._call = (trap_years, setting.weather, setting.links)
-        self._keywords: dict[str, Any] = {
-            "season": season_from(threshold.start, setting),
-            "heat": threshold.heat_settings(setting.heat),
-            "starts": setting.starts,
-        }
-        asked = {"curve": "normal", **self._options}
-        self.free = choose_curve(
-            trap_years, setting.weather, setting.links, profiles=False, **self._keywords, **asked
-        )
+        season = season_from(threshold.start, records.season, biofix=records.starts is not None)
+        self._records = replace(records, season=season)
+        self._model = on_terms(threshold, model, base_held=False)
+        self.free = fit_flights(self._records, self._model, profiles=False)
         # Likelihoods are compared below: all fits on these terms share the curve that was chosen on them.
-        self._options["curve"] = self.free.settings.curve
-        self.held = self._fit(
-            base=threshold.base, profiles=(f"requirement_{threshold.flight}", f"spread_{threshold.flight}")
-        )
+        self._model = replace(self._model, curve=self.free.settings.curve)
+        self.held = self._fit(profiles=(f"requirement_{threshold.flight}", f"spread_{threshold.flight}"))
         self.share = self._event_share()
 
-    def _fit(self, **more: Any) -> FlightFit:
-        trap_years, weather, links = self._call
-        more["hold"] = {**self._options.get("hold", {}), **more.get("hold", {})}
-        return fit_flights(trap_years, weather, links, **self._keywords, **{**self._options, **more})
+    def _fit(
+        self, hold: Mapping[str, float] | None = None, *, profiles: bool | tuple[str, ...] = False
+    ) -> FlightFit:
+        """Fit with the base held at the published one."""
+        assert self.threshold.base is not None
+        model = replace(self._model, base=self.threshold.base, hold={**self._model.hold, **(hold or {})})
+        return fit_flights(self._records, model, profiles=profiles)
 
     @property
     def moths(self) -> float:
@@ -93,9 +88,8 @@ class PublishedTerms:
     def log_likelihood_at(self, amount: float) -> float:
         """Return the log-likelihood with base and event heat held at published values, all else refitted."""
         flight = self.threshold.flight
-        base = self.threshold.base
         if self.share == 0.5:
-            return self._fit(base=base, hold={f"requirement_{flight}": amount}, profiles=False).log_likelihood
+            return self._fit({f"requirement_{flight}": amount}).log_likelihood
 
         def fall(log_spread: float) -> float:
             spread = math.exp(log_spread)
@@ -106,7 +100,7 @@ class PublishedTerms:
             }
             if hold[f"requirement_{flight}"] <= 0:
                 return 1e9
-            return -self._fit(base=base, hold=hold, profiles=False).log_likelihood
+            return -self._fit(hold).log_likelihood
 
         centre = math.log(self.held.spread(flight))
         found = minimize_scalar(

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Collection, Mapping
 from pathlib import Path
 
 import numpy as np
 
 from phenofit.errors import DataError, Problem
-from phenofit.files.tables import Table, nearest, parse_dates, parse_numbers, read_table, two_digit_year_note
+from phenofit.files.tables import (
+    Table,
+    TableSource,
+    nearest,
+    parse_dates,
+    parse_numbers,
+    read_table,
+    two_digit_year_note,
+)
 from phenofit.units import temperature_unit, to_celsius
 from phenofit.weather.reading.assemble import DayRows
 from phenofit.weather.schema import SOURCES
@@ -27,7 +34,7 @@ MISSING_CODES: dict[str, tuple[float, ...]] = {
 
 
 def read_daily_table(
-    path: str | os.PathLike[str],
+    path: TableSource,
     *,
     unit: str,
     columns: Mapping[str, str] | None = None,
@@ -44,7 +51,7 @@ def read_daily_table(
         required=keys if station is not None else ["station", *keys],
         optional=["source", "station"] if station is not None else ["source"],
     )
-    name = Path(path).name
+    name = Path(table.file).name
     days, problems = parse_dates(table, "date", dates)
     codes = MISSING_CODES[house_unit] if missing_codes is None else tuple(missing_codes)
     notes = [f"{name}: {note}" for note in table.notes]

@@ -12,6 +12,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.files import file_hash
+from phenofit.files.tables import TableSource, source_name
 from phenofit.weather.reading.assemble import DayRows, assemble
 from phenofit.weather.reading.csv_reader import read_daily_table
 from phenofit.weather.reading.ghcn import read_ghcn_daily
@@ -27,7 +28,7 @@ _NETCDF = (".nc", ".nc4", ".cdf")
 
 
 def read_weather(
-    files: str | os.PathLike[str] | Sequence[str | os.PathLike[str]],
+    files: TableSource | Sequence[str | os.PathLike[str]],
     *,
     unit: str | None = None,
     stations: str | os.PathLike[str] | pd.DataFrame | None = None,
@@ -48,7 +49,7 @@ def read_weather(
 
     Parameters
     ----------
-    files : path-like or sequence of path-like
+    files : path-like, pandas.DataFrame or sequence of path-like
         Delimited text (``station, date, tmin, tmax``) or CF NetCDF (by the endings .nc, .nc4, .cdf).
     unit : str
         Unit of the temperatures in text tables: ``"degC"``, ``"degF"`` or ``"kelvin"``. NetCDF files say it
@@ -100,7 +101,7 @@ def read_weather(
     >>> ds["tmax"].values.tolist(), ds["source"].values.tolist()
     ([[20.0, nan, nan]], [[1, 0, 0]])
     """
-    paths = [files] if isinstance(files, str | os.PathLike) else list(files)
+    paths: list[TableSource] = [files] if isinstance(files, str | os.PathLike | pd.DataFrame) else [*files]
     if not paths:
         raise DataError(Problem("no weather file is given.", "Name at least one."))
     table, remarks, problems = _station_table(stations, station_columns)
@@ -109,7 +110,16 @@ def read_weather(
     for path in paths:
         try:
             kind = _form_of(path, form)
-            if kind == "netcdf":
+            if isinstance(path, pd.DataFrame) or kind == "daily table":
+                rows = read_daily_table(
+                    path,
+                    unit=_declared(unit, path),
+                    columns=columns,
+                    dates=dates,
+                    missing_codes=missing_codes,
+                    station=station,
+                )
+            elif kind == "netcdf":
                 rows, its_stations = read_daily_netcdf(path, columns=columns, station=station)
                 known.append(its_stations)
             elif kind == "hourly netcdf":
@@ -124,18 +134,9 @@ def read_weather(
                 known.append(its_stations)
             elif kind == "ghcn-daily":
                 rows = read_ghcn_daily(path, keep_failed=keep_failed)
-            elif kind == "hourly table":
+            else:
                 rows = _hourly(
                     path, unit, times, utc_offset, columns, dates, day_starts, minimum_hours, station
-                )
-            else:
-                rows = read_daily_table(
-                    path,
-                    unit=_declared(unit, path),
-                    columns=columns,
-                    dates=dates,
-                    missing_codes=missing_codes,
-                    station=station,
                 )
             parts.append(rows)
         except DataError as fault:
@@ -144,7 +145,7 @@ def read_weather(
         raise DataError(problems)
     if table is None and known:
         table = _merged(known, parts)
-    hashes = {Path(path).name: file_hash(path) for path in paths}
+    hashes = {Path(path).name: file_hash(path) for path in paths if not isinstance(path, pd.DataFrame)}
     weather = assemble(
         DayRows.joined(parts), table, duplicates=duplicates, files=hashes, origin="station files"
     )
@@ -154,11 +155,17 @@ def read_weather(
     return add_notes(weather, remarks)
 
 
-def _form_of(path: str | os.PathLike[str], form: str | None) -> str:
+def _form_of(path: TableSource, form: str | None) -> str:
     if form is not None:
         if form not in FORMS:
             raise ModelError(f"form = '{form}' is not known; accepted are {', '.join(FORMS)}.")
+        if isinstance(path, pd.DataFrame) and form != "daily table":
+            raise ModelError(
+                f"a DataFrame of temperatures is a daily table; form = '{form}' does not go with it."
+            )
         return form
+    if isinstance(path, pd.DataFrame):
+        return "daily table"
     ending = Path(path).suffix.lower()
     return "netcdf" if ending in _NETCDF else "ghcn-daily" if ending == ".dly" else "daily table"
 
@@ -176,7 +183,7 @@ def _hourly(
 ) -> DayRows:
     if times is None:
         raise ModelError(
-            f"{os.fspath(path)}: hourly stamps need times: UTC, local standard, or a time zone. The day is never "
+            f"{source_name(path)}: hourly stamps need times: UTC, local standard, or a time zone. The day is never "
             "guessed."
         )
     return read_hourly_table(
@@ -192,12 +199,10 @@ def _hourly(
     )
 
 
-def _offset(
-    utc_offset: float | Mapping[str, float] | None, path: str | os.PathLike[str]
-) -> float | Mapping[str, float]:
+def _offset(utc_offset: float | Mapping[str, float] | None, path: TableSource) -> float | Mapping[str, float]:
     if utc_offset is None:
         raise ModelError(
-            f"{os.fspath(path)}: hourly stamps need utc_offset, the hours from UTC to local standard time. The day "
+            f"{source_name(path)}: hourly stamps need utc_offset, the hours from UTC to local standard time. The day "
             "is never guessed."
         )
     return utc_offset
@@ -215,10 +220,10 @@ def _station_table(
     return table, list(remarks), []
 
 
-def _declared(unit: str | None, path: str | os.PathLike[str]) -> str:
+def _declared(unit: str | None, path: TableSource) -> str:
     if unit is None:
         raise UnitError(
-            f"{os.fspath(path)}: no temperature unit is declared; weather without units is refused. "
+            f"{source_name(path)}: no temperature unit is declared; weather without units is refused. "
             'Say unit = "degC", "degF" or "kelvin".'
         )
     return unit

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -10,19 +9,19 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
-from phenofit.files.tables import parse_numbers, read_table
+from phenofit.files.tables import TableSource, parse_numbers, read_table
 
 __all__ = ["read_stations"]
 
 
 def read_stations(
-    path: str | os.PathLike[str], *, columns: Mapping[str, str] | None = None
+    path: TableSource, *, columns: Mapping[str, str] | None = None
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Read a station table.
 
     Parameters
     ----------
-    path : path-like
+    path : path-like or pandas.DataFrame
         Delimited text with ``station, latitude, longitude`` and optionally ``elevation_m`` (may be blank) and
         ``name``.
     columns : mapping, optional
