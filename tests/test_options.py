@@ -41,7 +41,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     study = load_study(write_study(path))
     inputs = read_inputs(study)
     name = study.species[0]
-    SpeciesWork(study, inputs, name, inputs.trap_years(name)).fit().to_json(path / "fit.json")
+    SpeciesWork.of(study, inputs, name).fit().to_json(path / "fit.json")
     (path / "other.json").write_text(
         (path / "fit.json").read_text("utf-8").replace('"invented borer"', '"other moth"'), "utf-8"
     )

@@ -20,7 +20,6 @@ from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.study import load_study, read_inputs
 from phenofit.validate import score_forecasts
 from phenofit.validate.comparison.refit_on_terms import PublishedTerms
-from phenofit.validate.forecasters import Setting
 from tests.validate.study_files import write_study
 
 
@@ -32,7 +31,7 @@ def work(tmp_path_factory: pytest.TempPathFactory) -> SpeciesWork:
     path.write_text(path.read_text("utf-8") + asked, encoding="utf-8")
     study = load_study(path)
     inputs = read_inputs(study)
-    return SpeciesWork(study, inputs, study.species[0], inputs.trap_years(study.species[0]))
+    return SpeciesWork.of(study, inputs, study.species[0])
 
 
 def test_invented_data_are_marked_in_every_row(work: SpeciesWork, tmp_path: Path) -> None:
@@ -96,14 +95,7 @@ def test_held_parameters_reach_the_fit_and_stay_off_published_terms(work: Specie
     rows = fit.estimates.set_index("parameter")
     assert list(rows.loc[["spread", "concentration"], "note"]) == ["held", "held"]
     # A spread in degree-days above another base is another spread; the concentration has no heat in it.
-    setting = Setting(
-        held.inputs.weather,
-        held.inputs.links,
-        held.inputs.season,
-        held.inputs.heat,
-        {**held.options, "flights": 1},
-    )
-    terms = PublishedTerms(held.trap_years, held.published[0], setting)
+    terms = PublishedTerms(held.records, held.published[0], held.model)
     assert abs(terms.held.parameters["spread_1"] - 77.0) > 1.0
     assert terms.held.parameters["concentration"] == pytest.approx(9.0)
     assert terms.log_likelihood_at(

@@ -13,10 +13,10 @@ import pytest
 
 from phenofit.analysis.species_work import SpeciesWork
 from phenofit.errors import ModelError
-from phenofit.flight import contributions, influence, quick_influence
 from phenofit.forecasting.event_heat import draw_heat, draw_shares
 from phenofit.run import _scores, run_study
 from phenofit.study import load_study, read_inputs
+from tests.calls import contributions, influence, quick_influence
 from tests.validate.study_files import write_study
 
 
@@ -24,7 +24,7 @@ from tests.validate.study_files import write_study
 def work(tmp_path_factory: pytest.TempPathFactory) -> SpeciesWork:
     study = load_study(write_study(tmp_path_factory.mktemp("study")))
     inputs = read_inputs(study)
-    return SpeciesWork(study, inputs, study.species[0], inputs.trap_years(study.species[0]))
+    return SpeciesWork.of(study, inputs, study.species[0])
 
 
 def asking(work: SpeciesWork, **keys: Any) -> SpeciesWork:
@@ -41,13 +41,13 @@ def test_keys_of_the_file_are_what_the_fit_is_asked(tmp_path: Path) -> None:
     )
     path.write_text(path.read_text("utf-8") + keys, encoding="utf-8")
     study = load_study(path)
-    asked = study.flight_settings(study.species[0])
+    asked = study.flight_model(study.species[0])
     assert asked.shifts == ("year", "site", "trap-year")
     assert asked.stray == "fit"
     assert asked.upper_range == pytest.approx((28.0, 36.0))
     assert asked.records == "presence"
     plain = load_study(write_study(tmp_path))
-    assert plain.flight_settings(plain.species[0]).upper_range is None
+    assert plain.flight_model(plain.species[0]).upper_range is None
 
 
 def test_upper_threshold_and_strays_are_fitted_where_asked(work: SpeciesWork) -> None:
@@ -63,7 +63,7 @@ def test_upper_threshold_and_strays_are_fitted_where_asked(work: SpeciesWork) ->
 
 def test_influence_where_years_and_sites_cross(work: SpeciesWork) -> None:
     crossed = asking(work, shifts=("year", "site", "trap-year"), base=10.0)
-    records = (crossed.trap_years, crossed.inputs.weather, crossed.inputs.links)
+    records = (crossed.records.trap_years, crossed.inputs.weather, crossed.inputs.links)
     fit = crossed.fit(profiles=False)
     quick = quick_influence(fit, *records)
     exact = contributions(fit, *records).set_index(["trap", "season"])["log_likelihood"]
@@ -112,7 +112,7 @@ def test_first_catches_are_called_so_everywhere(tmp_path: Path) -> None:
     assert "has flown at" not in page
     with (tmp_path / "out" / "flights.csv").open(encoding="utf-8", newline="") as stream:
         assert all("of first catches, not of the flight" in row["note"] for row in csv.DictReader(stream))
-    work = SpeciesWork(result.study, result.inputs, species.species, species.trap_years)
+    work = SpeciesWork(result.study, result.inputs, species.species, species.records)
     with pytest.raises(ModelError, match="first catches alone"):
         work.validate("year")
     with pytest.raises(ModelError, match="first catches alone"):

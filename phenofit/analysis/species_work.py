@@ -122,6 +122,7 @@ class SpeciesWork:
         thresholds: Sequence[PublishedThreshold] | None = None,
         events: Sequence[str] = (),
         lead_days: Sequence[int] = (),
+        draws: int = 400,
         older: Sequence[str] = (),
         fit: FlightFit | None = None,
         executor: Executor | None = None,
@@ -145,6 +146,7 @@ class SpeciesWork:
             min_moths=part.min_moths,
             blocks=part.blocks,
             first_years=part.first_years,
+            draws=draws,
             seed=self.study.head.seed,
         )
         return cross_validate(

@@ -85,7 +85,7 @@ def _root(free: FlightFit, held: FlightFit, estimate: float, truth: float) -> fl
 def _settings(site_sd: float, **more: Any) -> FitSettings:
     """Return the model: years shift, and sites cross them where they do."""
     shifts = ("year", "site", "trap-year") if site_sd else ("year", "trap-year")
-    return FitSettings(SEASON, HEAT, shifts=shifts, **more)
+    return FitSettings(SEASON, heat=HEAT, shifts=shifts, **more)
 
 
 def study(task: Task) -> dict[str, Any]:
@@ -99,7 +99,7 @@ def study(task: Task) -> dict[str, Any]:
     out: dict[str, Any] = {**vars(task), "roots": {}}
 
     def fit(base: float | None, **held: float) -> FlightFit:
-        return fit_data(data, _settings(task.site_sd, base_held=base, held=held), profiles=False)
+        return fit_data(data, _settings(task.site_sd, base=base, held=held), profiles=False)
 
     try:
         for case, base in (("", None), (", base held", BASE)):
@@ -125,7 +125,7 @@ def cuts(case: str, years: int, site_sd: float, sites: int = 8) -> dict[str, flo
     table = pd.DataFrame(
         {"year": np.repeat(np.arange(years), sites), "site": np.tile(np.arange(sites), years)}
     )
-    model = _settings(site_sd, base_held=BASE if "base held" in case else None)
+    model = _settings(site_sd, base=BASE if "base held" in case else None)
     return {
         "chi-squared": float(stats.norm.ppf(0.975)),
         "Student's t": float(stats.t.ppf(0.975, years - 1)),

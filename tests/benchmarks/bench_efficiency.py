@@ -52,7 +52,7 @@ class Scatter:
 
 def scatter(place: str, years: int, networks: int) -> Scatter:
     """Draw, fit free and at the true base, and take the information at the truth."""
-    settings = FitSettings(SEASON, HEAT)
+    settings = FitSettings(SEASON, heat=HEAT)
     truth = PlanTruth(settings, BASE, (REQUIREMENT,), (SPREAD,), YEAR_SD, 0.0, SHIFT_SD, CONCENTRATION)
     rows, known = [], []
     for n in range(networks):
@@ -60,8 +60,7 @@ def scatter(place: str, years: int, networks: int) -> Scatter:
             place, seed=(7, years, n), years=years, shift_sd_year=YEAR_SD, first=FIRST[place]
         ).data()
         free, held = (
-            fit_data(data, s, profiles=False, precise=False)
-            for s in (settings, replace(settings, base_held=BASE))
+            fit_data(data, s, profiles=False, precise=False) for s in (settings, replace(settings, base=BASE))
         )
         rows.append((free.base, free.requirement(), held.requirement()))
         known.append(information(truth, data))

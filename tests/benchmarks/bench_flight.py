@@ -23,8 +23,9 @@ from scipy.special import gammaln
 from scipy.stats import norm
 from statsmodels.base.model import GenericLikelihoodModel  # type: ignore[import-untyped]
 
-from phenofit.flight import FlightData, FlightFit, fit_flights
+from phenofit.flight import FlightData, FlightFit
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from tests.calls import fit_flights
 from tests.flight.networks import HEAT, SEASON, network
 
 

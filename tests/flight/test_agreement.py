@@ -7,14 +7,13 @@ import math
 import numpy as np
 import pytest
 
-from phenofit.flight import fit_flights
 from phenofit.flight.estimate.maximise import Box, Maximum
 from phenofit.flight.estimate.search import FIRST_NODES, climb, covariance_at
 from phenofit.flight.estimate.setup import build_likelihood, search_box
 from phenofit.flight.intervals.curvature import Disagreement, agreed_covariance
 from phenofit.flight.intervals.profile import profile_entry
-from phenofit.flight.likelihood.flight_data import assemble
 from phenofit.flight.problems import curvature_problems
+from tests.calls import assemble, fit_flights
 from tests.validate.networks import HEAT, SEASON, network
 
 

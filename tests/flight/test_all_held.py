@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from phenofit.flight import fit_flights
+from tests.calls import fit_flights
 from tests.flight.networks import SEASON, network
 
 

@@ -11,15 +11,16 @@ import pytest
 from scipy.stats import chi2, norm, t
 
 from phenofit.errors import ModelError
-from phenofit.flight import BootstrapInterval, FlightFit, bootstrap_interval, fit_flights
+from phenofit.flight import BootstrapInterval, FlightFit
 from phenofit.flight.fitted_likelihood import likelihood_at
-from phenofit.flight.inference.redraw import every_interval, redraw, with_counts
+from phenofit.flight.inference.redraw import with_counts
 from phenofit.flight.intervals.profile import cut_root, level_of_root
+from tests.calls import bootstrap_interval, every_interval, fit_flights, redraw
 from tests.flight.networks import SEASON, Network, network
 
 
 def _fit(net: Network, **settings: object) -> FlightFit:
-    return fit_flights(net.trap_years, net.weather, net.links, season=SEASON, profiles=False, **settings)  # type: ignore[arg-type]
+    return fit_flights(net.trap_years, net.weather, net.links, season=SEASON, profiles=False, **settings)
 
 
 def test_the_same_counts_laid_on_every_interval_give_the_same_likelihood() -> None:

@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight import FlightFit
 from phenofit.traps import TrapYears
+from tests.calls import fit_flights
 from tests.flight.networks import SEASON, Network, network
 
 
@@ -19,7 +20,7 @@ def _fit(net: Network, trap_years: TrapYears | None = None, **options: object) -
         net.weather,
         net.links,
         season=SEASON,
-        **options,  # type: ignore[arg-type]
+        **options,
     )
 
 

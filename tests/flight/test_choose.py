@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from phenofit.errors import ModelError
-from phenofit.flight import CURVE_CODES, FlightFit, choose_curve, curve_candidates, fit_flights, share_flown
+from phenofit.flight import CURVE_CODES, FlightFit, curve_candidates, share_flown
 from phenofit.heat import degree_days
 from phenofit.traps import TrapYears
+from tests.calls import choose_curve, fit_flights
 from tests.flight.networks import SEASON, Network, network
 
 
@@ -39,7 +40,7 @@ def with_curve(n: Network, curve: str, *, m: float = 500.0, s: float = 220.0) ->
 
 def choose(n: Network, records: TrapYears, **options: object) -> FlightFit:
     return choose_curve(
-        records, n.weather, n.links, season=SEASON, base=10.0, profiles=False, **options  # type: ignore[arg-type]
+        records, n.weather, n.links, season=SEASON, base=10.0, profiles=False, **options
     )  # fmt: skip
 
 

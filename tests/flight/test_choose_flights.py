@@ -7,14 +7,15 @@ from dataclasses import replace
 import pytest
 
 from phenofit.errors import ModelError
-from phenofit.flight import FlightFit, choose_flights, fit_flights, flight_candidates
+from phenofit.flight import FlightFit, flight_candidates
 from phenofit.flight.selection.flight_count import _chosen, _no_better
+from tests.calls import choose_flights, fit_flights
 from tests.flight.networks import SEASON, Network, network
 
 
 def choose(n: Network, **options: object) -> FlightFit:
     return choose_flights(
-        n.trap_years, n.weather, n.links, season=SEASON, base=10.0, profiles=False, **options  # type: ignore[arg-type]
+        n.trap_years, n.weather, n.links, season=SEASON, base=10.0, profiles=False, **options
     )  # fmt: skip
 
 

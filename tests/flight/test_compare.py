@@ -11,13 +11,14 @@ import pytest
 from scipy.stats import chi2
 
 from phenofit.errors import ModelError
-from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight import FlightFit
 from phenofit.flight.selection.fit_comparison import (
     COMPARE_COLUMNS,
     compare,
     flights_evidence,
     likelihood_ratio,
 )
+from tests.calls import fit_flights
 from tests.flight.networks import SEASON, network
 
 

@@ -10,9 +10,10 @@ import pandas as pd
 import pytest
 
 from phenofit.errors import ModelError
-from phenofit.flight import FlightFit, check_residuals, contributions, fit_flights, influence
+from phenofit.flight import FlightFit
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.report.sentences import flight_sentences
+from tests.calls import check_residuals, contributions, fit_flights, influence
 from tests.flight.networks import SEASON, Network, network
 
 

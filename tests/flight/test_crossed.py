@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from phenofit.flight import fit_flights
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from tests.calls import fit_flights
 from tests.flight import reference
 from tests.flight.networks import HEAT, SEASON, Network, network
 from tests.flight.test_likelihood import plain_records

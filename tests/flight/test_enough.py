@@ -11,7 +11,6 @@ import pytest
 
 from phenofit.cli.dispatch import main
 from phenofit.errors import DataError
-from phenofit.flight import fit_flights
 from phenofit.flight.estimate.enough_records import (
     LEAST_CHECKS,
     LEAST_SEASONS,
@@ -21,7 +20,8 @@ from phenofit.flight.estimate.enough_records import (
     recorded,
 )
 from phenofit.traps import TrapYears
-from phenofit.validate import PublishedThreshold, compare_published
+from phenofit.validate import PublishedThreshold
+from tests.calls import compare_published, fit_flights
 from tests.studies import published_text, study_text, write_tables
 from tests.validate.networks import HEAT, SEASON, network
 
@@ -86,8 +86,8 @@ def test_the_engine_refuses_two_checks_and_fits_three() -> None:
     n = network(sites=4, years=3)
     call = {"season": SEASON, "heat": HEAT, "base": 10.0, "profiles": False}
     with pytest.raises(DataError, match="2 checks with moths"):
-        fit_flights(only(n.trap_years(), 2), n.weather, n.links, **call)  # type: ignore[arg-type]
-    found = fit_flights(only(n.trap_years(), 3), n.weather, n.links, **call)  # type: ignore[arg-type]
+        fit_flights(only(n.trap_years(), 2), n.weather, n.links, **call)
+    found = fit_flights(only(n.trap_years(), 3), n.weather, n.links, **call)
     assert np.isfinite(found.log_likelihood)
 
 

@@ -7,7 +7,8 @@ from multiprocessing import get_context
 
 import pytest
 
-from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight import FlightFit
+from tests.calls import fit_flights
 from tests.flight.networks import SEASON, network
 
 

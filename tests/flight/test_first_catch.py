@@ -15,7 +15,8 @@ from lifelines import LogLogisticFitter, LogNormalFitter, WeibullFitter  # type:
 from scipy.optimize import minimize
 from scipy.special import ndtr
 
-from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight import FlightFit
+from tests.calls import fit_flights
 from tests.flight.networks import SEASON, Network, network
 
 Floats = npt.NDArray[np.float64]
@@ -74,7 +75,7 @@ def events() -> Events:
 def fit(**options: object) -> FlightFit:
     net = records()
     settings = {"season": SEASON, "records": "first catch", "base": BASE, "stray": 0.0, "profiles": False}
-    return fit_flights(net.trap_years, net.weather, net.links, **{**settings, **options})  # type: ignore[arg-type]
+    return fit_flights(net.trap_years, net.weather, net.links, **{**settings, **options})
 
 
 def agree(found: FlightFit, names: list[str], values: Floats, errors: Floats, highest: float) -> None:

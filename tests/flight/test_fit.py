@@ -15,16 +15,17 @@ import xarray as xr
 from scipy.stats import t as student
 
 from phenofit.errors import DataError, ModelError
-from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight import FlightFit
 from phenofit.flight.fitted_likelihood import vector_of
 from phenofit.flight.likelihood.log_likelihood import Layout
 from phenofit.simulate import CheckPlan, simulate_network
 from phenofit.traps import build_trap_years
+from tests.calls import fit_flights
 from tests.flight.networks import HEAT, SEASON, Network, network
 
 
 def fit(net: Network, **options: object) -> FlightFit:
-    return fit_flights(net.trap_years, net.weather, net.links, season=SEASON, **options)  # type: ignore[arg-type]
+    return fit_flights(net.trap_years, net.weather, net.links, season=SEASON, **options)
 
 
 @pytest.fixture(scope="module")

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from phenofit.errors import FitError, ModelError
-from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight import FlightFit
 from phenofit.flight.estimate.flight_order import in_order, require_order
 from phenofit.flight.estimate.maximise import maximise
 from phenofit.flight.estimate.setup import build_likelihood, search_box
-from phenofit.flight.likelihood.flight_data import assemble
+from tests.calls import assemble, fit_flights
 from tests.validate.networks import HEAT, SEASON, network
 
 PAIR = {"requirements": (350.0, 900.0), "spreads": (45.0, 70.0)}
@@ -22,7 +22,7 @@ def fit(**options: object) -> FlightFit:
     n = network(sites=5, years=4, **PAIR)
     return fit_flights(
         n.trap_years(), n.weather, n.links, season=SEASON, heat=HEAT, flights=2, base=10.0, profiles=False,
-        **options,  # type: ignore[arg-type]
+        **options,
     )  # fmt: skip
 
 

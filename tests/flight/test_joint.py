@@ -9,13 +9,14 @@ import pytest
 from scipy.stats import chi2, f, norm
 
 from phenofit.errors import ModelError
-from phenofit.flight import FlightFit, JointRegion, fit_flights, joint_region
+from phenofit.flight import FlightFit, JointRegion
 from phenofit.flight.intervals.reference_distribution import p_value_of_ratio
+from tests.calls import fit_flights, joint_region
 from tests.flight.networks import SEASON, Network, network
 
 
 def fit(net: Network, **options: object) -> FlightFit:
-    return fit_flights(net.trap_years, net.weather, net.links, season=SEASON, **options)  # type: ignore[arg-type]
+    return fit_flights(net.trap_years, net.weather, net.links, season=SEASON, **options)
 
 
 def region(net: Network, found: FlightFit, **options: object) -> JointRegion:

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight import FlightFit
+from tests.calls import fit_flights
 from tests.flight.networks import SEASON, network
 
 
@@ -26,7 +27,7 @@ def test_a_shift_at_nought_rises_where_a_wrong_value_is_held() -> None:
             base=10.0,
             covariates=("late",),
             shifts=("site", "trap-year"),
-            **options,  # type: ignore[arg-type]
+            **options,
         )
 
     top = fit(level=0.999, profiles=("effect late",))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from phenofit.errors import DataError, ModelError
-from phenofit.flight import contributions, fit_flights, influence, quick_influence
+from tests.calls import contributions, fit_flights, influence, quick_influence
 from tests.flight.networks import SEASON, network
 
 

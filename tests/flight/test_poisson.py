@@ -17,8 +17,8 @@ import statsmodels.api as sm  # type: ignore[import-untyped]
 from scipy.optimize import minimize
 from scipy.special import gammaln, ndtr
 
-from phenofit.flight import fit_flights
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from tests.calls import fit_flights
 from tests.flight.networks import HEAT, SEASON, Network, network
 
 Floats = npt.NDArray[np.float64]

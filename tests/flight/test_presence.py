@@ -14,8 +14,8 @@ import pytest
 import statsmodels.api as sm  # type: ignore[import-untyped]
 from scipy.optimize import minimize_scalar
 
-from phenofit.flight import assemble
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from tests.calls import assemble
 from tests.flight.networks import HEAT, SEASON
 from tests.flight.test_poisson import STRAY, Floats, chances, records
 

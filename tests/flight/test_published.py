@@ -56,7 +56,7 @@ def test_weibull_fit_of_grouped_times() -> None:
         season=Season.parse("01-01", "12-31"),
         heat=HeatSettings(),
         curve="Weibull",
-        base_held=10.0,
+        base=10.0,
         shifts=(),
         counts="multinomial",
         stray=1e-9,

@@ -274,7 +274,7 @@ def test_age_at_menarche() -> None:
             season=Season.parse("01-01", "12-31"),
             heat=HeatSettings(),
             curve=curve,
-            base_held=BASE,
+            base=BASE,
             shifts=(),
             counts="multinomial",
             stray=1e-9,

@@ -74,8 +74,8 @@ def test_litters_of_rats(group: str, mu: float, theta: float, value: float) -> N
     settings = FitSettings(
         season=Season.parse("01-01", "12-31"),
         heat=HeatSettings(),
-        base_held=BASE,
-        held={"spread_1": 100.0},
+        base=BASE,
+        hold={"spread_1": 100.0},
         shifts=(),
         stray=1e-9,
     )

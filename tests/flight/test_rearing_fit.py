@@ -10,19 +10,12 @@ import pytest
 from scipy.optimize import minimize
 
 from phenofit.errors import ModelError
-from phenofit.flight import (
-    FlightFit,
-    RearingTerm,
-    compare,
-    fit_flights,
-    likelihood_ratio,
-    published_rearing,
-    rearing_term,
-)
+from phenofit.flight import FlightFit, RearingTerm, compare, likelihood_ratio, published_rearing, rearing_term
 from phenofit.flight.fitted_likelihood import likelihood_at
 from phenofit.heat import fit_rearing
 from phenofit.plan.assumed_truth import truth_of_fit
-from phenofit.validate import PublishedThreshold, cross_validate
+from phenofit.validate import PublishedThreshold
+from tests.calls import cross_validate, fit_flights
 from tests.flight.networks import SEASON, Network, network
 
 # Invented durations; the line through their rates has a base near 9.5 degC.
@@ -31,7 +24,7 @@ REARED = fit_rearing([14.0, 17.0, 20.0, 24.0, 28.0], [71.0, 44.5, 31.0, 22.6, 17
 
 def fit(net: Network, rearing: RearingTerm | None = None, **options: object) -> FlightFit:
     settings: dict[str, object] = {"profiles": False, **options}
-    return fit_flights(net.trap_years, net.weather, net.links, season=SEASON, rearing=rearing, **settings)  # type: ignore[arg-type]
+    return fit_flights(net.trap_years, net.weather, net.links, season=SEASON, rearing=rearing, **settings)
 
 
 def biofix(net: Network) -> dict[tuple[str, int], np.datetime64]:

@@ -13,9 +13,10 @@ from scipy.special import gammaln
 from scipy.stats import norm
 
 from phenofit.errors import ModelError
-from phenofit.flight import FlightData, assemble, fit_flights
+from phenofit.flight import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.traps import TrapYears
+from tests.calls import assemble, fit_flights
 from tests.flight.networks import HEAT, SEASON, Network, network
 from tests.flight.reference import Record, share
 from tests.flight.test_likelihood import plain_records

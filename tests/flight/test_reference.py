@@ -20,7 +20,7 @@ from phenofit.flight.intervals.reference_distribution import (
 )
 from tests.flight.networks import HEAT, SEASON
 
-MODEL = FitSettings(SEASON, HEAT)
+MODEL = FitSettings(SEASON, heat=HEAT)
 TABLE = pd.DataFrame({"year": np.repeat(range(5), 8), "site": np.tile(range(8), 5)})
 
 
@@ -69,7 +69,7 @@ def test_several_means_with_infinite_or_finite_degrees() -> None:
 
 
 def test_the_year_sd_loses_what_base_and_requirement_use() -> None:
-    assert degrees_of_error("shift_sd_year", replace(MODEL, base_held=10.0), TABLE) == 4.0
+    assert degrees_of_error("shift_sd_year", replace(MODEL, base=10.0), TABLE) == 4.0
     # Computed: a straight line through n normal values; the fall is exactly n log(1 + t^2 / (n - 2)).
     for n in (5, 8, 12):
         table = pd.DataFrame({"year": range(n), "site": 0})

@@ -10,8 +10,8 @@ import pytest
 from scipy.stats import chi2, f_oneway
 
 from phenofit.errors import ModelError
-from phenofit.flight import contrast, fit_flights
 from phenofit.flight.inference.contrasts import CONTRAST_COLUMNS, Contrast, _reference
+from tests.calls import contrast, fit_flights
 from tests.flight.networks import SEASON, Network, network
 
 LATE = {f"T{i}": 40.0 for i in (0, 2, 4, 6)}

@@ -13,11 +13,11 @@ from scipy.special import gammaln
 from scipy.stats import kstest, norm
 
 from phenofit.errors import DataError, ModelError
-from phenofit.flight import FlightFit, fit_flights
-from phenofit.flight.diagnostics.influences import contributions, influence
-from phenofit.flight.diagnostics.residuals import RESIDUAL_COLUMNS, check_residuals, residuals_of_counts
+from phenofit.flight import FlightFit
+from phenofit.flight.diagnostics.residuals import RESIDUAL_COLUMNS, residuals_of_counts
 from phenofit.flight.fitted_likelihood import likelihood_at
 from phenofit.flight.likelihood.subset import subset
+from tests.calls import check_residuals, contributions, fit_flights, influence
 from tests.flight.networks import SEASON, Network, network
 
 

@@ -14,10 +14,11 @@ from scipy.stats import norm
 
 from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.errors import ModelError
-from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight import FlightFit
 from phenofit.flight.intervals.profile import Profile
 from phenofit.flight.kernels.curves import heat_at_share
 from phenofit.flight.share_heat import share_intervals
+from tests.calls import fit_flights
 from tests.validate.networks import HEAT, SEASON, network
 
 SHARES = (0.05, 0.25, 0.5, 0.75, 0.95)
@@ -124,7 +125,7 @@ def test_a_held_spread_adds_nothing() -> None:
     fit = made((370.0, 400.0, 440.0), (40.0, 50.0, 62.0))
     held = replace(
         fit,
-        settings=replace(fit.settings, held={"spread_1": 50.0}),
+        settings=replace(fit.settings, hold={"spread_1": 50.0}),
         profiles={"requirement_1": fit.profiles["requirement_1"]},
     )
     amount, low, high = share_intervals(held, (0.95,))[0]

@@ -10,14 +10,15 @@ import pandas as pd
 import pytest
 
 from phenofit.errors import DataError, ModelError
-from phenofit.flight import StartProfile, fit_flights, profile_start
+from phenofit.flight import StartProfile
 from phenofit.flight.inference.start_date import START_COLUMNS
 from phenofit.seasons import Season
+from tests.calls import fit_flights, profile_start
 from tests.flight.networks import SEASON, Network, network
 
 
 def profile(net: Network, *starts: str, **options: object) -> StartProfile:
-    return profile_start(net.trap_years, net.weather, net.links, season=SEASON, starts=starts, **options)  # type: ignore[arg-type]
+    return profile_start(net.trap_years, net.weather, net.links, season=SEASON, starts=starts, **options)
 
 
 @pytest.fixture(scope="module")

@@ -10,9 +10,10 @@ import pytest
 from scipy.optimize import brentq, minimize
 from statsmodels.base.model import GenericLikelihoodModel  # type: ignore[import-untyped]
 
-from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight import FlightFit
 from phenofit.flight.estimate.maximise import Box, curvature, maximise
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from tests.calls import fit_flights
 from tests.flight.networks import HEAT, SEASON, Network, network
 from tests.flight.plain import Floats, PlainLikelihood
 

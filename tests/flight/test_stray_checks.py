@@ -9,8 +9,9 @@ import pytest
 from scipy.stats import norm
 
 from phenofit.errors import DataError
-from phenofit.flight import FlightFit, fit_flights, stray_checks
+from phenofit.flight import FlightFit
 from phenofit.flight.diagnostics.strays import STRAY_COLUMNS
+from tests.calls import fit_flights, stray_checks
 from tests.flight.networks import SEASON, Network, network
 
 
@@ -27,7 +28,7 @@ def net() -> Network:
 
 def fit(net: Network, **options: object) -> FlightFit:
     settings: dict[str, object] = {"base": 10.0, "profiles": False, **options}
-    return fit_flights(net.trap_years, net.weather, net.links, season=SEASON, **settings)  # type: ignore[arg-type]
+    return fit_flights(net.trap_years, net.weather, net.links, season=SEASON, **settings)
 
 
 def test_the_moth_out_of_season_is_claimed_and_no_other(net: Network) -> None:

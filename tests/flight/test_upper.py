@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from phenofit.errors import ModelError
-from phenofit.flight import fit_flights
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.heat.settings import HeatSettings
+from tests.calls import fit_flights
 from tests.flight.networks import SEASON, network
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from functools import cache
 
-from phenofit.flight import FlightFit, fit_flights
+from phenofit.flight import FlightFit
+from tests.calls import fit_flights
 from tests.validate.networks import HEAT, SEASON, network
 
 

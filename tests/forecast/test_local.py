@@ -10,12 +10,12 @@ import pytest
 
 from phenofit.errors import DataError
 from phenofit.flight import FlightFit
-from phenofit.forecasting import forecast
 from phenofit.forecasting.local_check import local_check
 from phenofit.forecasting.scouting_records import place_records, read_records
 from phenofit.forecasting.weather_years import StationSeries, station_series
 from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.seasons import Season
+from tests.calls import forecast
 from tests.forecast.fits import small_fit
 from tests.validate.networks import SEASON, network
 

@@ -8,8 +8,8 @@ from concurrent.futures import Executor, ProcessPoolExecutor
 import pandas as pd
 import pytest
 
-from phenofit.flight import fit_flights, influence
 from phenofit.plan import plan_network
+from tests.calls import fit_flights, influence
 from tests.flight.networks import SEASON, network
 
 

@@ -13,13 +13,14 @@ import pytest
 import xarray as xr
 
 from phenofit.errors import ModelError
-from phenofit.flight import FitSettings, fit_flights
+from phenofit.flight import FitSettings
 from phenofit.heat.settings import HeatSettings
 from phenofit.plan import PLAN_COLUMNS, PlanTruth, plan_network, truth_of_fit
 from phenofit.plan.plan_figure import draw_plan, write_plan_figure
 from phenofit.plan.weather_seasons import check_plan, plan_weather
 from phenofit.seasons import Season
 from phenofit.simulate import simulate_weather, with_gaps
+from tests.calls import fit_flights
 from tests.flight.networks import network
 from tests.flight.reference import sine_heat
 
@@ -40,8 +41,8 @@ def truth(base: float | None = None, **values: float) -> PlanTruth:
     )
     model = FitSettings(
         SEASON,
-        HeatSettings(),
-        base_held=base,
+        heat=HeatSettings(),
+        base="fit" if base is None else base,
         shifts=shifts,
         counts="dirichlet-multinomial" if "concentration" in values else "multinomial",
         stray=1e-6,

@@ -8,11 +8,11 @@ import pytest
 import xarray as xr
 from scipy.stats import binom
 
-from phenofit.flight import contrast
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate import CheckPlan, simulate_network, simulate_weather
 from phenofit.traps import TrapYears, build_trap_years
+from tests.calls import contrast
 
 SEASON = Season.parse("01-01", "10-31")
 NETWORKS = 60

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from phenofit.validate import PublishedThreshold, cross_validate
+from phenofit.validate import PublishedThreshold
+from tests.calls import cross_validate
 from tests.validate.networks import HEAT, SEASON, network
 
 ORACLE = PublishedThreshold(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from phenofit.flight import fit_flights
+from tests.calls import fit_flights
 from tests.recovery.real_networks import BASE, PLACES, REQUIREMENT, SEASON, real_network
 
 NETWORKS = 60

@@ -38,9 +38,9 @@ def study(flight: Flight, counts: str) -> Found:
     rows = []
     for number in range(NETWORKS):
         data = other_network(PLACES[number % 2], (flight,), seed=(78, number), counts=counts).data()
-        free = fit_data(data, FitSettings(SEASON, HEAT), profiles=False)
-        fixed = fit_data(data, FitSettings(SEASON, HEAT, base_held=BASE), profiles=False)
-        true = FitSettings(SEASON, HEAT, base_held=BASE, held={"requirement_1": flight.median})
+        free = fit_data(data, FitSettings(SEASON, heat=HEAT), profiles=False)
+        fixed = fit_data(data, FitSettings(SEASON, heat=HEAT, base=BASE), profiles=False)
+        true = FitSettings(SEASON, heat=HEAT, base=BASE, hold={"requirement_1": flight.median})
         at_truth = fit_data(data, true, profiles=False)
         rows.append(
             (

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,12 +13,12 @@ from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.files import versions, write_text
 from phenofit.flight import fit_flights
-from phenofit.forecasting.season_forecast import forecast
+from phenofit.forecasting import forecast
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate import CheckPlan, simulate_network, simulate_weather
 from phenofit.study import load_study, read_inputs
-from phenofit.validate import compare_published, cross_validate, score_forecasts
+from phenofit.validate import Scheme, compare_published, cross_validate, score_forecasts
 from tests.studies import FILES, published_text, study_text, write_tables
 
 SPECIES = "tufted <b>test</b> moth"
@@ -71,38 +70,25 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> StudyResult:
     truth = write_study(folder)
     study = load_study(folder / "study.toml")
     inputs = read_inputs(study)
-    trap_years = inputs.trap_years(SPECIES)
-    model: dict[str, Any] = {"season": inputs.season, "heat": inputs.heat, "species": SPECIES}
-    fit = fit_flights(trap_years, inputs.weather, inputs.links, **model)
+    records, model = inputs.records(SPECIES), study.flight_model(SPECIES)
+    fit = fit_flights(records, model)
     rows = study.published_for(SPECIES)
-    validation = cross_validate(
-        trap_years, inputs.weather, inputs.links, thresholds=rows, fit=fit, draws=100, **model
-    )
-    comparisons = tuple(
-        compare_published(trap_years, inputs.weather, inputs.links, row, validation=validation, **model)
-        for row in rows
-    )
+    validation = cross_validate(records, model, Scheme(draws=100), thresholds=rows, fit=fit)
+    comparisons = tuple(compare_published(records, model, row, validation=validation) for row in rows)
     species = SpeciesResult(
         species=SPECIES,
         fit=fit,
-        trap_years=trap_years,
+        records=records,
         thresholds=thresholds_table(
             SPECIES, fit, rows, verdicts={c.threshold.id: c.verdict for c in comparisons}
         ),
         comparisons=comparisons,
         validation=validation,
         scores=score_forecasts(validation, bootstrap=200),
-        forecast=forecast(
-            fit,
-            inputs.weather,
-            inputs.links,
-            today=np.datetime64("2022-06-11"),
-            sites=dict(zip(inputs.traps["trap"], inputs.traps["site"], strict=True)),
-            draws=200,
-        ),
+        forecast=forecast(fit, records, today=np.datetime64("2022-06-11"), draws=200).table(),
         error_map=None,
         notes=("A note with <em>markup</em>.",),
-        checks=check_fit(fit, trap_years, inputs, min_moths=5, seed=1),
+        checks=check_fit(fit, records, min_moths=5, seed=1),
     )
     return StudyResult(
         study=study,

@@ -187,8 +187,8 @@ def test_where_a_rule_goes_is_said_from_its_numbers(result: StudyResult) -> None
 
 def test_what_cannot_be_looked_at_is_noted_and_left_away(result: StudyResult, tmp_path: Path) -> None:
     species = result.species[0]
-    few = species.trap_years.select(species.trap_years.years["year"].to_numpy() == 2018)
-    checks = check_fit(species.fit, few, result.inputs, min_moths=5, seed=1)
+    few = species.records.only(species.records.trap_years.years["year"].to_numpy() == 2018)
+    checks = check_fit(species.fit, few, min_moths=5, seed=1)
     assert checks.residuals.empty
     assert checks.carried.empty
     assert any(note.startswith("No residuals of the checks: ") for note in checks.notes)

@@ -89,7 +89,7 @@ def test_a_summary_in_python_gives_reasons_and_moths(tmp_path: Path) -> None:
     study = load_study(damaged(tmp_path))
     inputs = read_inputs(study)
     name = study.species[0]
-    fit = SpeciesWork(study, inputs, name, inputs.trap_years(name)).fit(profiles=False)
+    fit = SpeciesWork.of(study, inputs, name).fit(profiles=False)
     told = [line for line in fit.summary().splitlines() if line.startswith("left out of the fit: ")]
     assert len(told) == 2
     assert f"{int(fit.left_out['moths'].sum())} moths" in " ".join(told)

@@ -161,10 +161,10 @@ def test_inputs_carry_provenance_and_notes(tmp_path: Path) -> None:
     assert "catches.csv: 1 blank row skipped (row 14)." in inputs.notes
     assert not any(str(tmp_path) in note for note in inputs.notes)
     assert inputs.weather["tmin"].attrs["units"] == "degC"
-    assert inputs.trap_years("example leaf feeder").years["total"].tolist() == [14, 14, 14]
+    assert inputs.records("example leaf feeder").trap_years.years["total"].tolist() == [14, 14, 14]
     assert inputs.starts is None
     with pytest.raises(ModelError, match="no species"):
-        inputs.trap_years("another")
+        inputs.records("another")
 
 
 def test_reading_stops_with_every_problem(tmp_path: Path) -> None:
@@ -188,8 +188,8 @@ def test_species_of_one_table_are_parted(tmp_path: Path) -> None:
     blue = "".join(f"A,2024-06-{d:02d},{c},blue moth\n" for d, c in [(1, 0), (8, 1), (15, 1)])
     other = "B,2024-06-01,7,green moth\n"
     inputs = read_inputs(load_study(write_study(tmp_path, study=SPECIES, catches=BOTH + blue + other)))
-    assert inputs.trap_years("red moth").years["total"].sum() == 42
-    assert inputs.trap_years("blue moth").years["total"].sum() == 2
+    assert inputs.records("red moth").trap_years.years["total"].sum() == 42
+    assert inputs.records("blue moth").trap_years.years["total"].sum() == 2
     assert any("1 rows of other species left aside ('green moth')" in note for note in inputs.notes)
 
 
@@ -200,11 +200,14 @@ def test_checks_that_list_another_species_only(tmp_path: Path) -> None:
     plain = read_inputs(load_study(write_study(tmp_path, study=SPECIES, catches=BOTH + extra)))
     zero = read_inputs(load_study(write_study(tmp_path, study=study, catches=BOTH + extra)))
     ends = [
-        inputs.trap_years("red moth").intervals.query("trap == 'A'")["end"].dt.strftime("%m-%d").tolist()[-2:]
+        inputs.records("red moth")
+        .trap_years.intervals.query("trap == 'A'")["end"]
+        .dt.strftime("%m-%d")
+        .tolist()[-2:]
         for inputs in (plain, zero)
     ]
     assert ends == [["06-29", "07-13"], ["07-06", "07-13"]]
-    assert any("taken as not checked" in note for note in plain.trap_years("red moth").notes)
+    assert any("taken as not checked" in note for note in plain.records("red moth").trap_years.notes)
 
 
 def test_a_species_without_rows_is_a_problem(tmp_path: Path) -> None:
@@ -259,7 +262,7 @@ def test_pooled_sites_have_a_station(tmp_path: Path) -> None:
     traps = "trap,site,latitude,longitude\nA,North,44.10,-98.20\nB,North,44.20,-98.10\nC,South,44.15,-98.15\n"
     study = STUDY.replace('blank = "not checked"', 'blank = "not checked"\npool = "site"')
     inputs = read_inputs(load_study(write_study(tmp_path, study=study, traps=traps)))
-    years = inputs.trap_years("example leaf feeder").years
+    years = inputs.records("example leaf feeder").trap_years.years
     assert years["trap"].tolist() == ["North", "South"]
     assert set(years["trap"]) <= set(inputs.links["trap"])
 

@@ -37,8 +37,8 @@ def test_a_study_is_read_with_its_units(tmp_path: Path) -> None:
     assert study.season_window() == Season.parse("01-01", "10-31")
     # 88 °F is 280/9 °C by the definition of the scale.
     assert study.heat_settings() == HeatSettings("single sine", "horizontal", 280 / 9)
-    settings = study.flight_settings("Example  leaf feeder")
-    assert (settings.count, settings.curve, settings.base) == (1, "normal", 10.0)
+    settings = study.flight_model("Example  leaf feeder")
+    assert (settings.flights, settings.curve, settings.base) == (1, "normal", 10.0)
     assert study.catches.file == tmp_path / "catches.csv"
     assert study.weather.files == (tmp_path / "weather.csv",)
     (row,) = study.published_for("example leaf feeder")
@@ -57,7 +57,7 @@ def test_absent_tables_have_stated_defaults(tmp_path: Path) -> None:
     cut = STUDY[: STUDY.index("[heat]")]
     study = load_study(write_study(tmp_path, study=cut))
     assert study.heat_settings() == HeatSettings()
-    assert study.flight_settings("example leaf feeder").base == "fit"
+    assert study.flight_model("example leaf feeder").base == "fit"
     assert study.published == ()
 
 
@@ -264,13 +264,13 @@ def test_two_species_with_settings_of_their_own(tmp_path: Path) -> None:
         '[[flights.species]]\nname = "Blue moth"\ncount = 2\nbase = "fit"\n\n[[published]]\nspecies = "red moth"\n',
     )
     found = load_study(write_study(tmp_path, study=study))
-    red, blue = (found.flight_settings(name) for name in found.species)
-    assert (red.count, red.base) == (1, 10.0)
-    assert (blue.count, blue.base, blue.curve) == (2, "fit", "normal")
+    red, blue = (found.flight_model(name) for name in found.species)
+    assert (red.flights, red.base) == (1, 10.0)
+    assert (blue.flights, blue.base, blue.curve) == (2, "fit", "normal")
     assert len(found.published_for("red moth")) == 1
     assert found.published_for("blue moth") == ()
     with pytest.raises(ModelError, match="Did you mean 'red moth'"):
-        found.flight_settings("rad moth")
+        found.flight_model("rad moth")
 
 
 def test_a_threshold_of_no_species_of_the_study_is_refused(tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ def fit_file(study: Path) -> Path:
     inputs = read_inputs(loaded)
     name = loaded.species[0]
     path = study.parent / "fit.json"
-    SpeciesWork(loaded, inputs, name, inputs.trap_years(name)).fit().to_json(path)
+    SpeciesWork.of(loaded, inputs, name).fit().to_json(path)
     return path
 
 

@@ -10,19 +10,20 @@ import pandas as pd
 import pytest
 
 from phenofit.errors import ModelError
+from phenofit.flight import FlightModel
 from phenofit.forecasting.weather_years import station_series
+from phenofit.records import Records
 from phenofit.traps import TrapYears
 from phenofit.validate import (
     VALIDATION_COLUMNS,
     PublishedThreshold,
-    compare_published,
-    cross_validate,
     drift_test,
     pit_histogram,
     reliability,
     score_forecasts,
 )
 from phenofit.validate.forecasters import Calendar, Setting, Target
+from tests.calls import compare_published, cross_validate
 from tests.validate.networks import HEAT, SEASON, network
 
 TRUE = PublishedThreshold(
@@ -285,7 +286,9 @@ def test_the_calendar_mean_is_one_of_dates_not_of_day_numbers() -> None:
         }
     )
     n = network(sites=6, years=5)
-    calendar = Calendar(records, observed, Setting(n.weather, n.links, SEASON, HEAT))
+    calendar = Calendar(
+        Records(records, n.weather, n.links, SEASON), observed, Setting(FlightModel(), SEASON)
+    )
     for year in (2018, 2020):
         target = Target("T00", station_series(n.weather)["S0"], year)
         found = calendar.dates(target, 1, ("flight_50",))

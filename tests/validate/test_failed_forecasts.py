@@ -14,9 +14,10 @@ from phenofit.forecasting.event_heat import curve_quantile
 from phenofit.heat.compiled.crossing import crossing_after, crossing_days
 from phenofit.report.page_tables import errors_table
 from phenofit.report.sentences import error_sentences
-from phenofit.validate import cross_validate, score_forecasts
 from phenofit.validate import forecasters as forecaster_room
+from phenofit.validate import score_forecasts
 from phenofit.validate.rows import forecast_row
+from tests.calls import cross_validate
 from tests.validate.networks import HEAT, SEASON, network
 
 START = np.datetime64("2020-01-01")

@@ -8,7 +8,7 @@ import pytest
 
 from phenofit.errors import ModelError
 from phenofit.traps import TrapYears
-from phenofit.validate import observed_events
+from tests.calls import observed_events
 
 
 def record(

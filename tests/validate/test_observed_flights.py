@@ -16,8 +16,8 @@ from phenofit.errors import ModelError
 from phenofit.flight import FlightFit
 from phenofit.seasons import Season
 from phenofit.traps import TrapYears
-from phenofit.validate import observed_events
 from phenofit.validate.observed import Observed, split_heat
+from tests.calls import observed_events
 from tests.forecast.fits import small_fit
 from tests.validate.test_observed import one, record, why
 

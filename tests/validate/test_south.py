@@ -6,13 +6,12 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from phenofit.flight import fit_flights
-from phenofit.forecasting import forecast
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate import CheckPlan, Climate, simulate_network, simulate_weather
 from phenofit.traps import TrapYears, build_trap_years
-from phenofit.validate import PublishedThreshold, compare_published, cross_validate
+from phenofit.validate import PublishedThreshold
+from tests.calls import compare_published, cross_validate, fit_flights, forecast
 
 SOUTH = Season.parse("07-01", "05-31")
 HEAT = HeatSettings()

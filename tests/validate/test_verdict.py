@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from phenofit.validate import PublishedComparison, PublishedThreshold, compare_published
+from phenofit.validate import PublishedComparison, PublishedThreshold
 from phenofit.validate.comparison.verdict import _days_words
+from tests.calls import compare_published
 from tests.validate.networks import HEAT, SEASON, network
 
 

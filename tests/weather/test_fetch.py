@@ -17,8 +17,8 @@ import pytest
 import xarray as xr
 
 from phenofit.errors import FetchError, ModelError
-from phenofit.weather import client as adapter
 from phenofit.weather import fetch_report, fetch_weather, link_stations, notes
+from phenofit.weather.service import client as adapter
 from tests.studies import study_text
 from tests.weather.service import STATIONS, Service, temperatures
 

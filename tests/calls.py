@@ -1,0 +1,265 @@
+"""Calls with the parts of records and model as keywords, the way in which most tests have them at hand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from phenofit import flight, validate
+from phenofit.flight import FlightFit, FlightModel
+from phenofit.flight.baselines import rules
+from phenofit.flight.diagnostics import influences, one_step, residuals, strays
+from phenofit.flight.inference import redraw as redrawing
+from phenofit.flight.likelihood import flight_data
+from phenofit.flight.likelihood import heat_at_times as heat_times
+from phenofit.forecasting import season_forecast
+from phenofit.records import Records
+from phenofit.seasons import Season
+from phenofit.traps import TrapYears
+from phenofit.validate import Scheme
+from phenofit.validate import observed as observed_room
+
+Starts = Mapping[tuple[str, int], np.datetime64] | None
+_RECORDS = ("season", "starts", "species", "traps")
+_MODEL = tuple(item.name for item in fields(FlightModel))
+_SCHEME = tuple(item.name for item in fields(Scheme))
+ANY_SEASON = Season.parse("01-01", "12-31")
+
+
+def take(options: dict[str, Any], names: Sequence[str]) -> dict[str, Any]:
+    """Take the options of these names out of `options`."""
+    return {name: options.pop(name) for name in names if name in options}
+
+
+def no_weather() -> xr.Dataset:
+    """Return weather without stations, for records whose heat nobody asks for."""
+    days = np.array([], dtype="datetime64[ns]")
+    empty = (("station", "time"), np.empty((0, 0)))
+    return xr.Dataset({"tmin": empty, "tmax": empty}, {"station": np.array([], dtype=str), "time": days})
+
+
+def fit_flights(trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, **options: Any) -> FlightFit:
+    """Fit flights to the parts of records."""
+    records = Records(trap_years, weather, links, **take(options, _RECORDS))
+    if options.get("heat", 0) is None:
+        del options["heat"]
+    return flight.fit_flights(records, FlightModel(**take(options, _MODEL)), **options)
+
+
+def choose_curve(
+    trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, **options: Any
+) -> FlightFit:
+    """Fit flights, the curve chosen."""
+    return fit_flights(trap_years, weather, links, **{"curve": "choose", **options})
+
+
+def choose_flights(
+    trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, **options: Any
+) -> FlightFit:
+    """Fit flights, their number chosen."""
+    return fit_flights(trap_years, weather, links, **{"flights": "compare", **options})
+
+
+def assemble(
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    records: str = "counts",
+    **options: Any,
+) -> flight_data.FlightData:
+    """Assemble the parts of records."""
+    return flight_data.assemble(Records(trap_years, weather, links, **options), kind=records)
+
+
+def of_fit(
+    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, starts: Starts = None
+) -> Records:
+    """Return the records of a fit."""
+    return Records(trap_years, weather, links, fit.settings.season, starts, fit.settings.species)
+
+
+def influence(
+    fit: FlightFit,
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    starts: Starts = None,
+    **more: Any,
+) -> pd.DataFrame:
+    """Refit without each part."""
+    return influences.influence(fit, of_fit(fit, trap_years, weather, links, starts), **more)
+
+
+def contributions(
+    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
+) -> pd.DataFrame:
+    """Return what each trap-year adds."""
+    return influences.contributions(fit, of_fit(fit, trap_years, weather, links, starts))
+
+
+def quick_influence(
+    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
+) -> pd.DataFrame:
+    """Return the one-step influence."""
+    return one_step.quick_influence(fit, of_fit(fit, trap_years, weather, links, starts))
+
+
+def check_residuals(
+    fit: FlightFit,
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    starts: Starts = None,
+    seed: int = 0,
+) -> pd.DataFrame:
+    """Return the residuals of the checks."""
+    return residuals.check_residuals(fit, of_fit(fit, trap_years, weather, links, starts), seed=seed)
+
+
+def chances_of_checks(
+    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
+) -> list[residuals.CheckChances]:
+    """Return the chances of the checks."""
+    return list(residuals.chances_of_checks(fit, of_fit(fit, trap_years, weather, links, starts)))
+
+
+def stray_checks(
+    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
+) -> pd.DataFrame:
+    """Return the share of strays of each catch."""
+    return strays.stray_checks(fit, of_fit(fit, trap_years, weather, links, starts))
+
+
+def redraw(
+    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
+) -> redrawing.Redraw:
+    """Set up a fit for drawing."""
+    return redrawing.redraw(fit, of_fit(fit, trap_years, weather, links, starts))
+
+
+def every_interval(
+    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
+) -> flight_data.FlightData:
+    """Assemble every interval of a fit."""
+    return redrawing.every_interval(fit, of_fit(fit, trap_years, weather, links, starts))
+
+
+def joint_region(
+    fit: FlightFit,
+    trap_years: TrapYears,
+    weather: xr.Dataset,
+    links: pd.DataFrame,
+    *,
+    starts: Starts = None,
+    **more: Any,
+) -> flight.JointRegion:
+    """Return a joint region."""
+    return flight.joint_region(fit, of_fit(fit, trap_years, weather, links, starts), **more)
+
+
+def bootstrap_interval(
+    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, name: str, *,
+    starts: Starts = None, **more: Any,
+) -> flight.BootstrapInterval:  # fmt: skip
+    """Return a bootstrap interval."""
+    return flight.bootstrap_interval(fit, of_fit(fit, trap_years, weather, links, starts), name, **more)
+
+
+def contrast(
+    trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, column: str, *,
+    shifts: tuple[str, ...] | None = None, **options: Any,
+) -> flight.Contrast:  # fmt: skip
+    """Test the effects of a column."""
+    records = Records(trap_years, weather, links, **take(options, _RECORDS))
+    return flight.contrast(records, FlightModel(**options), column, shifts=shifts)
+
+
+def profile_start(
+    trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, season: Season, **options: Any
+) -> flight.StartProfile:
+    """Profile the start date."""
+    records = Records(
+        trap_years, weather, links, season, options.pop("biofix", None), options.pop("species", "")
+    )
+    return flight.profile_start(records, FlightModel(**take(options, _MODEL)), **options)
+
+
+def older_rules(
+    trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, **options: Any
+) -> pd.DataFrame:
+    """Apply the older rules."""
+    return flight.older_rules(Records(trap_years, weather, links, **take(options, _RECORDS)), **options)
+
+
+def event_heat(
+    trap_years: TrapYears, events: pd.DataFrame, weather: xr.Dataset, links: pd.DataFrame, **options: Any
+) -> Any:
+    """Bring dates and temperatures together."""
+    return rules.event_heat(Records(trap_years, weather, links, **take(options, _RECORDS)), events, **options)
+
+
+def heat_at_times(
+    traps: Sequence[str], sites: Sequence[str], years: Sequence[int], times: Any, weather: xr.Dataset,
+    links: pd.DataFrame, *, season: Season, starts: Starts = None,
+) -> heat_times.HeatAtTimes:  # fmt: skip
+    """Find the temperatures behind times of trap-years."""
+    records = Records(TrapYears.none(), weather, links, season, starts)
+    return heat_times.heat_at_times(records, traps, sites, years, times)
+
+
+def observed_events(
+    trap_years: TrapYears, *, weather: xr.Dataset | None = None, links: pd.DataFrame | None = None,
+    season: Season | None = None, starts: Starts = None, **more: Any,
+) -> validate.Observed:  # fmt: skip
+    """Find the observed events."""
+    known = pd.DataFrame({"trap": [], "station": []}) if links is None else links
+    records = Records(
+        trap_years, no_weather() if weather is None else weather, known, season or ANY_SEASON, starts
+    )
+    return observed_room.observed_events(records, **more)
+
+
+def cross_validate(
+    trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *,
+    fit_options: Mapping[str, Any] | None = None, **options: Any,
+) -> pd.DataFrame:  # fmt: skip
+    """Validate with the parts of records, model and scheme."""
+    records = Records(trap_years, weather, links, **take(options, _RECORDS))
+    scheme = Scheme(**take(options, _SCHEME))
+    model = FlightModel(**take(options, _MODEL), **(fit_options or {}))
+    return validate.cross_validate(records, model, scheme, **options)
+
+
+def compare_published(
+    trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, threshold: validate.PublishedThreshold, *,
+    fit_options: Mapping[str, Any] | None = None, level: float | None = None, **options: Any,
+) -> validate.PublishedComparison:  # fmt: skip
+    """Test a published threshold."""
+    records = Records(trap_years, weather, links, **take(options, _RECORDS))
+    model = FlightModel(**take(options, _MODEL), **(fit_options or {}))
+    return validate.compare_published(records, model, threshold, level=level, **options)
+
+
+def forecast_season(
+    fit: FlightFit, weather: xr.Dataset, links: pd.DataFrame, *, sites: Mapping[str, str] | None = None,
+    starts: Starts = None, traps: pd.DataFrame | None = None, **more: Any,
+) -> season_forecast.SeasonForecast:  # fmt: skip
+    """Forecast for all linked places."""
+    named = traps
+    if named is None and sites is not None:
+        named = pd.DataFrame({"trap": list(sites), "site": list(sites.values())})
+    records = Records(TrapYears.none(), weather, links, fit.settings.season, starts, traps=named)
+    return season_forecast.forecast(fit, records, **more)
+
+
+def forecast(fit: FlightFit, weather: xr.Dataset, links: pd.DataFrame, **more: Any) -> pd.DataFrame:
+    """Forecast for all linked places, as a table."""
+    return forecast_season(fit, weather, links, **more).table()
