@@ -21,17 +21,18 @@ if TYPE_CHECKING:
         Problem,
         UnitError,
     )
-    from phenofit.flight import FlightFit, fit_flights
+    from phenofit.flight import FlightFit, FlightModel, fit_flights
     from phenofit.forecasting import forecast
     from phenofit.heat import HeatSettings, accumulate, degree_days
     from phenofit.maps import error_map
     from phenofit.plan import plan_network
+    from phenofit.records import Records
     from phenofit.run import run_study
     from phenofit.seasons import MonthDay, Season
     from phenofit.simulate import simulate_network, simulate_weather
-    from phenofit.study import check_study, load_study
+    from phenofit.study import check_study, load_study, read_records
     from phenofit.traps import TrapYears, build_trap_years, read_catches, read_traps
-    from phenofit.validate import PublishedThreshold, compare_published, cross_validate
+    from phenofit.validate import PublishedThreshold, Scheme, compare_published, cross_validate
     from phenofit.weather import fetch_weather, link_stations, read_weather
 
 __all__ = [
@@ -39,6 +40,7 @@ __all__ = [
     "FetchError",
     "FitError",
     "FlightFit",
+    "FlightModel",
     "HeatSettings",
     "MissingExtraError",
     "ModelError",
@@ -47,6 +49,8 @@ __all__ = [
     "PhenofitWarning",
     "Problem",
     "PublishedThreshold",
+    "Records",
+    "Scheme",
     "Season",
     "TrapYears",
     "UnitError",
@@ -64,6 +68,7 @@ __all__ = [
     "load_study",
     "plan_network",
     "read_catches",
+    "read_records",
     "read_traps",
     "read_weather",
     "run_study",
@@ -87,13 +92,14 @@ _HOMES = {
     "heat": ("HeatSettings", "accumulate", "degree_days"),
     "weather": ("fetch_weather", "link_stations", "read_weather"),
     "traps": ("TrapYears", "build_trap_years", "read_catches", "read_traps"),
-    "flight": ("FlightFit", "fit_flights"),
+    "flight": ("FlightFit", "FlightModel", "fit_flights"),
     "plan": ("plan_network",),
     "forecasting": ("forecast",),
-    "validate": ("PublishedThreshold", "compare_published", "cross_validate"),
+    "validate": ("PublishedThreshold", "Scheme", "compare_published", "cross_validate"),
     "maps": ("error_map",),
     "simulate": ("simulate_network", "simulate_weather"),
-    "study": ("check_study", "load_study"),
+    "study": ("check_study", "load_study", "read_records"),
+    "records": ("Records",),
     "run": ("run_study",),
 }
 _HOME_OF = {name: room for room, names in _HOMES.items() for name in names}

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from phenofit import flight, validate
+from phenofit import flight, plan, simulate, validate
 from phenofit.flight import FlightFit, FlightModel
 from phenofit.flight.baselines import rules
 from phenofit.flight.diagnostics import influences, one_step, residuals, strays
@@ -263,3 +263,16 @@ def forecast_season(
 def forecast(fit: FlightFit, weather: xr.Dataset, links: pd.DataFrame, **more: Any) -> pd.DataFrame:
     """Forecast for all linked places, as a table."""
     return forecast_season(fit, weather, links, **more).table()
+
+
+def simulate_network(**options: Any) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Draw a network from true values given as keywords."""
+    names = tuple(item.name for item in fields(simulate.NetworkTruth))
+    own = {name: value for name, value in take(options, names).items() if value is not None}
+    return simulate.simulate_network(truth=simulate.NetworkTruth(**own), **options)
+
+
+def plan_network(truth: plan.PlanTruth | FlightFit, weather: xr.Dataset, **options: Any) -> pd.DataFrame:
+    """Plan sizes given as keywords."""
+    names = tuple(item.name for item in fields(plan.NetworkSizes))
+    return plan.plan_network(truth, weather, plan.NetworkSizes(**take(options, names)), **options)

@@ -16,11 +16,11 @@ from phenofit.cli.command_list import COMMANDS
 ROOT = Path(__file__).resolve().parents[1]
 
 PINNED = [
-    "DataError", "FetchError", "FitError", "FlightFit", "HeatSettings", "MissingExtraError", "ModelError",
-    "MonthDay", "PhenofitError", "PhenofitWarning", "Problem", "PublishedThreshold", "Season", "TrapYears",
+    "DataError", "FetchError", "FitError", "FlightFit", "FlightModel", "HeatSettings", "MissingExtraError", "ModelError",
+    "MonthDay", "PhenofitError", "PhenofitWarning", "Problem", "PublishedThreshold", "Records", "Scheme", "Season", "TrapYears",
     "UnitError", "accumulate", "build_trap_years", "check_study", "compare_published", "cross_validate",
     "degree_days", "error_map", "fetch_weather", "fit_flights", "forecast", "link_stations", "load_study",
-    "plan_network", "read_catches", "read_traps", "read_weather", "run_study", "simulate_network",
+    "plan_network", "read_catches", "read_records", "read_traps", "read_weather", "run_study", "simulate_network",
     "simulate_weather",
 ]  # fmt: skip
 

@@ -21,7 +21,7 @@ from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.plan.assumed_truth import PlanTruth
 from phenofit.plan.weather_seasons import PlanWeather, check_plan
 from phenofit.records import Records
-from phenofit.simulate import simulate_network
+from phenofit.simulate import NetworkTruth, simulate_network
 from phenofit.traps import build_trap_years
 
 __all__ = ["Design", "Expected", "Simulated", "draw_records", "expected", "information", "simulated"]
@@ -83,17 +83,19 @@ def draw_records(truth: PlanTruth, weather: PlanWeather, design: Design, seed: t
         traps=traps,
         season=settings.season,
         heat=settings.heat,
-        base=truth.base,
-        requirements=truth.requirements,
-        spreads=truth.spreads,
-        shares=truth.shares,
-        share_concentration=truth.share_concentration,
-        shift_sd_year=truth.shift_sd_year,
-        shift_sd_site=truth.shift_sd_site,
-        shift_sd=truth.shift_sd,
-        concentration=truth.concentration,
-        moths_per_trap_year=design.moths,
-        curve=settings.curve,
+        truth=NetworkTruth(
+            base=truth.base,
+            requirements=truth.requirements,
+            spreads=truth.spreads,
+            shares=truth.shares,
+            share_concentration=truth.share_concentration,
+            shift_sd_year=truth.shift_sd_year,
+            shift_sd_site=truth.shift_sd_site,
+            shift_sd=truth.shift_sd,
+            concentration=truth.concentration,
+            moths_per_trap_year=design.moths,
+            curve=settings.curve,
+        ),
         checks=check_plan(truth, weather, design.checks_per_week),
         years=range(first_year, first_year + design.years),
         links=dict(zip(names, station, strict=True)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +21,7 @@ from phenofit.plan.weather_seasons import PlanWeather, check_intervals, check_pl
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["PLAN_COLUMNS", "check_sizes", "plan_network"]
+__all__ = ["PLAN_COLUMNS", "NetworkSizes", "plan_network"]
 
 PLAN_COLUMNS = (
     "sites",
@@ -49,14 +49,49 @@ _YEARS = 5  # seasons of each network that the expected information of a season 
 _Task = tuple[PlanTruth, PlanWeather, Design, tuple[int, ...]]
 
 
+@dataclass(frozen=True)
+class NetworkSizes:
+    """The sizes of networks to plan; every combination is planned.
+
+    Parameters
+    ----------
+    sites, years : sequence of int
+        Numbers of sites (a trap each) and of seasons.
+    checks_per_week : sequence of float
+        1 to 7, or 0.5 for a check in two weeks.
+    moths : sequence of float
+        Mean catch of a trap in a season.
+
+    Raises
+    ------
+    ModelError
+        If a number is not possible.
+    """
+
+    sites: Sequence[int] = (8,)
+    years: Sequence[int] = (5,)
+    checks_per_week: Sequence[float] = (1.0,)
+    moths: Sequence[float] = (60.0,)
+
+    def __post_init__(self) -> None:
+        for name in ("sites", "years", "moths"):
+            values = getattr(self, name)
+            if not values or min(values) < 1:
+                raise ModelError(f"{name} must be numbers from 1 up, not {list(values)}.")
+        if any(s * y < 2 for s, y in product(self.sites, self.years)):
+            raise ModelError("one site in one year fixes nothing; plan two trap-years or more.")
+        for rate in self.checks_per_week:
+            check_intervals(rate)
+
+
+_ONE_SIZE = NetworkSizes()
+
+
 def plan_network(
     truth: PlanTruth | FlightFit,
     weather: xr.Dataset,
+    sizes: NetworkSizes = _ONE_SIZE,
     *,
-    sites: Sequence[int] = (8,),
-    years: Sequence[int] = (5,),
-    checks_per_week: Sequence[float] = (1.0,),
-    moths: Sequence[float] = (60.0,),
     stations: Sequence[str] | None = None,
     networks: int = 20,
     simulations: int = 0,
@@ -72,12 +107,8 @@ def plan_network(
         Values taken to be true, and the model to be fitted; a fit to earlier records gives both.
     weather : xarray.Dataset
         Daily ``tmin`` and ``tmax`` [degC] on (station, time); its whole seasons are drawn again.
-    sites, years : sequence of int
-        Numbers of sites (a trap each) and of seasons; every combination is planned.
-    checks_per_week : sequence of float
-        1 to 7, or 0.5 for a check in two weeks.
-    moths : sequence of float
-        Mean catch of a trap in a season.
+    sizes : NetworkSizes
+        Numbers of sites, seasons, checks and moths.
     stations : sequence of str, optional
         Stations that the sites are dealt to in turn; all by default.
     networks : int
@@ -119,22 +150,23 @@ def plan_network(
     >>> from phenofit.simulate import simulate_weather
     >>> stations = pd.DataFrame({"station": ["A"], "latitude": [42.0], "longitude": [-97.0], "elevation_m": [500.0]})
     >>> weather = simulate_weather(stations, first="2015-01-01", last="2020-12-31", seed=1)
-    >>> from phenofit.heat import HeatSettings
     >>> from phenofit.seasons import Season
-    >>> model = FitSettings(Season.parse("01-01", "10-31"), HeatSettings())
+    >>> model = FitSettings(Season.parse("01-01", "10-31"))
     >>> truth = PlanTruth(model, 10.0, (500.0,), (60.0,), shift_sd_year=15.0, shift_sd=20.0, concentration=10.0)
-    >>> table = plan_network(truth, weather, sites=[6], years=[4, 8], networks=1)
+    >>> table = plan_network(truth, weather, NetworkSizes(sites=[6], years=[4, 8]), networks=1)
     >>> table["base_width_degC"].is_monotonic_decreasing
     True
     """
     values = truth_of_fit(truth) if isinstance(truth, FlightFit) else truth
-    check_sizes(sites, years, checks_per_week, moths)
     if networks < 1 or simulations < 0:
         raise ModelError("networks must be 1 or more, and simulations not below 0.")
     past = plan_weather(weather, values.settings.season, None if stations is None else tuple(stations))
     say = progress or (lambda _text: None)
-    designs = [Design(*map(_number, parts)) for parts in product(sites, years, checks_per_week, moths)]
-    for rate in checks_per_week:
+    designs = [
+        Design(*map(_number, parts))
+        for parts in product(sizes.sites, sizes.years, sizes.checks_per_week, sizes.moths)
+    ]
+    for rate in sizes.checks_per_week:
         check_plan(values, past, rate)
     known = _information(values, past, designs, networks, seed, executor, say)
     rows: list[dict[str, Any]] = []
@@ -162,25 +194,12 @@ def plan_network(
     table = pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
     invented = str(weather.attrs.get("invented", "")) == "1"
     table.attrs["invented"] = invented
-    table.attrs["notes"] = _notes(values, past, years, invented)
+    table.attrs["notes"] = _notes(values, past, sizes.years, invented)
     return table
 
 
 def _number(value: float) -> Any:
     return int(value) if float(value).is_integer() else float(value)
-
-
-def check_sizes(
-    sites: Sequence[int], years: Sequence[int], checks_per_week: Sequence[float], moths: Sequence[float]
-) -> None:
-    """Refuse sizes of networks that cannot be planned."""
-    for name, values, least in (("sites", sites, 1), ("years", years, 1), ("moths", moths, 1)):
-        if not values or min(values) < least:
-            raise ModelError(f"{name} must be numbers from {least} up, not {list(values)}.")
-    if any(s * y < 2 for s, y in product(sites, years)):
-        raise ModelError("one site in one year fixes nothing; plan two trap-years or more.")
-    for rate in checks_per_week:
-        check_intervals(rate)
 
 
 def _information(

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -17,66 +17,87 @@ from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate.schedule import Visit
 
-__all__ = ["RunningHeat", "Truth", "checked_truth", "draw_counts", "rounded"]
+__all__ = ["NetworkTruth", "RunningHeat", "draw_counts", "rounded"]
 
 _CURVES: dict[str, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {"normal": ndtr, "logistic": expit}
 _MIDDAY = 0.5
 
 
-@dataclass(frozen=True)
-class Truth:
-    """The true values of one network."""
+@dataclass(frozen=True, kw_only=True)
+class NetworkTruth:
+    """The true values of a simulated network.
+
+    Parameters
+    ----------
+    base : float
+        Base temperature [degC].
+    requirements, spreads : sequence of float
+        Heat at half of each flight, and its spread, a flight each [degC d].
+    shares : sequence of float, optional
+        Mean share of each flight in the season's moths; equal by default.
+    share_concentration : float
+        How steady the shares are from trap-year to trap-year (Dirichlet); infinite: always the mean.
+    shift_sd_year, shift_sd_site, shift_sd : float
+        SD of the shift common to a year, to a site, and of a trap-year alone [degC d].
+    site_shifts : mapping, optional
+        Fixed shifts of named sites beside the drawn ones, such as a cold valley [degC d].
+    concentration : float
+        Dirichlet-multinomial concentration; small: clustered catches; infinite: independent moths.
+    moths_per_trap_year, moths_size : float
+        Mean and negative-binomial size of the moths a trap would catch in a whole flight season.
+    stray : float
+        Share of moths that come at any time with equal chance.
+    curve : {"normal", "logistic"}
+        Shape of a flight over heat.
+
+    Raises
+    ------
+    ModelError
+        If the values do not describe a network.
+    """
 
     base: float
-    requirements: tuple[float, ...]
-    spreads: tuple[float, ...]
-    shares: tuple[float, ...]
-    share_concentration: float
-    concentration: float
-    stray: float
-    moths: float
-    size: float
-    curve: Callable[[NDArray[np.float64]], NDArray[np.float64]]
+    requirements: Sequence[float]
+    spreads: Sequence[float]
+    shares: Sequence[float] | None = None
+    share_concentration: float = 20.0
+    shift_sd_year: float = 0.0
+    shift_sd_site: float = 0.0
+    shift_sd: float = 0.0
+    site_shifts: Mapping[str, float] = field(default_factory=dict)
+    concentration: float = np.inf
+    moths_per_trap_year: float = 60.0
+    moths_size: float = 2.0
+    stray: float = 0.0
+    curve: str = "normal"
 
+    def __post_init__(self) -> None:
+        flights, parts = len(self.requirements), self.mean_shares
+        if flights == 0 or len(self.spreads) != flights or len(parts) != flights:
+            raise ModelError(
+                f"{flights} requirements, {len(self.spreads)} spreads and {len(parts)} shares: one of each for every "
+                "flight."
+            )
+        sizes = (*self.spreads, *parts, self.concentration, self.moths_size, self.share_concentration)
+        if min(sizes) <= 0:
+            raise ModelError("spreads, shares, concentrations and the size of the catch must be above zero.")
+        if not 0 <= self.stray < 1:
+            raise ModelError(f"stray is {self.stray}; a share lies from 0 to below 1.")
+        if self.curve not in _CURVES:
+            raise ModelError(
+                f"the simulator knows no curve '{self.curve}'; it knows {' and '.join(_CURVES)}."
+            )
 
-def checked_truth(
-    base: float,
-    requirements: Sequence[float],
-    spreads: Sequence[float],
-    shares: Sequence[float] | None,
-    share_concentration: float,
-    concentration: float,
-    stray: float,
-    moths: float,
-    size: float,
-    curve: str,
-) -> Truth:
-    """Return the true values, refusing those that describe no network (ModelError)."""
-    flights = len(requirements)
-    parts = tuple(shares) if shares is not None else (1 / max(flights, 1),) * flights
-    if flights == 0 or len(spreads) != flights or len(parts) != flights:
-        raise ModelError(
-            f"{flights} requirements, {len(spreads)} spreads and {len(parts)} shares: one of each for every flight."
-        )
-    if min(spreads) <= 0 or min(parts) <= 0 or concentration <= 0 or size <= 0 or share_concentration <= 0:
-        raise ModelError("spreads, shares, concentrations and the size of the catch must be above zero.")
-    if not 0 <= stray < 1:
-        raise ModelError(f"stray is {stray}; a share lies from 0 to below 1.")
-    if curve not in _CURVES:
-        raise ModelError(f"the simulator knows no curve '{curve}'; it knows {' and '.join(_CURVES)}.")
-    total = sum(parts)
-    return Truth(
-        base=float(base),
-        requirements=tuple(float(value) for value in requirements),
-        spreads=tuple(float(value) for value in spreads),
-        shares=tuple(value / total for value in parts),
-        share_concentration=share_concentration,
-        concentration=concentration,
-        stray=stray,
-        moths=moths,
-        size=size,
-        curve=_CURVES[curve],
-    )
+    @property
+    def mean_shares(self) -> tuple[float, ...]:
+        """Mean share of each flight; they add up to 1."""
+        flights = len(self.requirements)
+        parts = tuple(self.shares) if self.shares is not None else (1 / max(flights, 1),) * flights
+        return tuple(value / sum(parts) for value in parts)
+
+    def flown(self, deviate: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the share of a flight that has flown at a standardised heat."""
+        return _CURVES[self.curve](deviate)
 
 
 class RunningHeat:
@@ -113,29 +134,29 @@ def draw_counts(
     accumulated: NDArray[np.float64],
     first_day: np.datetime64,
     shift: float,
-    truth: Truth,
+    truth: NetworkTruth,
     rng: np.random.Generator,
 ) -> tuple[list[float], dict[str, Any]]:
     """Return a count per visit (NaN where none was made or the trap was lost) and the drawn facts."""
     ends = [visit for visit in visits if visit.state != "missed"]
     begin = _heat_at(np.array([visit.start for visit in ends]), accumulated, first_day)
     finish = _heat_at(np.array([visit.day for visit in ends]), accumulated, first_day)
-    if np.isinf(truth.share_concentration) or len(truth.shares) == 1:
-        shares = np.array(truth.shares)
+    if np.isinf(truth.share_concentration) or len(truth.mean_shares) == 1:
+        shares = np.array(truth.mean_shares)
     else:
-        shares = rng.dirichlet(truth.share_concentration * np.array(truth.shares))
+        shares = rng.dirichlet(truth.share_concentration * np.array(truth.mean_shares))
     flown = np.zeros(len(ends))
     for share, requirement, spread in zip(shares, truth.requirements, truth.spreads, strict=True):
         late, early = ((heat - requirement - shift) / spread for heat in (finish, begin))
-        flown += share * (truth.curve(late) - truth.curve(early))
+        flown += share * (truth.flown(late) - truth.flown(early))
     caught_share = float(flown.sum())
     lengths = np.array([(visit.day - visit.start).astype(float) for visit in ends])
     chance = np.full(len(ends), 1 / len(ends)) if caught_share < 1e-12 else flown / caught_share
     chance = (1 - truth.stray) * chance + truth.stray * lengths / lengths.sum()
     # Rounding keeps the last bits of the platform's exponential out of the draw.
     chance = np.round(chance, 10)
-    expected = truth.moths * max(caught_share, 1e-12)
-    total = int(rng.negative_binomial(truth.size, truth.size / (truth.size + expected)))
+    expected = truth.moths_per_trap_year * max(caught_share, 1e-12)
+    total = int(rng.negative_binomial(truth.moths_size, truth.moths_size / (truth.moths_size + expected)))
     drawn = _dirichlet_multinomial(total, chance / chance.sum(), truth.concentration, rng)
     by_day = {
         visit.day: float(count) if visit.state == "counted" else np.nan

@@ -25,7 +25,7 @@ from phenofit.errors import ModelError
 from phenofit.globe import distance_km
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.simulate.catches import RunningHeat, Truth, checked_truth, draw_counts, rounded
+from phenofit.simulate.catches import NetworkTruth, RunningHeat, draw_counts, rounded
 from phenofit.simulate.schedule import CheckPlan, Visit, draw_visits
 
 __all__ = ["simulate_network"]
@@ -45,20 +45,7 @@ def simulate_network(
     traps: pd.DataFrame,
     season: Season,
     heat: HeatSettings,
-    base: float,
-    requirements: Sequence[float],
-    spreads: Sequence[float],
-    shares: Sequence[float] | None = None,
-    share_concentration: float = 20.0,
-    shift_sd_year: float = 0.0,
-    shift_sd_site: float = 0.0,
-    shift_sd: float = 0.0,
-    site_shifts: Mapping[str, float] | None = None,
-    concentration: float = np.inf,
-    moths_per_trap_year: float = 60.0,
-    moths_size: float = 2.0,
-    stray: float = 0.0,
-    curve: str = "normal",
+    truth: NetworkTruth,
     checks: CheckPlan | Mapping[str, CheckPlan] | None = None,
     years: Sequence[int] | None = None,
     links: Mapping[str, str] | None = None,
@@ -77,26 +64,8 @@ def simulate_network(
         Where heat sums begin and end.
     heat : HeatSettings
         Method, cut-off and upper threshold.
-    base : float
-        True base temperature [degC].
-    requirements, spreads : sequence of float
-        True heat at half of each flight, and its spread, a flight each [degC d].
-    shares : sequence of float, optional
-        Mean share of each flight in the season's moths; equal by default.
-    share_concentration : float
-        How steady the shares are from trap-year to trap-year (Dirichlet); infinite: always the mean.
-    shift_sd_year, shift_sd_site, shift_sd : float
-        SD of the shift common to a year, to a site, and of a trap-year alone [degC d].
-    site_shifts : mapping, optional
-        Fixed shifts of named sites beside the drawn ones, such as a cold valley [degC d].
-    concentration : float
-        Dirichlet-multinomial concentration; small: swarms; infinite: independent moths.
-    moths_per_trap_year, moths_size : float
-        Mean and negative-binomial size of the moths a trap would catch in a whole flight season.
-    stray : float
-        Share of moths that come at any time with equal chance.
-    curve : {"normal", "logistic"}
-        Shape of a flight over heat.
+    truth : NetworkTruth
+        The true values.
     checks : CheckPlan or mapping from trap to CheckPlan, optional
         How the traps are tended; weekly by default.
     years : sequence of int, optional
@@ -115,40 +84,36 @@ def simulate_network(
         :func:`phenofit.traps.read_catches` gives them. A check that was not made has status ``"missing"``, one
         that found no trap ``"lost"``. `set` stands only where a trap was newly set.
     truth : dict
-        The true values, the drawn shifts, and what befell each trap-year; ready for JSON.
+        The true values, the drawn shifts, and what happened to each trap-year; ready for JSON.
 
     Raises
     ------
     ModelError
-        If the values do not describe a network, or the weather does not cover it.
+        If a site or a plan is not known, or the weather does not cover the network.
 
     Notes
     -----
     The true heat of a trap is that of its station: the model holds exactly, with no error of place beside the shifts.
     """
-    truth = checked_truth(
-        base, requirements, spreads, shares, share_concentration, concentration, stray, moths_per_trap_year,
-        moths_size, curve,
-    )  # fmt: skip
     rng = np.random.default_rng(seed)
     table = traps.reset_index(drop=True)
     sites = (table["site"] if "site" in table else table["trap"]).astype(str)
     chosen = list(years) if years is not None else _whole_seasons(weather, season)
-    year_shift = {year: float(shift_sd_year * rng.standard_normal()) for year in chosen}
-    site_shift = {site: float(shift_sd_site * rng.standard_normal()) for site in dict.fromkeys(sites)}
-    for site, extra in (site_shifts or {}).items():
+    year_shift = {year: float(truth.shift_sd_year * rng.standard_normal()) for year in chosen}
+    site_shift = {site: float(truth.shift_sd_site * rng.standard_normal()) for site in dict.fromkeys(sites)}
+    for site, extra in truth.site_shifts.items():
         if site not in site_shift:
             raise ModelError(f"a shift is given for site '{site}', which has no trap.")
         site_shift[site] += extra
     stations = dict(links) if links is not None else _nearest_stations(table, weather)
-    running = RunningHeat(weather, season, heat, base)
+    running = RunningHeat(weather, season, heat, truth.base)
     record = _Record()
     for trap, site in zip(table["trap"].astype(str), sites, strict=True):
         plan = checks.get(trap) if isinstance(checks, Mapping) else (checks or CheckPlan())
         if plan is None:
             raise ModelError(f"no plan of checks is given for trap '{trap}'.")
         for year in chosen:
-            own = float(shift_sd * rng.standard_normal())
+            own = float(truth.shift_sd * rng.standard_normal())
             shift = year_shift[year] + site_shift[site] + own
             visits, late = draw_visits(plan, season, year, rng)
             accumulated = running.of(stations[trap], year)
@@ -165,9 +130,9 @@ def simulate_network(
         "cutoff": heat.cutoff,
         "upper": heat.upper,
         "start": str(season.start),
-        "curve": curve,
-        "stray": stray,
-        "parameters": _parameter_rows(truth, shift_sd_year, shift_sd_site, shift_sd),
+        "curve": truth.curve,
+        "stray": truth.stray,
+        "parameters": _parameter_rows(truth),
         "year_shifts": {season.label(year): rounded(value) for year, value in year_shift.items()},
         "site_shifts": {site: rounded(value) for site, value in site_shift.items()},
         "trap_years": record.trap_years,
@@ -211,19 +176,17 @@ def _catch_table(record: _Record) -> pd.DataFrame:
     return table
 
 
-def _parameter_rows(
-    truth: Truth, shift_sd_year: float, shift_sd_site: float, shift_sd: float
-) -> list[dict[str, Any]]:
+def _parameter_rows(truth: NetworkTruth) -> list[dict[str, Any]]:
     def row(parameter: str, value: float, unit: str, flight: int | None = None) -> dict[str, Any]:
         return {"parameter": parameter, "flight": flight, "value": value, "unit": unit}
 
-    rows = [row("base", truth.base, "degC")]
+    rows = [row("base", float(truth.base), "degC")]
     for flight, requirement in enumerate(truth.requirements, start=1):
-        rows.append(row("requirement", requirement, "degC d", flight))
-        rows.append(row("spread", truth.spreads[flight - 1], "degC d", flight))
-    rows.append(row("shift_sd_year", float(shift_sd_year), "degC d"))
-    rows.append(row("shift_sd_site", float(shift_sd_site), "degC d"))
-    rows.append(row("shift_sd", float(shift_sd), "degC d"))
+        rows.append(row("requirement", float(requirement), "degC d", flight))
+        rows.append(row("spread", float(truth.spreads[flight - 1]), "degC d", flight))
+    rows.append(row("shift_sd_year", float(truth.shift_sd_year), "degC d"))
+    rows.append(row("shift_sd_site", float(truth.shift_sd_site), "degC d"))
+    rows.append(row("shift_sd", float(truth.shift_sd), "degC d"))
     if not np.isinf(truth.concentration):
         rows.append(row("concentration", float(truth.concentration), "1"))
     return rows

@@ -18,9 +18,9 @@ from phenofit.errors import DataError, ModelError
 from phenofit.flight import FlightFit
 from phenofit.flight.fitted_likelihood import vector_of
 from phenofit.flight.likelihood.log_likelihood import Layout
-from phenofit.simulate import CheckPlan, simulate_network
+from phenofit.simulate import CheckPlan
 from phenofit.traps import build_trap_years
-from tests.calls import fit_flights
+from tests.calls import fit_flights, simulate_network
 from tests.flight.networks import HEAT, SEASON, Network, network
 
 

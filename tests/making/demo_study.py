@@ -20,9 +20,9 @@ import xarray as xr
 from phenofit.files import write_csv, write_text
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.simulate.network import simulate_network
 from phenofit.simulate.schedule import CheckPlan
 from phenofit.simulate.weather import Climate, simulate_weather, with_gaps
+from tests.calls import simulate_network
 from tests.making.demo_texts import README, STATION_NAMES, STUDY, TRAP_PLACES
 
 __all__ = ["SEED", "write_demo"]

@@ -8,8 +8,7 @@ from concurrent.futures import Executor, ProcessPoolExecutor
 import pandas as pd
 import pytest
 
-from phenofit.plan import plan_network
-from tests.calls import fit_flights, influence
+from tests.calls import fit_flights, influence, plan_network
 from tests.flight.networks import SEASON, network
 
 

@@ -15,12 +15,12 @@ import xarray as xr
 from phenofit.errors import ModelError
 from phenofit.flight import FitSettings
 from phenofit.heat.settings import HeatSettings
-from phenofit.plan import PLAN_COLUMNS, PlanTruth, plan_network, truth_of_fit
+from phenofit.plan import PLAN_COLUMNS, PlanTruth, truth_of_fit
 from phenofit.plan.plan_figure import draw_plan, write_plan_figure
 from phenofit.plan.weather_seasons import check_plan, plan_weather
 from phenofit.seasons import Season
 from phenofit.simulate import simulate_weather, with_gaps
-from tests.calls import fit_flights
+from tests.calls import fit_flights, plan_network
 from tests.flight.networks import network
 from tests.flight.reference import sine_heat
 

@@ -12,9 +12,9 @@ import xarray as xr
 from phenofit.flight import FlightData
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.simulate import CheckPlan, simulate_network
+from phenofit.simulate import CheckPlan
 from phenofit.traps import TrapYears, build_trap_years
-from tests.calls import assemble
+from tests.calls import assemble, simulate_network
 from tests.weather.real import champion, england
 
 SEASON = Season.parse("01-01", "10-31")

@@ -10,9 +10,9 @@ from scipy.stats import binom
 
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.simulate import CheckPlan, simulate_network, simulate_weather
+from phenofit.simulate import CheckPlan, simulate_weather
 from phenofit.traps import TrapYears, build_trap_years
-from tests.calls import contrast
+from tests.calls import contrast, simulate_network
 
 SEASON = Season.parse("01-01", "10-31")
 NETWORKS = 60

@@ -16,9 +16,10 @@ from phenofit.flight import fit_flights
 from phenofit.forecasting import forecast
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.simulate import CheckPlan, simulate_network, simulate_weather
+from phenofit.simulate import CheckPlan, simulate_weather
 from phenofit.study import load_study, read_inputs
 from phenofit.validate import Scheme, compare_published, cross_validate, score_forecasts
+from tests.calls import simulate_network
 from tests.studies import FILES, published_text, study_text, write_tables
 
 SPECIES = "tufted <b>test</b> moth"

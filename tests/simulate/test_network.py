@@ -14,7 +14,8 @@ from scipy import stats
 from phenofit.errors import ModelError
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.simulate import CheckPlan, simulate_network
+from phenofit.simulate import CheckPlan
+from tests.calls import simulate_network
 
 SEASON = Season.parse("01-01", "10-31")
 WEEKLY = CheckPlan(first="02-01", last="10-01")

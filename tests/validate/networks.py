@@ -12,8 +12,9 @@ import xarray as xr
 
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.simulate import CheckPlan, simulate_network, simulate_weather
+from phenofit.simulate import CheckPlan, simulate_weather
 from phenofit.traps import TrapYears, build_trap_years
+from tests.calls import simulate_network
 
 SEASON = Season.parse("01-01", "10-31")
 HEAT = HeatSettings()

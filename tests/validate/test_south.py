@@ -8,10 +8,10 @@ import xarray as xr
 
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.simulate import CheckPlan, Climate, simulate_network, simulate_weather
+from phenofit.simulate import CheckPlan, Climate, simulate_weather
 from phenofit.traps import TrapYears, build_trap_years
 from phenofit.validate import PublishedThreshold
-from tests.calls import compare_published, cross_validate, fit_flights, forecast
+from tests.calls import compare_published, cross_validate, fit_flights, forecast, simulate_network
 
 SOUTH = Season.parse("07-01", "05-31")
 HEAT = HeatSettings()

@@ -81,14 +81,13 @@ def run(args: argparse.Namespace) -> int:
 
     from phenofit.files import write_csv
     from phenofit.output_folder import run_folder
-    from phenofit.plan import PLAN_COLUMNS, plan_network
-    from phenofit.plan.network_plan import check_sizes
+    from phenofit.plan import PLAN_COLUMNS, NetworkSizes, plan_network
     from phenofit.plan.plan_figure import write_plan_figure
 
     _refuse_unused(args)
     for name in ("sites", "years", "checks_per_week", "moths"):
         distinct(f"--{name.replace('_', '-')}", getattr(args, name))
-    check_sizes(args.sites, args.years, args.checks_per_week, args.moths)
+    sizes = NetworkSizes(args.sites, args.years, args.checks_per_week, args.moths)
     # Fresh processes: a fork of one whose fit has started threads may never end.
     fresh = multiprocessing.get_context("spawn")
     workers = args.workers or 1
@@ -101,10 +100,7 @@ def run(args: argparse.Namespace) -> int:
             table = plan_network(
                 fit,
                 weather,
-                sites=args.sites,
-                years=args.years,
-                checks_per_week=args.checks_per_week,
-                moths=args.moths,
+                sizes,
                 stations=stations,
                 simulations=args.simulate,
                 seed=args.seed,
