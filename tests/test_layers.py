@@ -26,6 +26,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("validate",),
     ("forecasting",),
     ("flight",),
+    ("records",),
     ("traps", "weather"),
     ("heat",),
     ("output_folder",),
@@ -97,9 +98,7 @@ def _module_name(path: Path) -> str:
 def test_imports_point_downwards(path: Path) -> None:
     room = _room(path)
     if room == "__init__":  # the door: it names every room, and imports one only when asked
-        assert not [
-            m for m in _imports(ast.parse(path.read_text("utf-8"))) if m != "phenofit.files.safe_files"
-        ]
+        assert not [m for m in _imports(ast.parse(path.read_text("utf-8"))) if m != "phenofit.files"]
         return
     assert room in LEVEL, (
         f"'{room}' has no place in the layers; give it one in this test and in DEVELOPERS.md"
@@ -178,6 +177,93 @@ def test_rooms_open_with_imports_only(path: Path) -> None:
         doc = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
         exports = isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__"
         assert doc or exports or isinstance(node, ast.Import | ast.ImportFrom), ast.unparse(node)
+
+
+MOST_MODULES = 15
+MOST_PARAMETERS = 10
+SHORTEST = 40
+# Modules below that length, and why they stand alone.
+SHORT = {
+    "bundled": "the one place that knows where data sets are installed",
+    "cautions": "stands on every page and in every file that gives dates",
+    "globe": "one formula, used by three rooms",
+    "labels": "one function, used by daily, hourly and gridded sums",
+    "single_thread": "optional package behind one door",
+    "studies": "what all commands on a study do first",
+    "threads": "one function, used by every kernel on arrays",
+}
+
+
+@pytest.mark.parametrize(
+    "folder", sorted({p.parent for p in _modules()}), ids=lambda p: str(p.relative_to(ROOT))
+)
+def test_no_folder_is_crowded(folder: Path) -> None:
+    modules = [p for p in folder.glob("*.py") if not p.name.startswith("__")]
+    assert len(modules) <= MOST_MODULES
+
+
+def test_modules_are_not_tiny_without_a_reason() -> None:
+    tiny = {
+        p.stem
+        for p in _modules()
+        if not p.name.startswith("__") and len(p.read_text("utf-8").splitlines()) < SHORTEST
+    }
+    assert tiny <= SHORT.keys()
+
+
+def test_every_module_has_a_name_of_its_own() -> None:
+    # A command may bear the name of what it starts.
+    stems = [p.stem for p in _modules() if not p.name.startswith("__") and p.parent.name != "commands"]
+    assert sorted(stems) == sorted(set(stems))
+
+
+def _functions(tree: ast.AST) -> list[ast.FunctionDef]:
+    return [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
+
+
+def _arguments(function: ast.FunctionDef) -> list[ast.arg]:
+    given = function.args
+    stars = [arg for arg in (given.vararg, given.kwarg) if arg is not None]
+    return [*given.posonlyargs, *given.args, *given.kwonlyargs, *stars]
+
+
+def _exported() -> list[tuple[str, ast.FunctionDef]]:
+    """Functions, and methods of classes, that a room offers."""
+    found = []
+    for init in PACKAGE.rglob("__init__.py"):
+        for node in ast.walk(ast.parse(init.read_text("utf-8"))):
+            path = ROOT / f"{(getattr(node, 'module', None) or '').replace('.', '/')}.py"
+            if not isinstance(node, ast.ImportFrom) or not path.is_file():
+                continue
+            names = {alias.name for alias in node.names}
+            for item in ast.parse(path.read_text("utf-8")).body:
+                if isinstance(item, ast.FunctionDef | ast.ClassDef) and item.name in names:
+                    found += [(f"{item.name}.{f.name}", f) for f in _functions(item)]
+    return found
+
+
+def test_public_functions_take_few_parameters_and_no_open_options() -> None:
+    functions = _exported()
+    assert len(functions) > 200
+    crowded = {
+        name: len(arguments)
+        for name, function in functions
+        if len(arguments := [a for a in _arguments(function) if a.arg not in ("self", "cls")])
+        > MOST_PARAMETERS
+    }
+    assert not crowded
+    assert not [name for name, function in functions if function.args.kwarg is not None and name[0] != "_"]
+
+
+def test_untyped_dictionaries_are_few_in_signatures() -> None:
+    found = []
+    for path in _modules():
+        for function in _functions(ast.parse(path.read_text("utf-8"))):
+            kinds = [a.annotation for a in _arguments(function)] + [function.returns]
+            words = " ".join(ast.unparse(kind) for kind in kinds if kind is not None)
+            if "dict[str, Any]" in words:
+                found.append(f"{path.relative_to(PACKAGE)}: {function.name}")
+    assert len(found) < 20, found
 
 
 @pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(PACKAGE)))

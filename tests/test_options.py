@@ -16,10 +16,10 @@ from tests.validate.study_files import write_study
 
 # Where each command begins to compute: replaced by a fault, so that a test that reaches one ends with exit code 1.
 COMPUTING = (
-    "phenofit.analysis.species_work.choose_flights",
+    "phenofit.analysis.species_work.fit_flights",
     "phenofit.analysis.species_work.cross_validate",
-    "phenofit.validate.compare_published",
-    "phenofit.forecasting.forecast_season",
+    "phenofit.analysis.species_work.compare_published",
+    "phenofit.forecasting.forecast",
     "phenofit.forecasting.local_check.local_check",
     "phenofit.maps.error_surface.error_map",
     "phenofit.maps.date_map.date_map",

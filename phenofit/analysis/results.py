@@ -10,7 +10,7 @@ import pandas as pd
 
 from phenofit.analysis.fit_checks import FitChecks
 from phenofit.study.inputs import StudyInputs
-from phenofit.study.model import Study
+from phenofit.study.study_file import Study
 
 if TYPE_CHECKING:
     import xarray as xr

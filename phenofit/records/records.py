@@ -197,7 +197,7 @@ class Records:
         """
         site_of: dict[str, str] = {}
         for table in (self.traps, self.trap_years.years):
-            if table is not None:
+            if table is not None and "site" in table:
                 site_of |= dict(zip(table["trap"].astype(str), table["site"].astype(str), strict=True))
         used = set(self.trap_years.years["trap"].astype(str))
         pairs = {

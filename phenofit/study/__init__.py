@@ -3,7 +3,7 @@
 from phenofit.study.checking import StudySurvey, check_study, survey_study
 from phenofit.study.inputs import StudyInputs, read_inputs, read_records, species_catches
 from phenofit.study.load import load_study
-from phenofit.study.model import Study
+from phenofit.study.study_file import Study
 
 __all__ = [
     "Study",

@@ -21,7 +21,7 @@ from phenofit.flight.likelihood.flight_data import assemble
 from phenofit.records import Records
 from phenofit.study.inputs import Gathered, gather, species_catches, species_trap_years
 from phenofit.study.load import load_leniently
-from phenofit.study.model import Study
+from phenofit.study.study_file import Study
 from phenofit.traps import CatchAccount, biofix_starts, catch_account
 
 __all__ = ["StudySurvey", "check_study", "survey_study"]

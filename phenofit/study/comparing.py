@@ -8,7 +8,7 @@ import pandas as pd
 
 from phenofit.errors import Problem
 from phenofit.files.tables import nearest
-from phenofit.study.model import UNNAMED, Study
+from phenofit.study.study_file import UNNAMED, Study
 from phenofit.traps import species_key, unknown_trap_problems
 
 __all__ = ["compare_tables"]

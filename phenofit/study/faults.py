@@ -9,7 +9,7 @@ from pydantic import BaseModel
 from phenofit.errors import Problem
 from phenofit.files.tables import nearest
 from phenofit.study.locate import line_of
-from phenofit.study.model import Study
+from phenofit.study.study_file import Study
 
 __all__ = ["schema_problem", "unknown_key"]
 

@@ -20,7 +20,7 @@ from phenofit.heat.settings import HeatSettings
 from phenofit.records import Records
 from phenofit.seasons import Season
 from phenofit.study.comparing import compare_tables
-from phenofit.study.model import Study
+from phenofit.study.study_file import Study
 from phenofit.study.station_weather import plain_columns, read_study_weather, stations_only
 from phenofit.traps import (
     TrapYears,

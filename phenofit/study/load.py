@@ -14,8 +14,8 @@ from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.files import read_text
 from phenofit.study.faults import Lines, schema_problem, unknown_key
 from phenofit.study.locate import key_lines, line_of
-from phenofit.study.model import UNNAMED, Study
 from phenofit.study.published_rows import published_rows
+from phenofit.study.study_file import UNNAMED, Study
 from phenofit.validate.thresholds.published_table import PublishedThreshold
 
 __all__ = ["load_leniently", "load_study"]

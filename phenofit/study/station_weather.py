@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.study.model import Study
+from phenofit.study.study_file import Study
 
 __all__ = ["plain_columns", "read_study_weather", "stations_only"]
 

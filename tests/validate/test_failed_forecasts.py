@@ -185,7 +185,7 @@ def test_a_fold_without_a_fit_counts_against_the_forecaster(monkeypatch: pytest.
     real = forecaster_room.Fitted.__init__
 
     def refuse(self: Any, train: Any, setting: Any, **options: Any) -> None:
-        if 2014 not in set(train.years["year"]):
+        if 2014 not in set(train.years):
             raise FitError("the flights are not in order of time")
         real(self, train, setting, **options)
 
