@@ -88,6 +88,8 @@ def run(args: argparse.Namespace) -> int:
         stages = read_stages(args)
         works = open_species(args)
         given = None if args.fit is None else _given_fit(args, works)
+        for work in works if args.site else ():
+            _check_sites(work, args.site)
         today = _day(args.today, works[0])
         if stages is not None:
             stages.check_season(works[0].inputs.season, today)
@@ -163,7 +165,7 @@ def _forecast(
     from phenofit.forecasting import FORECAST_EVENTS, forecast
     from phenofit.forecasting.forecast_places import season_places
 
-    sites = _known_sites(work, args.site) if args.site else None
+    sites = args.site or None
     found = forecast(
         fit,
         work.records,
@@ -217,7 +219,7 @@ def _draw(
     save(figure, out / "figures", name, invented=work.study.invented)
 
 
-def _known_sites(work: SpeciesWork, wanted: list[str]) -> list[str]:
+def _check_sites(work: SpeciesWork, wanted: list[str]) -> None:
     from phenofit.errors import ModelError
     from phenofit.files.tables import nearest
 
@@ -225,7 +227,6 @@ def _known_sites(work: SpeciesWork, wanted: list[str]) -> list[str]:
     for name in wanted:
         if name not in there:
             raise ModelError(f"there is no site '{name}'.{nearest(name, there)}")
-    return wanted
 
 
 def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
