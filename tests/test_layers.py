@@ -51,7 +51,6 @@ HEAVY = (
     "statsmodels",
     "pydantic",
     "dask",
-    "gstools",
 )
 
 
