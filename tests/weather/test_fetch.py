@@ -16,8 +16,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+import phenofit.weather.service.client as adapter
 from phenofit.errors import FetchError, ModelError
-from phenofit.weather import client as adapter
 from phenofit.weather import fetch_report, fetch_weather, link_stations, notes
 from tests.studies import study_text
 from tests.weather.service import STATIONS, Service, temperatures
