@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +10,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from phenofit.analysis.results import SpeciesResult, StudyResult
+from phenofit.files.pictures import data_uri
 from phenofit.flight.result import FlightFit
 from phenofit.report.calibration_data import calibration
 from phenofit.report.figure_data import catch_curve, joint_region, season_heat
@@ -79,9 +79,8 @@ def _page_figure(
 ) -> PageFigure:
     invented = result.study.invented
     image = save(figure, folder, name, invented=invented)
-    address = "data:image/png;base64," + base64.b64encode(image).decode("ascii")
     note = "Invented data. " if invented else ""
-    return PageFigure(name, address, note + alt, note + caption)
+    return PageFigure(name, data_uri(image), note + alt, note + caption)
 
 
 def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:

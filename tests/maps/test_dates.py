@@ -10,10 +10,10 @@ import pytest
 import xarray as xr
 
 from phenofit.errors import ModelError
+from phenofit.files.pictures import save_figure
 from phenofit.heat import accumulate, dates_reaching, degree_days
 from phenofit.maps import date_map
 from phenofit.maps.drawing.date_maps import draw_date_map
-from phenofit.maps.drawing.error_maps import save_figure
 from phenofit.maps.export import open_error_map, write_error_map, write_geotiff
 from phenofit.maps.grid_weather import source_places, weather_on_cells
 from phenofit.maps.projection import plane_for

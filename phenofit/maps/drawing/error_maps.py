@@ -17,7 +17,6 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from phenofit.errors import ModelError, PhenofitWarning
-from phenofit.files import writing
 from phenofit.maps.drawing.captions import map_caption, map_title
 from phenofit.maps.drawing.map_frame import (
     Frame,
@@ -32,7 +31,7 @@ from phenofit.maps.drawing.scales import QUANTITIES, Quantity, limits, season_cl
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Canvas", "draw_error_map", "printable", "save_figure"]
+__all__ = ["Canvas", "draw_error_map", "printable"]
 
 _INK = "#2f2f2f"
 _LABELLED_SITES = 60
@@ -99,20 +98,6 @@ class Canvas:
         style: dict[str, Any] = {"fontsize": 6.8, "va": "top", "color": _INK, "linespacing": 1.3}
         self._foot.text(0.0, top, text, parse_math=False, **style)
         return self.figure
-
-
-def save_figure(figure: Figure, path: str | Path, *, dpi: int = 200) -> None:
-    """Write a figure as PNG, SVG or PDF by the ending of its name; same figure, same bytes."""
-    undated: dict[str, dict[str, Any]] = {
-        ".png": {"Software": None},
-        ".svg": {"Date": None, "Creator": None},
-        ".pdf": {"CreationDate": None, "Creator": None, "Producer": None},
-    }
-    with (
-        writing(path) as temporary,
-        matplotlib.rc_context({"svg.hashsalt": "phenofit", "svg.fonttype": "path"}),
-    ):
-        figure.savefig(temporary, dpi=dpi, metadata=undated.get(temporary.suffix.lower()))
 
 
 def printable(text: str) -> str:

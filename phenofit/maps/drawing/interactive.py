@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 
 from phenofit.files import write_text
+from phenofit.files.pictures import data_uri, pixel_bytes
 from phenofit.maps.drawing.captions import map_caption, map_title
 from phenofit.maps.drawing.map_frame import (
     Frame,
@@ -23,7 +24,7 @@ from phenofit.maps.drawing.map_frame import (
     outline_lines,
     scale_length,
 )
-from phenofit.maps.drawing.raster import cell_colours, data_uri, hatch_mask
+from phenofit.maps.drawing.raster import cell_colours, hatch_mask
 from phenofit.maps.drawing.scales import QUANTITIES, Quantity, early_late, limits, ramp, season_classes
 
 __all__ = ["interactive_map", "write_interactive_page"]
@@ -142,8 +143,8 @@ def _view(dataset: xr.Dataset, shown: Quantity) -> dict[str, Any]:
         "key": shown.name.replace(" ", "-"),
         "choice": _CHOICES[shown.name],
         "label": shown.label,
-        "image": None if pixels is None else data_uri(pixels),
-        "mask": None if white is None else data_uri(white),
+        "image": None if pixels is None else data_uri(pixel_bytes(pixels)),
+        "mask": None if white is None else data_uri(pixel_bytes(white)),
         "stops": [
             {"offset": f"{100 * s:.1f}%", "colour": c} for s, c in zip(steps, shown.colours, strict=True)
         ],

@@ -1,17 +1,13 @@
-"""Cells as coloured pixels, and pixels as PNG, without a drawing library."""
+"""Cells as coloured pixels."""
 
 from __future__ import annotations
-
-import base64
-import struct
-import zlib
 
 import numpy as np
 import xarray as xr
 
 from phenofit.maps.drawing.scales import Quantity
 
-__all__ = ["cell_colours", "data_uri", "hatch_mask", "png_bytes"]
+__all__ = ["cell_colours", "hatch_mask"]
 
 
 def cell_colours(dataset: xr.Dataset, shown: Quantity, low: float, high: float) -> np.ndarray | None:
@@ -44,30 +40,3 @@ def hatch_mask(dataset: xr.Dataset, shown: Quantity) -> np.ndarray | None:
         return None
     mask = np.isfinite(dataset[shown.field].to_numpy()) & (dataset["supported"].to_numpy() == 0)
     return mask if mask.any() else None
-
-
-def png_bytes(pixels: np.ndarray) -> bytes:
-    """Write pixels as PNG.
-
-    ISO/IEC 15948, Portable Network Graphics: signature, IHDR, IDAT and IEND chunks; from memory.
-    """
-    height, width = pixels.shape[:2]
-    rows = np.concatenate([np.zeros((height, 1), np.uint8), pixels.reshape(height, -1)], axis=1)
-
-    def chunk(kind: bytes, content: bytes) -> bytes:
-        return (
-            struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
-        )
-
-    header = struct.pack(">IIBBBBB", width, height, 8, 6, 0, 0, 0)
-    return (
-        b"\x89PNG\r\n\x1a\n"
-        + chunk(b"IHDR", header)
-        + chunk(b"IDAT", zlib.compress(rows.tobytes(), 9))
-        + chunk(b"IEND", b"")
-    )
-
-
-def data_uri(pixels: np.ndarray) -> str:
-    """Return pixels as a PNG inside a ``data:`` address."""
-    return "data:image/png;base64," + base64.b64encode(png_bytes(pixels)).decode("ascii")

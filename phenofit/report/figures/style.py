@@ -6,19 +6,17 @@ each goes with a marker or a dash of its own, so that the figures are read in gr
 
 from __future__ import annotations
 
-import io
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from phenofit.files import writing
+from phenofit.files.pictures import figure_bytes
 from phenofit.seasons import Season
 
 __all__ = [
@@ -32,7 +30,6 @@ __all__ = [
     "VERMILION",
     "day_axis",
     "new_figure",
-    "png_bytes",
     "save",
     "settle",
     "stamp",
@@ -55,13 +52,6 @@ SERIES = (
 """Colour, marker and dash of each series, told apart by any of the three."""
 
 _WIDTH_IN = 6.7  # 170 mm: the text width of a page of A4 or Letter
-_DPI = 200
-_SETTINGS: Any = {
-    "svg.hashsalt": "phenofit",
-    "svg.fonttype": "path",
-    "font.family": "DejaVu Sans",
-    "axes.unicode_minus": True,
-}
 
 
 def new_figure(
@@ -129,20 +119,11 @@ def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
     """
     if invented:
         stamp(figure)
-    image = png_bytes(figure)
-    with writing(folder / f"{name}.png") as temporary:
-        temporary.write_bytes(image)
-    with writing(folder / f"{name}.svg") as temporary, mpl.rc_context(_SETTINGS):
-        figure.savefig(temporary, format="svg", metadata={"Date": None, "Creator": None})
+    image = figure_bytes(figure)
+    for ending, content in (("png", image), ("svg", figure_bytes(figure, "svg", dpi="figure"))):
+        with writing(folder / f"{name}.{ending}") as temporary:
+            temporary.write_bytes(content)
     return image
-
-
-def png_bytes(figure: Figure) -> bytes:
-    """Return a figure as PNG without a date or a program's name in it."""
-    stream = io.BytesIO()
-    with mpl.rc_context(_SETTINGS):
-        figure.savefig(stream, format="png", dpi=_DPI, metadata={"Software": None})
-    return stream.getvalue()
 
 
 def stamp(figure: Figure) -> None:
