@@ -29,7 +29,7 @@ class Plan:
     # given for), ``distance_km`` and ``height_difference_m`` of the nearest of them (trap minus station).
     stations: pd.DataFrame
     unknown: tuple[str, ...]  # Given stations that the service does not know.
-    lonely: tuple[str, ...]  # Traps without a station in reach.
+    without_station: tuple[str, ...]  # Traps without a station in reach.
 
 
 def refresh_station_list(
@@ -63,7 +63,7 @@ def plan_fetch(client: ModuleType, traps: pd.DataFrame, *, max_distance_km: floa
         raise ModelError("max_distance_km must be above 0 and candidates at least 1.")
     chosen: dict[str, dict[str, object]] = {}
     unknown: list[str] = []
-    lonely: list[str] = []
+    without_station: list[str] = []
     for trap in traps.itertuples(index=False):
         name, latitude, longitude = str(trap.trap), float(trap.latitude), float(trap.longitude)  # type: ignore[arg-type]
         given = getattr(trap, "station", None)
@@ -76,7 +76,7 @@ def plan_fetch(client: ModuleType, traps: pd.DataFrame, *, max_distance_km: floa
         else:
             found = service.nearby(client, latitude, longitude, radius_km=max_distance_km, limit=candidates)
             if found.empty:
-                lonely.append(name)
+                without_station.append(name)
                 continue
         for row in found.to_dict("records"):
             distance = float(distance_km(latitude, longitude, row["latitude"], row["longitude"]))
@@ -105,4 +105,4 @@ def plan_fetch(client: ModuleType, traps: pd.DataFrame, *, max_distance_km: floa
     ]
     table = pd.DataFrame(list(chosen.values()), columns=columns)
     table["traps"] = table["traps"].map(lambda names: ", ".join(names))
-    return Plan(table, tuple(dict.fromkeys(unknown)), tuple(lonely))
+    return Plan(table, tuple(dict.fromkeys(unknown)), tuple(without_station))

@@ -84,7 +84,7 @@ def fetch_weather(
     pause : float
         Wait before the first retry [s]; doubled before each further one.
     progress : callable, optional
-        Told one line per station and year.
+        Called with one line per station and year.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def fetch_weather(
     Raises
     ------
     FetchError
-        If no station gave a single day; the message tells which of the possible reasons it was.
+        If no station gave a single day; the message gives the reason.
     ModelError
         If a setting is not acceptable.
 
@@ -149,7 +149,7 @@ def fetch_weather(
         say(line)
     if weather is None:
         raise FetchError(_nothing_loaded(report, first, last))
-    remarks += [f"Trap {t}: no station within {max_distance_km:g} km." for t in plan.lonely]
+    remarks += [f"Trap {t}: no station within {max_distance_km:g} km." for t in plan.without_station]
     remarks += [f"Station {s}, {note}" for s, load in loads.items() for note in load.notes]
     remarks += [
         f"Station {s}, {year}: {note}"
@@ -299,7 +299,7 @@ def _ask_station(
 ) -> None:
     failed, answered, reason = 0, False, "the service did not answer for other stations"
     nothing = pd.DataFrame()
-    # The newest year first: it is the one a forecast needs, and tells soonest whether the server answers.
+    # The newest year first: a forecast needs it, and it shows first whether the server answers.
     for year in sorted(years, reverse=True):
         if silence.given_up or failed >= GIVE_UP_YEARS:
             reply = service.YearReply("unreachable", nothing, f"not asked for, after {reason}")
@@ -337,7 +337,7 @@ def _nothing_planned(plan: Plan, reach: float) -> str:
     if plan.unknown:
         return f"No such station: {', '.join(plan.unknown)}. Check the ids in the trap table."
     return (
-        f"No station within {reach:g} km of any trap (nearest to none of {', '.join(plan.lonely[:5])}). "
+        f"No station within {reach:g} km of any trap (nearest to none of {', '.join(plan.without_station[:5])}). "
         "Check latitude and longitude, or raise max_distance_km."
     )
 
