@@ -20,7 +20,8 @@ from phenofit.analysis.species_work import SpeciesWork
 from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
 from phenofit.files import read_json, versions
-from phenofit.forecasting import day_after_last, forecast
+from phenofit.forecasting import forecast
+from phenofit.forecasting.forecast_places import day_after_last
 from phenofit.maps import error_map
 from phenofit.maps.map_files import read_elevation
 from phenofit.output_folder import run_folder, run_id

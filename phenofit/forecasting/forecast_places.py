@@ -73,13 +73,7 @@ def season_year(season: Season, day: np.datetime64) -> int:
 
 
 def day_after_last(weather: xr.Dataset) -> np.datetime64:
-    """Return the day after the last day on which any station has observed temperatures (datetime64[D]).
-
-    Raises
-    ------
-    DataError
-        If no station has any.
-    """
+    """Return the day after the last day on which any station has observed temperatures (datetime64[D])."""
     known = weather["tmin"].notnull() & weather["tmax"].notnull()
     if "source" in weather:
         known = known & (weather["source"] != _FORECAST_SOURCE)

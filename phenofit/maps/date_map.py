@@ -9,7 +9,7 @@ import xarray as xr
 
 from phenofit.errors import ModelError
 from phenofit.files import phenofit_version
-from phenofit.forecasting import draw_heat
+from phenofit.forecasting.event_heat import draw_heat
 from phenofit.heat import accumulate, dates_reaching, degree_days
 from phenofit.maps.borders import read_rings
 from phenofit.maps.dataset import grid_coordinates

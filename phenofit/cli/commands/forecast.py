@@ -251,7 +251,7 @@ def _of_sites(links: pd.DataFrame, sites: dict[str, str], wanted: list[str]) -> 
 
 
 def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
-    from phenofit.forecasting import day_after_last
+    from phenofit.forecasting.forecast_places import day_after_last
 
     asked = day("--today", text) or work.study.forecast.today
     return day_after_last(work.inputs.weather) if asked is None else moment(str(asked), "D")
@@ -259,7 +259,7 @@ def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
 
 def tell_forecast(found: SeasonForecast, *, invented: bool) -> None:
     """Print a season forecast in sentences."""
-    from phenofit.forecasting import event_words
+    from phenofit.forecasting.events import event_words
 
     mark = " (invented data)" if invented else ""
     print(f"{found.species}, season {found.season}, issued {found.issued}{mark}; heat sums: {found.terms}")

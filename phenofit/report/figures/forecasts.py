@@ -28,22 +28,7 @@ def days_of(dates: pd.Series, years: pd.Series, season: Season) -> np.ndarray:
 
 
 def draw_dates(validation: pd.DataFrame, season: Season, *, event: str = "flight_50") -> Figure | None:
-    """Draw the predicted against the observed date of every held-out trap-year.
-
-    Parameters
-    ----------
-    validation : DataFrame
-        Rows of one forecaster, weather known.
-    season : Season
-        Whose first day is day 0.
-    event : str
-        The event.
-
-    Returns
-    -------
-    Figure or None
-        None where nothing was forecast.
-    """
+    """Draw the predicted against the observed date of every held-out trap-year; None where nothing was forecast."""
     rows = validation[(validation["event"] == event) & validation["error_days"].notna()]
     flights = sorted(rows["flight"].unique())
     if not flights:
@@ -78,22 +63,7 @@ def draw_dates(validation: pd.DataFrame, season: Season, *, event: str = "flight
 def draw_errors(
     validation: pd.DataFrame, forecasters: Sequence[tuple[str, str]], *, event: str = "flight_50"
 ) -> Figure | None:
-    """Draw the errors of each forecaster by held-out season: the median and the middle four fifths.
-
-    Parameters
-    ----------
-    validation : DataFrame
-        Validation table, weather known.
-    forecasters : sequence of (name, label)
-        What to show, in order.
-    event : str
-        The event.
-
-    Returns
-    -------
-    Figure or None
-        None where nothing was forecast.
-    """
+    """Draw the errors of each (name, label) by held-out season: the median and the middle four fifths."""
     rows = validation[(validation["event"] == event) & validation["error_days"].notna()]
     flights = sorted(rows["flight"].unique())
     if not flights:
@@ -128,21 +98,7 @@ def draw_errors(
 
 
 def draw_season(heat: SeasonHeat, season: Season, *, heat_words: str) -> Figure:
-    """Draw heat through this season against past ones, with the heat at which each flight flies.
-
-    Parameters
-    ----------
-    heat : SeasonHeat
-        The numbers.
-    season : Season
-        Whose first day is day 0.
-    heat_words : str
-        Base and method, for the axis.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw heat through this season against past ones, with the heat at which each flight flies."""
     figure, (axes,) = new_figure(3.3)
     top = 1.12 * max(high for _, _, high in heat.bands)
     curves = list(heat.past.values())

@@ -99,24 +99,7 @@ def day_axis(axes: Axes, season: Season, low: float, high: float, *, which: str 
 
 
 def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
-    """Write a figure as PNG and SVG at print size, and return the PNG.
-
-    Parameters
-    ----------
-    figure : Figure
-        The figure.
-    folder : Path
-        Where to; the files are named ``name.png`` and ``name.svg``.
-    name : str
-        Name without ending.
-    invented : bool
-        Whether it shows invented data; then it says so, in the picture itself.
-
-    Returns
-    -------
-    bytes
-        The PNG, for the page.
-    """
+    """Write a figure as PNG and SVG at print size, marked if it shows invented data, and return the PNG."""
     if invented:
         stamp(figure)
     image = figure_bytes(figure)
