@@ -33,35 +33,13 @@ __all__ = [
 ]
 
 FORECAST_COLUMNS = (
-    "species",
-    "site",
-    "station",
-    "flight",
-    "event",
-    "season",
-    "issued",
-    "known_until",
-    "past_seasons",
-    "median",
-    "low50",
-    "high50",
-    "low80",
-    "high80",
-    "low95",
-    "high95",
-    "chance_passed",
+    "species", "site", "station", "flight", "event", "season", "issued", "known_until", "past_seasons",
+    "median", "low50", "high50", "low80", "high80", "low95", "high95", "chance_passed",
     "chance_not_this_season",
-)
+)  # fmt: skip
 WEEK_COLUMNS = (
-    "species",
-    "site",
-    "flight",
-    "event",
-    "week_start",
-    "week_end",
-    "chance_in_week",
-    "chance_by_end",
-)
+    "species", "site", "flight", "event", "week_start", "week_end", "chance_in_week", "chance_by_end",
+)  # fmt: skip
 _DAY = np.timedelta64(1, "D")
 
 

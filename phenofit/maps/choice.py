@@ -15,15 +15,8 @@ from phenofit.files import require_regular
 __all__ = ["ErrorRows", "read_validation", "select_errors"]
 
 NEEDED = (
-    "forecaster",
-    "flight",
-    "event",
-    "site",
-    "year",
-    "latitude",
-    "longitude",
-    "error_days",
-)
+    "forecaster", "flight", "event", "site", "year", "latitude", "longitude", "error_days",
+)  # fmt: skip
 _FLAGS = ("inside_interval", "covered50", "covered80", "covered95")
 
 

@@ -94,15 +94,9 @@ def plan_fetch(client: ModuleType, traps: pd.DataFrame, *, max_distance_km: floa
             if distance < entry["distance_km"]:  # type: ignore[operator]
                 entry.update(distance_km=distance, height_difference_m=height)
     columns = [
-        "station",
-        "name",
-        "latitude",
-        "longitude",
-        "elevation_m",
-        "traps",
-        "distance_km",
+        "station", "name", "latitude", "longitude", "elevation_m", "traps", "distance_km",
         "height_difference_m",
-    ]
+    ]  # fmt: skip
     table = pd.DataFrame(list(chosen.values()), columns=columns)
     table["traps"] = table["traps"].map(lambda names: ", ".join(names))
     return Plan(table, tuple(dict.fromkeys(unknown)), tuple(without_station))
