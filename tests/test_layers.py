@@ -31,7 +31,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("output_folder",),
     ("files",),
     ("seasons", "units", "globe"),
-    ("errors",),
+    ("errors", "progress"),
 )
 LEVEL = {room: len(LAYERS) - i for i, rooms in enumerate(LAYERS) for room in rooms}
 HARD_LIMIT = 500

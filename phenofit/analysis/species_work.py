@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +9,7 @@ from phenofit.analysis.fit_checks import check_fit
 from phenofit.errors import ModelError
 from phenofit.flight.selection.fit_comparison import flights_evidence
 from phenofit.flight.selection.flight_count import choose_flights, flight_candidates
+from phenofit.progress import Progress
 from phenofit.study import species_catches
 from phenofit.traps import catch_account
 from phenofit.validate import compare_published, cross_validate
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from phenofit.validate import PublishedComparison, PublishedThreshold
 
 __all__ = ["SpeciesWork"]
-
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -32,6 +32,7 @@ from phenofit.flight.problems import (
 )
 from phenofit.flight.result import FlightFit
 from phenofit.heat.settings import HeatSettings, upper_threshold
+from phenofit.progress import Progress
 from phenofit.seasons import Season
 from phenofit.units import parse_temperature
 
@@ -41,8 +42,6 @@ if TYPE_CHECKING:
     from phenofit.traps import TrapYears
 
 __all__ = ["fit_data", "fit_flights"]
-
-Progress = Callable[[str], None]
 
 
 def fit_flights(

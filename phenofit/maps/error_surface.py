@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +23,7 @@ from phenofit.maps.kriging.single_thread import one_thread
 from phenofit.maps.kriging.trend import drift_design
 from phenofit.maps.projection import Grid, Plane, choose_cell, make_grid, merge_close, plane_for
 from phenofit.maps.sites import SiteErrors, summarise_sites
+from phenofit.progress import Progress
 
 __all__ = ["Fields", "MapSettings", "error_map"]
 
@@ -73,7 +74,7 @@ def error_map(
     support: float = 0.3,
     new_trap_seasons: int | None = None,
     invented: bool = False,
-    progress: Callable[[str], None] | None = None,
+    progress: Progress | None = None,
 ) -> xr.Dataset:
     """Map the held-out errors of a forecaster.
 

@@ -17,6 +17,7 @@ import xarray as xr
 from phenofit.errors import DataError, ModelError, PhenofitError, Problem
 from phenofit.files import file_hash
 from phenofit.heat.settings import HeatSettings
+from phenofit.progress import Progress
 from phenofit.seasons import Season
 from phenofit.study.comparing import compare_tables
 from phenofit.study.model import Study
@@ -34,7 +35,6 @@ from phenofit.traps import (
 
 __all__ = ["Gathered", "StudyInputs", "gather", "read_inputs"]
 
-Progress = Callable[[str], None]
 _T = TypeVar("_T")
 _SETTING = re.compile(r"\b([Ss])et (dates|duplicates)\b")
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from phenofit.errors import FitError, ModelError
 from phenofit.flight.selection.curve_choice import choose_curve
 from phenofit.flight.selection.fit_comparison import flights_evidence
+from phenofit.progress import Progress
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,7 +28,6 @@ MOST_FLIGHTS = 3
 
 _CLOSE = 2.0
 _WORDS = ("one flight", "two flights", "three flights")
-Progress = Callable[[str], None]
 
 
 def flight_candidates(flights: int | str | Sequence[int]) -> tuple[int, ...]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from types import ModuleType
 
@@ -13,6 +12,7 @@ import phenofit.weather.service.client as service
 from phenofit.errors import FetchError, ModelError
 from phenofit.files import write_text
 from phenofit.globe import distance_km
+from phenofit.progress import Progress
 from phenofit.weather.service.cache import StationCache
 
 __all__ = ["Plan", "plan_fetch", "refresh_station_list"]
@@ -33,7 +33,7 @@ class Plan:
 
 
 def refresh_station_list(
-    cache: StationCache, *, refresh: bool, timeout: float, today: np.datetime64, say: Callable[[str], None]
+    cache: StationCache, *, refresh: bool, timeout: float, today: np.datetime64, say: Progress
 ) -> list[str]:
     """Load the list of stations if it is absent, old or to be refreshed; return remarks."""
     path = cache.station_list

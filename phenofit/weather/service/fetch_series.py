@@ -6,7 +6,6 @@ import json
 import os
 import queue
 import threading
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +17,7 @@ import xarray as xr
 
 import phenofit.weather.service.client as service
 from phenofit.errors import FetchError, ModelError
+from phenofit.progress import Progress
 from phenofit.weather.service.cache import SHORT_DAYS, StationCache, StoredYear
 from phenofit.weather.service.download import LONGEST
 from phenofit.weather.service.fetch_plan import Plan, plan_fetch, refresh_station_list
@@ -47,7 +47,7 @@ def fetch_weather(
     longest: float = LONGEST,
     attempts: int = service.ATTEMPTS,
     pause: float = service.PAUSE,
-    progress: Callable[[str], None] | None = None,
+    progress: Progress | None = None,
 ) -> xr.Dataset:
     """Fetch daily minima and maxima of the stations near the traps.
 
@@ -220,7 +220,7 @@ def _load(
     workers: int,
     attempts: int,
     pause: float,
-    say: Callable[[str], None],
+    say: Progress,
 ) -> dict[str, _StationLoad]:
     """Take fresh years from the store and ask for the others; store each as it comes."""
     loads = {str(s): _StationLoad() for s in plan.stations["station"]}
