@@ -19,8 +19,8 @@ def cell_colours(dataset: xr.Dataset, shown: Quantity, low: float, high: float) 
     if not inside.any():
         return None
     stops = np.array([[int(c[k : k + 2], 16) for k in (1, 3, 5)] for c in shown.colours], float)
-    place = np.clip((np.where(inside, values, low) - low) / (high - low), 0.0, 1.0) * (len(stops) - 1)
-    rgb = np.stack([np.interp(place, np.arange(len(stops)), stops[:, k]) for k in range(3)], axis=-1)
+    position = np.clip((np.where(inside, values, low) - low) / (high - low), 0.0, 1.0) * (len(stops) - 1)
+    rgb = np.stack([np.interp(position, np.arange(len(stops)), stops[:, k]) for k in range(3)], axis=-1)
     if shown.name != "next trap" and "information" in dataset:
         share = known_share(dataset)[..., None]
         rgb = share * rgb + (1.0 - share) * 255.0
@@ -29,7 +29,7 @@ def cell_colours(dataset: xr.Dataset, shown: Quantity, low: float, high: float) 
 
 
 def known_share(dataset: xr.Dataset) -> np.ndarray:
-    """Return the strength of colour of each cell: 1 where traps tell everything, 0.25 where nothing."""
+    """Return the strength of colour of each cell: 1 where the traps explain all of the variance, 0.25 where none."""
     known = np.nan_to_num(dataset["information"].to_numpy().astype(float))
     return np.asarray(0.25 + 0.75 * np.sqrt(np.clip(known, 0.0, 1.0)))
 
