@@ -94,7 +94,7 @@ def event_shares(
     for event in events:
         share = event_share(event)
         if event == "peak":
-            # Only holds the place: the peak is no share, `draw_heat` puts in the heat of the steepest point.
+            # A placeholder: the peak is no share, and `draw_heat` puts in the heat of the steepest point.
             columns.append(np.full(draws, 0.5))
         elif number is None:
             if share is None:
@@ -149,7 +149,7 @@ def _peak_offsets(
     chance = np.diff(ndtr(edges), axis=1)
     chance /= chance.sum(axis=1, keepdims=True)
     swarm = generator.standard_gamma(np.minimum(concentration, _NO_SWARMS)[:, np.newaxis] * chance)
-    # So small a concentration that every gamma is nought leaves the chances as they are.
+    # Where the concentration is so small that every gamma is zero, the chances stay as they are.
     total = swarm.sum(axis=1, keepdims=True)
     share = np.where(total > 0, swarm / np.where(total > 0, total, 1.0), chance)
     number = np.maximum(np.broadcast_to(np.asarray(moths), (draws,)), 1.0).round().astype(np.int64)

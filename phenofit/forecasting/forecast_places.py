@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.forecasting.distribution import moment
+from phenofit.forecasting.distribution import to_unit
 from phenofit.forecasting.weather_years import SeasonEnsemble, StationSeries, station_series
 from phenofit.seasons import Season
 
@@ -101,7 +101,7 @@ def _start(
                 "it has no biofix date this season yet.", "Add its row to the biofix table once it is known."
             )
         )
-    return moment(given, "D")
+    return to_unit(given, "D")
 
 
 def _known(

@@ -59,7 +59,7 @@ def draw_study(result: StudyResult, folder: Path) -> PageFigure | None:
     groups = score_groups([(one.species, one.scores) for one in result.species])
     if not groups:
         return None
-    told = "; ".join(
+    listed = "; ".join(
         f"{group.name}: " + ", ".join(f"{row.label} {row.mae:.1f} days" for row in group.rows)
         for group in groups
     )
@@ -68,7 +68,7 @@ def draw_study(result: StudyResult, folder: Path) -> PageFigure | None:
         folder,
         "error_by_forecaster",
         draw_scores(groups),
-        f"Mean absolute error of the date of half of the flight in data the forecaster had not seen. {told}.",
+        f"Mean absolute error of the date of half of the flight in data the forecaster had not seen. {listed}.",
         "How far off forecasts of half of the flight were in data that the forecaster had not seen, weather known; the "
         "lines are 95 % intervals that take whole years at random.",
     )
@@ -176,7 +176,7 @@ def _error_figures(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, s
             ),
         )
     yield from _calibration_figure(known)
-    # Older rules stand in the table; a picture of more than a handful of forecasters tells nobody anything.
+    # Older rules are in the table only: a figure of many forecasters cannot be read.
     names = [str(n) for n in known["forecaster"].unique() if not str(n).startswith("older rule")]
     order = sorted(
         names, key=lambda name: (name != "fitted", name == "calendar mean", "refitted" in name, name)
@@ -201,7 +201,7 @@ def _calibration_figure(known: pd.DataFrame) -> Iterator[tuple[str, Figure, str,
     parts = calibration(known, event=_EVENT)
     if not parts:
         return
-    told = "; ".join(
+    listed = "; ".join(
         (f"flight {part.flight}: " if len(parts) > 1 else "")
         + ", ".join(
             f"{100 * inside:.0f} % inside the {100 * nominal:.0f} % interval"
@@ -212,7 +212,7 @@ def _calibration_figure(known: pd.DataFrame) -> Iterator[tuple[str, Figure, str,
     yield (
         "calibration",
         draw_calibration(parts),
-        f"How well the fitted forecasts of half of the flight knew their own error. {told}.",
+        f"How well the fitted forecasts of half of the flight knew their own error. {listed}.",
         (
             "Do the fitted forecasts of half of the flight know their own error? Left: where the held-out events fell in "
             "their forecast distributions; level with the dashed line where forecasts are calibrated, a hump where they are "

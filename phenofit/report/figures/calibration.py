@@ -1,4 +1,4 @@
-"""The figure of kept promises: where events fell in their forecasts, and how many fell inside the intervals."""
+"""The figure of calibration: where events fell in their forecasts, and how many fell inside the intervals."""
 
 from __future__ import annotations
 

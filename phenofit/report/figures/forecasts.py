@@ -37,15 +37,15 @@ def draw_dates(validation: pd.DataFrame, season: Season, *, event: str = "flight
     for position, (axes, flight) in enumerate(zip(panels, flights, strict=True)):
         mine = rows[rows["flight"] == flight]
         seen = days_of(mine["observed"], mine["year"], season)
-        told = days_of(mine["predicted"], mine["year"], season)
-        low = min(seen.min(), told.min()) - 4
-        high = max(seen.max(), told.max()) + 4
+        forecast = days_of(mine["predicted"], mine["year"], season)
+        low = min(seen.min(), forecast.min()) - 4
+        high = max(seen.max(), forecast.max()) + 4
         axes.fill_between(
             [low, high], [low - _WEEK, high - _WEEK], [low + _WEEK, high + _WEEK], color="#ededed"
         )
         axes.plot([low, high], [low, high], color=GREY, linewidth=1.0)
         colour, marker, _ = SERIES[position % len(SERIES)]
-        axes.scatter(seen, told, s=16, marker=marker, facecolor="none", edgecolor=colour, linewidth=0.9)
+        axes.scatter(seen, forecast, s=16, marker=marker, facecolor="none", edgecolor=colour, linewidth=0.9)
         day_axis(axes, season, low, high, which="x")
         day_axis(axes, season, low, high, which="y")
         axes.set_aspect("equal")

@@ -1,7 +1,7 @@
-"""How every figure of a report looks: sizes, colours, the stamp on invented data, files of the same bytes each time.
+"""The look of every figure of a report: sizes, colours, the mark on invented data, its files.
 
-The colours are those of Okabe and Ito (2008), which people with the common kinds of colour blindness tell apart;
-each goes with a marker or a dash of its own, so that the figures are read in grey print as well.
+The colours are those of Okabe and Ito (2008), which are distinct for people with the common kinds of colour
+blindness. Each goes with a marker or a dash of its own, so that the figures can be read in grey print.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ SERIES = (
     (SKY, "P", (0, (1, 1))),
     (INK, "X", (0, (3, 1, 1, 1, 1, 1))),
 )
-"""Colour, marker and dash of each series, told apart by any of the three."""
+"""Colour, marker and dash of each series; each of the three is distinct."""
 
 _WIDTH_IN = 6.7  # 170 mm: the text width of a page of A4 or Letter
 
