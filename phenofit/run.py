@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -20,10 +20,12 @@ from phenofit.analysis.species_work import SpeciesWork
 from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
 from phenofit.files import read_json, versions
-from phenofit.forecasting import day_after_last, forecast
+from phenofit.forecasting import forecast
+from phenofit.forecasting.forecast_places import day_after_last
 from phenofit.maps import error_map
 from phenofit.maps.map_files import read_elevation
 from phenofit.output_folder import run_folder, run_id
+from phenofit.progress import Progress
 from phenofit.report import render_report
 from phenofit.study import Study, StudyInputs, load_study, read_inputs
 from phenofit.validate import VALIDATION_COLUMNS, score_forecasts
@@ -35,8 +37,6 @@ if TYPE_CHECKING:
     from phenofit.validate import PublishedComparison
 
 __all__ = ["run_study"]
-
-Progress = Callable[[str], None]
 
 
 def run_study(

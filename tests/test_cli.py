@@ -58,7 +58,7 @@ def _raising(error: BaseException) -> Body:
         ModelError("there is no day 02-31."),
         FitError("no trap-year has a catch."),
         FetchError("the server could not be reached."),
-        MissingExtraError("gstools", "maps", "The error map"),
+        MissingExtraError("pyproj", "maps", "The error map"),
     ],
     ids=lambda e: type(e).__name__,
 )

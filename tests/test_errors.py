@@ -63,9 +63,9 @@ def test_a_data_error_can_go_to_another_process() -> None:
 
 
 def test_a_missing_extra_says_what_to_install() -> None:
-    error = MissingExtraError("gstools", "maps", "The error map")
+    error = MissingExtraError("pyproj", "maps", "The error map")
     assert str(error) == (
-        "The error map needs the package 'gstools', which is not installed: "
+        "The error map needs the package 'pyproj', which is not installed: "
         'pip install "phenofit-toolkit[maps]"'
     )
     assert isinstance(error, ImportError)

@@ -32,7 +32,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("output_folder",),
     ("files",),
     ("seasons", "units", "globe"),
-    ("errors",),
+    ("errors", "progress"),
 )
 LEVEL = {room: len(LAYERS) - i for i, rooms in enumerate(LAYERS) for room in rooms}
 HARD_LIMIT = 500
@@ -52,7 +52,6 @@ HEAVY = (
     "statsmodels",
     "pydantic",
     "dask",
-    "gstools",
 )
 
 

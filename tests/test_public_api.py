@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import ast
 import inspect
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest

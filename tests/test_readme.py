@@ -11,8 +11,8 @@ import pytest
 from phenofit.analysis.outputs import FLIGHT_COLUMNS
 from phenofit.cli.command_list import COMMANDS
 from phenofit.heat import CUTOFFS, METHODS
-from phenofit.study.study_file import Study
 from phenofit.study.sections import Part
+from phenofit.study.study_file import Study
 from phenofit.validate.thresholds.published_table import PUBLISHED_COLUMNS, load_published
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -10,6 +10,7 @@ from phenofit.analysis.fit_checks import check_fit
 from phenofit.errors import ModelError
 from phenofit.flight import fit_flights
 from phenofit.flight.selection.fit_comparison import flights_evidence
+from phenofit.progress import Progress
 from phenofit.study import species_catches
 from phenofit.traps import catch_account
 from phenofit.validate import Scheme, compare_published, cross_validate
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
     from phenofit.validate import PublishedComparison, PublishedThreshold
 
 __all__ = ["SpeciesWork"]
-
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)

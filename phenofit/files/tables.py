@@ -214,7 +214,7 @@ def _match_header(
         theirs = columns.get(ours, ours)
         places = found.get(_key(theirs), [])
         if len(places) > 1:
-            problems.append(Problem("the column stands twice.", "Rename one of them.", file, row, theirs))
+            problems.append(Problem("the column is a duplicate.", "Rename one of them.", file, row, theirs))
         elif places:
             names[ours], positions[ours] = header[places[0]], places[0]
         elif ours in required or ours in columns:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -30,13 +30,12 @@ from phenofit.flight.problems import (
     rearing_problems,
 )
 from phenofit.flight.result import FlightFit
+from phenofit.progress import Progress
 
 if TYPE_CHECKING:
     from phenofit.records import Records
 
 __all__ = ["fit_data", "fit_records"]
-
-Progress = Callable[[str], None]
 
 
 def fit_records(

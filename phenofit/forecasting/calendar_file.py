@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from phenofit.forecasting.cautions import CAUTIONS
-from phenofit.forecasting.distribution import moment
+from phenofit.forecasting.distribution import to_unit
 from phenofit.forecasting.events import event_words
 from phenofit.forecasting.season_forecast import SeasonForecast
 
@@ -33,13 +33,13 @@ def calendar_text(forecast: SeasonForecast, *, notes: Sequence[str] = ()) -> str
         median = one.dates.quantile(0.5)
         if np.isnat(median) or np.isnat(high) or high < forecast.issued.astype("datetime64[ns]"):
             continue
-        wide = [_date(d) for d in one.dates.interval(0.95)]
+        outer = [_date(d) for d in one.dates.interval(0.95)]
         words = event_words(one.event, one.flight, flights)
         label = f"{forecast.species} at {one.site}: {words}" if forecast.species else f"{one.site}: {words}"
         text = [
             (
                 f"Most likely around {_date(median)}; 50 % between {_date(low)} and {_date(high)}, "
-                f"95 % between {wide[0]} and {wide[1]}."
+                f"95 % between {outer[0]} and {outer[1]}."
             ),
             f"Issued {forecast.issued}; weather known until {one.known_until}, then {one.past_seasons} past seasons.",
             f"Heat sums: {forecast.terms}.",
@@ -64,7 +64,7 @@ def calendar_text(forecast: SeasonForecast, *, notes: Sequence[str] = ()) -> str
 
 
 def _date(when: np.datetime64) -> str:
-    return "not this season" if np.isnat(when) else str(moment(when, "D"))
+    return "not this season" if np.isnat(when) else str(to_unit(when, "D"))
 
 
 def _escaped(text: str) -> str:

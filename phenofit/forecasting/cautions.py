@@ -1,4 +1,4 @@
-"""What stands on every page and in every file that gives dates."""
+"""The cautions on every page and in every file that gives dates."""
 
 from __future__ import annotations
 

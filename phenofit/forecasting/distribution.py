@@ -12,13 +12,13 @@ import numpy.typing as npt
 
 from phenofit.errors import ModelError
 
-__all__ = ["DateDistribution", "add_days", "moment"]
+__all__ = ["DateDistribution", "add_days", "to_unit"]
 
 _DAY_IN_MINUTES = 24 * 60
 
 
-def moment(value: str | np.datetime64, unit: str = "D") -> np.datetime64:
-    """Return a date or moment in a unit of time, such as ``"D"`` for the day it lies in."""
+def to_unit(value: str | np.datetime64, unit: str = "D") -> np.datetime64:
+    """Return a date-time in a unit of time, such as ``"D"`` for the day it lies in."""
     return cast(np.datetime64, np.asarray(value, dtype="datetime64").astype(f"datetime64[{unit}]")[()])
 
 
@@ -27,7 +27,7 @@ def add_days(start: np.datetime64, days: npt.ArrayLike) -> npt.NDArray[np.dateti
     offsets = np.asarray(days, dtype=np.float64)
     finite = np.isfinite(offsets)
     minutes = np.round(np.where(finite, offsets, 0.0) * _DAY_IN_MINUTES).astype("timedelta64[m]")
-    dates = np.asarray(moment(start, "m") + minutes).astype("datetime64[ns]")
+    dates = np.asarray(to_unit(start, "m") + minutes).astype("datetime64[ns]")
     return np.where(finite, dates, np.datetime64("NaT", "ns"))
 
 
@@ -78,8 +78,8 @@ class DateDistribution:
         return self.quantile(0.5 * (1.0 - level)), self.quantile(0.5 * (1.0 + level))
 
     def chance_by(self, date: np.datetime64) -> float:
-        """Return the chance that the event has come by a moment."""
-        limit = (moment(date, "m") - moment(self.start, "m")) / np.timedelta64(1, "D")
+        """Return the chance that the event has come by a date-time."""
+        limit = (to_unit(date, "m") - to_unit(self.start, "m")) / np.timedelta64(1, "D")
         return float(np.mean(self.days <= limit))
 
     @property

@@ -38,24 +38,12 @@ _SHIFT_PARTS = ("shift_sd_year", "shift_sd_site", "shift_sd")
 
 @dataclass(frozen=True)
 class HeatDraws:
-    """Equally likely values of the base and of the heat at each event.
+    """Equally likely values of the base and of the heat at each event."""
 
-    Parameters
-    ----------
-    base : array, shape (draws,)
-        Base temperature [degC].
-    amount : array, shape (draws, events)
-        Heat at the events [degC d].
-    events : tuple of str
-        Names of the events.
-    upper : array, shape (draws,), optional
-        Upper threshold, where it was fitted [degC].
-    """
-
-    base: npt.NDArray[np.float64]
-    amount: npt.NDArray[np.float64]
-    events: tuple[str, ...]
-    upper: npt.NDArray[np.float64] | None = None
+    base: npt.NDArray[np.float64]  # Shape (draws,): Base temperature [degC].
+    amount: npt.NDArray[np.float64]  # Shape (draws, events): Heat at the events [degC d].
+    events: tuple[str, ...]  # Names of the events.
+    upper: npt.NDArray[np.float64] | None = None  # Shape (draws,): Upper threshold where fitted [degC].
 
     def upper_of(self, heat: HeatSettings) -> npt.NDArray[np.float64]:
         """Return the upper threshold of each draw [degC], that of `heat` where it was not fitted."""
@@ -106,7 +94,7 @@ def event_shares(
     for event in events:
         share = event_share(event)
         if event == "peak":
-            # Only holds the place: the peak is no share, `draw_heat` puts in the heat of the steepest point.
+            # A placeholder: the peak is no share, and `draw_heat` puts in the heat of the steepest point.
             columns.append(np.full(draws, 0.5))
         elif number is None:
             if share is None:
@@ -161,7 +149,7 @@ def _peak_offsets(
     chance = np.diff(ndtr(edges), axis=1)
     chance /= chance.sum(axis=1, keepdims=True)
     swarm = generator.standard_gamma(np.minimum(concentration, _NO_SWARMS)[:, np.newaxis] * chance)
-    # So small a concentration that every gamma is nought leaves the chances as they are.
+    # Where the concentration is so small that every gamma is zero, the chances stay as they are.
     total = swarm.sum(axis=1, keepdims=True)
     share = np.where(total > 0, swarm / np.where(total > 0, total, 1.0), chance)
     number = np.maximum(np.broadcast_to(np.asarray(moths), (draws,)), 1.0).round().astype(np.int64)
@@ -183,31 +171,8 @@ def draw_heat(
 ) -> HeatDraws:
     """Draw base and event heat from a fit: its uncertainty, the shifts between trap-years, the sampling of moths.
 
-    Parameters
-    ----------
-    fit : FlightFit
-        The fit.
-    events : sequence of str
-        Events.
-    flight : int
-        Which flight.
-    draws : int
-        Number of draws.
-    seed : int
-        Seed of the draws; the same seed gives the same draws.
-    moths : float, array of shape (draws,) or None
-        Moths of the flight that a trap catches in a season, see :func:`event_shares`.
-    shift : tuple of two float, optional
-        Mean and SD of what is known of this place's own shift [degC d]; its variance replaces the site part.
-
-    Returns
-    -------
-    HeatDraws
-
-    Raises
-    ------
-    ModelError
-        If the fit has no such flight, or an event cannot be forecast.
+    `moths` is the catch of the flight by one trap in a season. `shift` is the mean and SD of the place's own shift
+    [degC d]; its variance replaces the site part.
     """
     terms = _drawn_terms(fit, flight, draws, seed, shift)
     shares = event_shares(events, draws, terms.generator, moths=moths, concentration=terms.concentration)

@@ -28,59 +28,13 @@ FORECAST_EVENTS = ("flight_5", "flight_50", "flight_95")
 
 
 def event_share(event: str) -> float | None:
-    """Return the share of the flight that has flown at an event.
-
-    Parameters
-    ----------
-    event : str
-        Name of the event.
-
-    Returns
-    -------
-    float or None
-        Between 0 and 1; ``None`` for events that are no fixed share (first and last catch, peak).
-
-    Raises
-    ------
-    ModelError
-        If there is no such event.
-
-    Examples
-    --------
-    >>> event_share("flight_25")
-    0.25
-    """
+    """Return the share of the flight that has flown at an event; None where it is no fixed share."""
     if event not in EVENT_WORDS:
         raise ModelError(f"there is no flight event '{event}'; known are {', '.join(EVENTS)}.")
     return int(event.removeprefix("flight_")) / 100.0 if event.startswith("flight_") else None
 
 
 def event_words(event: str, flight: int = 0, flights: int = 1) -> str:
-    """Return how people call an event.
-
-    Parameters
-    ----------
-    event : str
-        Name of the event.
-    flight : int
-        Which flight; shown where a season has several.
-    flights : int
-        Flights in a season.
-
-    Returns
-    -------
-    str
-        Such as ``"half of the flight"`` or ``"half of the flight, flight 2"``.
-
-    Raises
-    ------
-    ModelError
-        If there is no such event.
-
-    Examples
-    --------
-    >>> event_words("flight_50", 2, 2)
-    'half of the flight, flight 2'
-    """
+    """Return the name of an event, such as ``"half of the flight, flight 2"`` where a season has several."""
     event_share(event)
     return EVENT_WORDS[event] + (f", flight {flight}" if flights > 1 else "")

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.forecasting.distribution import moment
+from phenofit.forecasting.distribution import to_unit
 from phenofit.forecasting.weather_years import SeasonEnsemble, StationSeries, station_series
 from phenofit.records import Records
 from phenofit.seasons import Season
@@ -71,13 +71,7 @@ def season_year(season: Season, day: np.datetime64) -> int:
 
 
 def day_after_last(weather: xr.Dataset) -> np.datetime64:
-    """Return the day after the last day on which any station has observed temperatures (datetime64[D]).
-
-    Raises
-    ------
-    DataError
-        If no station has any.
-    """
+    """Return the day after the last day on which any station has observed temperatures (datetime64[D])."""
     known = weather["tmin"].notnull() & weather["tmax"].notnull()
     if "source" in weather:
         known = known & (weather["source"] != _FORECAST_SOURCE)
@@ -100,7 +94,7 @@ def _start(
                 "it has no biofix date this season yet.", "Add its row to the biofix table once it is known."
             )
         )
-    return moment(given, "D")
+    return to_unit(given, "D")
 
 
 def _known(

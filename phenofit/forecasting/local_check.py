@@ -28,7 +28,7 @@ __all__ = ["LocalCheck", "YearCheck", "local_check"]
 _GRID_SDS = 6.0
 _GRID_POINTS = 241
 _CHI_95 = 3.841458820694124  # 95 % point of chi-squared with one degree of freedom
-_SUPPORT_Z = 1.2815515655446004  # an 80 % interval that leaves out nought
+_SUPPORT_Z = 1.2815515655446004  # an 80 % interval that excludes zero
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 Array = npt.NDArray[np.float64]
 
@@ -45,7 +45,7 @@ class YearCheck:
     shift_days: float
     low_days: float
     high_days: float
-    # Whether the records agree with the 95 % interval of the forecast; ``None`` where they cannot tell.
+    # Whether the records agree with the 95 % interval of the forecast; ``None`` where the records cannot show it.
     inside: bool | None
     sentence: str  # The same in words.
 
@@ -54,8 +54,8 @@ class YearCheck:
 class LocalCheck:
     """All seasons of a place."""
 
-    years: tuple[YearCheck, ...]  # Season by season.
-    shift: float  # Shift of the place, shrunk towards nought by what the fit knows of places [degC d].
+    years: tuple[YearCheck, ...]  # One for each season.
+    shift: float  # Shift of the place, shrunk towards zero by the SD between places [degC d].
     shift_sd: float
     bias_days: float  # The same in days, with its 95 % interval.
     low_days: float
@@ -78,7 +78,7 @@ def local_check(
     draws: int = 1000,
     seed: int = 1,
 ) -> LocalCheck:
-    """Hold scouting records of one place against the forecast of a fit."""
+    """Compare scouting records of one place with the forecast of a fit."""
     if fit.settings.biofix:
         raise ModelError("the fit counts from a biofix; the local check needs a fit that counts from a date.")
     if fit.settings.covariates:
@@ -101,7 +101,7 @@ def local_check(
             skipped.append(f"{label}: the temperatures do not reach the flight; left out.")
             continue
         log_like = found.log_likelihood(grid)
-        posterior = posterior + _smeared(log_like, grid, season_sd)
+        posterior = posterior + _averaged(log_like, grid, season_sd)
         slope = found.days_per_heat(fit.requirement(flight))
         slopes.append(slope)
         informed += found.seen > 0
@@ -113,7 +113,7 @@ def local_check(
                 "Give the weather of the years in which somebody looked.",
             )
         )
-    mean, sd = _moments(posterior, grid)
+    mean, sd = _mean_and_sd(posterior, grid)
     days = float(np.mean(slopes))
     supported = informed >= 2 and abs(mean) > _SUPPORT_Z * sd
     bias = (mean * days, (mean - 1.96 * sd) * days, (mean + 1.96 * sd) * days)
@@ -139,7 +139,7 @@ def _forecast(
     last = series.last_observed(season, year)
     if last is None:
         return None
-    # After the last day known nothing is reached; a flight still to come then has no date and is told as such.
+    # After the last day known nothing is reached; a flight after it has no date and is reported so.
     known = int((last - season.first_day(year)).astype(np.int64)) + 1
     dates = event_dates(
         heat, tmin[:, :known], tmax[:, :known], start=season.first_day(year), heat=fit.settings.heat
@@ -209,7 +209,7 @@ class _Season:
         return float((high - low) / gain) if gain > 0 else 0.0
 
 
-def _smeared(log_like: Array, grid: Array, sd: float) -> Array:
+def _averaged(log_like: Array, grid: Array, sd: float) -> Array:
     """Return the log of the likelihood averaged over a season's own normal shift."""
     top = log_like.max()
     weight = np.exp(-0.5 * ((grid[:, np.newaxis] - grid[np.newaxis, :]) / sd) ** 2)
@@ -218,7 +218,7 @@ def _smeared(log_like: Array, grid: Array, sd: float) -> Array:
     return np.asarray(top + np.log(weight @ np.exp(log_like - top)))
 
 
-def _moments(log_density: Array, grid: Array) -> tuple[float, float]:
+def _mean_and_sd(log_density: Array, grid: Array) -> tuple[float, float]:
     weight = np.exp(log_density - log_density.max())
     weight /= weight.sum()
     mean = float(weight @ grid)
@@ -238,9 +238,9 @@ def _year(
     inside: bool | None = None
     if found.seen > 0 and found.count.size > 1:
         posterior = log_like - 0.5 * (grid / sd) ** 2
-        mean, spread = _moments(posterior, grid)
+        mean, spread = _mean_and_sd(posterior, grid)
         shift, low, high = (v * slope for v in (mean, mean - 1.96 * spread, mean + 1.96 * spread))
-        shifted = _smeared(log_like, grid, sd)
-        inside = bool(2.0 * (shifted.max() - shifted[grid.size // 2]) <= _CHI_95)
+        averaged = _averaged(log_like, grid, sd)
+        inside = bool(2.0 * (averaged.max() - averaged[grid.size // 2]) <= _CHI_95)
     sentence = year_sentence(label, found.seen, dates, (shift, low, high), inside)
     return YearCheck(label, found.seen, dates, shift, low, high, inside, sentence)

@@ -59,20 +59,20 @@ def place_records(
     rows: np.ndarray | None = None,
 ) -> pd.DataFrame:
     """Turn dated counts of one place into intervals, season by season."""
-    moments = np.asarray(when).astype("datetime64[ns]")
+    times = np.asarray(when).astype("datetime64[ns]")
     begins = (
-        np.full(moments.size, np.datetime64("NaT", "ns")) if since is None else since.astype("datetime64[ns]")
+        np.full(times.size, np.datetime64("NaT", "ns")) if since is None else since.astype("datetime64[ns]")
     )
-    lines = np.arange(moments.size) + 1 if rows is None else rows
-    if moments.size == 0:
+    lines = np.arange(times.size) + 1 if rows is None else rows
+    if times.size == 0:
         raise DataError(Problem("there is no record.", "Give a date and a count at least once.", file))
     problems: list[Problem] = []
-    years = season.year_of(moments)
-    order = np.argsort(moments, kind="stable")
+    years = season.year_of(times)
+    order = np.argsort(times, kind="stable")
     found: list[tuple[int, np.datetime64, np.datetime64, int]] = []
     before: tuple[int, np.datetime64] | None = None
     for i in order:
-        year, end, row = int(years[i]), moments[i], int(lines[i])
+        year, end, row = int(years[i]), times[i], int(lines[i])
         day = str(end.astype("datetime64[D]"))
         if year < 0:
             remedy = f"The season runs from {season.start} to {season.end}."
@@ -86,9 +86,11 @@ def place_records(
                 else season.first_day(year).astype("datetime64[ns]")
             )
         if start >= end:
-            twice = before is not None and before[1] == end
-            finding = f"{day} stands twice." if twice else f"the interval begins at or after its end, {day}."
-            problems.append(Problem(finding, "Give each look once, in its own row.", file, row, "date"))
+            again = before is not None and before[1] == end
+            finding = (
+                f"{day} is a duplicate." if again else f"the interval begins at or after its end, {day}."
+            )
+            problems.append(Problem(finding, "Give each check once, in its own row.", file, row, "date"))
             continue
         found.append((year, start, end, int(np.asarray(count)[i])))
         before = (year, end)

@@ -14,7 +14,7 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.forecasting.date_draws import LEVELS, event_dates
-from phenofit.forecasting.distribution import DateDistribution, moment
+from phenofit.forecasting.distribution import DateDistribution, to_unit
 from phenofit.forecasting.event_heat import draw_heat, flight_shares, place_shift
 from phenofit.forecasting.events import FORECAST_EVENTS
 from phenofit.forecasting.forecast_places import Place, season_places, season_year
@@ -32,35 +32,13 @@ __all__ = [
 ]
 
 FORECAST_COLUMNS = (
-    "species",
-    "site",
-    "station",
-    "flight",
-    "event",
-    "season",
-    "issued",
-    "known_until",
-    "past_seasons",
-    "median",
-    "low50",
-    "high50",
-    "low80",
-    "high80",
-    "low95",
-    "high95",
-    "chance_passed",
+    "species", "site", "station", "flight", "event", "season", "issued", "known_until", "past_seasons",
+    "median", "low50", "high50", "low80", "high80", "low95", "high95", "chance_passed",
     "chance_not_this_season",
-)
+)  # fmt: skip
 WEEK_COLUMNS = (
-    "species",
-    "site",
-    "flight",
-    "event",
-    "week_start",
-    "week_end",
-    "chance_in_week",
-    "chance_by_end",
-)
+    "species", "site", "flight", "event", "week_start", "week_end", "chance_in_week", "chance_by_end",
+)  # fmt: skip
 _DAY = np.timedelta64(1, "D")
 
 
@@ -115,7 +93,7 @@ class SeasonForecast:
     failed : tuple of (site, reason)
         Places without a forecast.
     problems : tuple of str
-        What stands against the fit behind it.
+        Problems of the fit behind it.
     """
 
     species: str
@@ -148,13 +126,9 @@ class SeasonForecast:
                 row[f"low{level * 100:.0f}"], row[f"high{level * 100:.0f}"] = one.dates.interval(level)
             rows.append(row)
         table = pd.DataFrame(rows, columns=list(FORECAST_COLUMNS))
-        for name in (
-            "issued",
-            "known_until",
-            "median",
-            *(f"{e}{v}" for v in (50, 80, 95) for e in ("low", "high")),
-        ):
-            table[name] = table[name].astype("datetime64[ns]")
+        ends = [f"{end}{100 * level:.0f}" for level in LEVELS for end in ("low", "high")]
+        dates = ["issued", "known_until", "median", *ends]
+        table = table.astype(dict.fromkeys(dates, "datetime64[ns]"))
         table.attrs.update(failed=self.failed, problems=self.problems, terms=self.terms)
         return table
 
@@ -177,22 +151,10 @@ class SeasonForecast:
                 start = self.issued + 7 * week * _DAY
                 end = start + 7 * _DAY
                 by_start, by_end = one.dates.chance_by(start), one.dates.chance_by(end)
-                rows.append(
-                    (
-                        self.species,
-                        one.site,
-                        one.flight,
-                        one.event,
-                        start,
-                        end - _DAY,
-                        by_end - by_start,
-                        by_end,
-                    )
-                )
+                key = (self.species, one.site, one.flight, one.event)
+                rows.append((*key, start, end - _DAY, by_end - by_start, by_end))
         table = pd.DataFrame(rows, columns=list(WEEK_COLUMNS))
-        for name in ("week_start", "week_end"):
-            table[name] = table[name].astype("datetime64[ns]")
-        return table
+        return table.astype({"week_start": "datetime64[ns]", "week_end": "datetime64[ns]"})
 
 
 def forecast(
@@ -254,7 +216,7 @@ def forecast(
         raise ModelError(
             "the fit did not converge, so its forecast would mean nothing; refit, or say that you accept it."
         )
-    issued = moment(today)
+    issued = to_unit(today)
     season = fit.settings.season
     records = records_of_fit(fit, records)
     places, failed = season_places(records, issued=issued, sites=sites, bridge=bridge)
@@ -298,24 +260,10 @@ def _at_place(
         )
         dates = event_dates(heat, ensemble.tmin, ensemble.tmax, start=place.start, heat=fit.settings.heat)
         if dates is None:
-            raise DataError(
-                Problem(
-                    f"station {place.station} lacks temperatures, so the sum is unknown.", "Fill the gap."
-                )
-            )
-        found += [
-            EventForecast(
-                place.site,
-                place.station,
-                flight,
-                e,
-                dates[e],
-                place.known_until,
-                place.bridged_until,
-                len(ensemble.years),
-            )
-            for e in events
-        ]
+            reason = f"station {place.station} lacks temperatures, so the sum is unknown."
+            raise DataError(Problem(reason, "Fill the gap."))
+        known = (place.known_until, place.bridged_until, len(ensemble.years))
+        found += [EventForecast(place.site, place.station, flight, e, dates[e], *known) for e in events]
     return found
 
 

@@ -19,7 +19,7 @@ from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.files.tables import nearest, parse_numbers, read_table
 from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.forecasting.cautions import CAUTIONS
-from phenofit.forecasting.distribution import DateDistribution, moment
+from phenofit.forecasting.distribution import DateDistribution, to_unit
 from phenofit.forecasting.event_heat import HeatDraws, draw_heat, draw_shares, place_shift
 from phenofit.forecasting.events import EVENTS, event_share, event_words
 from phenofit.forecasting.forecast_places import Place
@@ -96,17 +96,8 @@ def read_stage_lags(path: str | os.PathLike[str]) -> tuple[StageLag, ...]:
         except UnitError as error:
             problems.append(table.problem(i, "base", str(error), ""))
         plain = "d" if unit == "d" else "degC d"
-        found.append(
-            StageLag(
-                row["stage"],
-                row["after"],
-                lag[i] * scale,
-                spread[i] * scale,
-                plain,
-                base,
-                row.get("source", ""),
-            )
-        )
+        size, sd, source = lag[i] * scale, spread[i] * scale, row.get("source", "")
+        found.append(StageLag(row["stage"], row["after"], size, sd, plain, base, source))
     if problems:
         raise DataError(problems)
     return tuple(found)
@@ -174,15 +165,12 @@ def schedule_cover(
     drawn = np.random.default_rng([seed, flight, 42]).standard_normal(draws)
     length = np.maximum(lag.lag + lag.spread * drawn, 0.0)
     late = np.column_stack(
-        [
-            _after(place, members, days[:, k], length, lag, heat.base, fit.settings.heat)
-            for k in range(days.shape[1])
-        ]
+        [_after(place, members, flown, length, lag, heat.base, fit.settings.heat) for flown in days.T]
     )
     covered = np.zeros(late.shape, dtype=bool)
     day = np.timedelta64(1, "D")
     for first, last in treated:
-        low, high = ((moment(d) - place.start) / day for d in (first, last))
+        low, high = ((to_unit(d) - place.start) / day for d in (first, last))
         covered |= (late >= low) & (late < high + 1.0)
     share = covered.mean(axis=1)
     low, high = np.quantile(share, [0.025, 0.975])
@@ -212,9 +200,7 @@ def stage_table(windows: Sequence[StageWindow], *, species: str, terms: str) -> 
             }
         )
     table = pd.DataFrame(rows)
-    for name in ("median", "low50", "high50", "low95", "high95"):
-        table[name] = table[name].astype("datetime64[ns]")
-    return table
+    return table.astype(dict.fromkeys(("median", "low50", "high50", "low95", "high95"), "datetime64[ns]"))
 
 
 def _cross(place: Place, members: npt.NDArray[np.int64], draws: HeatDraws, heat: HeatSettings) -> Array:

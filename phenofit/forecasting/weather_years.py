@@ -10,7 +10,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.forecasting.distribution import moment
+from phenofit.forecasting.distribution import to_unit
 from phenofit.seasons import MonthDay, Season
 
 __all__ = ["SeasonEnsemble", "StationSeries", "station_series"]
@@ -63,13 +63,13 @@ class StationSeries:
         """Return a season known up to a day, and continued by the weather of other seasons."""
         days = _days_and_one(season, year, start)
         tmin, tmax = self.on(days)
-        ahead = days >= moment(before, "D")
+        ahead = days >= to_unit(before, "D")
         gap = days[~ahead & ~(np.isfinite(tmin) & np.isfinite(tmax))]
         if gap.size:
             raise DataError(
                 Problem(
                     f"station {self.station} has no temperatures on {gap.size} days before "
-                    f"{moment(before)}, the first is {gap[0]}.",
+                    f"{to_unit(before)}, the first is {gap[0]}.",
                     "A heat sum over a gap is unknown; fill the gap or use another station.",
                 )
             )
@@ -87,7 +87,7 @@ class StationSeries:
             raise DataError(
                 Problem(
                     f"station {self.station} has no whole past season to continue {season.label(year)} "
-                    f"from {moment(before)}.",
+                    f"from {to_unit(before)}.",
                     "Give weather of earlier years for this station.",
                 )
             )
@@ -124,14 +124,12 @@ def _days_and_one(
 ) -> npt.NDArray[np.datetime64]:
     days = season.days(year)
     if start is not None:
-        days = np.arange(moment(start, "D"), days[-1] + np.timedelta64(1, "D"))
+        days = np.arange(to_unit(start, "D"), days[-1] + np.timedelta64(1, "D"))
     return np.append(days, days[-1] + np.timedelta64(1, "D"))
 
 
 def _same_days(days: npt.NDArray[np.datetime64], years_later: int) -> npt.NDArray[np.datetime64]:
     """Return the same month-days some years later; 29 February becomes 1 March where there is none."""
-    result = []
-    for day in days:
-        date = day.astype(object)
-        result.append(MonthDay(date.month, date.day).in_year(date.year + years_later))
-    return np.array(result, dtype="datetime64[D]")
+    dates = days.astype("datetime64[D]").astype(object)
+    moved = [MonthDay(date.month, date.day).in_year(date.year + years_later) for date in dates]
+    return np.array(moved, dtype="datetime64[D]")

@@ -24,7 +24,7 @@ _DOUBLE = (METHOD_CODES["double sine"], METHOD_CODES["double triangle"])
 def heat_of_days(
     tmin: Floats,
     tmax: Floats,
-    following: Floats | None,
+    next_tmin: Floats | None,
     *,
     codes: tuple[int, int],
     base: float,
@@ -48,11 +48,11 @@ def heat_of_days(
                 np.float32(upper),
             )
     else:
-        then = _flat(following) if following is not None and codes[0] in _DOUBLE else low
+        third = _flat(next_tmin) if next_tmin is not None and codes[0] in _DOUBLE else low
 
         def work(first: int, last: int) -> int:
             part = slice(first, last)
-            return exact_days(low[part], high[part], then[part], flat[part], *codes, base, upper)
+            return exact_days(low[part], high[part], third[part], flat[part], *codes, base, upper)
 
     inverted = split_work(flat.size, work, threads=threads)
     if inverted:
@@ -61,17 +61,17 @@ def heat_of_days(
 
 
 def slopes_of_days(
-    tmin: Floats, tmax: Floats, following: Floats | None, *, codes: tuple[int, int], base: float, upper: float
+    tmin: Floats, tmax: Floats, next_tmin: Floats | None, *, codes: tuple[int, int], base: float, upper: float
 ) -> tuple[Floats, Floats, Floats]:
     """Return degree-days and their slopes in base and upper threshold; the arguments of `heat_of_days`."""
     low, high = _flat(tmin), _flat(tmax)
-    then = _flat(following) if following is not None else low
+    third = _flat(next_tmin) if next_tmin is not None else low
     heat, d_base, d_upper = (np.empty(low.size, dtype=np.float64) for _ in range(3))
 
     def work(first: int, last: int) -> int:
         part = slice(first, last)
         return exact_slopes(
-            low[part], high[part], then[part], heat[part], d_base[part], d_upper[part], *codes, base, upper
+            low[part], high[part], third[part], heat[part], d_base[part], d_upper[part], *codes, base, upper
         )
 
     inverted = split_work(low.size, work)
@@ -87,13 +87,13 @@ def _flat(values: Floats) -> Floats:
 
 def _inverted(low: Floats, high: Floats, shape: tuple[int, ...], count: int) -> DataError:
     first = int(np.argmax(low > high))
-    place = ", ".join(str(int(k)) for k in np.unravel_index(first, shape)) if shape else ""
-    where = f" at index [{place}]" if math.prod(shape) > 1 else ""
+    index = ", ".join(str(int(k)) for k in np.unravel_index(first, shape)) if shape else ""
+    where = f" at index [{index}]" if math.prod(shape) > 1 else ""
     days = "1 day has" if count == 1 else f"{count} days have"
     return DataError(
         Problem(
             f"{days} a minimum above the maximum (first{where}: {float(low[first]):g} above "
             f"{float(high[first]):g}).",
-            "Mend them, or set both temperatures of such a day to missing; they are never exchanged unasked.",
+            "Correct them, or set both temperatures of such a day to missing; they are never exchanged automatically.",
         )
     )

@@ -74,7 +74,7 @@ def find_biofix(
     if rule not in BIOFIX_RULES:
         raise ModelError(f"'{rule}' is not a biofix rule; accepted are {', '.join(BIOFIX_RULES)}.")
     if not at_least > 0.0:
-        raise ModelError(f"a biofix rule needs a number of moths above nil; found {at_least:g}.")
+        raise ModelError(f"a biofix rule needs a number of moths above 0; found {at_least:g}.")
     if at not in ("check", "middle") or (at == "middle" and previous is None):
         raise ModelError("at must be 'check', or 'middle' with previous= given.")
     known = table[table["count"].notna()].sort_values("check", kind="stable")
@@ -88,11 +88,11 @@ def find_biofix(
     for name in pd.unique(table["group"]):
         part = known[known["group"] == name]
         hit = find(part, at_least)
-        moment = pd.NaT
+        date = pd.NaT
         if hit is not None:
             row = part.loc[hit]
-            moment = row["check"] if at == "check" else row["previous"] + (row["check"] - row["previous"]) / 2
-        rows.append((name, moment, len(part), words))
+            date = row["check"] if at == "check" else row["previous"] + (row["check"] - row["previous"]) / 2
+        rows.append((name, date, len(part), words))
     result = pd.DataFrame(rows, columns=["group", "biofix", "checks", "rule"])
     result["biofix"] = result["biofix"].astype("datetime64[ns]")
     return result

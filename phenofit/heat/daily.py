@@ -20,21 +20,11 @@ __all__ = ["HeatSlopes", "degree_day_slopes", "degree_days"]
 
 
 class HeatSlopes(NamedTuple):
-    """Degree-days and their slopes.
+    """Degree-days and their slopes, as float or array."""
 
-    Attributes
-    ----------
-    heat : float or array
-        Degree-days [degC d].
-    d_base : float or array
-        Slope in the base [d].
-    d_upper : float or array
-        Slope in the upper threshold [d]; nil where there is none.
-    """
-
-    heat: Any
-    d_base: Any
-    d_upper: Any
+    heat: Any  # Degree-days [degC d].
+    d_base: Any  # Slope in the base [d].
+    d_upper: Any  # Slope in the upper threshold [d]; zero where there is none.
 
 
 def degree_days(
@@ -68,12 +58,12 @@ def degree_days(
         triangle"``. For hourly series see :func:`hourly_degree_days`.
     cutoff : str
         What happens above `upper`: ``"horizontal"`` (heat stays at its highest rate), ``"intermediate"`` (the
-        rate falls as fast as it rose; the total of a day is not below nil), ``"floored intermediate"`` (the same,
-        but the rate itself is never below nil, so a very hot hour takes nothing from the others) or
+        rate falls as fast as it rose; the total of a day is not below zero), ``"floored intermediate"`` (the same,
+        but the rate itself is never below zero, so a very hot hour takes nothing from the others) or
         ``"vertical"`` (no heat above). No effect without `upper`.
     tmin_next : like `tmin`, optional
-        Minima of the following days, for the double methods; by default those of `tmin`, and the last day, whose
-        following minimum is unknown, is then NaN.
+        Minima of the next days, for the double methods; by default those of `tmin`. The last day, whose next
+        minimum is unknown, is then NaN.
     unit : str or None
         Unit of the temperatures. None: that of the ``units`` attribute of a DataArray; degC for all else.
     out_unit : str
@@ -91,7 +81,7 @@ def degree_days(
     Raises
     ------
     ModelError
-        If method and cut-off do not go together, or a double method lacks the following minimum.
+        If method and cut-off do not go together, or a double method lacks the minimum of the next day.
     UnitError
         If a DataArray has no unit, or one other than `unit`.
     DataError
@@ -109,12 +99,11 @@ def degree_days(
     2.5
     """
     plan = _Plan.make(base, upper, method, cutoff, _unit_of(tmin, tmax, tmin_next, unit), out_unit)
-    low, high, following = _together(tmin, tmax, tmin_next, double=method.startswith("double"), dim=dim)
+    low, high, next_tmin = _together(tmin, tmax, tmin_next, double=method.startswith("double"), dim=dim)
     if isinstance(low, xr.DataArray):
-        result = _on_xarray(plan.heat, low, high, following)
+        result = _on_xarray(plan.heat, low, high, next_tmin)
         return plan.label(result)
-    then = None if following is None else _floats(following)
-    values = plan.heat(_floats(low), _floats(high), then)
+    values = plan.heat(_floats(low), _floats(high), None if next_tmin is None else _floats(next_tmin))
     if isinstance(high, pd.Series):
         series = pd.Series(values, index=high.index, name="degree_days")
         series.attrs.update(plan.attributes())
@@ -168,7 +157,7 @@ def degree_day_slopes(
     -0.650198
     """
     plan = _Plan.make(base, upper, method, cutoff, temperature_unit(unit), "degC d")
-    low, high, following = _together(
+    low, high, next_tmin = _together(
         np.asarray(tmin, float),
         np.asarray(tmax, float),
         tmin_next if tmin_next is None else np.asarray(tmin_next, float),
@@ -176,7 +165,7 @@ def degree_day_slopes(
         dim="",
     )
     heat, d_base, d_upper = slopes_of_days(
-        low, high, following, codes=plan.codes, base=plan.base_in, upper=plan.upper_in
+        low, high, next_tmin, codes=plan.codes, base=plan.base_in, upper=plan.upper_in
     )
     parts = (heat * plan.factor, d_base, d_upper)
     return HeatSlopes(*(float(p) if p.ndim == 0 else p for p in parts))
@@ -215,10 +204,10 @@ class _Plan(NamedTuple):
         return cls(settings, low, codes, from_celsius(low, unit), top, factor, out)
 
     def heat(
-        self, low: Floats, high: Floats, following: Floats | None = None, *, threads: int | None = None
+        self, low: Floats, high: Floats, next_tmin: Floats | None = None, *, threads: int | None = None
     ) -> Floats:
         values = heat_of_days(
-            low, high, following, codes=self.codes, base=self.base_in, upper=self.upper_in, threads=threads
+            low, high, next_tmin, codes=self.codes, base=self.base_in, upper=self.upper_in, threads=threads
         )
         if self.factor != 1.0:
             values *= values.dtype.type(self.factor)
@@ -263,7 +252,7 @@ def _floats(values: Any) -> Floats:
 
 
 def _together(tmin: Any, tmax: Any, tmin_next: Any, *, double: bool, dim: str) -> tuple[Any, Any, Any]:
-    """Bring the temperatures to one kind, shape and type, with the following minima where they are needed."""
+    """Bring the temperatures to one kind, shape and type, with the minima of the next days where they are needed."""
     kinds = {type(part) for part in (tmin, tmax) if isinstance(part, xr.DataArray | pd.Series | pd.DataFrame)}
     if len(kinds) > 1:
         raise ModelError(
@@ -276,8 +265,8 @@ def _together(tmin: Any, tmax: Any, tmin_next: Any, *, double: bool, dim: str) -
             raise DataError(
                 f"tmin and tmax do not have the same coordinates; align them first ({fault})."
             ) from fault
-        following = _following_xarray(tmin, tmin_next, dim) if double else None
-        return tmin, tmax, following
+        next_tmin = _next_of_xarray(tmin, tmin_next, dim) if double else None
+        return tmin, tmax, next_tmin
     if isinstance(tmax, pd.Series | pd.DataFrame) and isinstance(tmin, pd.Series | pd.DataFrame):
         if not tmin.index.equals(tmax.index):
             raise DataError("tmin and tmax do not have the same index; align them first.")
@@ -287,21 +276,21 @@ def _together(tmin: Any, tmax: Any, tmin_next: Any, *, double: bool, dim: str) -
         return tmin, tmax, tmin_next if double else None
     parts = [_floats(tmin), _floats(tmax)]
     if double:
-        parts.append(_floats(tmin_next) if tmin_next is not None else _following_array(parts[0]))
+        parts.append(_floats(tmin_next) if tmin_next is not None else _next_of_array(parts[0]))
     dtype = np.float32 if all(p.dtype == np.float32 for p in parts) else np.float64
     shaped = np.broadcast_arrays(*(p.astype(dtype, copy=False) for p in parts))
     return shaped[0], shaped[1], shaped[2] if double else None
 
 
-def _following_array(tmin: Floats) -> Floats:
+def _next_of_array(tmin: Floats) -> Floats:
     if tmin.ndim == 0:
         raise ModelError("a double method needs the minimum of the next day: give tmin_next.")
-    following = np.full_like(tmin, np.nan)
-    following[..., :-1] = tmin[..., 1:]
-    return following
+    next_tmin = np.full_like(tmin, np.nan)
+    next_tmin[..., :-1] = tmin[..., 1:]
+    return next_tmin
 
 
-def _following_xarray(tmin: xr.DataArray, tmin_next: Any, dim: str) -> xr.DataArray:
+def _next_of_xarray(tmin: xr.DataArray, tmin_next: Any, dim: str) -> xr.DataArray:
     if tmin_next is not None:
         return cast(xr.DataArray, tmin_next)
     if dim not in tmin.dims:
@@ -329,9 +318,9 @@ def _check_days(days: npt.NDArray[Any]) -> None:
 
 
 def _on_xarray(
-    block: Callable[..., Floats], low: xr.DataArray, high: xr.DataArray, following: xr.DataArray | None
+    block: Callable[..., Floats], low: xr.DataArray, high: xr.DataArray, next_tmin: xr.DataArray | None
 ) -> xr.DataArray:
-    given = [low, high] if following is None else [low, high, following]
+    given = [low, high] if next_tmin is None else [low, high, next_tmin]
     dtype = np.float32 if all(part.dtype == np.float32 for part in given) else np.float64
     given = [part.astype(dtype, copy=False) for part in given]
     lazy = any(part.chunks is not None for part in given)

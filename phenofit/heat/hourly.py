@@ -1,4 +1,4 @@
-"""Degree-days summed from hourly temperatures, the yardstick for the daily methods."""
+"""Degree-days summed from hourly temperatures, the reference for the daily methods."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def hourly_degree_days(
 
     Notes
     -----
-    The intermediate cut-off floors the total of the day at nil, the floored intermediate each moment.
+    The intermediate cut-off floors the total of the day at zero, the floored intermediate each instant.
 
     Examples
     --------
@@ -141,12 +141,12 @@ def _readings(temperature: Any, times: Any, dim: str) -> xr.DataArray:
 
 
 def _unit(grid: xr.DataArray, unit: str | None, *, is_xarray: bool) -> str:
-    told = grid.attrs.get("units")
-    if told is None:
+    stated = grid.attrs.get("units")
+    if stated is None:
         if unit is None and is_xarray:
             raise UnitError("the temperatures have no 'units' attribute; set it, or give unit=.")
         return temperature_unit(unit or "degC")
-    found = temperature_unit(str(told))
+    found = temperature_unit(str(stated))
     if unit is not None and temperature_unit(unit) != found:
         raise UnitError(f"the temperatures are in {found}, but unit='{unit}' was given.")
     return found

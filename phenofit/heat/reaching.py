@@ -12,7 +12,7 @@ import xarray as xr
 
 from phenofit.errors import ModelError
 from phenofit.heat.compiled.running_sums import as_slabs, reach_amounts
-from phenofit.heat.sums import calendar_of
+from phenofit.heat.sums import as_grid, calendar_of, whole_lines
 from phenofit.units import convert_degree_days, degree_day_unit, parse_degree_days
 
 __all__ = ["dates_reaching"]
@@ -28,7 +28,7 @@ def dates_reaching(heat: Any, amounts: Any, *, dates: Any = None, dim: str = "ti
     heat : array_like, pandas.Series or xarray.DataArray
         Running sums to the end of each day, from :func:`accumulate`; chunked DataArrays stay lazy.
     amounts : float, str or sequence of these
-        Heat asked for: numbers in the unit of `heat`, or texts such as ``"900 degF d"``; above nil.
+        Heat asked for: numbers in the unit of `heat`, or texts such as ``"900 degF d"``; above 0.
     dates : array_like of dates, optional
         Days of an array along its last axis; needed for arrays only.
     dim : str
@@ -45,7 +45,7 @@ def dates_reaching(heat: Any, amounts: Any, *, dates: Any = None, dim: str = "ti
     Raises
     ------
     ModelError
-        If an amount is not above nil, or the dates are absent.
+        If an amount is not above 0, or the dates are absent.
     UnitError
         If a text has no degree-day unit.
 
@@ -73,7 +73,7 @@ def dates_reaching(heat: Any, amounts: Any, *, dates: Any = None, dim: str = "ti
 
 
 def _reached(grid: xr.DataArray, wanted: npt.NDArray[np.float64], unit: str, dim: str) -> xr.DataArray:
-    """Return the dates along ``amount`` and, where the sums tell their seasons, ``season``."""
+    """Return the dates along ``amount`` and, where the sums have seasons, ``season``."""
     days = calendar_of(grid, dim)
     seasons, position = _positions(grid, dim)
     first = _beginnings(grid, days[0])
@@ -85,11 +85,11 @@ def _reached(grid: xr.DataArray, wanted: npt.NDArray[np.float64], unit: str, dim
         out = np.empty((*ends, seasons.size, wanted.size))
         start = np.ascontiguousarray(np.broadcast_to(begins, shape), dtype=np.float64).reshape(ends)
         reach_amounts(slabs, position, start, wanted, out)
-        return _moments(out, days[0]).reshape(*shape, seasons.size, wanted.size)
+        return _dates_of(out, days[0]).reshape(*shape, seasons.size, wanted.size)
 
     result: xr.DataArray = xr.apply_ufunc(
         block,
-        grid.chunk({dim: -1}) if grid.chunks is not None else grid,
+        whole_lines(grid, dim),
         first,
         input_core_dims=[[dim], []],
         output_core_dims=[[_SEASON, "amount"]],
@@ -109,12 +109,10 @@ def _heat_grid(heat: Any, dates: Any, dim: str) -> xr.DataArray:
     if isinstance(heat, xr.DataArray):
         return heat
     if isinstance(heat, pd.Series):
-        return xr.DataArray(heat.to_numpy(), dims=dim, coords={dim: heat.index.to_numpy()}, attrs=heat.attrs)
+        return as_grid(heat, None, dim).assign_attrs(heat.attrs)
     if dates is None:
         raise ModelError("an array of sums needs dates=, its days.")
-    array = np.asarray(heat, dtype=np.float64)
-    names = [f"axis{k}" for k in range(array.ndim - 1)] + [dim]
-    return xr.DataArray(array, dims=names, coords={dim: np.asarray(dates, dtype="datetime64[ns]")})
+    return as_grid(np.asarray(heat, dtype=np.float64), dates, dim)
 
 
 def _amounts(amounts: Any, unit: str) -> tuple[npt.NDArray[np.float64], bool]:
@@ -126,12 +124,12 @@ def _amounts(amounts: Any, unit: str) -> tuple[npt.NDArray[np.float64], bool]:
     ]
     wrong = [str(g) for g, v in zip(given, values, strict=True) if not (np.isfinite(v) and v > 0.0)]
     if wrong or not values:
-        raise ModelError(f"heat asked for must lie above nil; found {', '.join(wrong) or 'nothing'}.")
+        raise ModelError(f"heat asked for must be above 0; found {', '.join(wrong) or 'nothing'}.")
     return np.array(values), single
 
 
 def _positions(grid: xr.DataArray, dim: str) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Return the seasons of a sum and the place of each day among them; one nameless season where none is told."""
+    """Return the seasons of a sum and the index of each day among them; one season 0 where it has none."""
     if "season" not in grid.coords or grid["season"].dims != (dim,):
         return np.array([0]), np.zeros(grid.sizes[dim], dtype=np.int64)
     labels = grid["season"].to_numpy().astype(np.int64)
@@ -149,11 +147,11 @@ def _beginnings(grid: xr.DataArray, origin: np.datetime64) -> xr.DataArray:
     return xr.DataArray(np.where(np.isnat(stamps), np.nan, gone), dims=grid["biofix"].dims)
 
 
-def _moments(offsets: npt.NDArray[np.float64], origin: np.datetime64) -> npt.NDArray[np.datetime64]:
+def _dates_of(offsets: npt.NDArray[np.float64], origin: np.datetime64) -> npt.NDArray[np.datetime64]:
     seconds = np.rint(np.where(np.isnan(offsets), 0.0, offsets) * 86400.0).astype("timedelta64[s]")
-    moments: npt.NDArray[np.datetime64] = origin.astype("datetime64[ns]") + seconds
-    moments[np.isnan(offsets)] = np.datetime64("NaT")
-    return moments
+    dates: npt.NDArray[np.datetime64] = origin.astype("datetime64[ns]") + seconds
+    dates[np.isnan(offsets)] = np.datetime64("NaT")
+    return dates
 
 
 def _shaped(result: xr.DataArray, heat: Any, attributes: Mapping[Any, Any], *, single: bool) -> Any:

@@ -32,19 +32,17 @@ METHODS: Final[tuple[str, ...]] = (*METHOD_CODES, "hourly")
 CUTOFFS: Final[tuple[str, ...]] = ("horizontal", "intermediate", "vertical", "floored intermediate")
 """Cut-offs at the upper threshold by their trade names."""
 
+_NO_COURSE = (
+    "with an average there is no course of the day above the upper threshold, so only the horizontal "
+    "cut-off is defined; use a sine or a triangle for the others."
+)
 _AVERAGE_REASON: Final[dict[str, str]] = {
     "simple average": (
         "the simple average knows no upper threshold; use 'clipped average' (both temperatures set back to "
         "the upper threshold) or 'capped average' (the daily average set back to it)."
     ),
-    "clipped average": (
-        "with an average there is no course of the day above the upper threshold, so only the horizontal "
-        "cut-off is defined; use a sine or a triangle for the others."
-    ),
-    "capped average": (
-        "with an average there is no course of the day above the upper threshold, so only the horizontal "
-        "cut-off is defined; use a sine or a triangle for the others."
-    ),
+    "clipped average": _NO_COURSE,
+    "capped average": _NO_COURSE,
 }
 
 

@@ -23,7 +23,7 @@ from phenofit.heat.filled import filled_since
 from phenofit.seasons import MonthDay, Season
 from phenofit.units import degree_day_unit
 
-__all__ = ["accumulate", "calendar_of"]
+__all__ = ["accumulate", "as_grid", "calendar_of", "whole_lines"]
 
 Dates = npt.NDArray[np.datetime64]
 Start = str | MonthDay | Season
@@ -52,7 +52,7 @@ def accumulate(
         Month-day such as ``"03-01"`` at whose midnight every season's sum begins anew (a :class:`Season` brings
         its end with it). A sequence gives one sum for each, along the new first dimension ``start``.
     biofix : date or xarray.DataArray of dates, optional
-        Moment at which the sum begins, one for all or one for each place, year or both: a DataArray may have any
+        Time at which the sum begins, one for all or one for each place, year or both: a DataArray may have any
         dimensions of `daily` but `dim`, and further ones such as ``season``, which the result then has too. The
         day of the biofix counts for the part after it; a biofix without an hour is that day's midnight.
     end : str or MonthDay, optional
@@ -96,8 +96,8 @@ def accumulate(
     """
     if start is not None and biofix is not None:
         raise ModelError("give either a start by month-day or a biofix, not both.")
-    grid, kind = _as_grid(daily, dates, dim)
-    marks = None if filled is None else _as_grid(filled, dates, dim)[0]
+    grid = as_grid(daily, dates, dim)
+    marks = None if filled is None else as_grid(filled, dates, dim)
     limits = (_limit(max_filled), _limit(longest_gap))
     if marks is None and np.isfinite(limits).any():
         raise ModelError("max_filled and longest_gap need filled=, the days that were filled.")
@@ -114,7 +114,7 @@ def accumulate(
         if "season" in result.coords and result["season"].ndim == 1:
             result = result.assign_coords(season=result["season"].expand_dims(start=result["start"]))
         result.attrs["start"] = "several"
-    return _back(result, daily, kind)
+    return _back(result, daily)
 
 
 def calendar_of(values: xr.DataArray, dim: str = "time") -> Dates:
@@ -139,7 +139,8 @@ def calendar_of(values: xr.DataArray, dim: str = "time") -> Dates:
     return cast(Dates, days)
 
 
-def _as_grid(values: Any, dates: Any, dim: str) -> tuple[xr.DataArray, str]:
+def as_grid(values: Any, dates: Any, dim: str) -> xr.DataArray:
+    """Return values of days as a DataArray, with the days as its coordinate where they are known."""
     if isinstance(values, xr.DataArray):
         if dim not in values.dims:
             raise ModelError(
@@ -149,19 +150,24 @@ def _as_grid(values: Any, dates: Any, dim: str) -> tuple[xr.DataArray, str]:
             if "units" not in values.attrs:
                 raise UnitError("the daily heat has no 'units' attribute; set it to 'degC d' or 'degF d'.")
             degree_day_unit(str(values.attrs["units"]))
-        return values, "xarray"
+        return values
     if isinstance(values, pd.Series):
-        return xr.DataArray(values.to_numpy(), dims=dim, coords={dim: values.index.to_numpy()}), "pandas"
+        return xr.DataArray(values.to_numpy(), dims=dim, coords={dim: values.index.to_numpy()})
     array = np.asarray(values)
     names = [f"axis{k}" for k in range(array.ndim - 1)] + [dim]
     coords = {} if dates is None else {dim: np.asarray(dates, dtype="datetime64[ns]")}
-    return xr.DataArray(array, dims=names, coords=coords), "array"
+    return xr.DataArray(array, dims=names, coords=coords)
 
 
-def _back(result: xr.DataArray, daily: Any, kind: str) -> Any:
-    if kind == "xarray":
+def whole_lines(grid: xr.DataArray, dim: str) -> xr.DataArray:
+    """Return a lazy DataArray with all days in one chunk; another unchanged."""
+    return grid if grid.chunks is None else grid.chunk({dim: -1})
+
+
+def _back(result: xr.DataArray, daily: Any) -> Any:
+    if isinstance(daily, xr.DataArray):
         return result
-    if kind == "array" or result.ndim > 1:
+    if not isinstance(daily, pd.Series) or result.ndim > 1:
         return result.to_numpy()
     series = pd.Series(result.to_numpy(), index=daily.index, name="heat")
     series.attrs.update({**daily.attrs, **result.attrs})
@@ -234,7 +240,7 @@ def _in_seasons(
 
 def _along(block: Any, grid: xr.DataArray, more: list[xr.DataArray], dim: str) -> tuple[xr.DataArray, ...]:
     """Apply a block to whole time lines, lazily where the input is lazy, and keep the order of dimensions."""
-    given = [part.chunk({dim: -1}) if part.chunks is not None else part for part in (_as_float(grid), *more)]
+    given = [whole_lines(part, dim) for part in (_as_float(grid), *more)]
     dtypes = [given[0].dtype] + [np.dtype(np.float64)] * len(more)
     single = len(dtypes) == 1
     result = xr.apply_ufunc(
@@ -281,10 +287,10 @@ def _from_biofix(
         sum_from_dates(slabs, begin, stop, out)
         return from_slabs(out, (*shape, daily.shape[-1]))
 
-    line = _as_float(grid)
+    line = whole_lines(_as_float(grid), dim)
     heat = xr.apply_ufunc(
         block,
-        line.chunk({dim: -1}) if line.chunks is not None else line,
+        line,
         first,
         last,
         input_core_dims=[[dim], [], []],

@@ -15,15 +15,8 @@ from phenofit.files import require_regular
 __all__ = ["ErrorRows", "read_validation", "select_errors"]
 
 NEEDED = (
-    "forecaster",
-    "flight",
-    "event",
-    "site",
-    "year",
-    "latitude",
-    "longitude",
-    "error_days",
-)
+    "forecaster", "flight", "event", "site", "year", "latitude", "longitude", "error_days",
+)  # fmt: skip
 _FLAGS = ("inside_interval", "covered50", "covered80", "covered95")
 
 
@@ -59,16 +52,9 @@ def read_validation(path: str | Path) -> pd.DataFrame:
         if column in table and not pd.api.types.is_numeric_dtype(table[column]):
             number = pd.to_numeric(table[column], errors="coerce")
             for position in np.flatnonzero(number.isna() & table[column].notna()):
-                found = table[column].iloc[position]
-                problems.append(
-                    Problem(
-                        f"'{found}' is not a number.",
-                        "Write a plain number.",
-                        str(path),
-                        int(position) + 2,
-                        column,
-                    )
-                )
+                found = f"'{table[column].iloc[position]}' is not a number."
+                row = int(position) + 2
+                problems.append(Problem(found, "Write a plain number.", str(path), row, column))
             table[column] = number
     if problems:
         raise DataError(problems)
@@ -124,18 +110,8 @@ def select_errors(
 def _need_columns(table: pd.DataFrame, file: str) -> None:
     absent = [c for c in NEEDED if c not in table]
     if absent:
-        raise DataError(
-            [
-                Problem(
-                    "the column is absent.",
-                    f"A map needs {', '.join(NEEDED)}; the table has {', '.join(map(str, table.columns))}.",
-                    file,
-                    None,
-                    column,
-                )
-                for column in absent
-            ]
-        )
+        remedy = f"A map needs {', '.join(NEEDED)}; the table has {', '.join(map(str, table.columns))}."
+        raise DataError([Problem("the column is absent.", remedy, file, column=column) for column in absent])
 
 
 def _truth(value: object) -> object:

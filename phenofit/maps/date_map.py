@@ -9,7 +9,7 @@ import xarray as xr
 
 from phenofit.errors import ModelError
 from phenofit.files import phenofit_version
-from phenofit.forecasting import draw_heat
+from phenofit.forecasting.event_heat import draw_heat
 from phenofit.heat import accumulate, dates_reaching, degree_days
 from phenofit.maps.borders import read_rings
 from phenofit.maps.dataset import grid_coordinates
@@ -128,16 +128,16 @@ def date_map(
         )
     heights = None if elevation is None else cell_heights(elevation, plane, cells)
     tmin, tmax = weather_on_cells(sources, plane, cells, heights=heights, lapse=lapse)
-    counter = _Counter(tmin, tmax, days, heat, season)
+    cell_heat = _CellHeat(tmin, tmax, days, heat, season)
     drawn = draw_heat(fit, [event], flight=flight, draws=draws, seed=seed)
     found = np.column_stack(
         [
-            counter.event_days(this, base, amount, fill_from=earlier[k % len(earlier)])
+            cell_heat.event_days(this, base, amount, fill_from=earlier[k % len(earlier)])
             for k, (base, amount) in enumerate(zip(drawn.base, drawn.amount[:, 0], strict=True))
         ]
     )
     middle = float(fit.event_amount(event, flight))
-    past = np.column_stack([counter.event_days(y, fit.base, middle) for y in earlier])
+    past = np.column_stack([cell_heat.event_days(y, fit.base, middle) for y in earlier])
     average = np.where(np.isfinite(past).all(axis=1), past.mean(axis=1), np.nan)
     tail = (1.0 - level) / 2.0
     low, median, high = (_quantile(found, share) for share in (tail, 0.5, 1.0 - tail))
@@ -205,20 +205,15 @@ def _seasons(season: Season, days: np.ndarray, year: int | None) -> tuple[int, l
 
 
 def _quantile(days: np.ndarray, share: float) -> np.ndarray:
-    # A draw that does not reach the sum is later than every date: it moves the quantile and is not dropped.
-    ordered = np.sort(np.where(np.isnan(days), np.inf, days), axis=1)
-    place = share * (days.shape[1] - 1)
-    first = int(np.floor(place))
-    second = min(first + 1, days.shape[1] - 1)
-    low, high = ordered[:, first], ordered[:, second]
-    both = np.isfinite(low) & np.isfinite(high)
-    value = np.full(len(days), np.nan)
-    value[both] = low[both] + (place - first) * (high[both] - low[both])
-    return value
+    """Return a quantile of each row; NaN where it lies among draws that do not reach the sum."""
+    # Such a draw is later than every date: it moves the quantile and is not dropped.
+    with np.errstate(invalid="ignore"):
+        found = np.quantile(np.where(np.isnan(days), np.inf, days), share, axis=1)
+    return np.where(np.isfinite(found), found, np.nan)
 
 
-class _Counter:
-    """Counts heat on the cells, season by season."""
+class _CellHeat:
+    """Sums heat on the cells, season by season."""
 
     def __init__(
         self, tmin: np.ndarray, tmax: np.ndarray, days: np.ndarray, heat: Any, season: Season
@@ -237,7 +232,7 @@ class _Counter:
         if fill_from is not None:
             past_min, past_max = self._season(fill_from, len(calendar))
             coming = ~np.isfinite(tmin + tmax)
-            # Only what lies behind the last day known is still to come; a gap before it stays a gap.
+            # Only days after the last known day are still to come; a gap before it stays a gap.
             known = np.where(coming, -1, np.arange(len(calendar))).max(axis=1)
             coming &= np.arange(len(calendar)) > known[:, None]
             tmin, tmax = np.where(coming, past_min, tmin), np.where(coming, past_max, tmax)
@@ -256,9 +251,9 @@ class _Counter:
 
     def _season(self, year: int, length: int) -> tuple[np.ndarray, np.ndarray]:
         begin = int((self.season.first_day(year) - self.first) / np.timedelta64(1, "D"))
-        places = begin + np.arange(length)
-        inside = (places >= 0) & (places <= self.last)
-        kept = np.clip(places, 0, self.last)
+        index = begin + np.arange(length)
+        inside = (index >= 0) & (index <= self.last)
+        kept = np.clip(index, 0, self.last)
         return (
             np.where(inside, self.tmin[:, kept], np.nan),
             np.where(inside, self.tmax[:, kept], np.nan),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +23,7 @@ from phenofit.maps.kriging.single_thread import one_thread
 from phenofit.maps.kriging.trend import drift_design
 from phenofit.maps.projection import Grid, Plane, choose_cell, make_grid, merge_close, plane_for
 from phenofit.maps.sites import SiteErrors, summarise_sites
+from phenofit.progress import Progress
 
 __all__ = ["Fields", "MapSettings", "error_map"]
 
@@ -73,7 +74,7 @@ def error_map(
     support: float = 0.3,
     new_trap_seasons: int | None = None,
     invented: bool = False,
-    progress: Callable[[str], None] | None = None,
+    progress: Progress | None = None,
 ) -> xr.Dataset:
     """Map the held-out errors of a forecaster.
 
@@ -132,7 +133,7 @@ def error_map(
     (mean error)² + (its error)² + nugget + season variance + rest variance: what a new season at a new trap
     is expected to miss by.
     """
-    tell = progress or (lambda _: None)
+    say = progress or (lambda _: None)
     settings = MapSettings(tuple(drift), covariance, support, new_trap_seasons)
     if not 0.0 < support < 1.0:
         raise ModelError(f"support {support:g} is not a share between 0 and 1.")
@@ -159,10 +160,10 @@ def error_map(
         margin=None if margin_km is None else margin_km * 1000.0,
         region=rings,
     )
-    tell(f"error map: {len(table)} sites, {int(grid.inside.sum())} cells of {grid.cell / 1000:g} km")
+    say(f"error map: {len(table)} sites, {int(grid.inside.sum())} cells of {grid.cell / 1000:g} km")
     with one_thread():
         fields, notes = _surface(sites, points, plane, grid, settings, elevation)
-    tell(f"error map: {fields.note}")
+    say(f"error map: {fields.note}")
     return map_dataset(sites, points, plane, grid, fields, settings, notes=notes, invented=invented)
 
 

@@ -13,7 +13,7 @@ from phenofit.errors import MissingExtraError, ModelError
 from phenofit.files import write_text, writing
 from phenofit.maps.projection import Plane, need_pyproj
 
-__all__ = ["open_error_map", "plane_of", "write_error_map", "write_geotiff", "write_sites_geojson"]
+__all__ = ["plane_of", "write_error_map", "write_geotiff", "write_sites_geojson"]
 
 _BANDS = ("mean_error", "mean_error_se", "expected_rmse", "information", "supported", "next_trap_gain")
 
@@ -36,12 +36,6 @@ def write_error_map(dataset: xr.Dataset, path: str | Path) -> None:
     }
     with writing(path) as temporary:
         dataset.to_netcdf(temporary, format="NETCDF4", engine="netcdf4", encoding=encoding)
-
-
-def open_error_map(path: str | Path) -> xr.Dataset:
-    """Read a map that :func:`write_error_map` wrote, into memory."""
-    with xr.open_dataset(path, engine="netcdf4", decode_timedelta=False) as dataset:
-        return dataset.load()
 
 
 def write_geotiff(dataset: xr.Dataset, path: str | Path) -> None:
@@ -77,7 +71,7 @@ def write_geotiff(dataset: xr.Dataset, path: str | Path) -> None:
 
 
 def _fill_bands(file: Any, dataset: xr.Dataset, bands: list[str]) -> None:
-    """Write the variables of a map, and what it says of itself, into an open GeoTIFF."""
+    """Write the variables of a map, and its attributes, into an open GeoTIFF."""
     for number, name in enumerate(bands, start=1):
         file.write(dataset[name].to_numpy().astype(np.float32), number)
         file.set_band_description(number, name)

@@ -89,12 +89,12 @@ def weather_on_cells(
     weight = 1.0 / np.maximum(distance, 100.0) ** 2
     result = []
     for field in (sources.tmin, sources.tmax):
-        # At the height of the sea, then up to the cell: stations in valleys and on hills may so be averaged.
-        level = field + shift[:, None]
-        usable = np.isfinite(level)
+        # Stations in valleys and on hills are averaged at sea level, and the mean is moved to the cell.
+        at_sea_level = field + shift[:, None]
+        usable = np.isfinite(at_sea_level)
         total, used = np.zeros((len(cells), field.shape[1])), np.zeros((len(cells), field.shape[1]))
         for k in range(count):
-            total += weight[:, k, None] * np.where(usable, level, 0.0)[near[:, k]]
+            total += weight[:, k, None] * np.where(usable, at_sea_level, 0.0)[near[:, k]]
             used += weight[:, k, None] * usable[near[:, k]]
         value = np.divide(total, used, out=np.full_like(total, np.nan), where=used > 0)
         result.append(value if heights is None else value - (heights * lapse / 1000.0)[:, None])

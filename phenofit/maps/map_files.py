@@ -11,6 +11,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import require_regular
+from phenofit.files.pictures import save_figure
 from phenofit.maps.drawing.scales import QUANTITIES
 from phenofit.maps.export import write_error_map, write_geotiff, write_sites_geojson
 
@@ -66,8 +67,6 @@ def write_date_files(
 
 
 def _save(figures: Mapping[str, Figure], folder: Path, prefix: str) -> list[Path]:
-    from phenofit.maps.drawing.error_maps import save_figure
-
     written = []
     for name, figure in figures.items():
         for ending in ("png", "svg"):

@@ -1,4 +1,4 @@
-"""What each site's held-out errors say: mean, shrunk mean with its error, RMSE, coverage.
+"""The held-out errors of each site: mean, shrunk mean with its error, RMSE, coverage.
 
 The error of site *i* in season *t* is taken as ``e_it = mu + s_i + y_t + r_it``: a level, a site, a season
 common to all sites, and a rest, each but the level normal with its own variance. The variances come from
@@ -33,7 +33,7 @@ class SiteErrors:
     season_sd: float
     rest_sd: float
     chosen: ErrorRows  # The rows behind the table.
-    notes: tuple[str, ...]  # What a reader must know.
+    notes: tuple[str, ...]  # Remarks for the reader.
 
 
 def site_errors(
@@ -122,8 +122,8 @@ def summarise_sites(chosen: ErrorRows) -> SiteErrors:
         notes.append(f"{single} of {len(table)} sites were held out in one season only.")
     if not parts.replicated:
         notes.append(
-            "No site has more than one season: differences between sites cannot be told from differences "
-            "between seasons, so every shrunk error is the common level."
+            "No site has more than one season: differences between sites cannot be distinguished "
+            "from differences between seasons, so every shrunk error is the common level."
         )
     table["low"] = table["shrunk_error"] - _Z95 * table["shrunk_se"]
     table["high"] = table["shrunk_error"] + _Z95 * table["shrunk_se"]

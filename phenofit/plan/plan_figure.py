@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from phenofit.errors import ModelError
-from phenofit.files import writing
+from phenofit.files.pictures import save_figure
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -96,6 +96,4 @@ def _cross() -> Any:
 
 def write_plan_figure(table: pd.DataFrame, path: str | os.PathLike[str], *, flight: int = 1) -> None:
     """Write the figure of a plan, whole or not at all."""
-    figure = draw_plan(table, flight=flight)
-    with writing(path) as target:
-        figure.savefig(target, format="png", dpi=150, metadata={"Software": None})
+    save_figure(draw_plan(table, flight=flight), path, dpi=150)

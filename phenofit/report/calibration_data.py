@@ -1,4 +1,4 @@
-"""The numbers behind the figure that tells whether forecasts keep what their intervals promise."""
+"""The numbers behind the figure of calibration: coverage of the intervals, and PIT histograms."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ class Calibration:
     """How the forecasts of one flight compare with what was seen."""
 
     flight: int  # The flight.
-    edges: _Array  # Shape (bins + 1,): Edges of the classes of place in the forecast distribution, 0 to 1.
+    edges: _Array  # Shape (bins + 1,): Edges of the classes of the probability integral transform, 0 to 1.
     # Shape (bins,): Share of the held-out events in each class; 1 / bins in each where forecasts are
     # calibrated.
     share: _Array
-    # Shape (3,): What the intervals promise, the share inside them, and its own 95 % interval.
+    # Shape (3,): Nominal level, share of events inside, and the 95 % interval of that share.
     nominal: _Array
     inside: _Array
     low: _Array
@@ -35,7 +35,7 @@ class Calibration:
 def calibration(
     validation: pd.DataFrame, *, event: str = "flight_50", bins: int = 10
 ) -> tuple[Calibration, ...]:
-    """Return how the fitted forecaster's intervals did, for each flight."""
+    """Return the calibration of the fitted forecaster, for each flight."""
     own = validation[
         (validation["forecaster"] == "fitted")
         & (validation["event"] == event)
@@ -43,25 +43,26 @@ def calibration(
     ]
     if own.empty:
         return ()
-    places, kept = pit_histogram(own, bins=bins), reliability(own)
+    histogram, coverage = pit_histogram(own, bins=bins), reliability(own)
     found = []
     for flight in sorted(own["flight"].unique()):
-        place, hold = places[places["flight"] == flight], kept[kept["flight"] == flight]
-        if place.empty or hold.empty:
+        own_bins = histogram[histogram["flight"] == flight]
+        levels = coverage[coverage["flight"] == flight]
+        if own_bins.empty or levels.empty:
             continue
         nominal, inside, low, high = (
-            hold[c].to_numpy(dtype=np.float64) for c in ("level", "coverage", "low", "high")
+            levels[c].to_numpy(dtype=np.float64) for c in ("level", "coverage", "low", "high")
         )
         found.append(
             Calibration(
                 flight=int(flight),
-                edges=np.append(place["low"].to_numpy(dtype=np.float64), 1.0),
-                share=place["share"].to_numpy(dtype=np.float64),
+                edges=np.append(own_bins["low"].to_numpy(dtype=np.float64), 1.0),
+                share=own_bins["share"].to_numpy(dtype=np.float64),
                 nominal=nominal,
                 inside=inside,
                 low=low,
                 high=high,
-                forecasts=int(hold["forecasts"].max()),
+                forecasts=int(levels["forecasts"].max()),
             )
         )
     return tuple(found)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +10,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from phenofit.analysis.results import SpeciesResult, StudyResult
+from phenofit.files.pictures import data_uri
 from phenofit.flight.result import FlightFit
 from phenofit.report.calibration_data import calibration
 from phenofit.report.figure_data import catch_curve, joint_region, season_heat
@@ -59,7 +59,7 @@ def draw_study(result: StudyResult, folder: Path) -> PageFigure | None:
     groups = score_groups([(one.species, one.scores) for one in result.species])
     if not groups:
         return None
-    told = "; ".join(
+    listed = "; ".join(
         f"{group.name}: " + ", ".join(f"{row.label} {row.mae:.1f} days" for row in group.rows)
         for group in groups
     )
@@ -68,7 +68,7 @@ def draw_study(result: StudyResult, folder: Path) -> PageFigure | None:
         folder,
         "error_by_forecaster",
         draw_scores(groups),
-        f"Mean absolute error of the date of half of the flight in data the forecaster had not seen. {told}.",
+        f"Mean absolute error of the date of half of the flight in data the forecaster had not seen. {listed}.",
         "How far off forecasts of half of the flight were in data that the forecaster had not seen, weather known; the "
         "lines are 95 % intervals that take whole years at random.",
     )
@@ -79,9 +79,8 @@ def _page_figure(
 ) -> PageFigure:
     invented = result.study.invented
     image = save(figure, folder, name, invented=invented)
-    address = "data:image/png;base64," + base64.b64encode(image).decode("ascii")
     note = "Invented data. " if invented else ""
-    return PageFigure(name, address, note + alt, note + caption)
+    return PageFigure(name, data_uri(image), note + alt, note + caption)
 
 
 def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:
@@ -177,7 +176,7 @@ def _error_figures(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, s
             ),
         )
     yield from _calibration_figure(known)
-    # Older rules stand in the table; a picture of more than a handful of forecasters tells nobody anything.
+    # Older rules are in the table only: a figure of many forecasters cannot be read.
     names = [str(n) for n in known["forecaster"].unique() if not str(n).startswith("older rule")]
     order = sorted(
         names, key=lambda name: (name != "fitted", name == "calendar mean", "refitted" in name, name)
@@ -202,7 +201,7 @@ def _calibration_figure(known: pd.DataFrame) -> Iterator[tuple[str, Figure, str,
     parts = calibration(known, event=_EVENT)
     if not parts:
         return
-    told = "; ".join(
+    listed = "; ".join(
         (f"flight {part.flight}: " if len(parts) > 1 else "")
         + ", ".join(
             f"{100 * inside:.0f} % inside the {100 * nominal:.0f} % interval"
@@ -213,7 +212,7 @@ def _calibration_figure(known: pd.DataFrame) -> Iterator[tuple[str, Figure, str,
     yield (
         "calibration",
         draw_calibration(parts),
-        f"How well the fitted forecasts of half of the flight knew their own error. {told}.",
+        f"How well the fitted forecasts of half of the flight knew their own error. {listed}.",
         (
             "Do the fitted forecasts of half of the flight know their own error? Left: where the held-out events fell in "
             "their forecast distributions; level with the dashed line where forecasts are calibrated, a hump where they are "

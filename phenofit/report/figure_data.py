@@ -13,6 +13,7 @@ from phenofit.flight.intervals.profile import cut_root
 from phenofit.flight.kernels.curves import heat_at_share, share_flown
 from phenofit.flight.likelihood.flight_data import assemble
 from phenofit.flight.result import FlightFit
+from phenofit.forecasting.event_heat import flight_shares
 from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.records import Records
 from phenofit.seasons import Season
@@ -22,7 +23,6 @@ __all__ = [
     "JointRegion",
     "SeasonHeat",
     "catch_curve",
-    "flight_shares",
     "joint_region",
     "season_heat",
 ]
@@ -70,13 +70,6 @@ class SeasonHeat:
     # The season that is not over, NaN from the first day without weather on.
     current: tuple[str, _Array] | None
     bands: tuple[tuple[float, float, float], ...]  # Heat at 5, 50 and 95 % of each flight [degC d].
-
-
-def flight_shares(fit: FlightFit) -> _Array:
-    """Return the share of each flight in a typical trap-year's moths, shape (flights,)."""
-    sizes = [0.0] + [fit.parameters[f"size_{g}"] for g in range(2, fit.settings.flights + 1)]
-    weight = np.exp(np.array(sizes))
-    return np.asarray(weight / weight.sum())
 
 
 def catch_curve(
@@ -181,14 +174,11 @@ def season_heat(fit: FlightFit, weather: xr.Dataset, station: str) -> SeasonHeat
             current = (season.label(year), heat)
         elif np.isfinite(heat).all():
             past[season.label(year)] = heat
-    bands = tuple(
-        (
-            fit.event_amount("flight_5", g),
-            fit.event_amount("flight_50", g),
-            fit.event_amount("flight_95", g),
-        )
-        for g in range(1, fit.settings.flights + 1)
+    starts, halves, ends = (
+        [fit.event_amount(event, g) for g in range(1, fit.settings.flights + 1)]
+        for event in ("flight_5", "flight_50", "flight_95")
     )
+    bands = tuple(zip(starts, halves, ends, strict=True))
     return SeasonHeat(station, np.arange(length, dtype=float), past, current, bands)
 
 

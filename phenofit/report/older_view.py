@@ -28,7 +28,7 @@ def older_table(fit: FlightFit, older: pd.DataFrame, scores: pd.DataFrame) -> Pa
     rows = []
     for row in older.to_dict("records"):
         rule, flight = str(row["rule"]), int(row["flight"])
-        lost = rule != FITTED_RULE and _place(row, fit) in ("end", "none")
+        lost = rule != FITTED_RULE and _position(row, fit) in ("end", "none")
         name = FITTED_RULE if rule == FITTED_RULE else f"{OLDER}: {rule}"
         error = errors.get(("fitted" if rule == FITTED_RULE else name, flight))
         cells = [
@@ -67,7 +67,7 @@ def older_sentences(fit: FlightFit, older: pd.DataFrame) -> list[str]:
     said = []
     for flight, part in older[older["rule"] != FITTED_RULE].groupby("flight", sort=True):
         rows = [{str(k): v for k, v in row.items()} for row in part.to_dict("records")]
-        agree = [row for row in rows if _place(row, fit) == "inside" and _inside(row["base"], low, high)]
+        agree = [row for row in rows if _position(row, fit) == "inside" and _inside(row["base"], low, high)]
         lines = []
         if agree:
             names = " and ".join(f"{row['rule']} ({number(row['base'])} °C)" for row in agree)
@@ -83,9 +83,9 @@ def _reason(row: Mapping[str, Any], fit: FlightFit) -> str:
     rule, base = str(row["rule"]), float(row["base"])
     if not np.isfinite(base):
         return f"{rule} gives no base: {row['note']}."
-    at, there, place = f"{number(fit.base)} °C", f"{number(base)} °C", _place(row, fit)
-    where = f"{rule} gives {'no base, only the end of the search at ' if place == 'end' else ''}{there}"
-    where += ", outside the search" if place == "outside" else ""
+    at, there, position = f"{number(fit.base)} °C", f"{number(base)} °C", _position(row, fit)
+    where = f"{rule} gives {'no base, only the end of the search at ' if position == 'end' else ''}{there}"
+    where += ", outside the search" if position == "outside" else ""
     own, mean = float(row["spread_at_fit"]), float(row["mean_at_fit"])
     spread, heat = float(row["spread"]), float(row["requirement"])
     if rule == "least SD in degree-days":
@@ -106,7 +106,7 @@ def _reason(row: Mapping[str, Any], fit: FlightFit) -> str:
     elif rule == "x-intercept":
         why = (
             f"its line of 1/days rests on mean temperatures from {number(row['coldest'])} to {number(row['warmest'])} °C "
-            f"and is drawn out to nought at {there}"
+            f"and is extended to zero at {there}"
         )
     else:
         return f"{where}: {_by_error(row, fit)}; {_in_days(row)}."
@@ -121,7 +121,7 @@ def _by_error(row: Mapping[str, Any], fit: FlightFit) -> str:
 
 
 def _in_days(row: Mapping[str, Any]) -> str:
-    """Say whether the rule's base foretells better in days, which is what counts."""
+    """Compare the rule's scatter in days with that at the fitted base."""
     days = float(row["scatter_days"])
     if not np.isfinite(days):
         return "there is no heat left before the event"
@@ -130,7 +130,7 @@ def _in_days(row: Mapping[str, Any]) -> str:
     return f"in days the scatter is {number(days)}, {change} {number(own)} at the fitted base"
 
 
-def _place(row: Mapping[Any, Any], fit: FlightFit) -> str:
+def _position(row: Mapping[Any, Any], fit: FlightFit) -> str:
     """Return where a base lies: ``inside`` the search, at its ``end``, ``outside``, or ``none``."""
     base = float(row["base"])
     if not np.isfinite(base):
@@ -142,13 +142,13 @@ def _place(row: Mapping[Any, Any], fit: FlightFit) -> str:
 
 
 def _base_cell(row: Mapping[Any, Any], fit: FlightFit) -> str:
-    place = "inside" if row["rule"] == FITTED_RULE else _place(row, fit)
+    position = "inside" if row["rule"] == FITTED_RULE else _position(row, fit)
     text = number(row["base"], 2)
     return {
         "none": "none",
         "end": f"none (search ends at {text})",
         "outside": f"{text} (outside the search)",
-    }.get(place, text)
+    }.get(position, text)
 
 
 def _inside(base: float, low: float | None, high: float | None) -> bool:

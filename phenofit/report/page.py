@@ -11,6 +11,7 @@ import pandas as pd
 
 from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.files import write_text
+from phenofit.files.pictures import save_figure
 from phenofit.flight.result import CAUGHT
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.output_folder import species_slug
@@ -234,7 +235,7 @@ def _map(species: SpeciesResult, folder: Path, slug: str) -> str | None:
     """Draw the map into the folder, and return the one that answers to pointer and keys."""
     if species.error_map is None:
         return None
-    from phenofit.maps.drawing.error_maps import draw_error_map, save_figure
+    from phenofit.maps.drawing.error_maps import draw_error_map
     from phenofit.maps.drawing.interactive import interactive_map
 
     figure = draw_error_map(species.error_map)

@@ -1,4 +1,4 @@
-"""The tables of a report as plain cells: what stands on the page is decided here, how it looks in the template."""
+"""The tables of a report as plain cells; the template decides how they look."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None)
     level = f"{100 * fit.settings.level:g} % interval"
     known = true_values(fit, truth) if truth is not None else {}
     rows = []
-    for row in sorted(fit.estimates.to_dict("records"), key=_place):
+    for row in sorted(fit.estimates.to_dict("records"), key=_position):
         flight = None if pd.isna(row["flight"]) else int(row["flight"])
         unit = unit_words(str(row["unit"]))
         digits = _digits(str(row["parameter"]), float(row["estimate"]))
@@ -87,14 +87,14 @@ def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None)
     )
 
 
-# What is asked for first stands first, whatever the order of the fit; effects of covariates come last.
+# The order on the page; effects of covariates come last.
 _ORDER = (
     "base", "upper", "requirement", "spread", "concentration", "shift_sd_year", "shift_sd_site", "shift_sd", "size",
     "size_sd", "abundance", "abundance_sd", "stray_share",
 )  # fmt: skip
 
 
-def _place(row: Mapping[Any, Any]) -> int:
+def _position(row: Mapping[Any, Any]) -> int:
     name = str(row["parameter"])
     return _ORDER.index(name) if name in _ORDER else len(_ORDER)
 

@@ -36,9 +36,9 @@ _ORDER = ("fitted", "calendar mean")
 def terms(fit: FlightFit) -> str:
     """Return base, method and start of a fit's heat sums in words."""
     heat = heat_words(fit, base=False)
-    place = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters).words()
+    covariates = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters).words()
     text = f"{heat}, base {temperature(fit.base, 2)}, summed from {start_words(fit.settings.start_words)}"
-    return f"{text}; {place}" if place else text
+    return f"{text}; {covariates}" if covariates else text
 
 
 def flight_sentences(fit: FlightFit) -> list[str]:
@@ -68,9 +68,7 @@ def base_sentence(fit: FlightFit) -> str:
     """Return what the data say about the base, open ends in words."""
     level = f"{100 * fit.settings.level:g} %"
     if "base" not in fit.profiles:
-        return (
-            f"The base temperature was held at {temperature(fit.base, 2)}; the data were not asked about it."
-        )
+        return f"The base temperature was held at {temperature(fit.base, 2)}; it was not estimated."
     low, high = fit.interval("base")
     best = f"the best value is {temperature(fit.base, 2)}"
     if low is None and high is None:

@@ -17,11 +17,12 @@ import xarray as xr
 from phenofit.errors import DataError, ModelError, PhenofitError, Problem
 from phenofit.files import file_hash
 from phenofit.heat.settings import HeatSettings
+from phenofit.progress import Progress
 from phenofit.records import Records
 from phenofit.seasons import Season
 from phenofit.study.comparing import compare_tables
-from phenofit.study.study_file import Study
 from phenofit.study.station_weather import plain_columns, read_study_weather, stations_only
+from phenofit.study.study_file import Study
 from phenofit.traps import (
     TrapYears,
     biofix_starts,
@@ -35,7 +36,6 @@ from phenofit.traps import (
 
 __all__ = ["Gathered", "StudyInputs", "gather", "read_inputs", "read_records"]
 
-Progress = Callable[[str], None]
 _T = TypeVar("_T")
 _SETTING = re.compile(r"\b([Ss])et (dates|duplicates)\b")
 

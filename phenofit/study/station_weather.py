@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.progress import Progress
 from phenofit.study.study_file import Study
 
 __all__ = ["plain_columns", "read_study_weather", "stations_only"]
 
 _MOST_DOUBTED = 0.25
 """Share of a station's days above which a check is not followed in silence."""
-
-Progress = Callable[[str], None]
 
 
 def plain_columns(columns: Mapping[str, str | tuple[str, ...]]) -> dict[str, str]:

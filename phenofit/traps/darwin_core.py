@@ -25,38 +25,18 @@ from phenofit.traps.years import TrapYears
 __all__ = ["DARWIN_CORE_TERMS", "read_darwin_core", "to_darwin_core", "write_darwin_core"]
 
 DARWIN_CORE_TERMS = (
-    "occurrenceID",
-    "eventID",
-    "basisOfRecord",
-    "scientificName",
-    "occurrenceStatus",
-    "individualCount",
-    "eventDate",
-    "samplingProtocol",
-    "samplingEffort",
-    "sampleSizeValue",
-    "sampleSizeUnit",
-    "locationID",
-    "locality",
-    "decimalLatitude",
-    "decimalLongitude",
-    "geodeticDatum",
-    "minimumElevationInMeters",
-    "maximumElevationInMeters",
-    "occurrenceRemarks",
-)
+    "occurrenceID", "eventID", "basisOfRecord", "scientificName", "occurrenceStatus", "individualCount",
+    "eventDate", "samplingProtocol", "samplingEffort", "sampleSizeValue", "sampleSizeUnit", "locationID",
+    "locality", "decimalLatitude", "decimalLongitude", "geodeticDatum", "minimumElevationInMeters",
+    "maximumElevationInMeters", "occurrenceRemarks",
+)  # fmt: skip
 """Terms written, in order."""
 
 _REQUIRED = ("eventDate", "locationID", "decimalLatitude", "decimalLongitude", "occurrenceStatus")
 _OPTIONAL = (
-    "individualCount",
-    "scientificName",
-    "locality",
-    "minimumElevationInMeters",
-    "sampleSizeValue",
-    "sampleSizeUnit",
-    "occurrenceRemarks",
-)
+    "individualCount", "scientificName", "locality", "minimumElevationInMeters", "sampleSizeValue",
+    "sampleSizeUnit", "occurrenceRemarks",
+)  # fmt: skip
 _AT_LEAST = re.compile(r"^at least (\d+)\b")
 _TRAP_UNITS = ("trap", "traps")
 

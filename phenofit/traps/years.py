@@ -18,30 +18,12 @@ from phenofit.traps.sheet_cells import row_text
 __all__ = ["TrapYears", "build_trap_years", "trap_places", "unknown_trap_problems"]
 
 _INTERVAL_COLUMNS = [
-    "trap_year",
-    "trap",
-    "site",
-    "season",
-    "year",
-    "start",
-    "end",
-    "count",
-    "status",
-    "effort",
-    "row",
-]
+    "trap_year", "trap", "site", "season", "year", "start", "end", "count", "status", "effort", "row",
+]  # fmt: skip
 _YEAR_COLUMNS = [
-    "trap_year",
-    "trap",
-    "site",
-    "season",
-    "year",
-    "total",
-    "checks",
-    "latitude",
-    "longitude",
+    "trap_year", "trap", "site", "season", "year", "total", "checks", "latitude", "longitude",
     "elevation_m",
-]
+]  # fmt: skip
 _LONG_AGO = pd.Timestamp("1700-01-01")
 _NO_COVARIATE = {*_YEAR_COLUMNS, "station", "device", "valid_from", "row"}
 

@@ -16,7 +16,7 @@ from phenofit.errors import ModelError
 from phenofit.flight import fit_flights
 from phenofit.flight.fit_at_place import fit_at
 from phenofit.forecasting.date_draws import event_dates
-from phenofit.forecasting.distribution import DateDistribution, moment
+from phenofit.forecasting.distribution import DateDistribution, to_unit
 from phenofit.forecasting.event_heat import HeatDraws, draw_heat, flight_shares, place_shift
 from phenofit.forecasting.weather_years import StationSeries
 from phenofit.seasons import MonthDay, Season
@@ -233,7 +233,7 @@ def start_of(setting: Setting, season: Season, target: Target) -> np.datetime64 
     if setting.starts is None:
         return season.first_day(target.year)
     given = setting.starts.get((target.site, target.year))
-    return None if given is None or np.isnat(given) else moment(given, "D")
+    return None if given is None or np.isnat(given) else to_unit(given, "D")
 
 
 @lru_cache(maxsize=4096)

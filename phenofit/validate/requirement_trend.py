@@ -5,9 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-from scipy.stats import t as student_t
 
 __all__ = ["drift_test", "pit_histogram", "reliability"]
 
@@ -55,37 +53,26 @@ def drift_test(validation: pd.DataFrame, *, forecaster: str = "fitted", level: f
         yearly = group.groupby("year")["error_days"].mean().dropna()
         if len(yearly) < _LEAST_YEARS:
             continue
-        slope, low, high, p_value = _line(
-            yearly.index.to_numpy(dtype=np.float64) / 10.0, yearly.to_numpy(dtype=np.float64), level
-        )
-        rows.append(
-            (
-                species,
-                flight,
-                event,
-                len(yearly),
-                slope,
-                low,
-                high,
-                p_value,
-                _words(slope, low, high, p_value, level),
-            )
-        )
+        line = _line(yearly.index, yearly, level)
+        rows.append((species, flight, event, len(yearly), *line, _words(*line, level)))
     return pd.DataFrame(rows, columns=list(DRIFT_COLUMNS))
 
 
-def _line(
-    x: npt.NDArray[np.float64], y: npt.NDArray[np.float64], level: float
-) -> tuple[float, float, float, float]:
-    centred = x - x.mean()
-    slope = float(centred @ y / (centred @ centred))
-    residual = y - y.mean() - slope * centred
-    degrees = len(y) - 2
-    error = float(np.sqrt(residual @ residual / degrees / (centred @ centred)))
-    if error == 0.0:
-        return slope, slope, slope, 0.0 if slope else 1.0
-    reach = float(student_t.ppf(0.5 * (1.0 + level), degrees)) * error
-    return slope, slope - reach, slope + reach, float(2.0 * student_t.sf(abs(slope) / error, degrees))
+def _line(years: pd.Index, errors: pd.Series, level: float) -> tuple[float, float, float, float]:
+    """Return slope per decade, its interval and p value by least squares."""
+    from statsmodels.regression.linear_model import OLS  # type: ignore[import-untyped]
+
+    decades = years.to_numpy(dtype=np.float64) / 10.0
+    fit = OLS(
+        errors.to_numpy(dtype=np.float64), np.column_stack([np.ones(len(years)), decades - decades.mean()])
+    ).fit()
+    slope = float(fit.params[1])
+    # On a line without scatter the ratio of slope and standard error is rounding noise.
+    if np.sqrt(fit.ssr) <= 1e-12 * np.linalg.norm(errors):
+        moves = abs(slope) * np.ptp(decades) > 1e-9 * errors.abs().max()
+        return slope, slope, slope, 0.0 if moves else 1.0
+    low, high = fit.conf_int(1.0 - level)[1]
+    return slope, float(low), float(high), float(fit.pvalues[1])
 
 
 def _words(slope: float, low: float, high: float, p_value: float, level: float) -> str:
@@ -150,26 +137,14 @@ def reliability(validation: pd.DataFrame) -> pd.DataFrame:
         ``forecaster, flight, event, lead_days, level, coverage, low, high, forecasts``; low and high bound the 95 %
         interval of a share of so many independent forecasts (Wilson), which traps of one year are not quite.
     """
+    from statsmodels.stats.proportion import proportion_confint  # type: ignore[import-untyped]
+
     rows: list[tuple[Any, ...]] = []
     keys = ["forecaster", "flight", "event", "lead_days"]
     for names, group in validation.groupby(keys, sort=True, dropna=False):
         for level in (50, 80, 95):
             hits = group[f"covered{level}"].dropna().astype(float).to_numpy()
             if hits.size:
-                rows.append(
-                    (
-                        *names,
-                        level / 100.0,
-                        float(hits.mean()),
-                        *_wilson(float(hits.mean()), hits.size),
-                        hits.size,
-                    )
-                )
+                ends = proportion_confint(hits.sum(), hits.size, method="wilson")
+                rows.append((*names, level / 100.0, float(hits.mean()), *ends, hits.size))
     return pd.DataFrame(rows, columns=[*keys, "level", "coverage", "low", "high", "forecasts"])
-
-
-def _wilson(share: float, number: int) -> tuple[float, float]:
-    z = 1.959963984540054
-    middle = (share + z * z / (2 * number)) / (1 + z * z / number)
-    half = z / (1 + z * z / number) * np.sqrt(share * (1 - share) / number + z * z / (4 * number**2))
-    return float(middle - half), float(middle + half)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from phenofit.errors import ModelError
 from phenofit.forecasting.date_draws import LEVELS
-from phenofit.forecasting.distribution import DateDistribution, moment
+from phenofit.forecasting.distribution import DateDistribution, to_unit
 from phenofit.validate.scores import crps_draws, interval_log_score
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def forecast_row(
     point = forecast.days.size == 1
     first = forecast.start.astype("datetime64[ns]")
     low, high, seen, opens, closes = (
-        float((moment(when, "ns") - first) / _DAY)
+        float((to_unit(when, "ns") - first) / _DAY)
         for when in (*(event[n] for n in ("observed_from", "observed_to", "observed")), *season)
     )
     median = forecast.quantile_days(0.5)

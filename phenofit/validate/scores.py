@@ -11,6 +11,7 @@ from scipy.stats import norm
 from scipy.stats import t as student_t
 
 from phenofit.errors import ModelError
+from phenofit.flight.diagnostics.jackknife import jackknife_errors
 
 __all__ = ["SCORE_COLUMNS", "crps_draws", "crps_normal", "interval_log_score", "score_forecasts", "skill"]
 
@@ -325,7 +326,7 @@ def _jackknife(
     without = statistic({name: (s.sum() - s) / (count.sum() - count) for name, s in sums.items()})
     if not np.isfinite(without).all() or not np.isfinite(whole):
         return np.nan, np.nan
-    error = float(np.sqrt((number - 1.0) / number * np.sum((without - without.mean()) ** 2)))
+    error = float(jackknife_errors(without))
     reach = float(student_t.ppf(0.5 * (1.0 + level), number - 1)) * error
     return whole - reach, whole + reach
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError
-from phenofit.forecasting.distribution import moment
+from phenofit.forecasting.distribution import to_unit
 from phenofit.forecasting.weather_years import StationSeries
 from phenofit.validate.forecasters import Dates, Forecaster, Setting, Target, start_of
 from phenofit.validate.rows import VALIDATION_COLUMNS, failed_row, forecast_row
@@ -126,9 +126,9 @@ def _window(setting: Setting, target: Target) -> tuple[np.datetime64, np.datetim
 
 
 def _issue_day(observed: Any, lead: int) -> np.datetime64:
-    return moment(pd.Timestamp(observed).to_datetime64()) - np.timedelta64(lead, "D")
+    return to_unit(pd.Timestamp(observed).to_datetime64()) - np.timedelta64(lead, "D")
 
 
 def _other_years(series: StationSeries, year: int, scheme: str) -> tuple[int, ...]:
-    first, last = (int(str(moment(d, "Y"))) for d in (series.first, series.last))
+    first, last = (int(str(to_unit(d, "Y"))) for d in (series.first, series.last))
     return tuple(y for y in range(first, last + 1) if (y < year if scheme == "past" else y != year))

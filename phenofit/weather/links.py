@@ -13,7 +13,7 @@ from phenofit.files.tables import nearest
 from phenofit.globe import distance_km
 from phenofit.weather.schema import FLAGS, has_flag, station_table, without_rows
 
-__all__ = ["LINK_COLUMNS", "link_stations"]
+__all__ = ["LINK_COLUMNS", "link_stations", "trap_distances_km"]
 
 LINK_COLUMNS = ("trap", "station", "distance_km", "height_difference_m", "how", "station_name", "passed_over")
 TOO_FAR = ("refuse", "leave out")
@@ -55,7 +55,7 @@ def link_stations(
     Raises
     ------
     DataError
-        If a given station is not in the weather, or no station is in reach; tells every such trap.
+        If a given station is not in the weather, or no station is in reach; names every such trap.
     ModelError
         If `too_far` or the distance is not acceptable.
 
@@ -77,12 +77,7 @@ def link_stations(
     if not 0 <= min_share <= 1:
         raise ModelError(f"min_share = {min_share} must be from 0 to 1.")
     share = (weather["tmin"].notnull() & weather["tmax"].notnull()).mean("time").values
-    distances = distance_km(
-        traps["latitude"].to_numpy(dtype=float)[:, None],
-        traps["longitude"].to_numpy(dtype=float)[:, None],
-        stations["latitude"].to_numpy()[None, :],
-        stations["longitude"].to_numpy()[None, :],
-    )
+    distances = trap_distances_km(traps, weather)
     usable = np.where(share > 0, distances, np.nan)
     known = _Known(stations, _without_data(weather, stations, share), without_rows(weather))
     rows, problems = [], []
@@ -98,20 +93,17 @@ def link_stations(
             height = float(getattr(trap, "elevation_m", np.nan)) - float(stations["elevation_m"].iloc[at])
             name = stations["name"].iloc[at]
             over = _passed_over(distances[i], at, share, stations) if how == "nearest" else ""
-            rows.append(
-                (
-                    str(trap.trap),
-                    stations["station"].iloc[at],
-                    float(distances[i, at]),
-                    height,
-                    how,
-                    name,
-                    over,
-                )
-            )
+            station, apart = stations["station"].iloc[at], float(distances[i, at])
+            rows.append((str(trap.trap), station, apart, height, how, name, over))
     if problems:
         raise DataError(problems)
     return pd.DataFrame(rows, columns=list(LINK_COLUMNS))
+
+
+def trap_distances_km(traps: pd.DataFrame, weather: xr.Dataset) -> np.ndarray:
+    """Return the distance of each trap (row) from each station (column) [km]."""
+    latitude, longitude = (traps[c].to_numpy(dtype=float)[:, None] for c in ("latitude", "longitude"))
+    return distance_km(latitude, longitude, weather["latitude"].values, weather["longitude"].values)
 
 
 def _passed_over(distances: np.ndarray, at: int, share: np.ndarray, stations: pd.DataFrame) -> str:
@@ -135,18 +127,18 @@ def _without_data(weather: xr.Dataset, stations: pd.DataFrame, share: np.ndarray
         return ""
     days = weather.sizes["time"]
     counts = {name: has_flag(weather, name).sum("time").values for name in FLAGS}
-    parts = []
+    found = []
     for i, station in list(enumerate(stations["station"]))[:_SHOWN]:
         if share[i] > 0:
-            parts.append(f"{station} has {round(share[i] * days)} complete days, but no position")
+            found.append(f"{station} has {round(share[i] * days)} complete days, but no position")
             continue
         kinds = [f"{int(n[i])} with {name.replace('_', ' ')}" for name, n in counts.items() if n[i]]
-        place = "" if placed[i] else "no position and "
-        parts.append(
-            f"{station} has {place}none of {days} days complete ({', '.join(kinds) or 'all missing'})"
+        position = "" if placed[i] else "no position and "
+        found.append(
+            f"{station} has {position}none of {days} days complete ({', '.join(kinds) or 'all missing'})"
         )
     more = f", and {len(stations) - _SHOWN} more stations likewise" if len(stations) > _SHOWN else ""
-    return f"{'; '.join(parts)}{more}"
+    return f"{'; '.join(found)}{more}"
 
 
 def _choose(
@@ -161,45 +153,28 @@ def _choose(
         if str(given) in ids:
             return ids.index(str(given)), "given", None
         if str(given) in known.without_rows:
-            return (
-                None,
-                "given",
-                Problem(
-                    f"trap {name}: its station '{given}' is in the station table, but no weather file has a day of it.",
-                    "Add its weather, or name another station.",
-                    column="station",
-                ),
+            finding = f"trap {name}: its station '{given}' is in the station table, but no weather file has a day of it."
+            remedy = "Add its weather, or name another station."
+        else:
+            finding = f"trap {name}: its station '{given}' is not in the weather."
+            remedy = (
+                f"Name one of the {len(ids)} stations of the weather, or leave the cell blank."
+                f"{nearest(str(given), ids)}"
             )
-        return (
-            None,
-            "given",
-            Problem(
-                f"trap {name}: its station '{given}' is not in the weather.",
-                f"Name one of the {len(ids)} stations of the weather, or leave the cell blank.{nearest(str(given), ids)}",
-                column="station",
-            ),
-        )
+        return None, "given", Problem(finding, remedy, column="station")
     if np.isnan(distances).all():
-        return (
-            None,
-            "none",
-            Problem(
-                f"trap {name}: no station has both a position and data: {known.no_data}.",
-                "Give complete days and a station table with latitude and longitude, or name the station of each trap.",
-            ),
-        )
+        finding = f"trap {name}: no station has both a position and data: {known.no_data}."
+        remedy = "Give complete days and a station table with latitude and longitude, or name the station of each trap."
+        return None, "none", Problem(finding, remedy)
     at = int(np.nanargmin(distances))
     if distances[at] <= limit:
         return at, "nearest", None
-    return (
-        None,
-        "none",
-        Problem(
-            f"trap {name}: the nearest station, {stations['station'].iloc[at]} ({stations['name'].iloc[at]}), is "
-            f"{_above(distances[at], limit)} km away; the limit is {limit:g} km.{_flip_hint(trap, stations, limit)}",
-            "Set max_distance_km, name a station for the trap, or correct the positions.",
-        ),
+    finding = (
+        f"trap {name}: the nearest station, {stations['station'].iloc[at]} ({stations['name'].iloc[at]}), is "
+        f"{_above(distances[at], limit)} km away; the limit is {limit:g} km.{_flip_hint(trap, stations, limit)}"
     )
+    remedy = "Set max_distance_km, name a station for the trap, or correct the positions."
+    return None, "none", Problem(finding, remedy)
 
 
 def _above(distance: float, limit: float) -> str:

@@ -22,13 +22,13 @@ __all__ = [
     "add_findings",
     "add_notes",
     "findings",
-    "flag_names",
     "has_flag",
     "input_files",
     "mark_forecast",
     "new_dataset",
     "notes",
     "station_table",
+    "with_temperatures",
     "without_rows",
 ]
 
@@ -124,17 +124,13 @@ def new_dataset(
         raise ValueError(f"temperatures of shape {low.shape}, {len(stations)} stations and {len(days)} days")
     if len(days) > 1 and not (np.diff(days) == np.timedelta64(1, "D")).all():
         raise ValueError("the days are not a complete calendar")
-    absent = np.isnan(low) | np.isnan(high)
-    codes = np.where(absent, 0, 1) if source is None else np.where(absent, 0, source)
-    bits = np.zeros(low.shape, dtype=np.int16) if flag is None else np.asarray(flag).astype(np.int16)
-    incomplete = np.isnan(low) != np.isnan(high)
-    bits = np.where(incomplete, bits | FLAGS["incomplete_day"], bits & ~FLAGS["incomplete_day"])
+    codes, bits = _codes(low, high, 1 if source is None else source, 0 if flag is None else flag)
     dims = ("station", "time")
     variables = {
         "tmin": (dims, low, _temperature_attrs("minimum")),
         "tmax": (dims, high, _temperature_attrs("maximum")),
-        "source": (dims, codes.astype(np.int8), _code_attrs("source of the day's temperatures", SOURCES)),
-        "flag": (dims, bits.astype(np.int16), _mask_attrs()),
+        "source": (dims, codes, _code_attrs("source of the day's temperatures", SOURCES)),
+        "flag": (dims, bits, _mask_attrs()),
     }
     if provider is not None:
         variables["provider"] = (dims, np.asarray(provider), {"long_name": "data provider of the day"})
@@ -151,6 +147,34 @@ def new_dataset(
     }
     dataset = xr.Dataset(variables, coords=_coordinates(stations, days), attrs=attrs)
     return dataset if found is None else add_findings(dataset, found)
+
+
+def _codes(
+    low: np.ndarray, high: np.ndarray, source: np.ndarray | int, flag: np.ndarray | int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return source and flag where days without both temperatures are missing, and flagged if one is there."""
+    absent, incomplete = np.isnan(low) | np.isnan(high), np.isnan(low) != np.isnan(high)
+    bits = np.where(incomplete, flag | FLAGS["incomplete_day"], flag & ~FLAGS["incomplete_day"])
+    return np.where(absent, SOURCES["missing"], source).astype(np.int8), bits.astype(np.int16)
+
+
+def with_temperatures(
+    weather: xr.Dataset,
+    tmin: np.ndarray,
+    tmax: np.ndarray,
+    *,
+    source: np.ndarray | None = None,
+    flag: np.ndarray | None = None,
+) -> xr.Dataset:
+    """Return a dataset with other temperatures; source and flag are its own where not given."""
+    codes, bits = _codes(
+        tmin,
+        tmax,
+        weather["source"].values if source is None else source,
+        weather["flag"].values if flag is None else flag,
+    )
+    new = {"tmin": tmin, "tmax": tmax, "source": codes, "flag": bits}
+    return weather.assign({k: (("station", "time"), v, weather[k].attrs) for k, v in new.items()})
 
 
 def _coordinates(stations: pd.DataFrame, days: np.ndarray) -> dict[str, object]:
@@ -219,11 +243,6 @@ def station_table(weather: xr.Dataset) -> pd.DataFrame:
 def has_flag(weather: xr.Dataset, name: str) -> xr.DataArray:
     """Return where a flag of :data:`FLAGS` is set: bool, dims (station, time)."""
     return (weather["flag"] & FLAGS[name]) != 0
-
-
-def flag_names(bits: int) -> list[str]:
-    """Return the names of the bits that are set."""
-    return [name for name, bit in FLAGS.items() if int(bits) & bit]
 
 
 def notes(weather: xr.Dataset) -> list[str]:

@@ -7,9 +7,8 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.globe import distance_km
-from phenofit.weather.links import link_stations
-from phenofit.weather.schema import FLAGS, SOURCES, add_notes, input_files, new_dataset, notes
+from phenofit.weather.links import link_stations, trap_distances_km
+from phenofit.weather.schema import FLAGS, SOURCES, add_notes, input_files, new_dataset, notes, station_table
 
 __all__ = ["at_traps", "lapse_rates", "leave_one_station_out", "site_offset"]
 
@@ -37,7 +36,7 @@ def lapse_rates(weather: xr.Dataset) -> pd.DataFrame:
     Notes
     -----
     Least squares of the daily deviations from the mean of the stations present on the deviations of their
-    heights, over all days of the month, so that stations that come and go do not tilt the line.
+    heights, over all days of the month, so that stations with other days do not change the slope.
     """
     height = weather["elevation"].values / 1000.0
     known = ~np.isnan(height)
@@ -108,15 +107,9 @@ def at_traps(
     if how == "nearest":
         links = link_stations(traps, weather, max_distance_km=max_distance_km)
         picked = weather.sel(station=links["station"].to_numpy())
-        parts = {e: picked[e].values for e in _ELEMENTS}
-        return _dataset(traps, weather, parts, picked["source"].values, picked["flag"].values, [])
-    latitude, longitude = (traps[c].to_numpy(dtype=float) for c in ("latitude", "longitude"))
-    apart = distance_km(
-        latitude[:, None],
-        longitude[:, None],
-        weather["latitude"].values[None],
-        weather["longitude"].values[None],
-    )
+        values = {e: picked[e].values for e in _ELEMENTS}
+        return _dataset(traps, weather, values, picked["source"].values, picked["flag"].values, [])
+    apart = trap_distances_km(traps, weather)
     problems = [
         Problem(
             f"trap {traps['trap'].iloc[i]}: no station within {max_distance_km:g} km.",
@@ -127,10 +120,7 @@ def at_traps(
     if problems:
         raise DataError(problems)
     rates, lines = _rates(weather, lapse)
-    heights = (
-        traps["elevation_m"].to_numpy(dtype=float) if "elevation_m" in traps else np.full(len(traps), np.nan)
-    )
-    return _interpolate(traps, weather, apart, heights, rates, lines, max_distance_km, stations, power)
+    return _interpolate(traps, weather, apart, rates, lines, max_distance_km, stations, power)
 
 
 def _rates(weather: xr.Dataset, lapse: str | float | None) -> tuple[dict[str, np.ndarray], list[str]]:
@@ -162,13 +152,13 @@ def _interpolate(
     traps: pd.DataFrame,
     weather: xr.Dataset,
     apart: np.ndarray,
-    heights: np.ndarray,
     rates: dict[str, np.ndarray],
     lines: list[str],
     reach: float,
     count: int,
     power: float,
 ) -> xr.Dataset:
+    heights = _heights(traps)
     size = (len(traps), weather.sizes["time"])
     values = {e: np.full(size, np.nan) for e in _ELEMENTS}
     source, flag = np.zeros(size, dtype=np.int8), np.zeros(size, dtype=np.int16)
@@ -181,9 +171,8 @@ def _interpolate(
         rise = heights[i] - weather["elevation"].values[near]
         if np.isnan(rise).any():
             unknown.append(name)
-            rise = np.zeros(
-                len(near)
-            )  # mixing corrected and uncorrected stations would be worse than neither
+            # Mixing corrected and uncorrected stations would be worse than neither.
+            rise = np.zeros(len(near))
         usable = given[near] != SOURCES["missing"]
         rank = np.cumsum(usable, axis=0)
         use = usable & (rank <= count)  # on each day the nearest stations that have it
@@ -204,6 +193,12 @@ def _interpolate(
     return _dataset(traps, weather, values, source, flag, lines)
 
 
+def _heights(traps: pd.DataFrame) -> np.ndarray:
+    return (
+        traps["elevation_m"].to_numpy(dtype=float) if "elevation_m" in traps else np.full(len(traps), np.nan)
+    )
+
+
 def _dataset(
     traps: pd.DataFrame,
     weather: xr.Dataset,
@@ -217,7 +212,7 @@ def _dataset(
             "station": traps["trap"].astype(str).to_numpy(),
             "latitude": traps["latitude"].to_numpy(dtype=float),
             "longitude": traps["longitude"].to_numpy(dtype=float),
-            "elevation_m": traps["elevation_m"].to_numpy(dtype=float) if "elevation_m" in traps else np.nan,
+            "elevation_m": _heights(traps),
         }
     )
     result = new_dataset(
@@ -260,18 +255,11 @@ def leave_one_station_out(weather: xr.Dataset, **settings: float | str | None) -
     """
     rows = []
     for i, station in enumerate(weather["station"].values.astype(str)):
-        place = pd.DataFrame(
-            {
-                "trap": [station],
-                "latitude": [float(weather["latitude"][i])],
-                "longitude": [float(weather["longitude"][i])],
-                "elevation_m": [float(weather["elevation"][i])],
-            }
-        )
+        place = station_table(weather.isel(station=[i])).rename(columns={"station": "trap"})
         others = weather.isel(station=[j for j in range(weather.sizes["station"]) if j != i])
         try:
             predicted = at_traps(place, others, how="interpolated", **settings)  # type: ignore[arg-type]
-        except DataError:  # no other station in reach: there is nothing to say of this one
+        except DataError:  # no other station in reach
             continue
         row: dict[str, object] = {"station": station}
         for element in _ELEMENTS:
@@ -300,7 +288,7 @@ def site_offset(logger: xr.Dataset, weather: xr.Dataset, station: str) -> pd.Dat
     -------
     pandas.DataFrame
         ``element, offset, standard_error`` [degC], ``days``; the offset is logger minus station. The standard
-        error allows for the likeness of following days.
+        error allows for the correlation between successive days.
 
     Raises
     ------
@@ -317,8 +305,10 @@ def site_offset(logger: xr.Dataset, weather: xr.Dataset, station: str) -> pd.Dat
         if len(difference) < 30:
             raise ModelError(f"only {len(difference)} common days of {element}; 30 or more are needed.")
         around = difference - difference.mean()
-        likeness = float(np.clip((around[1:] * around[:-1]).sum() / max((around**2).sum(), 1e-12), 0.0, 0.95))
-        effective = len(difference) * (1 - likeness) / (1 + likeness)
+        correlation = float(
+            np.clip((around[1:] * around[:-1]).sum() / max((around**2).sum(), 1e-12), 0.0, 0.95)
+        )
+        effective = len(difference) * (1 - correlation) / (1 + correlation)
         error = float(difference.std(ddof=1) / np.sqrt(max(effective, 1.0)))
         rows.append((element, float(difference.mean()), error, len(difference)))
     return pd.DataFrame(rows, columns=["element", "offset", "standard_error", "days"])

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from phenofit.forecasting import DateDistribution, HeatDraws, event_dates, fixed_date
+from phenofit.forecasting import DateDistribution
+from phenofit.forecasting.date_draws import event_dates, fixed_date
 from phenofit.forecasting.distribution import add_days
+from phenofit.forecasting.event_heat import HeatDraws
 from phenofit.heat import degree_days
 from phenofit.heat.compiled.crossing import crossing_after, crossing_days
 from phenofit.heat.settings import HeatSettings

@@ -10,8 +10,7 @@ from scipy import stats
 
 from phenofit.errors import ModelError
 from phenofit.flight.kernels.curves import CURVE_CODES, share_flown
-from phenofit.forecasting import draw_heat
-from phenofit.forecasting.event_heat import curve_quantile, event_shares, flight_shares
+from phenofit.forecasting.event_heat import curve_quantile, draw_heat, event_shares, flight_shares
 from phenofit.heat.settings import HeatSettings
 from tests.calls import fit_flights
 from tests.flight.networks import SEASON, network

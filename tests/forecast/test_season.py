@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 
 from phenofit.errors import DataError, ModelError
-from phenofit.forecasting import FORECAST_COLUMNS, day_after_last
+from phenofit.forecasting import FORECAST_COLUMNS
 from phenofit.forecasting.calendar_file import calendar_text
 from phenofit.forecasting.cautions import CAUTIONS
-from phenofit.forecasting.forecast_places import season_year
+from phenofit.forecasting.forecast_places import day_after_last, season_year
 from phenofit.forecasting.weather_years import station_series
 from phenofit.seasons import Season
 from tests.calls import forecast, forecast_season

@@ -141,7 +141,7 @@ def test_faulty_grids_are_refused(tmp_path: Path, netcdf: Path, capsys: pytest.C
             "--amounts",
             "900",
         ): "'900' has no unit; write '900 degC d' or '900 degF d'",
-        (str(netcdf), "--base", "10C", "--amounts", "-5 degC d"): "must lie above nil",
+        (str(netcdf), "--base", "10C", "--amounts", "-5 degC d"): "must be above 0",
     }
     for call, message in cases.items():
         assert main(["heat", *call, "--out", out]) == 2

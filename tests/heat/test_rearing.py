@@ -48,6 +48,14 @@ def test_published_standard_error_is_the_delta_method() -> None:
         assert fit.covariance == pytest.approx(covariance[0, 1], rel=1e-9)
 
 
+def test_standard_errors_of_the_major_axis_are_those_of_least_squares() -> None:
+    warmth, days = np.array(WARMTH), np.array(DAYS)
+    fit = fit_rearing(WARMTH, DAYS, method="reduced major axis")
+    uncertainty = np.sqrt(np.diag(np.polyfit(days, days * warmth, 1, cov=True)[1]))
+    assert [fit.base_se, fit.requirement_se] == pytest.approx(uncertainty, rel=1e-8)
+    assert fit.r_squared == pytest.approx(np.corrcoef(days, days * warmth)[0, 1] ** 2, rel=1e-8)
+
+
 def test_interval_holds_the_truth_about_as_often_as_it_says() -> None:
     # Simulated durations with known base 9 and requirement 400; 95 % intervals by Student's t.
     rng = np.random.default_rng(9)

@@ -54,7 +54,7 @@ def test_order_of_rows_does_not_matter() -> None:
     ("options", "message"),
     [
         ({"rule": "peak"}, "'peak' is not a biofix rule; accepted are first catch"),
-        ({"at_least": 0}, "above nil"),
+        ({"at_least": 0}, "above 0"),
         ({"at": "middle"}, "with previous= given"),
         ({"trap": ["n1"]}, "differ in length"),
     ],

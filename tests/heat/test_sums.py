@@ -200,7 +200,7 @@ def test_faulty_sums_are_refused(
 @pytest.mark.parametrize("amounts", [0.0, -3.0, [5.0, np.nan], []])
 def test_amounts_must_lie_above_nil(amounts: Any) -> None:
     heat = accumulate(ones("2023-01-01", "2023-01-10"), start="01-01")
-    with pytest.raises(ModelError, match="must lie above nil"):
+    with pytest.raises(ModelError, match="must be above 0"):
         dates_reaching(heat, amounts)
     with pytest.raises(ModelError, match="needs dates="):
         dates_reaching(np.ones(4), 2.0)

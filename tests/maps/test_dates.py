@@ -10,11 +10,11 @@ import pytest
 import xarray as xr
 
 from phenofit.errors import ModelError
+from phenofit.files.pictures import save_figure
 from phenofit.heat import accumulate, dates_reaching, degree_days
 from phenofit.maps import date_map
 from phenofit.maps.drawing.date_maps import draw_date_map
-from phenofit.maps.drawing.error_maps import save_figure
-from phenofit.maps.export import open_error_map, write_error_map, write_geotiff
+from phenofit.maps.export import write_error_map, write_geotiff
 from phenofit.maps.grid_weather import source_places, weather_on_cells
 from phenofit.maps.projection import plane_for
 from tests.forecast.fits import small_fit
@@ -140,7 +140,7 @@ def test_pictures_and_files(result: xr.Dataset, tmp_path: Path) -> None:
     labels = [t.get_text() for t in draw_date_map(result, "date").axes[1].get_xticklabels()]
     assert any("Jun" in t or "Jul" in t or "May" in t for t in labels)
     write_error_map(result, tmp_path / "dates.nc")
-    again = open_error_map(tmp_path / "dates.nc")
+    again = xr.load_dataset(tmp_path / "dates.nc", engine="netcdf4", decode_timedelta=False)
     np.testing.assert_array_equal(again["event_day"], result["event_day"])
     write_geotiff(result, tmp_path / "dates.tif")
     with pytest.raises(ModelError, match="is no date map"):

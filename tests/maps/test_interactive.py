@@ -14,9 +14,9 @@ import pytest
 import xarray as xr
 from PIL import Image
 
+from phenofit.files.pictures import pixel_bytes
 from phenofit.maps import error_map
 from phenofit.maps.drawing.interactive import interactive_map, write_interactive_page
-from phenofit.maps.drawing.raster import png_bytes
 
 from .browser import Browser
 from .tables import invented_validation
@@ -33,7 +33,7 @@ def dataset() -> xr.Dataset:
 
 def test_png_is_read_back_by_another_library() -> None:
     pixels = np.random.default_rng(0).integers(0, 256, (13, 7, 4), dtype=np.uint8)
-    np.testing.assert_array_equal(np.asarray(Image.open(io.BytesIO(png_bytes(pixels)))), pixels)
+    np.testing.assert_array_equal(np.asarray(Image.open(io.BytesIO(pixel_bytes(pixels)))), pixels)
 
 
 class _Balance(HTMLParser):

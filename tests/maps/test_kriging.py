@@ -19,6 +19,11 @@ from phenofit.maps.kriging.restricted_likelihood import fit_kriging, restricted_
 from phenofit.maps.kriging.single_thread import one_thread
 
 SILL, LENGTH, NUGGET = 4.0, 30_000.0, 0.6
+REFERENCES = {
+    "exponential": gstools.Exponential,
+    "spherical": gstools.Spherical,
+    "gaussian": gstools.Gaussian,
+}
 
 
 def invented_sites(n: int = 40, seed: int = 0, noise: tuple[float, float] = (0.0, 0.0)) -> SiteData:
@@ -75,11 +80,17 @@ def test_equal_to_pykrige_with_a_drift() -> None:
 
 
 @pytest.mark.parametrize("name", ["exponential", "spherical", "gaussian"])
+def test_correlations_equal_those_of_gstools(name: str) -> None:
+    distance = np.linspace(0.0, 5 * LENGTH, 501)
+    reference = REFERENCES[name](dim=2, var=1.0, len_scale=LENGTH).correlation(distance)
+    np.testing.assert_allclose(correlation(name, LENGTH)(distance), reference, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("name", ["exponential", "spherical", "gaussian"])
 def test_equal_to_gstools_with_errors_of_their_own(name: str) -> None:
     # gstools solves its own kriging system and takes an error variance per site.
     data, targets = invented_sites(noise=(0.2, 2.0)), cells()
-    shape = {"exponential": gstools.Exponential, "spherical": gstools.Spherical, "gaussian": gstools.Gaussian}
-    model = shape[name](dim=2, var=SILL, len_scale=LENGTH)
+    model = REFERENCES[name](dim=2, var=SILL, len_scale=LENGTH)
     reference = gstools.krige.Ordinary(
         model, data.points.T, data.values, exact=False, cond_err=data.variances + NUGGET
     )

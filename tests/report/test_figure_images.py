@@ -20,6 +20,7 @@ from matplotlib.image import imread, imsave
 from scipy.stats import norm
 
 from phenofit.analysis.results import StudyResult
+from phenofit.files.pictures import figure_bytes
 from phenofit.report.calibration_data import Calibration
 from phenofit.report.figure_data import CatchCurve, JointRegion, SeasonHeat
 from phenofit.report.figures import (
@@ -32,7 +33,7 @@ from phenofit.report.figures import (
     draw_scores,
     draw_season,
 )
-from phenofit.report.figures.style import SERIES, png_bytes, stamp
+from phenofit.report.figures.style import SERIES, stamp
 from phenofit.report.residual_view import residual_view
 from phenofit.report.score_groups import ScoreGroup, ScoreRow
 from phenofit.seasons import Season
@@ -182,7 +183,7 @@ DRAWINGS: dict[str, Callable[[StudyResult], Figure]] = {
 def test_figure_is_the_stored_one(name: str, result: StudyResult) -> None:
     figure = DRAWINGS[name](result)
     stamp(figure)
-    drawn = grey(imread(BytesIO(png_bytes(figure)), format="png"))
+    drawn = grey(imread(BytesIO(figure_bytes(figure)), format="png"))
     path = STORED / f"{name}.png"
     if os.environ.get("PHENOFIT_STORE_IMAGES"):
         STORED.mkdir(parents=True, exist_ok=True)
@@ -222,5 +223,5 @@ def test_an_open_end_is_written_into_the_picture(result: StudyResult) -> None:
 def test_the_stamp_is_in_the_picture(result: StudyResult) -> None:
     plain, stamped = season(result), season(result)
     stamp(stamped)
-    assert png_bytes(plain) != png_bytes(stamped)
+    assert figure_bytes(plain) != figure_bytes(stamped)
     assert stamped.get_suptitle() == "invented data"

@@ -8,6 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import linregress
+from scipy.stats import t as student_t
 
 from phenofit.errors import ModelError
 from phenofit.flight import FlightModel
@@ -262,6 +264,35 @@ def test_drift_is_found_where_there_is_one(table: pd.DataFrame) -> None:
     )
     assert (moving["p_value"] < 0.05).all()
     assert "may be moving" in moving["sentence"].iloc[0]
+
+
+def test_drift_and_its_interval_are_those_of_least_squares(table: pd.DataFrame) -> None:
+    found = drift_test(table)
+    for event, own in table[(table["forecaster"] == "fitted") & table["lead_days"].isna()].groupby("event"):
+        yearly = own.groupby("year")["error_days"].mean()
+        line = linregress(yearly.index.to_numpy(float) / 10.0, yearly.to_numpy(float))
+        reach = student_t.ppf(0.975, len(yearly) - 2) * line.stderr
+        row = found[found["event"] == event].iloc[0]
+        assert row["slope_days_per_decade"] == pytest.approx(line.slope, abs=1e-8)
+        assert row["slope_low"] == pytest.approx(line.slope - reach, abs=1e-8)
+        assert row["slope_high"] == pytest.approx(line.slope + reach, abs=1e-8)
+        assert row["p_value"] == pytest.approx(line.pvalue, abs=1e-8)
+
+
+def test_drift_of_equal_errors_is_none(table: pd.DataFrame) -> None:
+    found = drift_test(table.assign(error_days=1.5))
+    assert found["slope_days_per_decade"].to_numpy() == pytest.approx(0.0, abs=1e-9)
+    assert (found["p_value"] == 1.0).all()
+
+
+def test_coverage_has_the_score_interval(table: pd.DataFrame) -> None:
+    # Wilson (1927): the shares p with (share - p)^2 = z^2 p (1 - p) / n.
+    z = 1.959963984540054
+    for coverage, number, *ends in reliability(table)[["coverage", "forecasts", "low", "high"]].to_numpy(
+        float
+    ):
+        for p in ends:
+            assert (coverage - p) ** 2 == pytest.approx(z**2 * p * (1.0 - p) / number, abs=1e-8)
 
 
 def test_histogram_and_reliability_add_up(table: pd.DataFrame) -> None:

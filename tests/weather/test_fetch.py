@@ -16,9 +16,9 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+import phenofit.weather.service.client as adapter
 from phenofit.errors import FetchError, ModelError
 from phenofit.weather import fetch_report, fetch_weather, link_stations, notes
-from phenofit.weather.service import client as adapter
 from tests.studies import study_text
 from tests.weather.service import STATIONS, Service, temperatures
 

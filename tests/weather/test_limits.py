@@ -25,7 +25,7 @@ from phenofit.weather import (
     site_offset,
 )
 from phenofit.weather.quality.checks import MIN_RESIDUAL, RESIDUAL_SDS
-from phenofit.weather.quality.station_checks import repeated, scale_changes, spikes, unit_spells
+from phenofit.weather.quality.station_checks import months_in_other_unit, repeated, scale_changes, spikes
 from phenofit.weather.reading.hourly_table import daily_extremes, standard_offsets
 from phenofit.weather.service.fetch_plan import LIST_LIFE_DAYS
 from tests.weather.service import STATIONS, Service
@@ -170,13 +170,13 @@ def test_month_in_another_unit_is_ten_degrees_off_and_four_near() -> None:
     ):
         series, yearly = np.full((1, 365), normal), np.full((1, 365), normal)
         series[0, days_of_may] = now
-        assert unit_spells(series, yearly, calendar(365))[0, days_of_may].all() == found
+        assert months_in_other_unit(series, yearly, calendar(365))[0, days_of_may].all() == found
     # at 40 degrees below zero both scales meet: a month is told from its course only when 10 degrees off
     for normal, off, found in ((-27.5, 10.0, True), (-27.5 - 0.1, 9.92, False)):
         series, yearly = np.full((1, 365), normal), np.full((1, 365), normal)
         series[0, days_of_may] = 1.8 * normal + 32.0
         assert abs(abs(series[0, 130] - normal) - off) < 1e-9
-        assert unit_spells(series, yearly, calendar(365))[0, days_of_may].all() == found
+        assert months_in_other_unit(series, yearly, calendar(365))[0, days_of_may].all() == found
 
 
 def test_month_in_another_unit_has_ten_days() -> None:
@@ -184,7 +184,7 @@ def test_month_in_another_unit_has_ten_days() -> None:
         series, yearly = np.full((1, 365), 22.0), np.full((1, 365), 22.0)
         series[0, 120:151] = nan
         series[0, 120 : 120 + known] = 71.6
-        assert unit_spells(series, yearly, calendar(365)).any() == found
+        assert months_in_other_unit(series, yearly, calendar(365)).any() == found
 
 
 # --- against neighbours ---------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ import xarray as xr
 
 from phenofit.errors import DataError
 from phenofit.weather import findings, link_stations, notes, read_weather
-from phenofit.weather.reading.assemble import implausible
+from phenofit.weather.reading.assemble import wrong_unit_problems
 from phenofit.weather.reading.hourly_table import daily_extremes
 from phenofit.weather.schema import new_dataset
 
@@ -34,7 +34,7 @@ def refused(
 ) -> list[str]:
     """Return what is said of a series whose minima lie so far below its maxima."""
     table = pd.DataFrame({"station": ["A"], "latitude": [latitude], "elevation_m": [elevation_m]})
-    return [str(p) for p in implausible(table, days, high[None] - day, high[None], "weather.csv")]
+    return [str(p) for p in wrong_unit_problems(table, days, high[None] - day, high[None], "weather.csv")]
 
 
 def test_fahrenheit_read_as_tenths_is_refused() -> None:
@@ -106,8 +106,8 @@ def test_a_second_value_of_an_archive_day_follows_the_rule_and_is_counted(tmp_pa
     assert (low[0], low[2], high[2]) == (10.0, 11.0, 25.0)
     weather = read_weather(path, form="ghcn-daily")
     told = " ".join(notes(weather))
-    assert "1 days stood more than once with different values, none was used: XX000012345 2024-06-02" in told
-    assert "1 days stood twice with the same values" in told
+    assert "1 days are duplicates with different values, none was used: XX000012345 2024-06-02" in told
+    assert "1 days are duplicates with the same values" in told
     rows = findings(weather)
     assert rows["flag"].tolist() == ["duplicate_date", "duplicate_date"]
     assert rows["tmin"].tolist() == [10.1, 5.5]

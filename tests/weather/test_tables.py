@@ -50,7 +50,7 @@ def test_unknown_setting_gets_the_nearest_name(tmp_path: Path) -> None:
 
 
 def test_column_that_stands_twice(tmp_path: Path) -> None:
-    with pytest.raises(DataError, match="the column stands twice"):
+    with pytest.raises(DataError, match="the column is a duplicate"):
         read_table(write(tmp_path, "trap,count,Count\nA,1,2\n"), required=["trap", "count"])
 
 

@@ -16,7 +16,7 @@ from phenofit.cli.options import (
     whole_from_one,
 )
 from phenofit.cli.studies import add_study, open_species
-from phenofit.forecasting.distribution import moment
+from phenofit.forecasting.distribution import to_unit
 
 if TYPE_CHECKING:
     import numpy as np
@@ -230,15 +230,15 @@ def _check_sites(work: SpeciesWork, wanted: list[str]) -> None:
 
 
 def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
-    from phenofit.forecasting import day_after_last
+    from phenofit.forecasting.forecast_places import day_after_last
 
     asked = day("--today", text) or work.study.forecast.today
-    return day_after_last(work.inputs.weather) if asked is None else moment(str(asked), "D")
+    return day_after_last(work.inputs.weather) if asked is None else to_unit(str(asked), "D")
 
 
 def tell_forecast(found: SeasonForecast, *, invented: bool) -> None:
     """Print a season forecast in sentences."""
-    from phenofit.forecasting import event_words
+    from phenofit.forecasting.events import event_words
 
     mark = " (invented data)" if invented else ""
     print(f"{found.species}, season {found.season}, issued {found.issued}{mark}; heat sums: {found.terms}")

@@ -38,11 +38,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.flight.baselines.rule_search import RULES, EventHeat, RuleAnswer, apply_rule
+from phenofit.flight.diagnostics.jackknife import jackknife_errors
 from phenofit.flight.likelihood.heat_at_times import heat_at_times
 from phenofit.heat.settings import HeatSettings
 
@@ -247,11 +247,5 @@ def _jackknife(data: EventHeat, rule: str, base_range: tuple[float, float]) -> t
         if at_end
         else ""
     )
-    return (*_standard_errors(values), words)
-
-
-def _standard_errors(values: npt.NDArray[np.float64]) -> tuple[float, float]:
-    # Jackknife of k groups (Tukey 1958, from memory): (k - 1) / k times the sum of squared differences.
-    count = len(values)
-    error = np.sqrt((count - 1) / count * ((values - values.mean(axis=0)) ** 2).sum(axis=0))
-    return float(error[0]), float(error[1])
+    base_error, requirement_error = jackknife_errors(values)
+    return float(base_error), float(requirement_error), words

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import DataError, FitError, ModelError
+from phenofit.flight.diagnostics.jackknife import jackknife_errors
 from phenofit.flight.fitted_likelihood import data_of_fit, likelihood_at
 from phenofit.flight.fitting import fit_data
 from phenofit.flight.likelihood.covariates import covariate_design
@@ -216,8 +217,7 @@ def _largest(fit: FlightFit, table: pd.DataFrame) -> pd.DataFrame:
         held = key in fit.settings.hold or (key == "base" and fit.settings.base_held is not None)
         if held:
             continue
-        jackknife = np.sqrt((len(table) - 1) / len(table) * np.nansum((change - np.nanmean(change)) ** 2))
-        moves.append(np.abs(change) / known.get(key, max(float(jackknife), 1e-12)))
+        moves.append(np.abs(change) / known.get(key, max(float(jackknife_errors(change)), 1e-12)))
     place = table.columns.get_loc("converged")
     table = table.copy()
     table.insert(int(str(place)), "largest", np.max(moves, axis=0) if moves else np.nan)

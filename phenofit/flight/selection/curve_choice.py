@@ -7,7 +7,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from phenofit.errors import FitError
-from phenofit.flight.fitting import Progress, fit_records
+from phenofit.flight.fitting import fit_records
+from phenofit.progress import Progress
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor

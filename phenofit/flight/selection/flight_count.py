@@ -8,10 +8,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from phenofit.errors import FitError
-from phenofit.flight.fitting import Progress
 from phenofit.flight.model import COMPARE, FlightModel
 from phenofit.flight.selection.curve_choice import choose_curve
 from phenofit.flight.selection.fit_comparison import flights_evidence
+from phenofit.progress import Progress
 
 if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit

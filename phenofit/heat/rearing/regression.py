@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -83,7 +84,7 @@ class RearingFit:
         return value - half, value + half
 
     def rate(self, temperature: npt.ArrayLike) -> npt.NDArray[np.float64]:
-        """Return the fitted development rate at temperatures [degC] as a share per day, nil below the base."""
+        """Return the fitted development rate at temperatures [degC] as a share per day, zero below the base."""
         above = np.maximum(np.asarray(temperature, dtype=np.float64) - self.base, 0.0)
         return np.asarray(above / self.requirement, dtype=np.float64)
 
@@ -185,7 +186,7 @@ def _points(
         raise DataError("temperature, duration and use must be lists of the same length.")
     problems = [
         Problem(
-            f"temperature {t:g}, duration {d:g}.", "Both must be finite, the duration above nil.", row=k + 1
+            f"temperature {t:g}, duration {d:g}.", "Both must be finite, the duration above 0.", row=k + 1
         )
         for k, (t, d) in enumerate(zip(warmth, days, strict=True))
         if not (np.isfinite(t) and np.isfinite(d) and d > 0.0)
@@ -206,34 +207,36 @@ _Values = tuple[float, float, float, float, float, float]
 
 
 def _linear(warmth: npt.NDArray[np.float64], days: npt.NDArray[np.float64]) -> _Values:
-    rate = 1.0 / days
-    count = warmth.size
-    spread = float(np.sum((warmth - warmth.mean()) ** 2))
-    slope = float(np.sum((warmth - warmth.mean()) * (rate - rate.mean()))) / spread
+    fit = _least_squares(1.0 / days, warmth)
+    intercept, slope = fit.params
     if slope <= 0.0:
         raise ModelError("development does not get faster with temperature; there is no base to be found.")
-    intercept = float(rate.mean() - slope * warmth.mean())
-    residual = rate - intercept - slope * warmth
-    variance = float(np.sum(residual**2)) / (count - 2)
-    slope_se = float(np.sqrt(variance / spread))
     base = -intercept / slope
-    base_se = rate.mean() / slope * np.sqrt(variance / (count * rate.mean() ** 2) + (slope_se / slope) ** 2)
-    # Delta method: with the mean rate and the slope uncorrelated only the slope links the two.
-    covariance = -(slope_se**2) * (warmth.mean() - base) / slope**3
-    squared = 1.0 - float(np.sum(residual**2) / np.sum((rate - rate.mean()) ** 2))
-    return float(base), float(base_se), 1.0 / slope, slope_se / slope**2, float(covariance), squared
+    # Delta method for -intercept / slope and 1 / slope.
+    gradient = np.array([[-1.0, -base], [0.0, -1.0 / slope]]) / slope
+    covariance = gradient @ fit.cov_params() @ gradient.T
+    base_se, requirement_se = np.sqrt(np.diag(covariance))
+    return (
+        float(base), float(base_se), float(1.0 / slope), float(requirement_se), float(covariance[0, 1]),
+        float(fit.rsquared),
+    )  # fmt: skip
 
 
 def _major_axis(warmth: npt.NDArray[np.float64], days: npt.NDArray[np.float64]) -> _Values:
     product = days * warmth
-    count = days.size
-    correlation = float(np.corrcoef(days, product)[0, 1])
-    slope = float(np.sign(correlation) * product.std() / days.std()) if days.std() > 0.0 else np.nan
-    requirement = float(product.mean() - slope * days.mean())
-    if not np.isfinite(slope) or requirement <= 0.0:
+    if np.ptp(days) == 0.0:
         raise ModelError("development does not get faster with temperature; there is no base to be found.")
-    slope_se = abs(slope) * float(np.sqrt((1.0 - correlation**2) / (count - 2)))
-    spread = float(np.sum((days - days.mean()) ** 2))
-    residual = slope_se * np.sqrt(spread)
-    requirement_se = float(residual * np.sqrt(1.0 / count + days.mean() ** 2 / spread))
-    return slope, slope_se, requirement, requirement_se, float("nan"), correlation**2
+    fit = _least_squares(product, days)
+    slope = float(np.sign(fit.params[1]) * product.std() / days.std())
+    requirement = float(product.mean() - slope * days.mean())
+    if requirement <= 0.0:
+        raise ModelError("development does not get faster with temperature; there is no base to be found.")
+    requirement_se, slope_se = (float(error) for error in fit.bse)
+    return slope, slope_se, requirement, requirement_se, float("nan"), float(fit.rsquared)
+
+
+def _least_squares(values: npt.NDArray[np.float64], on: npt.NDArray[np.float64]) -> Any:
+    """Return the least-squares line of values on another variable: intercept, then slope."""
+    from statsmodels.regression.linear_model import OLS  # type: ignore[import-untyped]
+
+    return OLS(values, np.column_stack([np.ones(on.size), on])).fit()

@@ -32,7 +32,7 @@ def draw_date_map(
     start = np.datetime64(dataset.attrs["season_start"], "D")
     shown = _date_quantity(start) if quantity == "date" else _difference_quantity()
     canvas = Canvas(dataset, shown, outlines)
-    return canvas.finish(_title(dataset, shown), _caption(dataset, quantity, outlines), [])
+    return canvas.completed(_title(dataset, shown), _caption(dataset, quantity, outlines), [])
 
 
 def _date_quantity(start: np.datetime64) -> Quantity:
@@ -43,16 +43,9 @@ def _date_quantity(start: np.datetime64) -> Quantity:
         return f"{date.day} {months[date.month - 1]}"
 
     return Quantity(
-        name="date",
-        field="event_day",
-        site=None,
-        heading="date",
-        label="median date of the event",
-        colours=_DATES,
-        centred=False,
-        tick=as_date,
-        from_zero=False,
-    )
+        name="date", field="event_day", site=None, heading="date", label="median date of the event",
+        colours=_DATES, centred=False, tick=as_date, from_zero=False,
+    )  # fmt: skip
 
 
 def _difference_quantity() -> Quantity:
@@ -60,15 +53,10 @@ def _difference_quantity() -> Quantity:
         return "0" if days == 0 else f"{abs(days):g} {'later' if days > 0 else 'earlier'}"
 
     return Quantity(
-        name="against average",
-        field="difference_days",
-        site=None,
-        heading="date against the average",
+        name="against average", field="difference_days", site=None, heading="date against the average",
         label="this season's date against the average of earlier seasons [days]",
-        colours=QUANTITIES["bias"].colours,
-        centred=True,
-        tick=earlier_later,
-    )
+        colours=QUANTITIES["bias"].colours, centred=True, tick=earlier_later,
+    )  # fmt: skip
 
 
 def _title(dataset: xr.Dataset, shown: Quantity) -> str:

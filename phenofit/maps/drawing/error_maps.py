@@ -17,7 +17,6 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from phenofit.errors import ModelError, PhenofitWarning
-from phenofit.files import writing
 from phenofit.maps.drawing.captions import map_caption, map_title
 from phenofit.maps.drawing.map_frame import (
     Frame,
@@ -32,12 +31,12 @@ from phenofit.maps.drawing.scales import QUANTITIES, Quantity, limits, season_cl
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Canvas", "draw_error_map", "printable", "save_figure"]
+__all__ = ["Canvas", "draw_error_map", "printable"]
 
 _INK = "#2f2f2f"
 _LABELLED_SITES = 60
 _WIDTH_IN = 6.7  # 170 mm, a text width
-# Symbols by number of seasons: shape and size both grow, so that neither colour nor print hides them.
+# Symbols by number of seasons: shape and size both grow, so that they differ in colour and in grey print.
 _CLASSES = (
     (1, 1, "v", 26, "1 season"),
     (2, 3, "s", 30, "2-3 seasons"),
@@ -61,11 +60,11 @@ def draw_error_map(
         handles.append(
             Patch(facecolor="white", edgecolor="#8a8a8a", hatch="////", linewidth=0.5, label="no trap supports it")
         )  # fmt: skip
-    return canvas.finish(map_title(dataset, shown), map_caption(dataset, outlines, shown=shown), handles)
+    return canvas.completed(map_title(dataset, shown), map_caption(dataset, outlines, shown=shown), handles)
 
 
 class Canvas:
-    """A figure with the cells of one quantity, outlines and graticule, waiting for sites and words."""
+    """A figure with the cells of one quantity, outlines and graticule; sites and words come later."""
 
     def __init__(self, dataset: xr.Dataset, shown: Quantity, outlines: str | Path | None) -> None:
         self.shown, self.frame = shown, frame_of(dataset)
@@ -77,7 +76,7 @@ class Canvas:
         draw_outlines(self.axes, self.frame, outlines)
         draw_graticule(self.axes, self.frame)
 
-    def finish(self, title: str, words: str, handles: list[Any]) -> Figure:
+    def completed(self, title: str, words: str, handles: list[Any]) -> Figure:
         """Add title, scale, legend and caption, and return the figure."""
         frame, axes = self.frame, self.axes
         axes.set_xlim(frame.west / 1000.0, frame.east / 1000.0)
@@ -101,20 +100,6 @@ class Canvas:
         return self.figure
 
 
-def save_figure(figure: Figure, path: str | Path, *, dpi: int = 200) -> None:
-    """Write a figure as PNG, SVG or PDF by the ending of its name; same figure, same bytes."""
-    undated: dict[str, dict[str, Any]] = {
-        ".png": {"Software": None},
-        ".svg": {"Date": None, "Creator": None},
-        ".pdf": {"CreationDate": None, "Creator": None, "Producer": None},
-    }
-    with (
-        writing(path) as temporary,
-        matplotlib.rc_context({"svg.hashsalt": "phenofit", "svg.fonttype": "path"}),
-    ):
-        figure.savefig(temporary, dpi=dpi, metadata=undated.get(temporary.suffix.lower()))
-
-
 def printable(text: str) -> str:
     """Replace characters that the figure's font cannot show by ``?``, with a warning that names them."""
     font = get_font(findfont(FontProperties(family="DejaVu Sans")))
@@ -136,10 +121,10 @@ def _layout(frame: Frame) -> tuple[Figure, Axes, Axes, Axes, Axes]:
     figure = Figure(figsize=(_WIDTH_IN, height), dpi=100, facecolor="white")
     left = 0.09
 
-    def place(bottom: float, tall: float, *, at: float = left, wide: float = 0.86) -> Axes:
+    def panel(bottom: float, tall: float, *, at: float = left, wide: float = 0.86) -> Axes:
         return figure.add_axes((at, bottom / height, wide, tall / height))
 
-    axes = place(foot + bar + strip, map_height)
+    axes = panel(foot + bar + strip, map_height)
     axes.set_aspect("equal")
     axes.set_facecolor("white")
     for spine in axes.spines.values():
@@ -148,9 +133,9 @@ def _layout(frame: Frame) -> tuple[Figure, Axes, Axes, Axes, Axes]:
     return (
         figure,
         axes,
-        place(foot + bar - 0.24, 0.13, at=left + 0.05, wide=0.76),
-        place(foot + bar - 0.02, strip - 0.16),
-        place(0.02, foot - 0.12, at=0.045, wide=0.93),
+        panel(foot + bar - 0.24, 0.13, at=left + 0.05, wide=0.76),
+        panel(foot + bar - 0.02, strip - 0.16),
+        panel(0.02, foot - 0.12, at=0.045, wide=0.93),
     )
 
 
@@ -179,16 +164,9 @@ def _draw_cells(
     inner = ticks[(ticks > ends[0]) & (ticks < ends[1])]
     inner = inner[(inner > np.nanmin(values)) & (inner < np.nanmax(values))]
     if len(inner):
-        lines = axes.contour(
-            x,
-            y,
-            values,
-            levels=inner,
-            colors=_INK,
-            linewidths=0.6,
-            zorder=2,
-            linestyles=["dashed" if t < 0 else "solid" for t in inner],
-        )
+        dashes = ["dashed" if t < 0 else "solid" for t in inner]
+        style: dict[str, Any] = {"colors": _INK, "linewidths": 0.6, "zorder": 2, "linestyles": dashes}
+        lines = axes.contour(x, y, values, levels=inner, **style)
         axes.clabel(lines, fmt=lambda v: shown.tick(float(round(v, 6))), fontsize=6)
 
 
@@ -206,34 +184,24 @@ def _draw_sites(axes: Axes, dataset: xr.Dataset, shown: Quantity, colours: Any, 
         known = np.isfinite(values[here])
         face = colours(norm(np.where(known, values[here], norm.vmin)))
         face[~known] = (1.0, 1.0, 1.0, 0.6)
-        axes.scatter(
-            x[here],
-            y[here],
-            s=size * shrink,
-            marker=marker,
-            c=face,
-            edgecolors="black",
-            linewidths=0.8,
-            zorder=5,
-        )
+        edge: dict[str, Any] = {"edgecolors": "black", "linewidths": 0.8, "zorder": 5}
+        axes.scatter(x[here], y[here], s=size * shrink, marker=marker, c=face, **edge)
         handles.append(
             Line2D([], [], marker=marker, linestyle="none", markersize=np.sqrt(size) * 0.9, markerfacecolor="white",
                    markeredgecolor="black", markeredgewidth=0.8, label=f"site, {label}")
         )  # fmt: skip
     if shown.site and cell_colours(dataset, shown, 0.0, 1.0) is None and len(x) <= _LABELLED_SITES:
-        # Without a surface there are no contours: the words keep early and late apart in grey print.
+        # Without a surface there are no contours: the labels show early and late in grey print.
         for px, py, value in zip(x, y, values, strict=True):
             if np.isfinite(value):
                 text = shown.tick(round(float(value), 2 if shown.name == "coverage" else 1))
-                axes.annotate(
-                    text,
-                    (px, py),
-                    xytext=(0, -6),
-                    textcoords="offset points",
-                    ha="center",
-                    va="top",
-                    fontsize=6,
-                )
+                style: dict[str, Any] = {
+                    "textcoords": "offset points",
+                    "ha": "center",
+                    "va": "top",
+                    "fontsize": 6,
+                }
+                axes.annotate(text, (px, py), xytext=(0, -6), **style)
     return handles
 
 

@@ -1,6 +1,6 @@
-"""The map as one piece of HTML: choose what it shows, point at a site or walk to it with the keys.
+"""The map as one piece of HTML: choose what it shows, point at a site or move to it with the keys.
 
-The piece holds its styles, script and pictures, asks nothing from the network and works without the script as
+The piece holds its styles, script and pictures, loads nothing from the network and works without the script as
 a plain picture with a table.
 """
 
@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 
 from phenofit.files import write_text
+from phenofit.files.pictures import data_uri, pixel_bytes
 from phenofit.maps.drawing.captions import map_caption, map_title
 from phenofit.maps.drawing.map_frame import (
     Frame,
@@ -23,7 +24,7 @@ from phenofit.maps.drawing.map_frame import (
     outline_lines,
     scale_length,
 )
-from phenofit.maps.drawing.raster import cell_colours, data_uri, hatch_mask
+from phenofit.maps.drawing.raster import cell_colours, hatch_mask
 from phenofit.maps.drawing.scales import QUANTITIES, Quantity, early_late, limits, ramp, season_classes
 
 __all__ = ["interactive_map", "write_interactive_page"]
@@ -71,8 +72,8 @@ def _context(dataset: xr.Dataset, outlines: str | Path | None, identifier: str) 
     views = [_view(dataset, q) for q in QUANTITIES.values() if _can_show(dataset, q)]
     half = float(dataset.attrs["cell_m"]) / 2.0
     x, y = dataset["x"].to_numpy(), dataset["y"].to_numpy()
-    left, top = picture.place(float(x.min()) - half, float(y.max()) + half)
-    right, bottom = picture.place(float(x.max()) + half, float(y.min()) - half)
+    left, top = picture.point(float(x.min()) - half, float(y.max()) + half)
+    right, bottom = picture.point(float(x.max()) + half, float(y.min()) - half)
     sites = _sites(dataset, picture, views)
     return {
         "id": identifier,
@@ -83,7 +84,7 @@ def _context(dataset: xr.Dataset, outlines: str | Path | None, identifier: str) 
         "views": views,
         "sites": sites,
         "outlines": [
-            picture.path([xy for level, xy in outline_lines(frame, outlines) if level == k]) for k in range(3)
+            picture.path([xy for rank, xy in outline_lines(frame, outlines) if rank == k]) for k in range(3)
         ],
         "graticule": _graticule(frame, picture),
         "scale_km": f"{scale_length(frame):g}",
@@ -104,14 +105,14 @@ class _Picture:
         self.factor = _WIDTH / (frame.east - frame.west)
         self.height = (frame.north - frame.south) * self.factor
 
-    def place(self, x: float, y: float) -> tuple[float, float]:
+    def point(self, x: float, y: float) -> tuple[float, float]:
         return round((x - self.frame.west) * self.factor, 2), round((self.frame.north - y) * self.factor, 2)
 
     def path(self, lines: list[np.ndarray]) -> str:
         parts = []
         for line in lines:
-            points = [self.place(x, y) for x, y in line]
-            # Far points would only make the file long; the picture is cut at its edge.
+            points = [self.point(x, y) for x, y in line]
+            # Points far outside would only make the file long; the picture ends at its edge.
             kept = [
                 p for k, p in enumerate(points)
                 if any(self._near(q) for q in points[max(0, k - 1) : k + 2])
@@ -142,8 +143,8 @@ def _view(dataset: xr.Dataset, shown: Quantity) -> dict[str, Any]:
         "key": shown.name.replace(" ", "-"),
         "choice": _CHOICES[shown.name],
         "label": shown.label,
-        "image": None if pixels is None else data_uri(pixels),
-        "mask": None if white is None else data_uri(white),
+        "image": None if pixels is None else data_uri(pixel_bytes(pixels)),
+        "mask": None if white is None else data_uri(pixel_bytes(white)),
         "stops": [
             {"offset": f"{100 * s:.1f}%", "colour": c} for s, c in zip(steps, shown.colours, strict=True)
         ],
@@ -167,7 +168,7 @@ def _best(dataset: xr.Dataset) -> dict[str, Any]:
     picture = _Picture(frame_of(dataset))
     gain = dataset["next_trap_gain"].to_numpy()
     row, column = np.unravel_index(int(np.nanargmax(gain)), gain.shape)
-    x, y = picture.place(float(dataset["x"][column]), float(dataset["y"][row]))
+    x, y = picture.point(float(dataset["x"][column]), float(dataset["y"][row]))
     fall = 100 * float(gain[row, column]) / float(dataset.attrs["mean_kriging_variance_days2"])
     latitude, longitude = float(dataset["latitude"][row, column]), float(dataset["longitude"][row, column])
     where = f"{degree_label('parallel', round(latitude, 2))}, {degree_label('meridian', round(longitude, 2))}"
@@ -183,11 +184,11 @@ def _sites(dataset: xr.Dataset, picture: _Picture, views: list[dict[str, Any]]) 
         str(name): dataset[name].to_numpy() for name in dataset.data_vars if str(name).startswith("site_")
     }
     classes = season_classes(numbers["site_seasons"])
-    # From west to east, so that the arrow keys walk the map as it is read.
+    # From west to east, so that the arrow keys go through the sites from left to right.
     order = np.lexsort((-numbers["site_y"], numbers["site_x"]))
     result = []
     for k in order:
-        x, y = picture.place(float(numbers["site_x"][k]), float(numbers["site_y"][k]))
+        x, y = picture.point(float(numbers["site_x"][k]), float(numbers["site_y"][k]))
         result.append(
             {
                 "index": int(k),
@@ -237,7 +238,7 @@ def _graticule(frame: Frame, picture: _Picture) -> list[dict[str, Any]]:
         across, edge = (1, frame.south) if kind == "meridian" else (0, frame.west)
         order = np.argsort(xy[:, across])
         at = float(np.interp(edge, xy[order, across], xy[order, 1 - across]))
-        x, y = picture.place(at, frame.south) if kind == "meridian" else picture.place(frame.west, at)
+        x, y = picture.point(at, frame.south) if kind == "meridian" else picture.point(frame.west, at)
         inside = -0.1 <= x <= _WIDTH + 0.1 and -0.1 <= y <= picture.height + 0.1
         label = degree_label(kind, degrees) if inside else ""
         lines.append({"kind": kind, "path": picture.path([xy]), "label": label, "x": x, "y": y})

@@ -1,4 +1,4 @@
-"""What lies around the data of a map: outlines, graticule, scale bar, north arrow."""
+"""Outlines, graticule, scale bar and north arrow of a map."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def frame_of(dataset: xr.Dataset) -> Frame:
 
 
 def outline_lines(frame: Frame, own: str | Path | None = None) -> list[tuple[int, np.ndarray]]:
-    """Return the outlines in a frame as level and points [m]."""
+    """Return the outlines in a frame as rank (0 coasts, 1 borders, 2 counties) and points [m]."""
     if own is not None:
         found = [(0, line) for line in read_lines(own)]
     else:
@@ -73,15 +73,15 @@ def outline_lines(frame: Frame, own: str | Path | None = None) -> list[tuple[int
         finest = 2 if frame.extent_km <= _COUNTY_EXTENT_KM else 1
         found = bundled_lines(west, frame.low_latitude, east, frame.high_latitude, finest=finest)
     lines = []
-    for level, line in found:
-        # Far beyond the horizon of the plane a line may jump across the map; such points are cut out.
+    for rank, line in found:
+        # Far from the centre of the plane a line may jump across the map; such points are left out.
         near = np.abs((line[:, 0] - frame.middle_longitude + 180.0) % 360.0 - 180.0) < 120.0
         for piece in np.split(np.arange(len(line)), np.flatnonzero(np.diff(near.astype(int))) + 1):
             if len(piece) < 2 or not near[piece[0]]:
                 continue
             xy = np.column_stack(frame.plane.to_plane(line[piece, 0], line[piece, 1]))
             if _touches(frame, xy):
-                lines.append((level, xy))
+                lines.append((rank, xy))
     return lines
 
 
@@ -144,8 +144,8 @@ def draw_outlines(axes: Axes, frame: Frame, own: str | Path | None) -> None:
     axes.add_collection(
         LineCollection(
             [xy / 1000.0 for _, xy in lines],
-            linewidths=[widths[level] for level, _ in lines],
-            colors=[colours[level] for level, _ in lines],
+            linewidths=[widths[rank] for rank, _ in lines],
+            colors=[colours[rank] for rank, _ in lines],
             zorder=3,
         ),
         autolim=False,
@@ -160,8 +160,8 @@ def draw_graticule(axes: Axes, frame: Frame) -> None:
         axes.plot(*(xy.T / 1000.0), color="#7a7a7a", linewidth=0.4, linestyle=(0, (1, 3)), zorder=2.5)
         across, edge = (1, frame.south) if kind == "meridian" else (0, frame.west)
         order = np.argsort(xy[:, across])
-        place = float(np.interp(edge, xy[order, across], xy[order, 1 - across])) / 1000.0
-        (bottom if kind == "meridian" else left).append((place, degree_label(kind, degrees)))
+        position = float(np.interp(edge, xy[order, across], xy[order, 1 - across])) / 1000.0
+        (bottom if kind == "meridian" else left).append((position, degree_label(kind, degrees)))
     axes.set_xticks([p for p, _ in bottom], [t for _, t in bottom])
     axes.set_yticks([p for p, _ in left], [t for _, t in left], rotation=90, va="center")
     axes.tick_params(length=2, labelsize=7, colors=_INK, pad=2)
@@ -176,15 +176,8 @@ def draw_scale_and_north(axes: Axes, frame: Frame) -> None:
     axes.axis("off")
     start = width * 0.01
     for k, face in enumerate((_INK, "white")):
-        axes.barh(
-            0.62,
-            length / 2,
-            left=start + k * length / 2,
-            height=0.16,
-            color=face,
-            edgecolor=_INK,
-            linewidth=0.7,
-        )
+        left = start + k * length / 2
+        axes.barh(0.62, length / 2, left=left, height=0.16, color=face, edgecolor=_INK, linewidth=0.7)
     for k in range(3):
         text = f"{length * k / 2:g}" + (" km" if k == 2 else "")
         axes.text(

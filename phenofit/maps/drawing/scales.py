@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 
 __all__ = ["QUANTITIES", "Quantity", "early_late", "limits", "mix", "nice_step", "ramp", "season_classes"]
 
-# Blue to brown through a warm white: told apart by people with any common colour blindness, and both ends dark,
-# so that in grey the size shows; the sign is then read from the contours (early dashed, late drawn through).
+# Blue to brown through a warm white: distinct with any common colour blindness. Both ends are dark, so that
+# in grey the size shows; the contours then show the sign (early dashed, late solid).
 _DIVERGING = ("#0f3d5e", "#3f7ea6", "#a9c9d9", "#f6f3ec", "#e8b98a", "#b8692e", "#6b2f0c")
 _RMSE = ("#f7f1e3", "#d9b8c4", "#a5718f", "#5f3560", "#2b1638")
 _SHARE = ("#4a1f3d", "#96606f", "#cfae9a", "#e9e3cf", "#f8f6ec")
@@ -37,7 +37,7 @@ class Quantity:
 
 
 def early_late(value: float, digits: int | None = None) -> str:
-    """Say an error in words: ``"2 late"``, ``"1.5 early"``, ``"0"``."""
+    """Return an error in words: ``"2 late"``, ``"1.5 early"``, ``"0"``."""
     size = f"{abs(value):g}" if digits is None else f"{abs(value):.{digits}f}"
     if float(size) == 0.0:
         return "0"
@@ -56,47 +56,26 @@ QUANTITIES = {
     q.name: q
     for q in (
         Quantity(
-            name="bias",
-            field="mean_error",
-            site="site_shrunk_error",
-            heading="mean forecast error",
-            label="mean forecast error [days]",
-            colours=_DIVERGING,
-            centred=True,
-            tick=early_late,
+            name="bias", field="mean_error", site="site_shrunk_error", heading="mean forecast error",
+            label="mean forecast error [days]", colours=_DIVERGING, centred=True, tick=early_late,
         ),
         Quantity(
-            name="rmse",
-            field="expected_rmse",
-            site="site_rmse",
-            heading="size of the forecast error",
-            label="root mean square error of a season's forecast [days]",
-            colours=_RMSE,
-            centred=False,
+            name="rmse", field="expected_rmse", site="site_rmse", heading="size of the forecast error",
+            label="root mean square error of a season's forecast [days]", colours=_RMSE, centred=False,
             tick=_number,
         ),
         Quantity(
-            name="coverage",
-            field=None,
-            site="site_coverage80",
-            heading="does the 80 % interval hold",
-            label="seasons whose event fell in the 80 % interval [share]",
-            colours=_SHARE,
-            centred=False,
+            name="coverage", field=None, site="site_coverage80", heading="does the 80 % interval hold",
+            label="seasons whose event fell in the 80 % interval [share]", colours=_SHARE, centred=False,
             tick=_percent,
         ),
         Quantity(
-            name="next trap",
-            field="next_trap_gain",
-            site=None,
-            heading="where one more trap teaches most",
-            label="fall of the map's mean error variance with one more trap [days²]",
-            colours=_GAIN,
-            centred=False,
-            tick=_number,
+            name="next trap", field="next_trap_gain", site=None, heading="where one more trap teaches most",
+            label="fall of the map's mean error variance with one more trap [days²]", colours=_GAIN,
+            centred=False, tick=_number,
         ),
     )
-}
+}  # fmt: skip
 
 
 def limits(dataset: xr.Dataset, quantity: Quantity) -> tuple[float, float, np.ndarray]:
@@ -137,9 +116,9 @@ def nice_step(raw: float) -> float:
 
 def ramp(colours: tuple[str, ...], share: float) -> str:
     """Return the colour at a share (0 to 1) of the way along a row of colours."""
-    place = min(max(share, 0.0), 1.0) * (len(colours) - 1)
-    first = min(int(place), len(colours) - 2)
-    return mix(colours[first], colours[first + 1], place - first)
+    position = min(max(share, 0.0), 1.0) * (len(colours) - 1)
+    first = min(int(position), len(colours) - 2)
+    return mix(colours[first], colours[first + 1], position - first)
 
 
 def mix(first: str, second: str, share: float) -> str:

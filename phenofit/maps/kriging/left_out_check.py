@@ -1,4 +1,4 @@
-"""Test whether the surface tells more about a left-out site than the plain mean does."""
+"""Test whether the surface predicts a left-out site better than the plain mean does."""
 
 from __future__ import annotations
 

@@ -5,25 +5,23 @@ covariance that falls with distance, a local part ``m_i`` that belongs to the si
 sampling error ``e_i`` of known variance. What is mapped is ``f' beta + Z``, the smooth part; the local part of a
 place without a trap cannot be known and goes into the error of a single place.
 
-The covariance functions come from gstools; the equations are solved in blocks with LAPACK.
+The equations are solved in blocks with LAPACK.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 from scipy.spatial import cKDTree
 from scipy.spatial.distance import cdist
 
-from phenofit.errors import MissingExtraError, ModelError
+from phenofit.errors import ModelError
 
 __all__ = ["COVARIANCES", "Kriging", "SiteData", "correlation"]
 
-COVARIANCES = {"exponential": "Exponential", "spherical": "Spherical", "gaussian": "Gaussian"}
 # Up to this many sites every cell sees every site; beyond it a tile of cells sees its nearest ones.
 _ALL_SITES = 400
 _NEIGHBOURS = 200
@@ -32,7 +30,7 @@ _CHUNK = 8192
 
 @dataclass(frozen=True)
 class SiteData:
-    """What the kriging is told about the sites."""
+    """Places, values and errors of the sites."""
 
     points: np.ndarray  # Shape (n, 2): Places [m].
     values: np.ndarray  # Shape (n,): Mean errors [days].
@@ -44,28 +42,24 @@ class SiteData:
         return SiteData(self.points[index], self.values[index], self.variances[index], self.design[index])
 
 
+def _spherical(h: np.ndarray) -> np.ndarray:
+    near = np.minimum(h, 1.0)
+    return np.asarray(1.0 - 1.5 * near + 0.5 * near**3)
+
+
+# Correlation at a distance in length scales. The Gaussian factor makes its integral scale equal to the length.
+COVARIANCES: dict[str, Callable[[np.ndarray], np.ndarray]] = {
+    "exponential": lambda h: np.exp(-h),
+    "spherical": _spherical,
+    "gaussian": lambda h: np.exp(-np.pi / 4.0 * h**2),
+}
+
+
 def correlation(name: str, length: float) -> Callable[[np.ndarray], np.ndarray]:
     """Return the correlation as a function of distance [m]."""
-    shape = _unit_shape(name)
-
-    def at(distance: np.ndarray) -> np.ndarray:
-        return np.asarray(shape(np.asarray(distance) / length))
-
-    return at
-
-
-@lru_cache(maxsize=8)
-def _unit_shape(name: str) -> Callable[[np.ndarray], np.ndarray]:
-    # Making a gstools model costs more than using it, and the likelihood asks hundreds of times.
     if name not in COVARIANCES:
         raise ModelError(f"'{name}' is no covariance; accepted are {', '.join(COVARIANCES)}.")
-    try:
-        import gstools  # type: ignore[import-untyped]
-    except ImportError:
-        raise MissingExtraError("gstools", "maps", "a kriged surface") from None
-    model = getattr(gstools, COVARIANCES[name])(dim=2, var=1.0, len_scale=1.0)
-    correlation_of: Callable[[np.ndarray], np.ndarray] = model.correlation
-    return correlation_of
+    return lambda distance: COVARIANCES[name](np.asarray(distance) / length)
 
 
 @dataclass(frozen=True)

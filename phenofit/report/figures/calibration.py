@@ -1,4 +1,4 @@
-"""The figure of kept promises: where events fell in their forecasts, and how many fell inside the intervals."""
+"""The figure of calibration: where events fell in their forecasts, and how many fell inside the intervals."""
 
 from __future__ import annotations
 
@@ -15,17 +15,7 @@ _STEP = 1.6
 
 
 def draw_calibration(parts: Sequence[Calibration]) -> Figure:
-    """Draw the place of the events in their forecasts, and the share inside the intervals against the promise.
-
-    Parameters
-    ----------
-    parts : sequence of Calibration
-        One for each flight; at least one.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw the position of the events in their forecasts, and the share inside the intervals against the nominal one."""
     figure, (left, right) = new_figure(2.5, columns=2, ratios=(1.25, 1.0))
     bins = len(parts[0].share)
     left.axhline(100.0 / bins, color=GREY, linewidth=1.0, linestyle="--")

@@ -18,19 +18,7 @@ _LABEL = 90  # letters that go below a panel of the whole width
 
 
 def draw_flight(curve: CatchCurve, fit: FlightFit) -> Figure:
-    """Draw the catches of all trap-years on the heat scale, with the fitted flight.
-
-    Parameters
-    ----------
-    curve : CatchCurve
-        The numbers.
-    fit : FlightFit
-        Names base, method and start.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw the catches of all trap-years on the heat scale, with the fitted flight."""
     figure, (axes,) = new_figure(3.1)
     step = curve.edges[1] - curve.edges[0]
     axes.bar(
@@ -64,20 +52,7 @@ def draw_flight(curve: CatchCurve, fit: FlightFit) -> Figure:
 
 
 def draw_base(fit: FlightFit, regions: dict[int, JointRegion]) -> Figure | None:
-    """Draw the profile likelihood of the base, and the region of base and requirement of each flight.
-
-    Parameters
-    ----------
-    fit : FlightFit
-        A fit with profiles.
-    regions : dict of int to JointRegion
-        By flight; may be empty.
-
-    Returns
-    -------
-    Figure or None
-        None where the base was held: there is nothing to draw.
-    """
+    """Draw the profile likelihood of the base and its region with each requirement; None where it was held."""
     if "base" not in fit.profiles:
         return None
     count = 1 + len(regions)

@@ -28,22 +28,7 @@ def days_of(dates: pd.Series, years: pd.Series, season: Season) -> np.ndarray:
 
 
 def draw_dates(validation: pd.DataFrame, season: Season, *, event: str = "flight_50") -> Figure | None:
-    """Draw the predicted against the observed date of every held-out trap-year.
-
-    Parameters
-    ----------
-    validation : DataFrame
-        Rows of one forecaster, weather known.
-    season : Season
-        Whose first day is day 0.
-    event : str
-        The event.
-
-    Returns
-    -------
-    Figure or None
-        None where nothing was forecast.
-    """
+    """Draw the predicted against the observed date of every held-out trap-year; None where nothing was forecast."""
     rows = validation[(validation["event"] == event) & validation["error_days"].notna()]
     flights = sorted(rows["flight"].unique())
     if not flights:
@@ -52,15 +37,15 @@ def draw_dates(validation: pd.DataFrame, season: Season, *, event: str = "flight
     for position, (axes, flight) in enumerate(zip(panels, flights, strict=True)):
         mine = rows[rows["flight"] == flight]
         seen = days_of(mine["observed"], mine["year"], season)
-        told = days_of(mine["predicted"], mine["year"], season)
-        low = min(seen.min(), told.min()) - 4
-        high = max(seen.max(), told.max()) + 4
+        forecast = days_of(mine["predicted"], mine["year"], season)
+        low = min(seen.min(), forecast.min()) - 4
+        high = max(seen.max(), forecast.max()) + 4
         axes.fill_between(
             [low, high], [low - _WEEK, high - _WEEK], [low + _WEEK, high + _WEEK], color="#ededed"
         )
         axes.plot([low, high], [low, high], color=GREY, linewidth=1.0)
         colour, marker, _ = SERIES[position % len(SERIES)]
-        axes.scatter(seen, told, s=16, marker=marker, facecolor="none", edgecolor=colour, linewidth=0.9)
+        axes.scatter(seen, forecast, s=16, marker=marker, facecolor="none", edgecolor=colour, linewidth=0.9)
         day_axis(axes, season, low, high, which="x")
         day_axis(axes, season, low, high, which="y")
         axes.set_aspect("equal")
@@ -78,22 +63,7 @@ def draw_dates(validation: pd.DataFrame, season: Season, *, event: str = "flight
 def draw_errors(
     validation: pd.DataFrame, forecasters: Sequence[tuple[str, str]], *, event: str = "flight_50"
 ) -> Figure | None:
-    """Draw the errors of each forecaster by held-out season: the median and the middle four fifths.
-
-    Parameters
-    ----------
-    validation : DataFrame
-        Validation table, weather known.
-    forecasters : sequence of (name, label)
-        What to show, in order.
-    event : str
-        The event.
-
-    Returns
-    -------
-    Figure or None
-        None where nothing was forecast.
-    """
+    """Draw the errors of each (name, label) by held-out season: the median and the middle four fifths."""
     rows = validation[(validation["event"] == event) & validation["error_days"].notna()]
     flights = sorted(rows["flight"].unique())
     if not flights:
@@ -128,21 +98,7 @@ def draw_errors(
 
 
 def draw_season(heat: SeasonHeat, season: Season, *, heat_words: str) -> Figure:
-    """Draw heat through this season against past ones, with the heat at which each flight flies.
-
-    Parameters
-    ----------
-    heat : SeasonHeat
-        The numbers.
-    season : Season
-        Whose first day is day 0.
-    heat_words : str
-        Base and method, for the axis.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw heat through this season against past ones, with the heat at which each flight flies."""
     figure, (axes,) = new_figure(3.3)
     top = 1.12 * max(high for _, _, high in heat.bands)
     curves = list(heat.past.values())

@@ -15,19 +15,7 @@ _LABEL = 52  # letters that go below the wider panel
 
 
 def draw_residuals(view: ResidualView, *, heat_words: str) -> Figure:
-    """Draw the residuals of the checks.
-
-    Parameters
-    ----------
-    view : ResidualView
-        The numbers.
-    heat_words : str
-        Base and method of the heat, for the axis.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw the residuals of the checks."""
     figure, (left, right) = new_figure(2.9, columns=2, ratios=(1.7, 1.0))
     reach = 1.06 * max(3.5, float(np.abs(view.residual).max()))
     _along_heat(left, view)

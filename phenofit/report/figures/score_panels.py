@@ -17,17 +17,7 @@ _ROW_IN = 0.24
 
 
 def draw_scores(groups: Sequence[ScoreGroup]) -> Figure:
-    """Draw the mean absolute error of each forecaster with its interval, a block for each species and flight.
-
-    Parameters
-    ----------
-    groups : sequence of ScoreGroup
-        The blocks, from top to bottom.
-
-    Returns
-    -------
-    Figure
-    """
+    """Draw the mean absolute error of each forecaster with its interval, a block for each species and flight."""
     lines = sum(len(group.rows) + 1 for group in groups)
     figure, (axes,) = new_figure(0.75 + _ROW_IN * lines)
     at, ticks, labels = 0.0, [], []

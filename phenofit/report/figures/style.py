@@ -1,24 +1,22 @@
-"""How every figure of a report looks: sizes, colours, the stamp on invented data, files of the same bytes each time.
+"""The look of every figure of a report: sizes, colours, the mark on invented data, its files.
 
-The colours are those of Okabe and Ito (2008), which people with the common kinds of colour blindness tell apart;
-each goes with a marker or a dash of its own, so that the figures are read in grey print as well.
+The colours are those of Okabe and Ito (2008), which are distinct for people with the common kinds of colour
+blindness. Each goes with a marker or a dash of its own, so that the figures can be read in grey print.
 """
 
 from __future__ import annotations
 
-import io
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from phenofit.files import writing
+from phenofit.files.pictures import figure_bytes
 from phenofit.seasons import Season
 
 __all__ = [
@@ -32,7 +30,6 @@ __all__ = [
     "VERMILION",
     "day_axis",
     "new_figure",
-    "png_bytes",
     "save",
     "settle",
     "stamp",
@@ -52,16 +49,9 @@ SERIES = (
     (SKY, "P", (0, (1, 1))),
     (INK, "X", (0, (3, 1, 1, 1, 1, 1))),
 )
-"""Colour, marker and dash of each series, told apart by any of the three."""
+"""Colour, marker and dash of each series; each of the three is distinct."""
 
 _WIDTH_IN = 6.7  # 170 mm: the text width of a page of A4 or Letter
-_DPI = 200
-_SETTINGS: Any = {
-    "svg.hashsalt": "phenofit",
-    "svg.fonttype": "path",
-    "font.family": "DejaVu Sans",
-    "axes.unicode_minus": True,
-}
 
 
 def new_figure(
@@ -109,40 +99,14 @@ def day_axis(axes: Axes, season: Season, low: float, high: float, *, which: str 
 
 
 def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
-    """Write a figure as PNG and SVG at print size, and return the PNG.
-
-    Parameters
-    ----------
-    figure : Figure
-        The figure.
-    folder : Path
-        Where to; the files are named ``name.png`` and ``name.svg``.
-    name : str
-        Name without ending.
-    invented : bool
-        Whether it shows invented data; then it says so, in the picture itself.
-
-    Returns
-    -------
-    bytes
-        The PNG, for the page.
-    """
+    """Write a figure as PNG and SVG at print size, marked if it shows invented data, and return the PNG."""
     if invented:
         stamp(figure)
-    image = png_bytes(figure)
-    with writing(folder / f"{name}.png") as temporary:
-        temporary.write_bytes(image)
-    with writing(folder / f"{name}.svg") as temporary, mpl.rc_context(_SETTINGS):
-        figure.savefig(temporary, format="svg", metadata={"Date": None, "Creator": None})
+    image = figure_bytes(figure)
+    for ending, content in (("png", image), ("svg", figure_bytes(figure, "svg", dpi="figure"))):
+        with writing(folder / f"{name}.{ending}") as temporary:
+            temporary.write_bytes(content)
     return image
-
-
-def png_bytes(figure: Figure) -> bytes:
-    """Return a figure as PNG without a date or a program's name in it."""
-    stream = io.BytesIO()
-    with mpl.rc_context(_SETTINGS):
-        figure.savefig(stream, format="png", dpi=_DPI, metadata={"Software": None})
-    return stream.getvalue()
 
 
 def stamp(figure: Figure) -> None:

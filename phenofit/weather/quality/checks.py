@@ -1,4 +1,4 @@
-"""Quality checks of daily temperatures: each finding has a name, a count and its rows, nothing is mended unseen."""
+"""Quality checks of daily temperatures: each finding has a name, a count and its rows, no change goes unreported."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
-from phenofit.weather.quality.late_maximum import lag_offers
+from phenofit.weather.quality.late_maximum import lag_notes
 from phenofit.weather.quality.neighbours import course, estimates, neighbourhood
-from phenofit.weather.quality.station_checks import repeated, scale_changes, spikes, unit_spells
+from phenofit.weather.quality.station_checks import months_in_other_unit, repeated, scale_changes, spikes
 from phenofit.weather.schema import (
     FLAGS,
     SOURCES,
@@ -19,6 +19,7 @@ from phenofit.weather.schema import (
     add_notes,
     findings,
     has_flag,
+    with_temperatures,
 )
 
 __all__ = ["CHECKS", "check_weather", "flag_counts"]
@@ -67,7 +68,7 @@ def check_weather(
     neighbouring days in the same direction by more than 5.5 robust standard deviations of day-to-day changes and
     8 °C, the other element not following. ``repeated_value``: a run of equal values so long that fewer than one
     such run in a hundred records is expected. ``unlike_neighbours``: the median residual from the regressions on
-    at least two neighbours is above 6 °C and 6 robust standard deviations. Maxima that look a day late are told in
+    at least two neighbours is above 6 °C and 6 robust standard deviations. Maxima that look a day late are named in
     the notes (:func:`phenofit.weather.observation_lags`) and left as they are.
 
     Examples
@@ -103,8 +104,10 @@ def check_weather(
         if name not in keep:
             for element, where in bad.items():
                 values[element][where & past] = np.nan
-    checked = _put_back(weather, values, flag, found, lines)
-    return add_notes(checked, lag_offers(checked, max_distance_km=max_distance_km))
+    checked = with_temperatures(weather, values["tmin"], values["tmax"], flag=flag)
+    for frame in found:
+        checked = add_findings(checked, frame)
+    return add_notes(checked, [*lines, *lag_notes(checked, max_distance_km=max_distance_km)])
 
 
 def _run(
@@ -124,7 +127,7 @@ def _run(
         if name == "scale_change":
             result[element] = scale_changes(raw[element], yearly[element])
         elif name == "unit_suspect":
-            result[element] = unit_spells(raw[element], yearly[element], days)
+            result[element] = months_in_other_unit(raw[element], yearly[element], days)
         elif name == "repeated_value":
             result[element] = repeated(series, days)
         else:
@@ -196,27 +199,6 @@ def _sentence(weather: xr.Dataset, days: np.ndarray, hit: np.ndarray, name: str,
     fate = "kept, as asked" if kept else "set to missing"
     more = " …" if len(per) > 10 else ""
     return f"Check {name.replace('_', ' ')}: days {int(hit.sum())}, {fate}: {'; '.join(per[:10])}{more}."
-
-
-def _put_back(
-    weather: xr.Dataset,
-    values: dict[str, np.ndarray],
-    flag: np.ndarray,
-    found: list[pd.DataFrame],
-    lines: list[str],
-) -> xr.Dataset:
-    dims = ("station", "time")
-    absent = np.isnan(values["tmin"]) | np.isnan(values["tmax"])
-    incomplete = np.isnan(values["tmin"]) != np.isnan(values["tmax"])
-    flag = np.where(incomplete, flag | FLAGS["incomplete_day"], flag & ~FLAGS["incomplete_day"])
-    source = np.where(absent, SOURCES["missing"], weather["source"].values)
-    new: dict[str, object] = {e: (dims, v, weather[e].attrs) for e, v in values.items()}
-    new["source"] = (dims, source.astype(np.int8), weather["source"].attrs)
-    new["flag"] = (dims, flag.astype(np.int16), weather["flag"].attrs)
-    result = weather.assign(new)
-    for frame in found:
-        result = add_findings(result, frame)
-    return add_notes(result, lines)
 
 
 def flag_counts(weather: xr.Dataset) -> pd.DataFrame:

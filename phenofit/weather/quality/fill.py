@@ -1,4 +1,4 @@
-"""Fill gaps from neighbours, or short ones along a line; every filled day says how and from whom."""
+"""Fill gaps from neighbours, or short ones along a line; every filled day records the method and the station."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ import xarray as xr
 from phenofit.errors import ModelError
 from phenofit.seasons import Season
 from phenofit.weather.quality.neighbours import estimates, neighbourhood
-from phenofit.weather.schema import FLAGS, SOURCES, add_notes
+from phenofit.weather.quality.station_checks import runs
+from phenofit.weather.schema import FLAGS, SOURCES, add_notes, with_temperatures
 
 __all__ = ["METHODS", "fill_weather", "filled_share"]
 
@@ -144,8 +145,7 @@ def _short_gaps(absent: np.ndarray, longest: int) -> np.ndarray:
     """Return the days of gaps that are whole within the limit."""
     short = np.zeros(absent.shape, dtype=bool)
     for i, row in enumerate(absent):
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], row.astype(np.int8), [0]])))
-        for start, end in zip(edges[::2], edges[1::2], strict=True):
+        for start, end in runs(row):
             if end - start <= longest:
                 short[i, start:end] = True
     return short
@@ -195,33 +195,20 @@ def _too_much(
 
 
 def _result(weather: xr.Dataset, done: dict[str, _Filled], lines: list[str]) -> xr.Dataset:
-    dims = ("station", "time")
     ids = np.array([*weather["station"].values.astype(str), ""], dtype=object)
     low, high = done["tmin"], done["tmax"]
     by_neighbours = low.by_neighbours | high.by_neighbours
     by_line = low.by_line | high.by_line
     filled = by_neighbours | by_line
-    flag = weather["flag"].values.astype(np.int16)
-    flag = flag | np.where(by_neighbours, FLAGS["filled_from_neighbours"], 0).astype(np.int16)
-    flag = flag | np.where(by_line, FLAGS["interpolated"], 0).astype(np.int16)
-    absent = np.isnan(low.values) | np.isnan(high.values)
-    incomplete = np.isnan(low.values) != np.isnan(high.values)
-    flag = np.where(incomplete, flag | FLAGS["incomplete_day"], flag & ~FLAGS["incomplete_day"])
+    flag = weather["flag"].values | np.where(by_neighbours, FLAGS["filled_from_neighbours"], 0)
+    flag = flag | np.where(by_line, FLAGS["interpolated"], 0)
     source = np.where(filled, SOURCES["filled"], weather["source"].values)
-    source = np.where(absent, SOURCES["missing"], source)
     donor = np.where(high.donor >= 0, high.donor, low.donor)
     counts = {"neighbours": by_neighbours.sum(), "a line over short gaps": by_line.sum()}
     lines = [f"Days filled from {how}: {int(n)}." for how, n in counts.items() if n] + lines
-    result = weather.assign(
-        {
-            "tmin": (dims, low.values, weather["tmin"].attrs),
-            "tmax": (dims, high.values, weather["tmax"].attrs),
-            "source": (dims, source.astype(np.int8), weather["source"].attrs),
-            "flag": (dims, flag.astype(np.int16), weather["flag"].attrs),
-            "donor": (dims, ids[donor], {"long_name": "best station that a filled day comes from"}),
-        }
-    )
-    return add_notes(result, lines)
+    result = with_temperatures(weather, low.values, high.values, source=source, flag=flag)
+    best = (("station", "time"), ids[donor], {"long_name": "best station that a filled day comes from"})
+    return add_notes(result.assign(donor=best), lines)
 
 
 def filled_share(weather: xr.Dataset, season: Season | None = None) -> pd.DataFrame:

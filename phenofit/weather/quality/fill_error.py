@@ -11,7 +11,7 @@ import xarray as xr
 from phenofit.errors import ModelError
 from phenofit.seasons import MonthDay
 from phenofit.weather.quality.fill import fill_weather
-from phenofit.weather.schema import FLAGS, SOURCES
+from phenofit.weather.schema import FLAGS, with_temperatures
 
 if TYPE_CHECKING:
     from phenofit.heat import HeatSettings
@@ -62,15 +62,8 @@ def hide_days(
             end = min(start + int(random.integers(1, longest + 1)), int(at[-1]))
             hidden[i, start:end] = True
         hidden[i] &= row
-    cut = xr.DataArray(~hidden, dims=("station", "time"))
-    source = np.where(hidden, SOURCES["missing"], weather["source"].values).astype(np.int8)
-    attrs = {name: weather[name].attrs for name in ("tmin", "tmax", "source")}
-    result = weather.assign(
-        tmin=weather["tmin"].where(cut).assign_attrs(attrs["tmin"]),
-        tmax=weather["tmax"].where(cut).assign_attrs(attrs["tmax"]),
-        source=(("station", "time"), source, attrs["source"]),
-    )
-    return result, hidden
+    low, high = (np.where(hidden, np.nan, weather[name].values) for name in ("tmin", "tmax"))
+    return with_temperatures(weather, low, high), hidden
 
 
 def filling_error(
@@ -162,20 +155,8 @@ def _heat_difference(
     from phenofit.heat import degree_days
 
     days = known["time"].values.astype("datetime64[D]")
-    sums = []
-    for weather in (known, filled):
-        sums.append(
-            np.asarray(
-                degree_days(
-                    weather["tmin"].values,
-                    weather["tmax"].values,
-                    base=base,
-                    method=heat.method,
-                    cutoff=heat.cutoff,
-                    upper=heat.upper,
-                )
-            )
-        )
+    how: dict[str, Any] = {"base": base, "method": heat.method, "cutoff": heat.cutoff, "upper": heat.upper}
+    before, after = (degree_days(w["tmin"].values, w["tmax"].values, **how) for w in (known, filled))
     differences = []
     for year in np.unique(days.astype("datetime64[Y]").astype(np.int64) + 1970):
         first, last = begin.in_year(int(year)), end.in_year(int(year))
@@ -184,7 +165,7 @@ def _heat_difference(
         inside = (days >= first) & (days <= last)
         if inside.sum() < (last - first).astype(int) + 1:
             continue
-        part = sums[1][:, inside] - sums[0][:, inside]
+        part = (after - before)[:, inside]
         use = where[:, inside].any(axis=1) & ~np.isnan(part).any(axis=1)
         differences.append(part[use].sum(axis=1))
     return np.concatenate(differences) if differences else np.zeros(0)

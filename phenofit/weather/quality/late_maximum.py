@@ -1,4 +1,4 @@
-"""The day-late maximum of morning observers: found by comparing with neighbours, offered, moved only on request."""
+"""The day-late maximum of morning observers: found by comparing with neighbours, moved only on request."""
 
 from __future__ import annotations
 
@@ -9,11 +9,10 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
-from phenofit.globe import distance_km
-from phenofit.weather.quality.neighbours import course
-from phenofit.weather.schema import FLAGS, SOURCES, add_notes
+from phenofit.weather.quality.neighbours import course, distances_km
+from phenofit.weather.schema import FLAGS, add_notes, with_temperatures
 
-__all__ = ["lag_offers", "observation_lags", "shift_lagged"]
+__all__ = ["lag_notes", "observation_lags", "shift_lagged"]
 
 CLEARLY = 0.1  # by so much must the correlation with the day before be higher
 MIN_DAYS = 120  # common days in a year
@@ -39,8 +38,7 @@ def observation_lags(weather: xr.Dataset, *, max_distance_km: float = 150.0) -> 
     days = weather["time"].values.astype("datetime64[D]")
     high = weather["tmax"].values
     anomaly = high - course(high, days)
-    latitude, longitude = weather["latitude"].values, weather["longitude"].values
-    apart = distance_km(latitude[:, None], longitude[:, None], latitude[None, :], longitude[None, :])
+    apart = distances_km(weather)
     year = days.astype("datetime64[Y]").astype(np.int64) + 1970
     rows = []
     for i, station in enumerate(weather["station"].values.astype(str)):
@@ -63,7 +61,7 @@ def observation_lags(weather: xr.Dataset, *, max_distance_km: float = 150.0) -> 
     return pd.DataFrame(rows, columns=["station", "year", "days", "same_day", "day_before", "late"])
 
 
-def lag_offers(weather: xr.Dataset, *, max_distance_km: float = 150.0) -> list[str]:
+def lag_notes(weather: xr.Dataset, *, max_distance_km: float = 150.0) -> list[str]:
     """Return a sentence for each station whose maxima look a day late in some years; nothing is moved."""
     table = observation_lags(weather, max_distance_km=max_distance_km)
     late = table[table["late"].astype(bool)]
@@ -91,7 +89,7 @@ def shift_lagged(weather: xr.Dataset, station: str, years: Sequence[int]) -> xr.
     -------
     xarray.Dataset
         The maximum of each of these days is that read on the day after; the days carry the flag
-        ``lagged_observation``, and the notes tell the move.
+        ``lagged_observation``, and the notes name the move.
 
     Raises
     ------
@@ -113,22 +111,11 @@ def shift_lagged(weather: xr.Dataset, station: str, years: Sequence[int]) -> xr.
     low = weather["tmin"].values
     crossed = high[i] < low[i]
     high[i][crossed] = np.nan
-    flag, source = weather["flag"].values.copy(), weather["source"].values.copy()
+    flag = weather["flag"].values.copy()
     flag[i][inside] |= FLAGS["lagged_observation"]
-    incomplete = np.isnan(high) != np.isnan(low)
-    flag = np.where(incomplete, flag | FLAGS["incomplete_day"], flag & ~FLAGS["incomplete_day"]).astype(
-        np.int16
-    )
-    source[np.isnan(high) | np.isnan(low)] = SOURCES["missing"]
-    dims = ("station", "time")
-    result = weather.assign(
-        tmax=(dims, high, weather["tmax"].attrs),
-        flag=(dims, flag, weather["flag"].attrs),
-        source=(dims, source, weather["source"].attrs),
-    )
     extra = f" {int(crossed.sum())} of them fell below the minimum and are missing." if crossed.any() else ""
     line = (
         f"Station {station}: the maxima of {', '.join(map(str, years))} were moved one day back on request "
         f"({int(inside.sum())} days).{extra}"
     )
-    return add_notes(result, [line])
+    return add_notes(with_temperatures(weather, low, high, flag=flag), [line])

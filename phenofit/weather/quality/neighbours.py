@@ -1,7 +1,7 @@
-"""What the other stations say of a day: regressions between the anomalies of neighbours.
+"""Predict a day from the other stations: regressions between the anomalies of neighbours.
 
-Each station's yearly course is taken off first, so that a difference in height or exposure is in the course and
-a regression sees only the weather of the day.
+Each station's yearly course is subtracted first. A difference in height or exposure is then in the course, and
+the regressions use only the weather of the day.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import xarray as xr
 
 from phenofit.globe import distance_km
 
-__all__ = ["Neighbourhood", "course", "estimates", "neighbourhood"]
+__all__ = ["Neighbourhood", "course", "distances_km", "estimates", "neighbourhood"]
 
 DAYS_PER_YEAR = 365.2425
 MIN_OVERLAP = 60  # common days below which a regression is not trusted
@@ -55,8 +55,7 @@ def _waves(values: np.ndarray, good: np.ndarray, basis: np.ndarray) -> np.ndarra
         off = np.where(good, np.abs(filled - fitted), np.nan)
         limit = np.array([4 * 1.4826 * np.median(o[g]) + 1e-9 for o, g in zip(off, good, strict=True)])
         use = good & (np.nan_to_num(off, nan=np.inf) <= limit[:, None])
-    result: np.ndarray = fitted
-    return result
+    return np.asarray(fitted)
 
 
 def _running_median(series: np.ndarray, half: int = 15) -> np.ndarray:
@@ -83,6 +82,12 @@ class Neighbourhood:
     error: np.ndarray  # Shape (stations, stations): Standard error of that prediction [degC].
 
 
+def distances_km(weather: xr.Dataset) -> np.ndarray:
+    """Return the distances between all stations [km]."""
+    latitude, longitude = weather["latitude"].values, weather["longitude"].values
+    return distance_km(latitude[:, None], longitude[:, None], latitude, longitude)
+
+
 def neighbourhood(
     values: np.ndarray,
     weather: xr.Dataset,
@@ -97,9 +102,9 @@ def neighbourhood(
     slope, correlation, count = _regressions(anomaly)
     usable = (count >= MIN_OVERLAP) & (correlation >= MIN_CORRELATION)
     np.fill_diagonal(usable, False)
-    latitude, longitude = weather["latitude"].values, weather["longitude"].values
-    apart = distance_km(latitude[:, None], longitude[:, None], latitude[None, :], longitude[None, :])
-    usable &= ~(apart > max_distance_km)  # an unknown distance is decided by the correlation alone
+    usable &= ~(
+        distances_km(weather) > max_distance_km
+    )  # an unknown distance is decided by the correlation alone
     with np.errstate(invalid="ignore"):
         spread = np.nanvar(np.where(np.isnan(anomaly).all(axis=1, keepdims=True), 0.0, anomaly), axis=1)
         error = np.sqrt(np.maximum(spread[:, None] * (1 - correlation**2), 1e-4))

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["repeated", "scale_changes", "spikes", "unit_spells"]
+__all__ = ["months_in_other_unit", "repeated", "runs", "scale_changes", "spikes"]
 
 SPIKE_SDS = 5.5
 MIN_SPIKE = 8.0  # [degC]
-SAME_WAY = 0.4  # share of a spike that the other element must follow for it to be weather
+SAME_WAY = 0.4  # share of a spike that the other element must share for it to be weather
 LARGE = 25.0  # [degC]; a tenfold value is looked for only above this
 RARE_RUN = 0.01  # expected number of chance runs per record
 SHORTEST_RUN = 5  # [d]
@@ -17,7 +17,7 @@ UNIT_FIT = 4.0  # and this near to it in the other unit [degC]
 
 
 def spikes(tmin: np.ndarray, tmax: np.ndarray, days: np.ndarray) -> dict[str, np.ndarray]:
-    """Find days off both their neighbours in the same direction while the other element does not follow."""
+    """Find days off both their neighbours in the same direction while the other element does not."""
     jumps = {"tmin": _jump(tmin), "tmax": _jump(tmax)}
     month = days.astype("datetime64[M]").astype(np.int64) % 12
     result = {}
@@ -36,10 +36,8 @@ def _jump(series: np.ndarray) -> np.ndarray:
     before[:, 1:] = series[:, 1:] - series[:, :-1]
     after[:, :-1] = series[:, :-1] - series[:, 1:]
     same = np.sign(before) == np.sign(after)
-    jump: np.ndarray = np.where(
-        same, np.sign(before) * np.minimum(np.abs(before), np.abs(after)), 0.0 * before
-    )
-    return jump
+    size = np.minimum(np.abs(before), np.abs(after))
+    return np.asarray(np.where(same, np.sign(before) * size, 0.0 * before))
 
 
 def _change_scale(series: np.ndarray, month: np.ndarray) -> np.ndarray:
@@ -60,7 +58,7 @@ def scale_changes(series: np.ndarray, yearly: np.ndarray) -> np.ndarray:
     """Find three days or more in a row that fit the series only when divided by ten."""
     bad = np.zeros(series.shape, dtype=bool)
     with np.errstate(invalid="ignore"):
-        # A first sieve; what is near the yearly course is never tenfold.
+        # First filter: a value near the yearly course is never tenfold.
         candidate = (np.abs(series) > LARGE) & ~(np.abs(series - yearly) <= 12.0)
     for i, values in enumerate(series):
         for day in np.flatnonzero(candidate[i]):
@@ -74,14 +72,18 @@ def scale_changes(series: np.ndarray, yearly: np.ndarray) -> np.ndarray:
     return _at_least(bad, np.isnan(series), 3)
 
 
+def runs(mask: np.ndarray) -> list[tuple[int, int]]:
+    """Return start and end (excluded) of each unbroken run of true values."""
+    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    return [(int(start), int(end)) for start, end in zip(edges[::2], edges[1::2], strict=True)]
+
+
 def _at_least(bad: np.ndarray, absent: np.ndarray, length: int) -> np.ndarray:
-    """Keep only spells of `length` found days, in which absent days may lie."""
+    """Keep only runs of at least `length` found days; missing days do not break a run."""
     kept = np.zeros(bad.shape, dtype=bool)
     for i in range(len(bad)):
         known = np.flatnonzero(~absent[i])
-        marks = bad[i, known].astype(np.int8)
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], marks, [0]])))
-        for start, end in zip(edges[::2], edges[1::2], strict=True):
+        for start, end in runs(bad[i, known]):
             if end - start >= length:
                 kept[i, known[start:end]] = True
     return kept
@@ -97,9 +99,8 @@ def repeated(series: np.ndarray, days: np.ndarray) -> np.ndarray:
         known = np.flatnonzero(~np.isnan(values))
         if len(known) < SHORTEST_RUN:
             continue
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], equal.astype(np.int8), [0]])))
-        spans = list(zip(edges[::2] - 1, edges[1::2], strict=True))  # from the first equal day, end excluded
-        # Chance is counted without very long runs, which would otherwise excuse themselves.
+        spans = [(start - 1, end) for start, end in runs(equal)]  # from the first equal day, end excluded
+        # Without very long runs: they would raise the chance by which they are judged.
         plain = equal.copy()
         for start, end in spans:
             if end - start >= 15:
@@ -114,7 +115,7 @@ def repeated(series: np.ndarray, days: np.ndarray) -> np.ndarray:
     return bad
 
 
-def unit_spells(series: np.ndarray, yearly: np.ndarray, days: np.ndarray) -> np.ndarray:
+def months_in_other_unit(series: np.ndarray, yearly: np.ndarray, days: np.ndarray) -> np.ndarray:
     """Find calendar months that fit the yearly course only when read in the other of °C and °F."""
     block = days.astype("datetime64[M]").astype(np.int64)
     starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
@@ -123,7 +124,7 @@ def unit_spells(series: np.ndarray, yearly: np.ndarray, days: np.ndarray) -> np.
     known = ~np.isnan(off)
     count = np.add.reduceat(known.astype(np.int64), starts, axis=1)
     total = np.add.reduceat(np.where(known, off, 0.0), starts, axis=1)
-    # A first sieve by the mean; the medians decide.
+    # First filter by the mean; the medians decide.
     candidate = (count >= 10) & (np.abs(total) > 0.5 * UNIT_SURE * np.maximum(count, 1))
     bad = np.zeros(series.shape, dtype=bool)
     for i, m in zip(*np.nonzero(candidate), strict=True):

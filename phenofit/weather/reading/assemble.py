@@ -12,10 +12,10 @@ import xarray as xr
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.weather.schema import FLAGS, RECORD_HIGH, RECORD_LOW, new_dataset
 
-__all__ = ["DUPLICATES", "DayRows", "assemble", "implausible", "impossible"]
+__all__ = ["DUPLICATES", "DayRows", "assemble", "impossible", "wrong_unit_problems"]
 
 DUPLICATES = ("missing", "first", "last")
-"""What becomes of a date that a station has twice with different values."""
+"""What is done with a date that a station has more than once with different values."""
 
 HOTTEST_MONTH = 50.0
 """No place has a month whose median daily maximum is above this [degC] (common practice, no source)."""
@@ -92,7 +92,7 @@ def assemble(
     np.bitwise_or.at(flag.reshape(-1), key, rows.flag.astype(np.int16))
     flag.flat[doubled] |= FLAGS["duplicate_date"]
     if plausibility:
-        problems = implausible(table, calendar, tmin, tmax, file_text)
+        problems = wrong_unit_problems(table, calendar, tmin, tmax, file_text)
         if problems:
             raise DataError(problems)
     for name, bad in impossible(tmin, tmax).items():
@@ -138,7 +138,7 @@ def _stations_of(rows: DayRows, stations: pd.DataFrame | None, file: str) -> pd.
 def _resolve(
     rows: DayRows, key: np.ndarray, rule: str, remarks: list[str], found: list[pd.DataFrame]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return the rows to use and the (flat) days that stood twice; rows that agree or complete each other join."""
+    """Return the rows to use and the (flat) days with conflicting rows; rows that agree or complete each other join."""
     order = np.argsort(key, kind="stable")
     first = np.ones(len(key), dtype=bool)
     first[1:] = key[order][1:] != key[order][:-1]
@@ -162,16 +162,16 @@ def _resolve(
             if rule != "missing":
                 keep.append(int(group[0 if rule == "first" else -1]))
     if agreeing:
-        remarks.append(f"{agreeing} days stood twice with the same values; one of each was used.")
+        remarks.append(f"{agreeing} days are duplicates with the same values; one of each was used.")
     if conflicts:
-        places = "; ".join(
+        listed = "; ".join(
             f"{rows.station[g[0]]} {rows.date[g[0]].astype('datetime64[D]')}"
             f" (rows {', '.join(str(r) for r in rows.row[g])})"
             for g in conflicts[:_MANY]
         )
         used = {"missing": "none", "first": "the first", "last": "the last"}[rule]
         remarks.append(
-            f"{len(conflicts)} days stood more than once with different values, {used} was used: {places}"
+            f"{len(conflicts)} days are duplicates with different values, {used} was used: {listed}"
             f"{' …' if len(conflicts) > _MANY else ''}."
         )
         flat = np.concatenate(conflicts)
@@ -219,9 +219,9 @@ def _records(
     name: str,
 ) -> pd.DataFrame:
     """Return the findings of one kind, with the file and row of each."""
-    place = dict(zip(key.tolist(), range(len(key)), strict=True))
+    index = dict(zip(key.tolist(), range(len(key)), strict=True))
     at, day = np.nonzero(bad)
-    rows_of = [place[int(k)] for k in at * bad.shape[1] + day]
+    rows_of = [index[int(k)] for k in at * bad.shape[1] + day]
     return pd.DataFrame(
         {
             "station": ids[at],
@@ -264,7 +264,7 @@ def _absent_note(ids: np.ndarray, calendar: np.ndarray, key: np.ndarray, shape: 
     return sentences
 
 
-def implausible(
+def wrong_unit_problems(
     stations: pd.DataFrame, calendar: np.ndarray, tmin: np.ndarray, tmax: np.ndarray, file: str
 ) -> list[Problem]:
     """Return a problem for each station whose temperatures can only be in another unit than declared."""

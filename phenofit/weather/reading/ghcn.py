@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import re
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -24,41 +23,17 @@ MISSING = -9999
 TENTHS = 10.0
 _ELEMENTS = ("TMIN", "TMAX")
 _FIXED = re.compile(r"^[A-Z0-9_-]{11}\d{6}[A-Z0-9]{4}")
-_MORNING = range(
-    300, 1100
-)  # observation times HHMM at which the maximum read is mostly that of the day before
+# Observation times HHMM at which the maximum read is mostly that of the day before.
+_MORNING = range(300, 1100)
 
 
-@dataclass
-class _Values:
-    """Element values as read; one entry per value."""
-
-    station: list[str] = field(default_factory=list)
-    date: list[str] = field(default_factory=list)
-    element: list[str] = field(default_factory=list)
-    value: list[int] = field(default_factory=list)
-    measured: list[str] = field(default_factory=list)
-    quality: list[str] = field(default_factory=list)
-    hour: list[str] = field(default_factory=list)
-    row: list[int] = field(default_factory=list)
-
-    def add(self, *entry: object) -> None:
-        columns = (
-            self.station,
-            self.date,
-            self.element,
-            self.value,
-            self.measured,
-            self.quality,
-            self.hour,
-            self.row,
-        )
-        for column, cell in zip(columns, entry, strict=True):
-            column.append(cell)  # type: ignore[attr-defined]
+# Station, date, element, value, measurement flag, quality flag, hour of observation, row of the file.
+_Value = tuple[str, str, str, int, str, str, str, int]
+_COLUMNS = ["station", "date", "element", "value", "measured", "quality", "hour", "row"]
 
 
 def read_ghcn_daily(path: str | os.PathLike[str], *, keep_failed: bool = False) -> DayRows:
-    """Read one GHCN-Daily file, ``.dly`` or by-station CSV; told apart by its first line."""
+    """Read one GHCN-Daily file, ``.dly`` or by-station CSV; the first line shows which."""
     file = os.fspath(path)
     require_regular(path, remedy="Check the name and the folder.")
     lines = Path(path).read_text(encoding="latin-1").splitlines()
@@ -78,15 +53,16 @@ def read_ghcn_daily(path: str | os.PathLike[str], *, keep_failed: bool = False) 
         )
     if problems:
         raise DataError(problems)
-    if not values.row:
+    if not values:
         raise DataError(
             Problem("there is no TMIN and no TMAX in it.", "Choose a station that has them.", file)
         )
     return _joined(values, Path(path).name, keep_failed)
 
 
-def _fixed_width(lines: list[str], file: str) -> tuple[_Values, list[Problem]]:
-    values, problems = _Values(), []
+def _fixed_width(lines: list[str], file: str) -> tuple[list[_Value], list[Problem]]:
+    values: list[_Value] = []
+    problems: list[Problem] = []
     for row, line in enumerate(lines, start=1):
         element = line[17:21]
         if element not in _ELEMENTS:
@@ -109,12 +85,14 @@ def _fixed_width(lines: list[str], file: str) -> tuple[_Values, list[Problem]]:
                 )
             elif int(text) != MISSING:
                 flags = cell[5:8].ljust(3)
-                values.add(line[:11], f"{month}-{day:02d}", element, int(text), flags[0], flags[1], "", row)
+                date = f"{month}-{day:02d}"
+                values.append((line[:11], date, element, int(text), flags[0], flags[1], "", row))
     return values, problems
 
 
-def _by_station(lines: list[str], file: str) -> tuple[_Values, list[Problem]]:
-    values, problems = _Values(), []
+def _by_station(lines: list[str], file: str) -> tuple[list[_Value], list[Problem]]:
+    values: list[_Value] = []
+    problems: list[Problem] = []
     for row, line in enumerate(lines, start=1):
         cells = [cell.strip().strip('"') for cell in line.split(",")]
         if len(cells) < 4 or cells[2] not in _ELEMENTS:
@@ -131,13 +109,13 @@ def _by_station(lines: list[str], file: str) -> tuple[_Values, list[Problem]]:
             )
         elif int(cells[3]) != MISSING:
             date = f"{cells[1][:4]}-{cells[1][4:6]}-{cells[1][6:]}"
-            values.add(cells[0], date, cells[2], int(cells[3]), cells[4], cells[5], cells[7], row)
+            values.append((cells[0], date, cells[2], int(cells[3]), cells[4], cells[5], cells[7], row))
     return values, problems
 
 
-def _joined(values: _Values, file: str, keep_failed: bool) -> DayRows:
-    """Join the elements of a day (outer) after the quality flags were seen to."""
-    frame = pd.DataFrame(values.__dict__)
+def _joined(values: list[_Value], file: str, keep_failed: bool) -> DayRows:
+    """Join the elements of a day (outer) after the quality flags were applied."""
+    frame = pd.DataFrame(values, columns=_COLUMNS)
     frame["celsius"] = frame["value"] / TENTHS
     failed = frame["quality"].str.strip() != ""
     lagged = frame["measured"] == "L"
@@ -161,7 +139,7 @@ def _joined(values: _Values, file: str, keep_failed: bool) -> DayRows:
     if morning:
         notes.append(
             f"{file}: {morning} of {len(hours)} maxima were read in the morning, so that they mostly belong to "
-            "the day before; a check against neighbours tells, nothing was shifted."
+            "the day before; nothing was moved. A comparison with neighbours shows which maxima are a day late."
         )
     frame["flag"] = np.where(failed, FLAGS["failed_quality_check"], 0) | np.where(
         lagged, FLAGS["lagged_observation"], 0

@@ -7,6 +7,7 @@ import os
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import xarray as xr
 
@@ -135,8 +136,21 @@ def read_weather(
             elif kind == "ghcn-daily":
                 rows = read_ghcn_daily(path, keep_failed=keep_failed)
             else:
-                rows = _hourly(
-                    path, unit, times, utc_offset, columns, dates, day_starts, minimum_hours, station
+                if times is None:
+                    raise ModelError(
+                        f"{source_name(path)}: hourly stamps need times: UTC, local standard, or a time zone. The "
+                        "day is never guessed."
+                    )
+                rows = read_hourly_table(
+                    path,
+                    unit=_declared(unit, path),
+                    times=times,
+                    utc_offset=_offset(utc_offset, path),
+                    columns=columns,
+                    dates=dates,
+                    day_starts=day_starts,
+                    minimum_hours=minimum_hours,
+                    station=station,
                 )
             parts.append(rows)
         except DataError as fault:
@@ -170,36 +184,9 @@ def _form_of(path: TableSource, form: str | None) -> str:
     return "netcdf" if ending in _NETCDF else "ghcn-daily" if ending == ".dly" else "daily table"
 
 
-def _hourly(
-    path: str | os.PathLike[str],
-    unit: str | None,
-    times: str | None,
-    utc_offset: float | Mapping[str, float] | None,
-    columns: Mapping[str, str] | None,
-    dates: str,
-    day_starts: float,
-    minimum_hours: int,
-    station: str | None,
-) -> DayRows:
-    if times is None:
-        raise ModelError(
-            f"{source_name(path)}: hourly stamps need times: UTC, local standard, or a time zone. The day is never "
-            "guessed."
-        )
-    return read_hourly_table(
-        path,
-        unit=_declared(unit, path),
-        times=times,
-        utc_offset=_offset(utc_offset, path),
-        columns=columns,
-        dates=dates,
-        day_starts=day_starts,
-        minimum_hours=minimum_hours,
-        station=station,
-    )
-
-
-def _offset(utc_offset: float | Mapping[str, float] | None, path: TableSource) -> float | Mapping[str, float]:
+def _offset(
+    utc_offset: float | Mapping[str, float] | None, path: str | os.PathLike[str]
+) -> float | Mapping[str, float]:
     if utc_offset is None:
         raise ModelError(
             f"{source_name(path)}: hourly stamps need utc_offset, the hours from UTC to local standard time. The day "
@@ -230,10 +217,8 @@ def _declared(unit: str | None, path: TableSource) -> str:
 
 
 def _merged(known: list[pd.DataFrame], parts: list[DayRows]) -> pd.DataFrame:
-    """Return one station table of what the NetCDF files tell, and the bare ids of the others."""
+    """Return one station table: the stations that the NetCDF files describe, then the ids of the others."""
     table = pd.concat(known, ignore_index=True).drop_duplicates("station")
-    ids = pd.unique(
-        pd.Series([s for part in parts for s in pd.unique(pd.Series(part.station))], dtype=object)
-    )
-    bare = pd.DataFrame({"station": [s for s in ids if s not in set(table["station"])]})
-    return pd.concat([table, bare], ignore_index=True) if len(bare) else table
+    ids = pd.unique(np.concatenate([part.station for part in parts]))
+    others = pd.DataFrame({"station": ids[~pd.Index(ids).isin(table["station"])]})
+    return pd.concat([table, others], ignore_index=True) if len(others) else table

@@ -1,4 +1,4 @@
-"""Where the stations stand: the station table."""
+"""The station table: positions and names of the stations."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def read_stations(
     Raises
     ------
     DataError
-        If a column is absent, a station stands twice, or a position is not on the globe.
+        If a column is absent, a station is a duplicate, or a position is not on the globe.
     """
     table = read_table(
         path,
@@ -65,7 +65,7 @@ def read_stations(
         text = table.cell(int(i), "station")
         problems.append(
             table.problem(
-                int(i), "station", f"station '{text}' stands twice.", "Keep one row for each station."
+                int(i), "station", f"station '{text}' is a duplicate.", "Keep one row for each station."
             )
         )
     if problems:

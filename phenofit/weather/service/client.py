@@ -115,7 +115,7 @@ def _set_up(client: ModuleType, station_list: Path, timeout: float, longest: flo
     daily: Any = importlib.import_module("meteostat.providers.meteostat.daily")
     ours = {
         "cache_enable": False,  # it keeps pickles; ours is NetCDF
-        "include_model_data": True,  # days are told apart by their source, not dropped unseen
+        "include_model_data": True,  # the source of each day is checked by us
         "cache_directory": str(station_list.parent),  # it makes this folder whether it uses it or not
         "stations_db_file": str(station_list),
         "stations_db_ttl": 10**12,
@@ -327,13 +327,6 @@ def _listening() -> Iterator[list[logging.LogRecord]]:
 
 
 _before: dict[str, int] = {}
-
-
-def modelled_sources() -> frozenset[str]:
-    """Return the source names of the service that are analyses or forecasts, not observations."""
-    providers = importlib.import_module("meteostat.core.providers").provider_service.providers
-    grades = importlib.import_module("meteostat.enumerations").Grade
-    return frozenset(str(p.id) for p in providers if p.grade in (grades.ANALYSIS, grades.FORECAST))
 
 
 def observed_sources() -> frozenset[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from types import ModuleType
 
@@ -13,6 +12,7 @@ import phenofit.weather.service.client as service
 from phenofit.errors import FetchError, ModelError
 from phenofit.files import write_text
 from phenofit.globe import distance_km
+from phenofit.progress import Progress
 from phenofit.weather.service.cache import StationCache
 
 __all__ = ["Plan", "plan_fetch", "refresh_station_list"]
@@ -29,11 +29,11 @@ class Plan:
     # given for), ``distance_km`` and ``height_difference_m`` of the nearest of them (trap minus station).
     stations: pd.DataFrame
     unknown: tuple[str, ...]  # Given stations that the service does not know.
-    lonely: tuple[str, ...]  # Traps without a station in reach.
+    without_station: tuple[str, ...]  # Traps without a station in reach.
 
 
 def refresh_station_list(
-    cache: StationCache, *, refresh: bool, timeout: float, today: np.datetime64, say: Callable[[str], None]
+    cache: StationCache, *, refresh: bool, timeout: float, today: np.datetime64, say: Progress
 ) -> list[str]:
     """Load the list of stations if it is absent, old or to be refreshed; return remarks."""
     path = cache.station_list
@@ -63,7 +63,7 @@ def plan_fetch(client: ModuleType, traps: pd.DataFrame, *, max_distance_km: floa
         raise ModelError("max_distance_km must be above 0 and candidates at least 1.")
     chosen: dict[str, dict[str, object]] = {}
     unknown: list[str] = []
-    lonely: list[str] = []
+    without_station: list[str] = []
     for trap in traps.itertuples(index=False):
         name, latitude, longitude = str(trap.trap), float(trap.latitude), float(trap.longitude)  # type: ignore[arg-type]
         given = getattr(trap, "station", None)
@@ -76,7 +76,7 @@ def plan_fetch(client: ModuleType, traps: pd.DataFrame, *, max_distance_km: floa
         else:
             found = service.nearby(client, latitude, longitude, radius_km=max_distance_km, limit=candidates)
             if found.empty:
-                lonely.append(name)
+                without_station.append(name)
                 continue
         for row in found.to_dict("records"):
             distance = float(distance_km(latitude, longitude, row["latitude"], row["longitude"]))
@@ -94,15 +94,9 @@ def plan_fetch(client: ModuleType, traps: pd.DataFrame, *, max_distance_km: floa
             if distance < entry["distance_km"]:  # type: ignore[operator]
                 entry.update(distance_km=distance, height_difference_m=height)
     columns = [
-        "station",
-        "name",
-        "latitude",
-        "longitude",
-        "elevation_m",
-        "traps",
-        "distance_km",
+        "station", "name", "latitude", "longitude", "elevation_m", "traps", "distance_km",
         "height_difference_m",
-    ]
+    ]  # fmt: skip
     table = pd.DataFrame(list(chosen.values()), columns=columns)
     table["traps"] = table["traps"].map(lambda names: ", ".join(names))
-    return Plan(table, tuple(dict.fromkeys(unknown)), tuple(lonely))
+    return Plan(table, tuple(dict.fromkeys(unknown)), tuple(without_station))

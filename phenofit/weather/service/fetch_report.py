@@ -23,25 +23,10 @@ STATES = {
 }
 
 REPORT_COLUMNS = (
-    "station",
-    "name",
-    "state",
-    "latitude",
-    "longitude",
-    "elevation_m",
-    "traps",
-    "distance_km",
-    "height_difference_m",
-    "days_expected",
-    "days_observed",
-    "days_modelled",
-    "coverage",
-    "first_observed",
-    "last_observed",
-    "years_asked",
-    "years_from_store",
-    "detail",
-)
+    "station", "name", "state", "latitude", "longitude", "elevation_m", "traps", "distance_km",
+    "height_difference_m", "days_expected", "days_observed", "days_modelled", "coverage",
+    "first_observed", "last_observed", "years_asked", "years_from_store", "detail",
+)  # fmt: skip
 
 
 def state_of(year_states: Sequence[str], observed: int, expected: int, modelled: int) -> str:

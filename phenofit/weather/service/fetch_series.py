@@ -6,7 +6,6 @@ import json
 import os
 import queue
 import threading
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +17,7 @@ import xarray as xr
 
 import phenofit.weather.service.client as service
 from phenofit.errors import FetchError, ModelError
+from phenofit.progress import Progress
 from phenofit.weather.service.cache import SHORT_DAYS, StationCache, StoredYear
 from phenofit.weather.service.download import LONGEST
 from phenofit.weather.service.fetch_plan import Plan, plan_fetch, refresh_station_list
@@ -47,7 +47,7 @@ def fetch_weather(
     longest: float = LONGEST,
     attempts: int = service.ATTEMPTS,
     pause: float = service.PAUSE,
-    progress: Callable[[str], None] | None = None,
+    progress: Progress | None = None,
 ) -> xr.Dataset:
     """Fetch daily minima and maxima of the stations near the traps.
 
@@ -84,7 +84,7 @@ def fetch_weather(
     pause : float
         Wait before the first retry [s]; doubled before each further one.
     progress : callable, optional
-        Told one line per station and year.
+        Called with one line per station and year.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def fetch_weather(
     Raises
     ------
     FetchError
-        If no station gave a single day; the message tells which of the possible reasons it was.
+        If no station gave a single day; the message gives the reason.
     ModelError
         If a setting is not acceptable.
 
@@ -149,7 +149,7 @@ def fetch_weather(
         say(line)
     if weather is None:
         raise FetchError(_nothing_loaded(report, first, last))
-    remarks += [f"Trap {t}: no station within {max_distance_km:g} km." for t in plan.lonely]
+    remarks += [f"Trap {t}: no station within {max_distance_km:g} km." for t in plan.without_station]
     remarks += [f"Station {s}, {note}" for s, load in loads.items() for note in load.notes]
     remarks += [
         f"Station {s}, {year}: {note}"
@@ -220,7 +220,7 @@ def _load(
     workers: int,
     attempts: int,
     pause: float,
-    say: Callable[[str], None],
+    say: Progress,
 ) -> dict[str, _StationLoad]:
     """Take fresh years from the store and ask for the others; store each as it comes."""
     loads = {str(s): _StationLoad() for s in plan.stations["station"]}
@@ -299,7 +299,7 @@ def _ask_station(
 ) -> None:
     failed, answered, reason = 0, False, "the service did not answer for other stations"
     nothing = pd.DataFrame()
-    # The newest year first: it is the one a forecast needs, and tells soonest whether the server answers.
+    # The newest year first: a forecast needs it, and it shows first whether the server answers.
     for year in sorted(years, reverse=True):
         if silence.given_up or failed >= GIVE_UP_YEARS:
             reply = service.YearReply("unreachable", nothing, f"not asked for, after {reason}")
@@ -337,7 +337,7 @@ def _nothing_planned(plan: Plan, reach: float) -> str:
     if plan.unknown:
         return f"No such station: {', '.join(plan.unknown)}. Check the ids in the trap table."
     return (
-        f"No station within {reach:g} km of any trap (nearest to none of {', '.join(plan.lonely[:5])}). "
+        f"No station within {reach:g} km of any trap (nearest to none of {', '.join(plan.without_station[:5])}). "
         "Check latitude and longitude, or raise max_distance_km."
     )
 

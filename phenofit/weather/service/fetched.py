@@ -1,4 +1,4 @@
-"""From stored station-years to the house dataset: sources told apart, days after the run date kept out."""
+"""From stored station-years to the house dataset: modelled days marked, days after the run date left out."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def to_dataset(
     good = observed_sources()
     for i, station in enumerate(stations["station"].astype(str)):
         for stored in loaded.get(station, {}).values():
-            _place(stored.frame, days, tmin[i], tmax[i], provider[i])
+            _write_year(stored.frame, days, tmin[i], tmax[i], provider[i])
             credits.update(dict.fromkeys(c.strip() for c in stored.attribution.split(",") if c.strip()))
             licenses.update(dict.fromkeys(c.strip() for c in stored.license_text.split(";") if c.strip()))
         modelled = _modelled(provider[i], good)
@@ -90,7 +90,7 @@ def to_dataset(
     return weather, counts
 
 
-def _place(
+def _write_year(
     frame: pd.DataFrame, days: np.ndarray, tmin: np.ndarray, tmax: np.ndarray, provider: np.ndarray
 ) -> None:
     """Write one stored year into the rows of a station; rows may come in any order."""
