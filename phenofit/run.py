@@ -22,7 +22,7 @@ from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
 from phenofit.files import read_json, versions
 from phenofit.forecasting import forecast
 from phenofit.forecasting.forecast_places import day_after_last
-from phenofit.maps import error_map
+from phenofit.maps import ErrorChoice, MapArea, MapSettings, error_map
 from phenofit.maps.map_files import read_elevation
 from phenofit.output_folder import run_folder, run_id
 from phenofit.progress import Progress
@@ -198,11 +198,9 @@ class _Task:
         try:
             return error_map(
                 validation,
-                species=self.work.species,
-                scheme=str(validation["scheme"].iloc[0]),
-                cell_km=study.map.cell_km,
-                margin_km=study.map.margin_km,
-                drift=study.map.drift,
+                ErrorChoice(species=self.work.species, scheme=str(validation["scheme"].iloc[0])),
+                area=MapArea(study.map.cell_km, study.map.margin_km),
+                settings=MapSettings(study.map.drift),
                 elevation=self.elevation,
                 invented=study.invented,
             )

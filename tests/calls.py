@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from phenofit import flight, plan, simulate, validate
+from phenofit import flight, maps, plan, simulate, validate
+from phenofit import weather as weather_room
 from phenofit.flight import FlightFit, FlightModel
 from phenofit.flight.baselines import rules
 from phenofit.flight.diagnostics import influences, one_step, residuals, strays
@@ -18,6 +19,7 @@ from phenofit.flight.inference import redraw as redrawing
 from phenofit.flight.likelihood import flight_data
 from phenofit.flight.likelihood import heat_at_times as heat_times
 from phenofit.forecasting import season_forecast
+from phenofit.maps import choice as choice_room
 from phenofit.records import Records
 from phenofit.seasons import Season
 from phenofit.traps import TrapYears
@@ -276,3 +278,56 @@ def plan_network(truth: plan.PlanTruth | FlightFit, weather: xr.Dataset, **optio
     """Plan sizes given as keywords."""
     names = tuple(item.name for item in fields(plan.NetworkSizes))
     return plan.plan_network(truth, weather, plan.NetworkSizes(**take(options, names)), **options)
+
+
+def choice_of(options: dict[str, Any]) -> maps.ErrorChoice:
+    """Take the choice of errors out of `options`."""
+    return maps.ErrorChoice(**take(options, [item.name for item in fields(maps.ErrorChoice)]))
+
+
+def area_of(options: dict[str, Any]) -> maps.MapArea:
+    """Take the grid of a map out of `options`."""
+    return maps.MapArea(**take(options, [item.name for item in fields(maps.MapArea)]))
+
+
+def error_map(validation: pd.DataFrame, **options: Any) -> xr.Dataset:
+    """Map errors, everything given as keywords."""
+    choice, area = choice_of(options), area_of(options)
+    settings = maps.MapSettings(**take(options, [item.name for item in fields(maps.MapSettings)]))
+    return maps.error_map(validation, choice, area=area, settings=settings, **options)
+
+
+def site_errors(validation: pd.DataFrame, **options: Any) -> pd.DataFrame:
+    """Sum errors up by site."""
+    return maps.site_errors(validation, choice_of(options))
+
+
+def select_errors(validation: pd.DataFrame, **options: Any) -> choice_room.ErrorRows:
+    """Choose errors."""
+    return choice_room.select_errors(validation, maps.ErrorChoice(**options))
+
+
+def date_map(fit: FlightFit, weather: xr.Dataset, **options: Any) -> xr.Dataset:
+    """Map dates, everything given as keywords."""
+    area = area_of(options)
+    relief = take(options, ["elevation", "lapse"])
+    if options.pop("invented", False):
+        weather = weather.assign_attrs(invented=1)
+    return maps.date_map(fit, weather, area=area, relief=maps.Relief(**relief) if relief else None, **options)
+
+
+def read_weather(files: Any, **options: Any) -> xr.Dataset:
+    """Read weather, the form given as keywords."""
+    names = [item.name for item in fields(weather_room.WeatherForm) if item.name != "name"]
+    form = weather_room.WeatherForm(options.pop("form", None), **take(options, names))
+    return weather_room.read_weather(files, form=form, **options)
+
+
+def fetch_weather(traps: pd.DataFrame, **options: Any) -> xr.Dataset:
+    """Fetch weather, the way of asking given as keywords."""
+    if "requests_at_once" in options:
+        options["at_once"] = options.pop("requests_at_once")
+    names = [item.name for item in fields(weather_room.Requests)]
+    return weather_room.fetch_weather(
+        traps, requests=weather_room.Requests(**take(options, names)), **options
+    )

@@ -12,12 +12,38 @@ import pandas as pd
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files import require_regular
 
-__all__ = ["ErrorRows", "read_validation", "select_errors"]
+__all__ = ["ErrorChoice", "ErrorRows", "read_validation", "select_errors"]
 
 NEEDED = (
     "forecaster", "flight", "event", "site", "year", "latitude", "longitude", "error_days",
 )  # fmt: skip
 _FLAGS = ("inside_interval", "covered50", "covered80", "covered95")
+
+
+@dataclass(frozen=True)
+class ErrorChoice:
+    """Which rows of a validation table a map is about.
+
+    Parameters
+    ----------
+    forecaster : str
+        Whose errors.
+    flight : int
+        Flight, counted from 1.
+    event : str
+        Such as ``"flight_50"``.
+    species, scheme : str, optional
+        Needed where the table holds several.
+    lead_days : float, optional
+        Days between issue and event; by default the forecasts with the season's weather known.
+    """
+
+    forecaster: str = "fitted"
+    flight: int = 1
+    event: str = "flight_50"
+    species: str | None = None
+    scheme: str | None = None
+    lead_days: float | None = None
 
 
 @dataclass(frozen=True)
@@ -64,21 +90,13 @@ def read_validation(path: str | Path) -> pd.DataFrame:
     return table
 
 
-def select_errors(
-    validation: pd.DataFrame,
-    *,
-    forecaster: str = "fitted",
-    flight: int = 1,
-    event: str = "flight_50",
-    species: str | None = None,
-    scheme: str | None = None,
-    lead_days: float | None = None,
-) -> ErrorRows:
+def select_errors(validation: pd.DataFrame, choice: ErrorChoice) -> ErrorRows:
     """Choose the rows of one forecaster, flight, event, species, scheme and lead time."""
+    forecaster, flight, event = choice.forecaster, choice.flight, choice.event
     _need_columns(validation, "validation table")
     rows = validation
     chosen: dict[str, str] = {}
-    for column, wanted in (("species", species), ("scheme", scheme)):
+    for column, wanted in (("species", choice.species), ("scheme", choice.scheme)):
         if column not in rows:
             chosen[column] = wanted or ""
             continue
@@ -86,7 +104,7 @@ def select_errors(
     rows, _ = _one_of(rows, "forecaster", forecaster)
     rows, _ = _one_of(rows, "event", event)
     rows, _ = _one_of(rows, "flight", flight)
-    rows = _by_lead(rows, lead_days)
+    rows = _by_lead(rows, choice.lead_days)
     finite = np.isfinite(rows["error_days"].to_numpy(float))
     kept = rows[finite].copy()
     if kept.empty:
@@ -102,7 +120,7 @@ def select_errors(
         forecaster,
         event,
         int(flight),
-        lead_days,
+        choice.lead_days,
         int((~finite).sum()),
     )
 

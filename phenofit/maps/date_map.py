@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,11 +12,10 @@ from phenofit.errors import ModelError
 from phenofit.files import phenofit_version
 from phenofit.forecasting.event_heat import draw_heat
 from phenofit.heat import accumulate, dates_reaching, degree_days
-from phenofit.maps.borders import read_rings
 from phenofit.maps.dataset import grid_coordinates
 from phenofit.maps.grid_weather import STANDARD_LAPSE, day_numbers, source_places, weather_on_cells
 from phenofit.maps.kriging.trend import cell_heights
-from phenofit.maps.projection import choose_cell, make_grid, plane_for
+from phenofit.maps.projection import MapArea
 from phenofit.units import format_degree_days
 
 if TYPE_CHECKING:
@@ -27,6 +27,25 @@ __all__ = ["date_map"]
 _MOST_CELLS = 20_000
 
 
+@dataclass(frozen=True)
+class Relief:
+    """Heights, and the fall of temperature with them.
+
+    Parameters
+    ----------
+    elevation : DataArray
+        Heights [m] on ``latitude`` and ``longitude``.
+    lapse : float
+        Fall of temperature with height [K/km].
+    """
+
+    elevation: xr.DataArray
+    lapse: float = STANDARD_LAPSE
+
+
+_WHOLE = MapArea()
+
+
 def date_map(
     fit: FlightFit,
     weather: xr.Dataset,
@@ -34,16 +53,11 @@ def date_map(
     event: str = "flight_50",
     flight: int = 1,
     year: int | None = None,
-    cell_km: float | None = None,
-    margin_km: float | None = None,
-    region: Any = None,
-    elevation: xr.DataArray | None = None,
-    lapse: float = STANDARD_LAPSE,
+    area: MapArea = _WHOLE,
+    relief: Relief | None = None,
     level: float = 0.8,
     draws: int = 60,
     seed: int = 1,
-    crs: Any = None,
-    invented: bool = False,
 ) -> xr.Dataset:
     """Map when an event happens in a season, and how that compares with the average season.
 
@@ -53,27 +67,24 @@ def date_map(
         Base, requirement and their uncertainty.
     weather : Dataset
         Daily ``tmin`` and ``tmax`` [degC] of stations ``(station, time)`` or of a grid
-        ``(time, latitude, longitude)``, for this season and earlier ones.
+        ``(time, latitude, longitude)``, for this season and earlier ones. The attribute
+        ``invented`` = 1 marks the map as made from invented data.
     event : str
         Such as ``"flight_50"``.
     flight : int
         Flight, counted from 1.
     year : int, optional
         Starting year of the season; by default the last one in the weather.
-    cell_km, margin_km, region, crs
-        The grid, as in :func:`phenofit.maps.error_map`; by default about forty cells across.
-    elevation : DataArray, optional
-        Heights [m] on ``latitude`` and ``longitude``; temperatures then follow the lapse rate.
-    lapse : float
-        Fall of temperature with height [K/km].
+    area : MapArea
+        The grid.
+    relief : Relief, optional
+        Heights; temperatures then follow the lapse rate.
     level : float
         Level of the interval.
     draws : int
         Number of draws of base, requirement and shift.
     seed : int
         Seed of the draws.
-    invented : bool
-        Marks the map as made from invented data.
 
     Returns
     -------
@@ -110,23 +121,14 @@ def date_map(
     sources = source_places(weather)
     days = day_numbers(sources.time).to_numpy().astype("datetime64[D]")
     this, earlier = _seasons(season, days, year)
-    plane = plane_for(sources.longitude, sources.latitude, crs=crs)
-    places = np.column_stack(plane.to_plane(sources.longitude, sources.latitude))
-    rings = (
-        None if region is None else [np.column_stack(plane.to_plane(*ring.T)) for ring in read_rings(region)]
-    )
-    grid = make_grid(
-        places,
-        cell=2.5 * choose_cell(places) if cell_km is None else cell_km * 1000.0,
-        margin=None if margin_km is None else margin_km * 1000.0,
-        region=rings,
-    )
+    plane, _, grid = area.grid(sources.longitude, sources.latitude, coarser=2.5)
     cells = grid.points()
     if len(cells) > _MOST_CELLS:
         raise ModelError(
             f"a date map of {len(cells)} cells is too large ({_MOST_CELLS} at most); choose larger cells."
         )
-    heights = None if elevation is None else cell_heights(elevation, plane, cells)
+    heights = None if relief is None else cell_heights(relief.elevation, plane, cells)
+    lapse = STANDARD_LAPSE if relief is None else relief.lapse
     tmin, tmax = weather_on_cells(sources, plane, cells, heights=heights, lapse=lapse)
     cell_heat = _CellHeat(tmin, tmax, days, heat, season)
     drawn = draw_heat(fit, [event], flight=flight, draws=draws, seed=seed)
@@ -183,7 +185,7 @@ def date_map(
         "lapse_K_per_km": lapse if heights is not None else 0.0,
         "seed": seed,
         "draws": draws,
-        "invented_data": "yes" if invented else "no",
+        "invented_data": "yes" if str(weather.attrs.get("invented", "")) == "1" else "no",
     }
     return dataset
 

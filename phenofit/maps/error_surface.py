@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
-from phenofit.maps.borders import read_rings
-from phenofit.maps.choice import select_errors
+from phenofit.maps.choice import ErrorChoice, select_errors
 from phenofit.maps.dataset import map_dataset
 from phenofit.maps.kriging.left_out_check import SurfaceCheck, check_surface
 from phenofit.maps.kriging.next_trap import next_trap_gain
@@ -21,7 +19,7 @@ from phenofit.maps.kriging.parameter_uncertainty import parameter_sets, predict_
 from phenofit.maps.kriging.restricted_likelihood import fit_kriging
 from phenofit.maps.kriging.single_thread import one_thread
 from phenofit.maps.kriging.trend import drift_design
-from phenofit.maps.projection import Grid, Plane, choose_cell, make_grid, merge_close, plane_for
+from phenofit.maps.projection import Grid, MapArea, Plane, merge_close
 from phenofit.maps.sites import SiteErrors, summarise_sites
 from phenofit.progress import Progress
 
@@ -33,12 +31,33 @@ _SAME_PLACE_M = 25.0
 
 @dataclass(frozen=True)
 class MapSettings:
-    """How the surface is made; see :func:`error_map` for the meaning of each."""
+    """How the surface of an error map is made.
 
-    drift: tuple[str, ...] = ()
+    Parameters
+    ----------
+    drift : sequence of str
+        ``"latitude"`` and ``"elevation"``: the mean error may change linearly with these.
+    covariance : str
+        ``"exponential"``, ``"spherical"``, ``"gaussian"``, or ``"best"`` by likelihood.
+    support : float
+        A cell counts as supported by traps where they explain at least this share of the spatial variance.
+    new_trap_seasons : int, optional
+        Seasons for which a new trap would stand; by default the median of the present sites.
+
+    Raises
+    ------
+    ModelError
+        If `support` is no share.
+    """
+
+    drift: Sequence[str] = ()
     covariance: str = "exponential"
     support: float = 0.3
     new_trap_seasons: int | None = None
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.support < 1.0:
+            raise ModelError(f"support {self.support:g} is not a share between 0 and 1.")
 
 
 @dataclass(frozen=True)
@@ -55,24 +74,16 @@ class Fields:
     mean_variance: float = float("nan")
 
 
+_FITTED, _WHOLE, _SURFACE = ErrorChoice(), MapArea(), MapSettings()
+
+
 def error_map(
     validation: pd.DataFrame,
+    choice: ErrorChoice = _FITTED,
     *,
-    forecaster: str = "fitted",
-    flight: int = 1,
-    event: str = "flight_50",
-    species: str | None = None,
-    scheme: str | None = None,
-    lead_days: float | None = None,
-    cell_km: float | None = None,
-    margin_km: float | None = None,
-    region: Any = None,
-    drift: Sequence[str] = (),
+    area: MapArea = _WHOLE,
+    settings: MapSettings = _SURFACE,
     elevation: xr.DataArray | None = None,
-    covariance: str = "exponential",
-    crs: Any = None,
-    support: float = 0.3,
-    new_trap_seasons: int | None = None,
     invented: bool = False,
     progress: Progress | None = None,
 ) -> xr.Dataset:
@@ -82,26 +93,14 @@ def error_map(
     ----------
     validation : DataFrame
         The validation table.
-    forecaster, flight, event, species, scheme, lead_days
-        Which rows; see :func:`phenofit.maps.choice.select_errors`.
-    cell_km : float, optional
-        Side of a cell [km]; by default about a hundred cells across the sites.
-    margin_km : float, optional
-        How far the map goes beyond the hull of the sites [km]; by default an eighth of their extent.
-    region : path or mapping, optional
-        GeoJSON of an area that bounds the map instead of the hull.
-    drift : sequence of str
-        ``"latitude"`` and ``"elevation"``: the mean error may change linearly with these.
+    choice : ErrorChoice
+        Which rows of it.
+    area : MapArea
+        The grid.
+    settings : MapSettings
+        How the surface is made.
     elevation : DataArray, optional
         Heights [m] on 1-D ``latitude`` and ``longitude`` [degrees]; needed for a drift on elevation.
-    covariance : str
-        ``"exponential"``, ``"spherical"``, ``"gaussian"``, or ``"best"`` by likelihood.
-    crs : optional
-        A projected system in metres; by default an equal-area plane centred on the sites.
-    support : float
-        A cell counts as supported by traps where they explain at least this share of the spatial variance.
-    new_trap_seasons : int, optional
-        Seasons for which a new trap would stand; by default the median of the present sites.
     invented : bool
         Marks the map as made from invented data.
     progress : callable, optional
@@ -134,32 +133,9 @@ def error_map(
     is expected to miss by.
     """
     say = progress or (lambda _: None)
-    settings = MapSettings(tuple(drift), covariance, support, new_trap_seasons)
-    if not 0.0 < support < 1.0:
-        raise ModelError(f"support {support:g} is not a share between 0 and 1.")
-    sites = summarise_sites(
-        select_errors(
-            validation,
-            forecaster=forecaster,
-            flight=flight,
-            event=event,
-            species=species,
-            scheme=scheme,
-            lead_days=lead_days,
-        )
-    )
+    sites = summarise_sites(select_errors(validation, choice))
     table = sites.table
-    plane = plane_for(table["longitude"].to_numpy(), table["latitude"].to_numpy(), crs=crs)
-    points = np.column_stack(plane.to_plane(table["longitude"].to_numpy(), table["latitude"].to_numpy()))
-    rings = (
-        None if region is None else [np.column_stack(plane.to_plane(*ring.T)) for ring in read_rings(region)]
-    )
-    grid = make_grid(
-        points,
-        cell=choose_cell(points) if cell_km is None else cell_km * 1000.0,
-        margin=None if margin_km is None else margin_km * 1000.0,
-        region=rings,
-    )
+    plane, points, grid = area.grid(table["longitude"].to_numpy(), table["latitude"].to_numpy())
     say(f"error map: {len(table)} sites, {int(grid.inside.sum())} cells of {grid.cell / 1000:g} km")
     with one_thread():
         fields, notes = _surface(sites, points, plane, grid, settings, elevation)
@@ -178,7 +154,7 @@ def _surface(
     table = sites.table
     cells = grid.points()
     design, cell_design, used, drift_notes = drift_design(
-        settings.drift, table, plane, cells, elevation=elevation
+        tuple(settings.drift), table, plane, cells, elevation=elevation
     )
     merged, merge_notes = _merge(points[used], table[used], design[used])
     notes = (*drift_notes, *merge_notes)

@@ -13,11 +13,12 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import MissingExtraError, ModelError
+from phenofit.maps.borders import read_rings
 
 if TYPE_CHECKING:
     from pyproj import CRS, Transformer
 
-__all__ = ["Grid", "Plane", "choose_cell", "make_grid", "plane_for"]
+__all__ = ["Grid", "MapArea", "Plane", "choose_cell", "make_grid", "plane_for"]
 
 _MAX_CELLS = 4_000_000
 
@@ -101,6 +102,45 @@ def choose_cell(points: np.ndarray) -> float:
     raw = max(extent, 1000.0) / 100.0
     power = 10.0 ** np.floor(np.log10(raw))
     return float(next(step for step in (1.0, 2.0, 5.0, 10.0) if step * power >= raw * 0.999) * power)
+
+
+@dataclass(frozen=True)
+class MapArea:
+    """The grid of a map.
+
+    Parameters
+    ----------
+    cell_km : float, optional
+        Side of a cell [km]; by default about a hundred cells across the sites of an error map, forty of a date map.
+    margin_km : float, optional
+        How far the map goes beyond the hull of the sites [km]; by default an eighth of their extent.
+    region : path or mapping, optional
+        GeoJSON of an area that bounds the map instead of the hull.
+    crs : optional
+        A projected system in metres; by default an equal-area plane centred on the sites.
+    """
+
+    cell_km: float | None = None
+    margin_km: float | None = None
+    region: Any = None
+    crs: Any = None
+
+    def grid(
+        self, longitude: np.ndarray, latitude: np.ndarray, *, coarser: float = 1.0
+    ) -> tuple[Plane, np.ndarray, Grid]:
+        """Return the plane, the places on it [m], shape (places, 2), and the grid of cells."""
+        plane = plane_for(longitude, latitude, crs=self.crs)
+        points = np.column_stack(plane.to_plane(longitude, latitude))
+        rings = None
+        if self.region is not None:
+            rings = [np.column_stack(plane.to_plane(*ring.T)) for ring in read_rings(self.region)]
+        grid = make_grid(
+            points,
+            cell=coarser * choose_cell(points) if self.cell_km is None else self.cell_km * 1000.0,
+            margin=None if self.margin_km is None else self.margin_km * 1000.0,
+            region=rings,
+        )
+        return plane, points, grid
 
 
 def make_grid(

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
 
-from phenofit.maps.choice import ErrorRows, select_errors
+from phenofit.maps.choice import ErrorChoice, ErrorRows, select_errors
 from phenofit.maps.kriging.single_thread import one_thread
 
 __all__ = ["SiteErrors", "site_errors", "summarise_sites"]
@@ -36,24 +36,18 @@ class SiteErrors:
     notes: tuple[str, ...]  # Remarks for the reader.
 
 
-def site_errors(
-    validation: pd.DataFrame,
-    *,
-    forecaster: str = "fitted",
-    flight: int = 1,
-    event: str = "flight_50",
-    species: str | None = None,
-    scheme: str | None = None,
-    lead_days: float | None = None,
-) -> pd.DataFrame:
+_FITTED = ErrorChoice()
+
+
+def site_errors(validation: pd.DataFrame, choice: ErrorChoice = _FITTED) -> pd.DataFrame:
     """Sum up the held-out errors of each site.
 
     Parameters
     ----------
     validation : DataFrame
         The validation table.
-    forecaster, flight, event, species, scheme, lead_days
-        Which rows; see :func:`phenofit.maps.choice.select_errors`.
+    choice : ErrorChoice
+        Which rows.
 
     Returns
     -------
@@ -91,17 +85,7 @@ def site_errors(
     >>> site_errors(table)[["site", "seasons", "mean_error"]].values.tolist()
     [['A', 2, 1.5], ['B', 2, 5.5]]
     """
-    return summarise_sites(
-        select_errors(
-            validation,
-            forecaster=forecaster,
-            flight=flight,
-            event=event,
-            species=species,
-            scheme=scheme,
-            lead_days=lead_days,
-        )
-    ).table
+    return summarise_sites(select_errors(validation, choice)).table
 
 
 def summarise_sites(chosen: ErrorRows) -> SiteErrors:

@@ -81,7 +81,7 @@ def _read_or_fetch(
 ) -> xr.Dataset | None:
     part = study.weather
     if part.files:
-        from phenofit.weather import read_weather
+        from phenofit.weather import WeatherForm, read_weather
 
         return read_weather(
             part.files,
@@ -92,12 +92,9 @@ def _read_or_fetch(
             dates=part.dates,
             missing_codes=part.missing_codes,
             duplicates=part.duplicates,
-            form=part.form,
-            times=part.times,
-            utc_offset=part.utc_offset,
-            day_starts=part.day_starts,
-            minimum_hours=part.minimum_hours,
-            keep_failed=part.keep_failed,
+            form=WeatherForm(
+                part.form, part.times, part.utc_offset, part.day_starts, part.minimum_hours, part.keep_failed
+            ),
         )
     if traps is None or part.years is None:
         return None  # without positions there is nothing to ask for; the trap table's own problems are told

@@ -5,9 +5,10 @@ from phenofit.weather.quality.checks import CHECKS, check_weather, flag_counts
 from phenofit.weather.quality.fill import fill_weather, filled_share
 from phenofit.weather.quality.fill_error import filling_error, hide_days
 from phenofit.weather.quality.late_maximum import observation_lags, shift_lagged
-from phenofit.weather.reading.read import read_weather
+from phenofit.weather.reading.read import WeatherForm, read_weather
 from phenofit.weather.reading.station_table import read_stations
 from phenofit.weather.schema import (
+    Provenance,
     add_notes,
     findings,
     has_flag,
@@ -17,12 +18,15 @@ from phenofit.weather.schema import (
     station_table,
 )
 from phenofit.weather.service.fetch_report import fetch_report
-from phenofit.weather.service.fetch_series import fetch_weather
+from phenofit.weather.service.fetch_series import Requests, fetch_weather
 from phenofit.weather.trap_weather import at_traps, lapse_rates, leave_one_station_out, site_offset
 from phenofit.weather.write import write_weather
 
 __all__ = [
     "CHECKS",
+    "Provenance",
+    "Requests",
+    "WeatherForm",
     "add_notes",
     "at_traps",
     "check_weather",

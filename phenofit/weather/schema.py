@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,7 @@ __all__ = [
     "RECORD_HIGH",
     "RECORD_LOW",
     "SOURCES",
+    "Provenance",
     "add_findings",
     "add_notes",
     "findings",
@@ -60,6 +62,28 @@ RECORD_LOW, RECORD_HIGH = -90.0, 60.0
 FINDING_COLUMNS = ("station", "date", "flag", "tmin", "tmax", "where")
 
 
+@dataclass(frozen=True)
+class Provenance:
+    """Where a weather dataset comes from, kept as its attributes.
+
+    Parameters
+    ----------
+    title, origin, license_text, attribution : str
+        Texts of the attributes.
+    files : mapping
+        Input file name to SHA-256.
+    remarks : iterable of str
+        Sentences on what was skipped, repaired or missing.
+    """
+
+    title: str = "Daily minimum and maximum air temperature"
+    origin: str = ""
+    license_text: str = ""
+    attribution: str = ""
+    files: Mapping[str, str] = field(default_factory=dict)
+    remarks: Iterable[str] = ()
+
+
 def new_dataset(
     stations: pd.DataFrame,
     time: np.ndarray,
@@ -69,12 +93,7 @@ def new_dataset(
     source: np.ndarray | None = None,
     flag: np.ndarray | None = None,
     provider: np.ndarray | None = None,
-    title: str = "Daily minimum and maximum air temperature",
-    origin: str = "",
-    files: Mapping[str, str] | None = None,
-    license_text: str = "",
-    attribution: str = "",
-    remarks: Iterable[str] = (),
+    provenance: Provenance | None = None,
     found: pd.DataFrame | None = None,
 ) -> xr.Dataset:
     """Put daily temperatures of stations into the house form.
@@ -92,12 +111,8 @@ def new_dataset(
         Codes of :data:`SOURCES` (observed where both values are there unless given) and bits of :data:`FLAGS`.
     provider : array of str, shape (stations, days), optional
         Who delivered the day.
-    title, origin, license_text, attribution : str
-        Provenance, kept as attributes.
-    files : mapping, optional
-        Input file name to SHA-256.
-    remarks : iterable of str
-        Sentences on what was skipped, repaired or missing.
+    provenance : Provenance, optional
+        Where the data come from.
     found : pandas.DataFrame, optional
         Table with :data:`FINDING_COLUMNS`: every single value set aside, with what it was.
 
@@ -134,15 +149,16 @@ def new_dataset(
     }
     if provider is not None:
         variables["provider"] = (dims, np.asarray(provider), {"long_name": "data provider of the day"})
+    origin = provenance or Provenance()
     attrs = {
         "Conventions": "CF-1.11",
         "featureType": "timeSeries",
-        "title": title,
-        "source": origin or "station observations",
-        "input_files": json.dumps(dict(files or {}), sort_keys=True),
-        "license": license_text,
-        "attribution": attribution,
-        "notes": "\n".join(remarks),
+        "title": origin.title,
+        "source": origin.origin or "station observations",
+        "input_files": json.dumps(dict(origin.files), sort_keys=True),
+        "license": origin.license_text,
+        "attribution": origin.attribution,
+        "notes": "\n".join(origin.remarks),
         "findings": "[]",
     }
     dataset = xr.Dataset(variables, coords=_coordinates(stations, days), attrs=attrs)

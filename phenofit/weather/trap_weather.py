@@ -8,7 +8,16 @@ import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.weather.links import link_stations, trap_distances_km
-from phenofit.weather.schema import FLAGS, SOURCES, add_notes, input_files, new_dataset, notes, station_table
+from phenofit.weather.schema import (
+    FLAGS,
+    SOURCES,
+    Provenance,
+    add_notes,
+    input_files,
+    new_dataset,
+    notes,
+    station_table,
+)
 
 __all__ = ["at_traps", "lapse_rates", "leave_one_station_out", "site_offset"]
 
@@ -222,25 +231,34 @@ def _dataset(
         values["tmax"],
         source=source,
         flag=flag,
-        title="Daily minimum and maximum air temperature at the traps",
-        origin=str(weather.attrs.get("source", "")),
-        files=input_files(weather),
-        license_text=str(weather.attrs.get("license", "")),
-        attribution=str(weather.attrs.get("attribution", "")),
-        remarks=notes(weather),
+        provenance=Provenance(
+            title="Daily minimum and maximum air temperature at the traps",
+            origin=str(weather.attrs.get("source", "")),
+            license_text=str(weather.attrs.get("license", "")),
+            attribution=str(weather.attrs.get("attribution", "")),
+            files=input_files(weather),
+            remarks=notes(weather),
+        ),
     )
     return add_notes(result, lines)
 
 
-def leave_one_station_out(weather: xr.Dataset, **settings: float | str | None) -> pd.DataFrame:
+def leave_one_station_out(
+    weather: xr.Dataset,
+    *,
+    max_distance_km: float = 40.0,
+    stations: int = 4,
+    power: float = 2.0,
+    lapse: str | float | None = "fit",
+) -> pd.DataFrame:
     """Estimate the error of interpolation: predict each station from the others.
 
     Parameters
     ----------
     weather : xarray.Dataset
         Daily station weather.
-    **settings
-        Settings of :func:`at_traps` other than `how`.
+    max_distance_km, stations, power, lapse
+        As in :func:`at_traps`.
 
     Returns
     -------
@@ -258,7 +276,10 @@ def leave_one_station_out(weather: xr.Dataset, **settings: float | str | None) -
         place = station_table(weather.isel(station=[i])).rename(columns={"station": "trap"})
         others = weather.isel(station=[j for j in range(weather.sizes["station"]) if j != i])
         try:
-            predicted = at_traps(place, others, how="interpolated", **settings)  # type: ignore[arg-type]
+            predicted = at_traps(
+                place, others, how="interpolated", max_distance_km=max_distance_km, stations=stations, power=power,
+                lapse=lapse,
+            )  # fmt: skip
         except DataError:  # no other station in reach
             continue
         row: dict[str, object] = {"station": station}

@@ -14,8 +14,7 @@ from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, fit_at, fit_at_site
 from phenofit.forecasting.local_check import local_check
 from phenofit.forecasting.weather_years import station_series
-from phenofit.maps import date_map
-from tests.calls import cross_validate, fit_flights, forecast_season
+from tests.calls import cross_validate, date_map, fit_flights, forecast_season
 from tests.flight.networks import SEASON, Network, network
 
 LATE = {"T0": 150.0, "T2": 150.0, "T4": 150.0}

@@ -12,11 +12,11 @@ import xarray as xr
 from phenofit.errors import ModelError
 from phenofit.files.pictures import save_figure
 from phenofit.heat import accumulate, dates_reaching, degree_days
-from phenofit.maps import date_map
 from phenofit.maps.drawing.date_maps import draw_date_map
 from phenofit.maps.export import write_error_map, write_geotiff
 from phenofit.maps.grid_weather import source_places, weather_on_cells
 from phenofit.maps.projection import plane_for
+from tests.calls import date_map
 from tests.forecast.fits import small_fit
 
 

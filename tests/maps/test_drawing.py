@@ -14,12 +14,12 @@ from matplotlib.testing.compare import compare_images
 
 from phenofit.errors import DataError, ModelError, PhenofitWarning
 from phenofit.files.pictures import save_figure
-from phenofit.maps import error_map
 from phenofit.maps.borders import bundled_lines, read_lines
 from phenofit.maps.drawing.captions import map_caption
 from phenofit.maps.drawing.error_maps import draw_error_map, printable
 from phenofit.maps.drawing.map_frame import frame_of, graticule_lines, outline_lines, scale_length
 from phenofit.maps.drawing.scales import QUANTITIES, early_late, limits, mix, ramp
+from tests.calls import error_map
 
 from .tables import invented_validation
 

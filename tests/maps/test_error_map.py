@@ -15,9 +15,9 @@ import xarray as xr
 from pyproj import Geod
 
 from phenofit.errors import DataError, MissingExtraError, ModelError
-from phenofit.maps import error_map, site_errors
 from phenofit.maps.export import plane_of, write_error_map, write_geotiff, write_sites_geojson
 from phenofit.maps.map_files import read_elevation
+from tests.calls import error_map, site_errors
 
 from .tables import Truth, invented_validation
 

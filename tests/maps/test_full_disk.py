@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 import xarray as xr
 
-from phenofit.maps import error_map
 from phenofit.maps.drawing.interactive import write_interactive_page
 from phenofit.maps.export import write_error_map, write_geotiff, write_sites_geojson
 from phenofit.maps.map_files import write_map_figures
+from tests.calls import error_map
 
 from .tables import invented_validation
 

@@ -15,8 +15,8 @@ import xarray as xr
 from PIL import Image
 
 from phenofit.files.pictures import pixel_bytes
-from phenofit.maps import error_map
 from phenofit.maps.drawing.interactive import interactive_map, write_interactive_page
+from tests.calls import error_map
 
 from .browser import Browser
 from .tables import invented_validation

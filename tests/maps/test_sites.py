@@ -10,9 +10,9 @@ import pytest
 import statsmodels.api as sm  # type: ignore[import-untyped]
 
 from phenofit.errors import DataError, ModelError
-from phenofit.maps import site_errors
-from phenofit.maps.choice import read_validation, select_errors
+from phenofit.maps.choice import read_validation
 from phenofit.maps.sites import summarise_sites
+from tests.calls import select_errors, site_errors
 
 from .tables import invented_validation
 
@@ -131,7 +131,7 @@ def test_rows_without_an_error_are_counted() -> None:
 )
 def test_a_choice_that_matches_nothing_names_what_there_is(change: dict[str, object], message: str) -> None:
     with pytest.raises(ModelError, match=message):
-        select_errors(invented_validation(sites=3, years=2).table, **change)  # type: ignore[arg-type]
+        select_errors(invented_validation(sites=3, years=2).table, **change)
 
 
 def test_two_species_need_a_choice() -> None:

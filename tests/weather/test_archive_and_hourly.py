@@ -13,8 +13,9 @@ import pytest
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError
-from phenofit.weather import findings, has_flag, notes, read_weather
+from phenofit.weather import findings, has_flag, notes
 from phenofit.weather.reading.hourly_table import daily_extremes
+from tests.calls import read_weather
 
 STATION = "XX000012345"
 
@@ -110,11 +111,11 @@ def test_clock_hours_that_are_absent_or_double(tmp_path: Path) -> None:
         tmp_path / "s.csv", ["2024-03-10 01:30", "2024-03-10 02:30", "2024-03-10 03:30"], [1.0, 99.0, 3.0]
     )
     settings = {"form": "hourly table", "unit": "degF", "times": zone, "utc_offset": -5, "minimum_hours": 1}
-    weather = read_weather(spring, **settings)  # type: ignore[arg-type]
+    weather = read_weather(spring, **settings)
     assert any("1 hours do not exist on the clock of America/New_York" in n for n in notes(weather))
     assert weather["tmax"].max() == pytest.approx((3 - 32) / 1.8)  # the impossible hour is not used
     autumn = hourly(tmp_path / "a.csv", ["2024-11-03 01:30", "2024-11-03 01:30"], [50.0, 41.0])
-    double = read_weather(autumn, **settings)  # type: ignore[arg-type]
+    double = read_weather(autumn, **settings)
     assert (double["tmin"].item(), double["tmax"].item()) == (5.0, 10.0)
 
 

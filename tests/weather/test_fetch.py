@@ -18,7 +18,8 @@ import xarray as xr
 
 import phenofit.weather.service.client as adapter
 from phenofit.errors import FetchError, ModelError
-from phenofit.weather import fetch_report, fetch_weather, link_stations, notes
+from phenofit.weather import fetch_report, link_stations, notes
+from tests.calls import fetch_weather
 from tests.studies import study_text
 from tests.weather.service import STATIONS, Service, temperatures
 
@@ -40,7 +41,7 @@ def traps_at(*stations: str, given: bool = False) -> pd.DataFrame:
 
 def fetch(traps: pd.DataFrame, cache: Path, **settings: object) -> xr.Dataset:
     chosen: dict[str, object] = {"years": (2022, 2023), "today": "2024-10-05", "pause": 0.02, "timeout": 5.0}
-    return fetch_weather(traps, cache=cache, **{**chosen, **settings})  # type: ignore[arg-type]
+    return fetch_weather(traps, cache=cache, **{**chosen, **settings})
 
 
 def states(weather: xr.Dataset) -> dict[str, str]:

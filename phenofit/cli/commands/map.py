@@ -86,9 +86,10 @@ def _errors(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
 
     from phenofit.errors import PhenofitWarning
     from phenofit.files import file_hash
-    from phenofit.maps.choice import read_validation
-    from phenofit.maps.error_surface import error_map
+    from phenofit.maps.choice import ErrorChoice, read_validation
+    from phenofit.maps.error_surface import MapSettings, error_map
     from phenofit.maps.map_files import read_elevation, write_map_files
+    from phenofit.maps.projection import MapArea
 
     given = args.elevation
     table = _table(args)
@@ -101,16 +102,16 @@ def _errors(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
         warnings.simplefilter("always", PhenofitWarning)
         result = error_map(
             validation,
-            forecaster=args.forecaster or "fitted",
-            flight=args.flight,
-            event=args.event,
-            species=args.species,
-            scheme=args.scheme,
-            lead_days=args.lead_days,
-            cell_km=args.cell_km,
-            margin_km=args.margin_km,
-            region=args.region,
-            drift=args.drift,
+            ErrorChoice(
+                args.forecaster or "fitted",
+                args.flight,
+                args.event,
+                args.species,
+                args.scheme,
+                args.lead_days,
+            ),
+            area=MapArea(args.cell_km, args.margin_km, args.region),
+            settings=MapSettings(args.drift),
             elevation=elevation,
             invented=invented,
             progress=print,
@@ -159,8 +160,9 @@ def _dates(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
     from phenofit.errors import DataError, ModelError, Problem
     from phenofit.files import file_hash
     from phenofit.flight import FlightFit
-    from phenofit.maps.date_map import date_map
+    from phenofit.maps.date_map import Relief, date_map
     from phenofit.maps.map_files import read_elevation, write_date_files
+    from phenofit.maps.projection import MapArea
     from phenofit.output_folder import species_slug
     from phenofit.study import load_study, read_inputs
 
@@ -185,17 +187,16 @@ def _dates(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
         )
     elevation = None if args.elevation is None else read_elevation(args.elevation)
     inputs = read_inputs(study, progress=print)
+    marked = args.invented or study.invented
+    weather = inputs.weather.assign_attrs(invented=1) if marked else inputs.weather
     result = date_map(
         fit,
-        inputs.weather.load(),
+        weather.load(),
         event=args.event,
         flight=args.flight,
         year=args.season,
-        cell_km=args.cell_km or study.map.cell_km,
-        margin_km=args.margin_km or study.map.margin_km,
-        region=args.region,
-        elevation=elevation,
-        invented=args.invented or study.invented,
+        area=MapArea(args.cell_km or study.map.cell_km, args.margin_km or study.map.margin_km, args.region),
+        relief=None if elevation is None else Relief(elevation),
     )
     folder.run = name_run(args, folder.command, {**inputs.hashes, "fit": file_hash(path)})
     return write_date_files(result.assign_attrs(run=folder.run), folder.staging, outlines=args.outlines)

@@ -10,7 +10,7 @@ import xarray as xr
 
 from phenofit.errors import ModelError
 from phenofit.seasons import MonthDay
-from phenofit.weather.quality.fill import fill_weather
+from phenofit.weather.quality.fill import METHODS, fill_weather
 from phenofit.weather.schema import FLAGS, with_temperatures
 
 if TYPE_CHECKING:
@@ -76,7 +76,8 @@ def filling_error(
     at: str = "06-30",
     share: float = 0.05,
     longest: int = 20,
-    **filling: Any,
+    methods: tuple[str, ...] = METHODS,
+    max_gap_days: int = 3,
 ) -> pd.DataFrame:
     """Estimate the error of filling by hiding known days.
 
@@ -94,8 +95,8 @@ def filling_error(
         Month-day on which heat sums begin, and on which they are compared, such as the middle of the flight.
     share, longest
         As in :func:`hide_days`.
-    **filling
-        Settings of :func:`phenofit.weather.fill_weather`.
+    methods, max_gap_days
+        As in :func:`phenofit.weather.fill_weather`.
 
     Returns
     -------
@@ -115,7 +116,7 @@ def filling_error(
     settings = heat or HeatSettings()
     begin, end = MonthDay.parse(start), MonthDay.parse(at)
     cut, hidden = hide_days(weather, share=share, longest=longest, seed=seed)
-    filled = fill_weather(cut, **{"max_share": 1.0, **filling})
+    filled = fill_weather(cut, methods=methods, max_gap_days=max_gap_days, max_share=1.0)
     flag = filled["flag"].values
     ways = {
         "neighbours": (flag & FLAGS["filled_from_neighbours"]) != 0,

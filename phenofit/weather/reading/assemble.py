@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.weather.schema import FLAGS, RECORD_HIGH, RECORD_LOW, new_dataset
+from phenofit.weather.schema import FLAGS, RECORD_HIGH, RECORD_LOW, Provenance, new_dataset
 
 __all__ = ["DUPLICATES", "DayRows", "assemble", "impossible", "wrong_unit_problems"]
 
@@ -109,9 +109,7 @@ def assemble(
         tmax,
         source=source,
         flag=flag,
-        files=files,
-        origin=origin,
-        remarks=[*remarks, *absent],
+        provenance=Provenance(origin=origin, files=files or {}, remarks=[*remarks, *absent]),
         found=pd.concat(found, ignore_index=True) if found else None,
     )
 

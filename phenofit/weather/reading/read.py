@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,10 +23,33 @@ from phenofit.weather.reading.netcdf_reader import read_daily_netcdf, read_hourl
 from phenofit.weather.reading.station_table import read_stations
 from phenofit.weather.schema import add_notes
 
-__all__ = ["read_weather"]
+__all__ = ["WeatherForm", "read_weather"]
 
 FORMS = ("daily table", "netcdf", "ghcn-daily", "hourly table", "hourly netcdf")
 _NETCDF = (".nc", ".nc4", ".cdf")
+
+
+@dataclass(frozen=True)
+class WeatherForm:
+    """The form of weather files.
+
+    Parameters
+    ----------
+    name : {"daily table", "netcdf", "ghcn-daily", "hourly table", "hourly netcdf"}, optional
+        By default NetCDF by its endings, the fixed-width archive by .dly, and else a daily table.
+    times, utc_offset, day_starts, minimum_hours
+        For hourly tables, see :func:`phenofit.weather.reading.hourly_table.read_hourly_table`; the first two must be given.
+        Hourly NetCDF files are in UTC and need the offset alone.
+    keep_failed : bool
+        For archive files: keep values that failed a quality check of the archive.
+    """
+
+    name: str | None = None
+    times: str | None = None
+    utc_offset: float | Mapping[str, float] | None = None
+    day_starts: float = 0.0
+    minimum_hours: int = 20
+    keep_failed: bool = False
 
 
 def read_weather(
@@ -39,12 +63,7 @@ def read_weather(
     missing_codes: Collection[float] | None = None,
     duplicates: str = "missing",
     station: str | None = None,
-    form: str | None = None,
-    times: str | None = None,
-    utc_offset: float | Mapping[str, float] | None = None,
-    day_starts: float = 0.0,
-    minimum_hours: int = 20,
-    keep_failed: bool = False,
+    form: WeatherForm | str | None = None,
 ) -> xr.Dataset:
     r"""Read daily minima and maxima of one or more stations.
 
@@ -69,14 +88,8 @@ def read_weather(
         Rule for a date that a station has more than once with different values.
     station : str, optional
         Station id for files without a station column.
-    form : {"daily table", "netcdf", "ghcn-daily", "hourly table", "hourly netcdf"}, optional
-        Form of the files; by default NetCDF by its endings, the fixed-width archive by .dly, and else a daily
-        table.
-    times, utc_offset, day_starts, minimum_hours
-        For hourly tables, see :func:`phenofit.weather.reading.hourly_table.read_hourly_table`; the first two must be given.
-        Hourly NetCDF files are in UTC and need the offset alone.
-    keep_failed : bool
-        For archive files: keep values that failed a quality check of the archive.
+    form : WeatherForm or str, optional
+        Form of the files, or its name; by default known from their endings.
 
     Returns
     -------
@@ -105,12 +118,13 @@ def read_weather(
     paths: list[TableSource] = [files] if isinstance(files, str | os.PathLike | pd.DataFrame) else [*files]
     if not paths:
         raise DataError(Problem("no weather file is given.", "Name at least one."))
+    kind_of = form if isinstance(form, WeatherForm) else WeatherForm(form)
     table, remarks, problems = _station_table(stations, station_columns)
     parts: list[DayRows] = []
     known: list[pd.DataFrame] = []
     for path in paths:
         try:
-            kind = _form_of(path, form)
+            kind = _form_of(path, kind_of.name)
             if isinstance(path, pd.DataFrame) or kind == "daily table":
                 rows = read_daily_table(
                     path,
@@ -126,17 +140,17 @@ def read_weather(
             elif kind == "hourly netcdf":
                 rows, its_stations = read_hourly_netcdf(
                     path,
-                    utc_offset=_offset(utc_offset, path),
+                    utc_offset=_offset(kind_of.utc_offset, path),
                     columns=columns,
-                    day_starts=day_starts,
-                    minimum_hours=minimum_hours,
+                    day_starts=kind_of.day_starts,
+                    minimum_hours=kind_of.minimum_hours,
                     station=station,
                 )
                 known.append(its_stations)
             elif kind == "ghcn-daily":
-                rows = read_ghcn_daily(path, keep_failed=keep_failed)
+                rows = read_ghcn_daily(path, keep_failed=kind_of.keep_failed)
             else:
-                if times is None:
+                if kind_of.times is None:
                     raise ModelError(
                         f"{source_name(path)}: hourly stamps need times: UTC, local standard, or a time zone. The "
                         "day is never guessed."
@@ -144,12 +158,12 @@ def read_weather(
                 rows = read_hourly_table(
                     path,
                     unit=_declared(unit, path),
-                    times=times,
-                    utc_offset=_offset(utc_offset, path),
+                    times=kind_of.times,
+                    utc_offset=_offset(kind_of.utc_offset, path),
                     columns=columns,
                     dates=dates,
-                    day_starts=day_starts,
-                    minimum_hours=minimum_hours,
+                    day_starts=kind_of.day_starts,
+                    minimum_hours=kind_of.minimum_hours,
                     station=station,
                 )
             parts.append(rows)

@@ -31,6 +31,37 @@ GIVE_UP_YEARS = 2  # unreachable years in a row after which a station's further 
 GIVE_UP_STATIONS = 3  # stations in a row without any answer after which the others are not asked for
 
 
+@dataclass(frozen=True)
+class Requests:
+    """How the station service is asked.
+
+    Parameters
+    ----------
+    candidates : int
+        How many stations are asked for on behalf of one trap.
+    at_once : int
+        Requests under way at the same time, 1 to 4.
+    timeout : float
+        Longest wait for any single read [s].
+    longest : float
+        Longest time for one request in all, however slowly its bytes come [s].
+    attempts : int
+        How often an unreachable or unreadable year is tried in all.
+    pause : float
+        Wait before the first retry [s]; doubled before each further one.
+    """
+
+    candidates: int = 3
+    at_once: int = 3
+    timeout: float = service.TIMEOUT
+    longest: float = LONGEST
+    attempts: int = service.ATTEMPTS
+    pause: float = service.PAUSE
+
+
+_POLITE = Requests()
+
+
 def fetch_weather(
     traps: pd.DataFrame,
     *,
@@ -41,12 +72,7 @@ def fetch_weather(
     refresh: bool = False,
     observations_only: bool = True,
     keep_forecast: bool = False,
-    candidates: int = 3,
-    requests_at_once: int = 3,
-    timeout: float = service.TIMEOUT,
-    longest: float = LONGEST,
-    attempts: int = service.ATTEMPTS,
-    pause: float = service.PAUSE,
+    requests: Requests = _POLITE,
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """Fetch daily minima and maxima of the stations near the traps.
@@ -71,18 +97,8 @@ def fetch_weather(
         are kept and marked as modelled.
     keep_forecast : bool
         Keep days after the run date, marked as forecast; otherwise they are dropped.
-    candidates : int
-        How many stations are asked for on behalf of one trap.
-    requests_at_once : int
-        Requests under way at the same time, 1 to 4.
-    timeout : float
-        Longest wait for any single read [s].
-    longest : float
-        Longest time for one request in all, however slowly its bytes come [s].
-    attempts : int
-        How often an unreachable or unreadable year is tried in all.
-    pause : float
-        Wait before the first retry [s]; doubled before each further one.
+    requests : Requests
+        How the service is asked.
     progress : callable, optional
         Called with one line per station and year.
 
@@ -105,12 +121,12 @@ def fetch_weather(
     hints and are not used: coverage is that of the days returned.
     """
     run_date = np.datetime64("today" if today is None else today).astype("datetime64[D]")
-    first, last = _check(years, run_date, requests_at_once, attempts)
+    first, last = _check(years, run_date, requests)
     say = progress or (lambda _line: None)
     store = StationCache(Path(cache))
-    remarks = refresh_station_list(store, refresh=refresh, timeout=timeout, today=run_date, say=say)
-    with service.session(store.station_list, timeout=timeout, longest=longest) as client:
-        plan = plan_fetch(client, traps, max_distance_km=max_distance_km, candidates=candidates)
+    remarks = refresh_station_list(store, refresh=refresh, timeout=requests.timeout, today=run_date, say=say)
+    with service.session(store.station_list, timeout=requests.timeout, longest=requests.longest) as client:
+        plan = plan_fetch(client, traps, max_distance_km=max_distance_km, candidates=requests.candidates)
         if plan.stations.empty:
             raise FetchError(_nothing_planned(plan, max_distance_km))
         loads = _load(
@@ -120,9 +136,7 @@ def fetch_weather(
             store,
             run_date,
             refresh=refresh,
-            workers=requests_at_once,
-            attempts=attempts,
-            pause=pause,
+            requests=requests,
             say=say,
         )
     weather, rows = to_dataset(
@@ -184,17 +198,19 @@ def _plain(value: object) -> object:
     return value.item() if isinstance(value, np.generic) else value
 
 
-def _check(years: tuple[int, int], run_date: np.datetime64, workers: int, attempts: int) -> tuple[int, int]:
+def _check(years: tuple[int, int], run_date: np.datetime64, requests: Requests) -> tuple[int, int]:
     first, last = int(years[0]), int(years[1])
     this_year = int(str(run_date)[:4])
     if not 1750 <= first <= last:
         raise ModelError(f"years = [{first}, {last}] must be a first and a last year, in this order.")
     if first > this_year:
         raise ModelError(f"years = [{first}, {last}] lie after the run date {run_date}.")
-    if not 1 <= workers <= 4:
-        raise ModelError(f"requests_at_once = {workers} must be 1 to 4, to be polite to a free service.")
-    if attempts < 1:
-        raise ModelError(f"attempts = {attempts} must be 1 or more.")
+    if not 1 <= requests.at_once <= 4:
+        raise ModelError(
+            f"requests_at_once = {requests.at_once} must be 1 to 4, to be polite to a free service."
+        )
+    if requests.attempts < 1:
+        raise ModelError(f"attempts = {requests.attempts} must be 1 or more.")
     return first, min(last, this_year)
 
 
@@ -217,9 +233,7 @@ def _load(
     today: np.datetime64,
     *,
     refresh: bool,
-    workers: int,
-    attempts: int,
-    pause: float,
+    requests: Requests,
     say: Progress,
 ) -> dict[str, _StationLoad]:
     """Take fresh years from the store and ask for the others; store each as it comes."""
@@ -241,12 +255,12 @@ def _load(
 
     def ask(station: str) -> None:
         try:
-            _ask_station(client, station, wanted[station], replies, silent, attempts, pause)
+            _ask_station(client, station, wanted[station], replies, silent, requests.attempts, requests.pause)
         finally:
             replies.put(None)
 
     total, done = sum(map(len, wanted.values())), 0
-    pool = ThreadPoolExecutor(max_workers=workers, thread_name_prefix="phenofit-fetch")
+    pool = ThreadPoolExecutor(max_workers=requests.at_once, thread_name_prefix="phenofit-fetch")
     try:
         futures = [pool.submit(ask, station) for station in wanted]
         open_stations = len(futures)

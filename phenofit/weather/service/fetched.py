@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.weather.reading.assemble import impossible
-from phenofit.weather.schema import FLAGS, SOURCES, new_dataset
+from phenofit.weather.schema import FLAGS, SOURCES, Provenance, new_dataset
 from phenofit.weather.service.cache import StoredYear
 from phenofit.weather.service.client import observed_sources
 
@@ -80,12 +80,12 @@ def to_dataset(
         source=source[keep],
         flag=flag[keep],
         provider=provider[keep],
-        origin="open station series, observations only"
-        if observations_only
-        else "open station series with model values",
-        license_text="; ".join(licenses),
-        attribution=", ".join(credits),
-        remarks=remarks,
+        provenance=Provenance(
+            origin=f"open station series{', observations only' if observations_only else ' with model values'}",
+            license_text="; ".join(licenses),
+            attribution=", ".join(credits),
+            remarks=remarks,
+        ),
     )
     return weather, counts
 
