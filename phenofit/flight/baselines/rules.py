@@ -28,7 +28,7 @@ day over the last fortnight before the event takes its place, and is the same th
 References
 ----------
 Arnold, C. Y. (1959). The determination and significance of the base temperature in a linear heat unit system.
-Proc. Amer. Soc. Hort. Sci. 74, 430-445 (from memory). Yang, S., Logan, J., Coffey, D. L. (1995). Mathematical
+Proc. Amer. Soc. Hort. Sci. 74, 430-445. Yang, S., Logan, J., Coffey, D. L. (1995). Mathematical
 formulae for calculating the base temperature for growing degree days. Agric. For. Meteorol. 74, 61-74 (from memory).
 """
 
@@ -277,7 +277,8 @@ def _jackknife(data: EventHeat, rule: str, base_range: tuple[float, float]) -> t
 
 
 def _standard_errors(values: npt.NDArray[np.float64]) -> tuple[float, float]:
-    # Jackknife of k groups (Tukey 1958, from memory): (k - 1) / k times the sum of squared differences.
+    # Jackknife of k groups: (k - 1) / k times the sum of squared differences (Efron & Tibshirani 1993,
+    # An Introduction to the Bootstrap).
     count = len(values)
     error = np.sqrt((count - 1) / count * ((values - values.mean(axis=0)) ** 2).sum(axis=0))
     return float(error[0]), float(error[1])

@@ -108,7 +108,7 @@ def choose_flights(
     -----
     A fit whose search did not end on a flat top is not chosen while another did. Among the rest, every number of
     flights whose AIC is within 2 of the least is held to describe the catches about as well (Burnham & Anderson
-    2002, *Model Selection and Multimodel Inference*, from memory), and the fewest of them is taken. The intervals
+    2002, *Model Selection and Multimodel Inference*, p. 131), and the fewest of them is taken. The intervals
     of the chosen fit do not know that there was a choice.
     """
     say = progress or (lambda _text: None)
