@@ -78,7 +78,7 @@ def site_errors(
 
     References
     ----------
-    Henderson (1975), Biometrics 31, 423-447 (mixed-model equations); from memory.
+    Henderson (1975), Biometrics 31, 423-447 (mixed-model equations).
 
     Examples
     --------

@@ -49,7 +49,7 @@ def hatch_mask(dataset: xr.Dataset, shown: Quantity) -> np.ndarray | None:
 def png_bytes(pixels: np.ndarray) -> bytes:
     """Write pixels as PNG.
 
-    ISO/IEC 15948, Portable Network Graphics: signature, IHDR, IDAT and IEND chunks; from memory.
+    ISO/IEC 15948, Portable Network Graphics: signature, IHDR, IDAT and IEND chunks.
     """
     height, width = pixels.shape[:2]
     rows = np.concatenate([np.zeros((height, 1), np.uint8), pixels.reshape(height, -1)], axis=1)
