@@ -181,8 +181,8 @@ def flights_evidence(fits: Mapping[str, FlightFit] | Sequence[FlightFit]) -> str
     -----
     No likelihood-ratio test is made: with one flight fewer the place of the missing one is not defined, and the
     usual reference does not hold. The words for differences in AIC: below 2 nearly as good, 2 to 7 less
-    supported, 7 to 10 hardly supported, above 10 not supported. Burnham & Anderson (2004, Sociol. Methods Res.
-    33, 270-272) set their limits at 2, 4 to 7 and 10.
+    supported, 7 to 10 hardly supported, above 10 not supported. Burnham & Anderson (2004, Sociol. Methods
+    Res. 33, 270-272) set their limits at 2, 4 to 7 and 10.
     """
     named = _named(fits)
     _same_records(named)
