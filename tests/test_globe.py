@@ -11,7 +11,7 @@ from phenofit.globe import EARTH_RADIUS_KM, distance_km
 
 
 def test_radius_is_the_mean_radius_of_the_ellipsoid() -> None:
-    # WGS 84 (NIMA TR8350.2): a = 6378137 m, 1/f = 298.257223563; from memory.
+    # WGS 84 (NIMA TR8350.2): a = 6378137 m, 1/f = 298.257223563 (EPSG ellipsoid 7030).
     a = 6378.137
     b = a * (1 - 1 / 298.257223563)
     assert pytest.approx((2 * a + b) / 3, abs=5e-5) == EARTH_RADIUS_KM

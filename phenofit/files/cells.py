@@ -213,7 +213,7 @@ _PARTS: dict[str, Callable[[str, str, str], tuple[str, str, str]]] = {
 }
 _MONTH_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTHS = {name: number for number, name in enumerate(_MONTH_NAMES, start=1)}
-_CENTURY_PIVOT = 69  # two-digit years from 69 on are of the 20th century, as in POSIX (from memory)
+_CENTURY_PIVOT = 69  # two-digit years from 69 on are of the 20th century, as in POSIX strptime, %y
 _NUMERIC_DATE = re.compile(r"(\d{1,4})([-/.])(\d{1,2})\2(\d{1,4})", re.ASCII)
 _NAMED_DATE = re.compile(
     r"(?P<day>\d{1,2})[-\s./]+(?P<month>[A-Za-z]{3,9})\.?[-\s,./]+(?P<year>\d{4}|\d{2})", re.ASCII

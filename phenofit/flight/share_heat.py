@@ -23,7 +23,7 @@ def share_intervals(
 
     The heat of a share depends on requirement and spread. The distance to an end is the root of the sum of squares of
     what the ends of these two profile intervals add to the heat, with the correlation of the two estimates: the
-    method of variance estimates recovery (Zou and Donner 2008, Stat. Med. 27:1693-1702; citation from memory). For
+    method of variance estimates recovery (Zou and Donner 2008, Stat. Med. 27:1693-1702). For
     half of the flight this is the profile interval of the requirement.
     """
     if list(shares) != sorted(shares):

@@ -8,7 +8,7 @@ from phenofit.units import degree_day_unit
 __all__ = ["STANDARD_NAME", "heat_attributes"]
 
 STANDARD_NAME = "integral_wrt_time_of_air_temperature_excess"
-"""Standard name of the climate and forecast conventions for heat above a threshold (from memory)."""
+"""Standard name of the climate and forecast conventions for heat above a threshold (table, version 57)."""
 
 
 def heat_attributes(

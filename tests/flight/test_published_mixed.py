@@ -6,7 +6,7 @@ curve of steepness k the logit is ``k (T - m - u)``: a normal shift u is a rando
 scale, own to each trap-year or shared by a site. Factors are covariates of the log requirement; with one effect for
 each cell of the design nothing hangs on the requirement being multiplied and not added to.
 
-Sources as in ``test_published_fits``: "read", "from memory", "computed".
+Sources as in ``test_published_fits``: "read", "checked against", "computed", "from memory" (not read again).
 """
 
 from __future__ import annotations
@@ -63,8 +63,8 @@ def _plain_beta_binomial(y: Floats, n: Floats) -> tuple[Floats, Floats, float]:
 @pytest.mark.parametrize(
     ("group", "mu", "theta", "value"),
     [
-        # From memory, last digit unsure (Williams 1975, Biometrics; Weil's litters): means 0.898 and 0.740, theta =
-        # 1 / (a + b) 0.021 and 0.465. More digits and the log-likelihoods: computed.
+        # Weil's litters (Williams 1975, Biometrics 31, 949-952). Means, theta = 1 / (a + b) and
+        # log-likelihoods are computed, and checked against scipy.stats.betabinom below.
         ("CTRL", 0.897976, 0.020613, -21.253528),
         ("TREAT", 0.740007, 0.465064, -31.531689),
     ],

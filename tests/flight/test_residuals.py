@@ -39,7 +39,7 @@ class _Fixed(np.random.Generator):
 
 
 def _chance_of(counts: tuple[int, ...], chance: np.ndarray, phi: float) -> np.ndarray:
-    """Dirichlet-multinomial chance at each node (Mosimann 1962, from memory)."""
+    """Dirichlet-multinomial chance at each node (Mosimann 1962)."""
     n, a = np.array(counts), phi * chance
     out = gammaln(n.sum() + 1) - gammaln(n + 1).sum() + gammaln(phi) - gammaln(phi + n.sum())
     return np.asarray(np.exp(out + (gammaln(n + a) - gammaln(a)).sum(axis=1)))

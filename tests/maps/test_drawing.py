@@ -81,7 +81,7 @@ def test_scale_is_centred_and_speaks_in_words(maps: dict[str, xr.Dataset]) -> No
 
 
 def _luminance(colour: str) -> float:
-    """CIE lightness of an sRGB colour (IEC 61966-2-1 transfer curve, CIE 1976 L*; from memory)."""
+    """CIE lightness of an sRGB colour (IEC 61966-2-1 transfer curve, CIE 1976 L*)."""
     rgb = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)]) / 255
     linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
     y = float(linear @ [0.2126, 0.7152, 0.0722])
@@ -103,7 +103,7 @@ def test_scales_are_readable_in_grey(name: str) -> None:
 
 
 def test_early_and_late_differ_for_colour_blind_eyes() -> None:
-    # Viénot, Brettel and Mollon (1999) dichromat matrices on linear RGB; from memory.
+    # Viénot, Brettel and Mollon (1999) dichromat matrices on linear RGB, as in libDaltonLens.
     views = {
         "protan": np.array([[0.11238, 0.88762, 0], [0.11238, 0.88762, 0], [0.00401, -0.00401, 1]]),
         "deutan": np.array([[0.29275, 0.70725, 0], [0.29275, 0.70725, 0], [-0.02234, 0.02234, 1]]),
@@ -128,11 +128,12 @@ def test_caption_tells_what_the_map_is_made_from(maps: dict[str, xr.Dataset]) ->
 
 
 def test_outlines_lie_where_they_should() -> None:
-    # Four Corners, where four states meet: 36.999 N, 109.045 W (survey monument; from memory).
+    # Four Corners, where four states meet: 36.999 N, 109.045 W (monument: 36 59 56.3 N, 109 02 42.6 W).
     lines = [xy for level, xy in bundled_lines(-109.5, 36.5, -108.5, 37.5, finest=1) if level == 1]
     gap = min(float(np.hypot(*(xy - [-109.045, 36.999]).T).min()) for xy in lines)
     assert gap < 0.02
-    # Land's End, 50.066 N, 5.715 W, on the coast of Natural Earth at 1:50 million (from memory).
+    # Land's End, 50.066 N, 5.715 W, on the coast of Natural Earth at 1:50 million. An encyclopedia
+    # gives 50.069 N, 5.716 W, 0.3 km away.
     coast = [xy for level, xy in bundled_lines(-6.5, 49.5, -5.0, 50.5, finest=0) if level == 0]
     assert min(float(np.hypot(*(xy - [-5.715, 50.066]).T).min()) for xy in coast) < 0.1
 

@@ -147,7 +147,8 @@ def test_slopes_of_the_likelihood() -> None:
 
 
 def test_likelihood_is_that_of_contrasts() -> None:
-    # Restricted likelihood = likelihood of any full set of error contrasts (Harville 1974; from memory).
+    # Restricted likelihood = likelihood of any full set of error contrasts (Harville 1974, Biometrika
+    # 61, 383-385).
     data = invented_sites(12, noise=(0.2, 1.0))
     contrasts = np.linalg.svd(data.design.T)[2][1:]
 

@@ -92,7 +92,8 @@ def test_logistic_curve_is_the_one_of_scipy() -> None:
 
 
 def test_swarming_widens_counts_as_the_dirichlet_multinomial_says() -> None:
-    # Variance of a Dirichlet-multinomial count is n p (1-p) (n + phi) / (1 + phi) (Mosimann 1962, from memory).
+    # Variance of a Dirichlet-multinomial count is n p (1-p) (n + phi) / (1 + phi) (Mosimann 1962; as
+    # scipy.stats.dirichlet_multinomial.var).
     phi = 12.0
     catches, truth = draw(traps(4000), concentration=phi, moths_per_trap_year=80, moths_size=1e6)
     counts = counts_by_trap(catches)

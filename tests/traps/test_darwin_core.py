@@ -1,4 +1,4 @@
-"""Darwin Core occurrences out and in; the terms are those of the standard's quick reference (from memory)."""
+"""Darwin Core occurrences out and in; the terms are those of TDWG's list for occurrences."""
 
 from __future__ import annotations
 

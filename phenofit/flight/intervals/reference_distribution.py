@@ -2,10 +2,11 @@ r"""What a fall of the likelihood is held against: how many numbers carry the er
 
 Where years shift, a requirement is known as well as a mean of so many normal values as there are years, and the
 variance of those values is fitted from them. Twice the fall of the log-likelihood at the true mean of `n` normal
-values is exactly :math:`n \log(1 + t^2 / (n - 1))`, Student's *t* on n - 1 degrees of freedom (a textbook result,
-from memory). That, with `n` the number of years (or sites, the scarcer where both are fitted), is the reference for
-every parameter but the variances. The chi-squared reference takes `n` to be large and is too short; a bare quantile
-of *t* set against the root of the fall allows for the unknown variance twice and is too long.
+values is exactly :math:`n \log(1 + t^2 / (n - 1))`, Student's *t* on n - 1 degrees of freedom
+(*Mathematical Methods for Physics and Engineering*, section 31.7.5). That, with `n` the number of years (or
+sites, the scarcer where both are fitted), is the reference for every parameter but the variances. The
+chi-squared reference takes `n` to be large and is too short; a bare quantile of *t* set
+against the root of the fall allows for the unknown variance twice and is too long.
 
 The standard deviation of the years' own shift is known from what is left of them when base and requirement have had
 their part. That of the trap-years' shift and the concentration are known from the trap-years.
@@ -79,7 +80,7 @@ def p_value_of_ratio(statistic: float, tested: int, degrees: float, *, fitted: i
     """Return the chance of a likelihood ratio as large, where so many parameters tested are held at their true values.
 
     The likelihood ratio of normal means with a common fitted variance is ``n log(1 + k F / v)`` for k means tested,
-    with n = v + k and the number of further means (a textbook result, from memory).
+    with n = v + k and the number of further means (*The Book of Statistical Proofs*, P443).
     """
     from scipy.stats import chi2, f
 

@@ -9,7 +9,7 @@ counted, ``A = phi (1 - sum p_c)`` and ``r_c = phi p_c``, the chance is
     prod_counted rising(phi p_j, n_j) / Gamma(T) * integral pi^T (1 - pi)^A prod_c P(N_c >= n_c) dlogit(pi).
 
 The integrand falls at least exponentially to both sides and is analytic in a strip, so that evenly spaced points
-give it to about ten digits (the trapezoidal rule: Trefethen and Weideman 2014, SIAM Rev. 56:385-458, from memory).
+give it to about ten digits (the trapezoidal rule: Trefethen and Weideman 2014, SIAM Rev. 56:385-458).
 """
 
 from __future__ import annotations

@@ -14,8 +14,8 @@ Weibull    1 - 2^(-(h / M)^(pi / (sqrt(6) c)))          ``c`` is the SD of log h
 gamma      P(a, h nu / M),  a = 1 / c^2, nu its median  ``c`` is the SD over the mean of heat
 ========== =========================================== =======================================
 
-``P`` is the regularised incomplete gamma function. ``m`` is the requirement without the trap-year's shift. The shapes are textbook distributions (from memory);
-the tests hold them against `scipy.stats`.
+``P`` is the regularised incomplete gamma function. ``m`` is the requirement without the trap-year's shift.
+The shapes are textbook distributions, checked against `scipy.stats` in ``tests/flight/test_curves.py``.
 """
 
 from __future__ import annotations

@@ -35,7 +35,7 @@ def gamma_share(a: float, x: float) -> tuple[float, float, float]:
     """Return the regularised lower incomplete gamma function and its slopes in `x` and in `a`.
 
     ``P = x^a exp(-x) / Gamma(a) * sum_n x^n / (a (a + 1) .. (a + n))``, all terms positive (Abramowitz and Stegun
-    6.5.29, from memory); its slope in `a` term by term.
+    6.5.29; NIST Digital Library of Mathematical Functions 8.7.1); its slope in `a` term by term.
     """
     if x <= 0.0:
         return 0.0, 0.0, 0.0
@@ -67,8 +67,8 @@ def gamma_share(a: float, x: float) -> tuple[float, float, float]:
 def gamma_median(a: float) -> tuple[float, float]:
     """Return the median of the gamma distribution of scale 1, and its slope in the shape `a`.
 
-    Its asymptotic series (Choi 1994, Proc. Am. Math. Soc. 121:245-251, from memory), and for small shapes Newton
-    steps from there.
+    Its asymptotic series (Choi 1994, Proc. Am. Math. Soc. 121:245-251), and for small shapes Newton steps
+    from there.
     """
     if a > 30.0:
         r = 1.0 / a

@@ -2,8 +2,8 @@
 
 A group is a year (or a site): all its trap-years share one shift. Within a group each trap-year has its own shift
 and, with several flights, its own log sizes (for records of presence its log abundance too). Both levels are centred on their mode and scaled by their curvature
-before the nodes are laid (adaptive quadrature: Pinheiro and Bates 1995, J. Comput. Graph. Stat. 4:12-35, from
-memory), so that few nodes do. Every latent value is measured in its own standard deviation; a standard deviation
+before the nodes are laid (adaptive quadrature: Pinheiro and Bates 1995, J. Comput. Graph. Stat. 4:12-35),
+so that few nodes do. Every latent value is measured in its own standard deviation; a standard deviation
 that goes to zero then leaves a plain product and no division by it.
 
 What a trap-year's counts say depends on its whole shift alone. The curves at its nodes are therefore computed once,

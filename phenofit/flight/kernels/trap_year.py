@@ -141,7 +141,7 @@ def trap_year_chance(
     The chance of interval j is ``p_j = (1 - e) a_j / sum(a) + e d_j`` with
     ``a_j = effort_j * sum_g w_g [G_g(h_right) - G_g(h_left)]``, `e` the stray share and `d_j` the interval's share
     of the trap's time and effort. The counts, given their total, are Dirichlet-multinomial with concentration
-    phi (Mosimann 1962, Biometrika 49:65-82, from memory); see :mod:`phenofit.flight.kernels.censored` for counts known
+    phi (Mosimann 1962, Biometrika 49:65-82); see :mod:`phenofit.flight.kernels.censored` for counts known
     only as "at least n", and :mod:`phenofit.flight.kernels.presence` for records of presence.
     """
     requirement, concentration, stray, factor = args[1], args[3], args[4], args[6][i]

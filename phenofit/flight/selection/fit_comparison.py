@@ -86,7 +86,7 @@ def compare(fits: Mapping[str, FlightFit] | Sequence[FlightFit]) -> pd.DataFrame
     AIC is twice the number of fitted parameters minus twice the log-likelihood. It compares base temperatures,
     heat methods, starts and curves alike, because the data are catches in check intervals whatever heat means.
     Akaike weights: exp(-difference / 2), made to sum to 1 (Burnham & Anderson 2002, *Model Selection and
-    Multimodel Inference*, from memory).
+    Multimodel Inference*).
     """
     named = _named(fits)
     if len(named) < 2:
@@ -130,7 +130,7 @@ def likelihood_ratio(smaller: FlightFit, larger: FlightFit) -> RatioTest:
     where trap-years have one of their own only, as for the intervals of a fit (:mod:`phenofit.flight.intervals.reference_distribution`), so
     that a held value is rejected exactly where the interval of that level leaves it out; chi-squared without shifts. Where the smaller model puts a standard deviation at nought or the concentration at
     infinity, the value lies on the edge of what is possible, and half of the chi-squared chance is taken
-    (Self & Liang 1987, J. Amer. Stat. Assoc. 82, 605-610, from memory).
+    (Self & Liang 1987, J. Amer. Stat. Assoc. 82, 605-610).
     """
     from scipy.stats import chi2
 
@@ -180,8 +180,9 @@ def flights_evidence(fits: Mapping[str, FlightFit] | Sequence[FlightFit]) -> str
     Notes
     -----
     No likelihood-ratio test is made: with one flight fewer the place of the missing one is not defined, and the
-    usual reference does not hold. The words follow common usage for differences in AIC: below 2 nearly as good,
-    2 to 7 less supported, 7 to 10 hardly supported, above 10 not supported (Burnham & Anderson 2002, from memory).
+    usual reference does not hold. The words for differences in AIC: below 2 nearly as good, 2 to 7 less
+    supported, 7 to 10 hardly supported, above 10 not supported. Burnham & Anderson (2004, Sociol. Methods
+    Res. 33, 270-272) set their limits at 2, 4 to 7 and 10.
     """
     named = _named(fits)
     _same_records(named)

@@ -81,7 +81,7 @@ def fit_flights(
     ``"compare"`` fits one flight, two, and so on, and stops where a further flight does not lower the AIC. A fit whose
     search did not converge is not chosen while another did. Among the rest, numbers of flights whose AIC is
     within 2 of the least describe the catches about as well (Burnham & Anderson 2002, *Model Selection and Multimodel
-    Inference*, from memory); the fewest of them is taken. The intervals of the chosen fit do not know of the choice.
+    Inference*, p. 131); the fewest of them is taken. The intervals of the chosen fit do not know of the choice.
     """
     say = progress or (lambda _text: None)
     numbers = model.numbers

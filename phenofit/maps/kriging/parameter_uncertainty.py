@@ -24,7 +24,7 @@ _KEPT_TIMES_SITES = 6400  # keeps the work of a prediction bounded
 def parameter_sets(model: Kriging) -> list[tuple[float, Kriging]]:
     """Return parameter sets with their weights.
 
-    Handcock and Stein (1993), Technometrics 35, 403-410 (averaging over covariance parameters); from memory.
+    Handcock and Stein (1993), Technometrics 35, 403-410 (averaging over covariance parameters).
     """
     data = model.data
     n = len(data.values)

@@ -21,7 +21,7 @@ def restricted_log_likelihood(
 ) -> tuple[float, np.ndarray]:
     """Return the restricted log-likelihood and its slopes in the logs of the parameters.
 
-    Patterson and Thompson (1971), Biometrika 58, 545-554; from memory.
+    Patterson and Thompson (1971), Biometrika 58, 545-554.
     """
     distance = cdist(data.points, data.points)
     shape = sill * correlation(covariance, length)(distance)

@@ -22,13 +22,14 @@ HOTTEST_MONTH = 50.0
 COLDEST_SUMMER = 12.0
 """Least median daily maximum of the warmest month at sea level outside the polar circles [degC].
 
-Below a mean of 10 degC in the warmest month lie the polar climates without trees (Koppen's class E, from memory); the
-daily maxima are some degrees above the mean (no source).
+Below a mean of 10 degC in the warmest month lie the polar climates without trees (Koppen's class E; American
+Meteorological Society, Glossary of Meteorology, "tree climate"). The daily maxima are some
+degrees above the mean (no source).
 """
 NARROW_DAY, NARROW_YEAR = 3.0, 8.0
 """Fahrenheit read as tenths leaves days and years narrower than this: 20 degF to 2 degC [degC] (no source)."""
 LAPSE = 0.0065
-"""By how much the limit falls with height [degC/m] (standard atmosphere, from memory)."""
+"""By how much the limit falls with height [degC/m] (standard atmosphere, ICAO Doc 7488)."""
 POLAR_CIRCLE = 66.5
 """Poleward of it the limit is 0 [degrees] (no source)."""
 _MANY = 10  # examples that one sentence lists
