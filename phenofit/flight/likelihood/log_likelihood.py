@@ -39,10 +39,11 @@ from phenofit.flight.kernels.crossed import (
 from phenofit.flight.kernels.curves import curve_code
 from phenofit.flight.kernels.integrate import group_likelihood
 from phenofit.flight.likelihood.flight_data import FlightData
+from phenofit.flight.likelihood.parameters import INDEPENDENT, Entry, entries_of
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 from phenofit.heat.settings import HeatSettings
 
-__all__ = ["INDEPENDENT", "Layout", "Likelihood", "hermite"]
+__all__ = ["Layout", "Likelihood", "hermite"]
 
 
 # A node whose nominal share is below exp(-36) of the largest moves no digit, tails wider than normal included.
@@ -53,8 +54,6 @@ _NO_WEIGHT = 36.0
 _REACH = 0.2
 _SEARCH_NODES = 9
 SMALLEST_OWN = 0.5
-INDEPENDENT = 1e13
-"""Concentration at which moths are independent to the last digit: stands for the multinomial."""
 _THREADS = max(1, min(4, os.cpu_count() or 1))
 
 
@@ -75,26 +74,15 @@ class Layout:
         """Length of the vector."""
         return self.places.end
 
-    @property
+    @cached_property
+    def entries(self) -> tuple[Entry, ...]:
+        """Parameter of each place."""
+        return entries_of(self.flights, self.covariates)
+
+    @cached_property
     def names(self) -> tuple[str, ...]:
-        """Names of the entries; those that stand as logarithms begin with ``log``."""
-        k = self.flights
-        return (
-            "base",
-            *(f"requirement_{g + 1}" for g in range(k)),
-            *(f"log spread_{g + 1}" for g in range(k)),
-            "log concentration",
-            "log group_sd",
-            "log shift_sd",
-            *(f"size_{g + 1}" for g in range(1, k)),
-            *(f"log size_sd_{g + 1}" for g in range(1, k)),
-            "logit stray",
-            "upper",
-            "log cross_sd",
-            "log abundance",
-            "log abundance_sd",
-            *(f"effect {c}" for c in self.covariates),
-        )
+        """Names of the entries, with the scale of the search before: ``log spread_1``."""
+        return tuple(entry.name for entry in self.entries)
 
     def index(self, name: str) -> int:
         """Return the place of a name."""
