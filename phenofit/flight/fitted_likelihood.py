@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +11,7 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.flight.estimate.setup import SMALLEST_STRAY, build_likelihood
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
-from phenofit.flight.likelihood.log_likelihood import INDEPENDENT, Layout, Likelihood
+from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
 from phenofit.flight.result import FlightFit
 from phenofit.records import Records
 
@@ -27,26 +26,19 @@ def vector_of(
     """Return the parameter vector of the likelihood from named values."""
     theta = np.zeros(layout.size)
     crossed = group == "year" and "shift_sd_site" in parameters and "shift_sd_year" in parameters
-    lacking = {
-        "log group_sd": parameters.get(f"shift_sd_{group}", 1e-3),
-        "log cross_sd": parameters["shift_sd_site"] if crossed else 1e-3,
-        "log shift_sd": parameters.get("shift_sd", 1e-3),
-        "log concentration": parameters.get("concentration", INDEPENDENT),
-        "log abundance": parameters.get("abundance", 1.0),
-        "log abundance_sd": parameters.get("abundance_sd", 1.0),
-    }
-    for k, name in enumerate(layout.names):
-        if name == "logit stray":
-            share = max(parameters["stray_share"], SMALLEST_STRAY)
-            theta[k] = math.log(share / (1.0 - share))
-        elif name == "upper":
+    for k, entry in enumerate(layout.entries):
+        parameter, name = entry.parameter, entry.plain(group, crossed)
+        if parameter.name == "upper":
             theta[k] = parameters.get("upper", 0.0 if upper is None else upper)
-        elif name in lacking:
-            theta[k] = math.log(lacking[name])
-        elif name.startswith("log "):
-            theta[k] = math.log(parameters[name[4:]])
+            continue
+        if parameter.absent is None:
+            value = parameters[name]
         else:
-            theta[k] = parameters[name]
+            shared = parameter.part != "group" or group is not None
+            value = parameters.get(name, parameter.absent) if shared else parameter.absent
+        if parameter.name == "stray_share":
+            value = max(value, SMALLEST_STRAY)
+        theta[k] = parameter.searched(value)
     return theta
 
 

@@ -8,6 +8,7 @@ from typing import Self
 
 from phenofit.errors import ModelError
 from phenofit.flight.kernels.curves import CURVE_CODES, curve_code
+from phenofit.flight.likelihood.parameters import on_heat_scale
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 from phenofit.flight.likelihood.record_forms import RECORDS
 from phenofit.heat.settings import HeatSettings, upper_threshold
@@ -38,7 +39,6 @@ MOST_FLIGHTS = 3
 
 _DEFAULT_STRAY = 0.001
 _COUNTS = ("dirichlet-multinomial", "multinomial")
-_HEAT_BOUND = ("requirement", "spread", "shift_sd", "upper")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,7 +133,7 @@ class _Terms:
         Rearing data, a search for the upper threshold and held heat sums (requirement, spread, SD of shifts) are
         dropped: a sum of one scale means nothing on another.
         """
-        kept = {k: v for k, v in self.hold.items() if not k.startswith(_HEAT_BOUND)}
+        kept = {name: value for name, value in self.hold.items() if not on_heat_scale(name)}
         return replace(self, heat=heat, base=base, hold=kept, upper_range=None, rearing=None)
 
 

@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import math
 
-from phenofit.flight.estimate.maximise import LARGEST_CONCENTRATION, SMALLEST_SD, Maximum
+from phenofit.flight.estimate.maximise import Maximum
 from phenofit.flight.intervals.curvature import Disagreement
+from phenofit.flight.likelihood.parameters import (
+    LARGEST_CONCENTRATION,
+    SMALLEST_SD,
+    split_name,
+    unit_of,
+)
 from phenofit.flight.result import FlightFit
 
 __all__ = ["curvature_problems", "find_problems", "quadrature_problems", "rearing_problems"]
@@ -33,11 +39,11 @@ def _open_ends(fit: FlightFit) -> list[str]:
     said = []
     percent = f"{100 * fit.settings.level:g} %"
     for name in fit.profiles:
-        if not name.startswith(("base", "requirement", "spread", "upper")):
+        if split_name(name)[0] not in ("base", "requirement", "spread", "upper"):
             continue
         low, high = fit.interval(name)
         words = "upper threshold" if name == "upper" else name.replace("_", ", flight ")
-        unit = "°C" if name in ("base", "upper") else "°C-days"
+        unit = _unit_words(name)
         bounds = fit.profiles[name]
         if low is None and high is None:
             said.append(f"These data do not fix the {words}: its {percent} interval is open on both sides.")
@@ -61,13 +67,17 @@ def _open_ends(fit: FlightFit) -> list[str]:
     return said
 
 
+def _unit_words(name: str) -> str:
+    return {"degC": "°C", "degC d": "°C-days"}[unit_of(name)]
+
+
 def _boundaries(fit: FlightFit) -> list[str]:
     said = []
     for name, value in fit.parameters.items():
         if name not in fit.profiles and name not in ("shift_sd", "concentration", "shift_sd_year"):
             continue
-        if name.startswith("shift_sd") and value < 1.1 * SMALLEST_SD:
-            part = {"shift_sd": "trap-year", "shift_sd_year": "year", "shift_sd_site": "site"}[name]
+        part = {"shift_sd": "trap-year", "shift_sd_year": "year", "shift_sd_site": "site"}.get(name)
+        if part is not None and value < 1.1 * SMALLEST_SD:
             said.append(f"The {part} shift cannot be told from nought in these data.")
         if name == "concentration" and value > 0.9 * LARGEST_CONCENTRATION:
             said.append("The counts vary no more than independent moths would (concentration at its bound).")
@@ -98,7 +108,7 @@ def curvature_problems(disagreements: tuple[Disagreement, ...]) -> list[str]:
     """Return a sentence for each standard error that the likelihood does not confirm."""
     return [
         f"The curvature at the maximum gives the {d.name.replace('_', ', flight ')} a standard error of "
-        f"{d.curvature:.3g} and its profile one of {d.profile:.3g} {'°C' if d.name in ('base', 'upper') else '°C-days'}: "
+        f"{d.curvature:.3g} and its profile one of {d.profile:.3g} {_unit_words(d.name)}: "
         "forecasts draw from the profile."
         for d in disagreements
     ]

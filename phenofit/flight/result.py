@@ -16,6 +16,13 @@ from phenofit.errors import ModelError
 from phenofit.flight.intervals.profile import Profile
 from phenofit.flight.kernels.curves import heat_at_share, peak_heat
 from phenofit.flight.likelihood.covariates import covariate_design
+from phenofit.flight.likelihood.parameters import (
+    Parameter,
+    parameter_of,
+    plain_name,
+    split_name,
+    unit_of,
+)
 from phenofit.flight.model import FitSettings
 from phenofit.traps import left_out_by_reason, left_out_words
 
@@ -117,7 +124,7 @@ class FlightFit:
     @property
     def shift_sd(self) -> float:
         """SD of the whole shift of a trap-year never seen before, all parts together [degC d]."""
-        parts = [v for k, v in self.parameters.items() if k.startswith("shift_sd")]
+        parts = [v for k, v in self.parameters.items() if k in ("shift_sd", "shift_sd_year", "shift_sd_site")]
         return math.sqrt(sum(v * v for v in parts))
 
     def _of(self, name: str, flight: int) -> float:
@@ -203,7 +210,7 @@ class FlightFit:
         if key not in self.profiles and f"{key}_1" in self.profiles:
             key = f"{key}_1"
         low, high = self.profile(key).interval(self.settings.level if level is None else level)
-        if low is None and ("_sd" in key or key == "stray_share") and not key.startswith("effect "):
+        if low is None and _row(key).from_zero:
             low = 0.0
         return low, high
 
@@ -252,7 +259,7 @@ class FlightFit:
         """Table of ``parameter, flight, estimate, low, high, unit, note``; an open end is missing."""
         rows = []
         for key, value in self.parameters.items():
-            name, flight = _split(key)
+            name, flight = split_name(key)
             low: float | None = None
             high: float | None = None
             note = "held" if self._is_held(key) else "no interval asked for"
@@ -267,7 +274,7 @@ class FlightFit:
                     "estimate": value,
                     "low": low,
                     "high": high,
-                    "unit": _unit(key),
+                    "unit": unit_of(key),
                     "note": note,
                 }
             )
@@ -302,14 +309,7 @@ class FlightFit:
         values = {k: np.full(count, v) for k, v in self.parameters.items()}
         names = list(self.covariance.columns)
         if names:
-            centre = np.array(
-                [
-                    math.log(self.parameters[n[4:]])
-                    if n.startswith("log ")
-                    else _searched(self.parameters, n)
-                    for n in names
-                ]
-            )
+            centre = np.array([_row(n).searched(self.parameters[plain_name(n)]) for n in names])
             scale, vectors = np.linalg.eigh(self.covariance.to_numpy())
             root = vectors * np.sqrt(np.maximum(scale, 0.0))
             generator = np.random.default_rng(seed)
@@ -328,15 +328,16 @@ class FlightFit:
     def _natural(self, names: list[str], centre: np.ndarray, drawn: np.ndarray) -> dict[str, np.ndarray]:
         """Return draws around `centre` on the natural scale, in the search range."""
         values: dict[str, np.ndarray] = {}
-        for k, name in enumerate(names):
-            if "_sd" in name and name.startswith("log "):
+        for k, searched in enumerate(names):
+            parameter, name = _row(searched), plain_name(searched)
+            if parameter.is_sd:
                 # An SD that cannot be distinguished from zero is not known on the log scale: the deviate is taken to
                 # the natural scale and reflected at zero.
-                values[name[4:]] = np.exp(centre[k]) * np.abs(1.0 + drawn[:, k])
-            elif name.startswith("logit "):
-                values[name[6:]] = 1.0 / (1.0 + np.exp(-(centre[k] + drawn[:, k])))
-            elif name.startswith("log "):
-                values[name[4:]] = np.exp(centre[k] + np.clip(drawn[:, k], -20.0, 20.0))
+                values[name] = np.exp(centre[k]) * np.abs(1.0 + drawn[:, k])
+            elif parameter.transform == "logit":
+                values[name] = 1.0 / (1.0 + np.exp(-(centre[k] + drawn[:, k])))
+            elif parameter.transform:
+                values[name] = np.exp(centre[k] + np.clip(drawn[:, k], -20.0, 20.0))
             else:
                 values[name] = centre[k] + drawn[:, k]
         if "base" in values:
@@ -448,33 +449,10 @@ class FlightFit:
         return read_file(path)
 
 
-_UNITS = {
-    "base": "degC",
-    "upper": "degC",
-    "abundance": "moths",
-    "requirement": "degC d",
-    "spread": "degC d",
-    "shift_sd": "degC d",
-}
-
-
-def _searched(parameters: dict[str, float], name: str) -> float:
-    # A value on the scale of the search that is not a logarithm: a logit, or the value itself.
-    if not name.startswith("logit "):
-        return parameters[name]
-    share = parameters[name[6:]]
-    return math.log(share / (1.0 - share))
-
-
-def _split(key: str) -> tuple[str, int | None]:
-    head, _, tail = key.rpartition("_")
-    # The effect of a column or level named zone_2 belongs to no flight.
-    return (head, int(tail)) if tail.isdigit() and not key.startswith("effect ") else (key, None)
-
-
-def _unit(key: str) -> str:
-    name = _split(key)[0]
-    return _UNITS["shift_sd"] if name.startswith("shift_sd") else _UNITS.get(name, "1")
+def _row(name: str) -> Parameter:
+    parameter = parameter_of(name)
+    assert parameter is not None, name
+    return parameter
 
 
 def _label(parameter: str, flight: Any) -> str:

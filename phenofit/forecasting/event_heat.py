@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy.special import betainc, gammaincinv, ndtr, ndtri
 
 from phenofit.errors import ModelError
-from phenofit.flight.kernels.curves import curve_code
+from phenofit.flight.kernels.curves import GAMMA, LOG_LOGISTIC, LOG_NORMAL, LOGISTIC, NORMAL, curve_code
 from phenofit.forecasting.events import event_share
 
 if TYPE_CHECKING:
@@ -63,16 +63,16 @@ def curve_quantile(
         *(np.asarray(v, dtype=np.float64) for v in (share, median, requirement, spread))
     )
     p = np.clip(p, 1e-12, 1.0 - 1e-12)
-    if code == 5:
+    if code == GAMMA:
         shape = (m / s) ** 2
         return np.asarray(np.where(mid > 0.0, mid * gammaincinv(shape, p) / gammaincinv(shape, 0.5), mid))
-    if code in (0, 2):
+    if code in (NORMAL, LOG_NORMAL):
         z = ndtri(p)
-    elif code in (1, 3):
+    elif code in (LOGISTIC, LOG_LOGISTIC):
         z = np.log(p / (1.0 - p)) * math.sqrt(3.0) / math.pi
     else:
         z = np.log(-np.log1p(-p) / math.log(2.0)) * math.sqrt(6.0) / math.pi
-    if code in (0, 1):
+    if code in (NORMAL, LOGISTIC):
         return np.asarray(mid + s * z)
     # A negative median stays negative: it is a date before the sum begins, for every share.
     return np.asarray(np.where(mid > 0.0, mid * np.exp(z * s / m), mid))

@@ -16,7 +16,8 @@ from phenofit.flight.estimate.setup import build_likelihood
 from phenofit.flight.fitted_likelihood import vector_of
 from phenofit.flight.fitting import fit_data
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
-from phenofit.flight.likelihood.log_likelihood import INDEPENDENT, Likelihood
+from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.likelihood.parameters import INDEPENDENT
 from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.plan.assumed_truth import PlanTruth
 from phenofit.plan.weather_seasons import PlanWeather, check_plan

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from phenofit.flight.likelihood.parameters import TABLE
 from phenofit.seasons import MonthDay
 from phenofit.units import convert_degree_days, from_celsius
 
@@ -33,21 +34,7 @@ _MONTHS = (
     "December",
 )  # fmt: skip
 _UNITS = {"degC": "°C", "degC d": "°C-days", "degF": "°F", "degF d": "°F-days", "1": ""}
-_PARAMETERS = {
-    "base": "base temperature",
-    "requirement": "requirement: heat at half of the flight",
-    "spread": "spread of the flight",
-    "shift_sd_year": "how much years differ (SD)",
-    "shift_sd_site": "how much sites differ (SD)",
-    "shift_sd": "how much trap-years differ (SD)",
-    "concentration": "concentration of counts (small: swarms)",
-    "size": "log size against flight 1, mean",
-    "size_sd": "log size against flight 1, SD",
-    "stray_share": "share of stray moths",
-    "upper": "upper threshold",
-    "abundance": "moths of a trap in a season, typical",
-    "abundance_sd": "how much that differs between trap-years (SD of its logarithm)",
-}
+_WORDS = {parameter.name: parameter.words for parameter in TABLE}
 _OF_FIRST_CATCHES = {
     "requirement": "heat at half of the first catches",
     "spread": "spread of the first catches",
@@ -154,7 +141,7 @@ def heat_words(fit: FlightFit, *, base: bool = True) -> str:
 
 def parameter_words(name: str, flight: Any = None, flights: int = 1, records: str = "counts") -> str:
     """Return what a parameter of a fit to such records is."""
-    text = _PARAMETERS.get(name, name.replace("_", " "))
+    text = _WORDS.get(name, name.replace("_", " "))
     if records == "first catch":
         text = _OF_FIRST_CATCHES.get(name, text)
     known = flight is not None and not pd.isna(flight)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BeforeValidator, Field, ValidationInfo, create_model, model_validator
 
 from phenofit.errors import ModelError
 from phenofit.flight.kernels.curves import CURVE_CODES
+from phenofit.flight.likelihood.parameters import Parameter, parameter_of, split_name
 from phenofit.flight.likelihood.record_forms import RECORDS
 from phenofit.flight.model import (
     CHOOSE,
@@ -83,12 +83,6 @@ Range = Annotated[tuple[float, float], BeforeValidator(temperature_range)]
 UPPER_RANGE = (25.0, 40.0)
 
 
-# What a held parameter is called, its flight at the end; the base and the share of strays have keys of their own.
-_HELD = re.compile(
-    r"(?P<name>requirement|spread|size|size_sd)_(?P<flight>[1-9])|concentration|abundance(_sd)?|shift_sd(_year|_site)?|effect .+"
-)
-_ANY_SIGN = ("size_2", "size_3", "effect ")
-_HEAT_SUMS = ("requirement", "spread", "shift_sd")
 _OWN_KEYS = {
     "base": "base = ... in [flights]",
     "stray_share": "stray = ... in [flights]",
@@ -105,10 +99,19 @@ def _hold(value: Any) -> dict[str, float]:
     return {str(name): _held_value(str(name), number) for name, number in value.items()}
 
 
+def _to_hold(name: str) -> Parameter | None:
+    """Return the parameter that can be held by this name, of a flight that a model can have."""
+    head, flight = split_name(name)
+    parameter = parameter_of(name)
+    if parameter is None or parameter.name in _OWN_KEYS or name != (f"{head}_{flight}" if flight else head):
+        return None
+    flights = range(parameter.first_flight, MOST_FLIGHTS + 1) if parameter.first_flight else (None,)
+    return parameter if flight in flights else None
+
+
 def _held_value(name: str, number: Any) -> float:
-    found = _HELD.fullmatch(name)
-    lowest = 2 if found and str(found["name"]).startswith("size") else 1
-    if not found or (found["flight"] and not lowest <= int(found["flight"]) <= MOST_FLIGHTS):
+    parameter = _to_hold(name)
+    if parameter is None:
         own = _OWN_KEYS.get(name)
         remedy = (
             f"Write {own}, a key of its own."
@@ -117,7 +120,7 @@ def _held_value(name: str, number: Any) -> float:
             "abundance, abundance_sd, size_2, size_sd_2, and 'effect NAME' of a covariate."
         )
         raise refuse(f"'{name}' is no parameter that can be held here.", remedy)
-    if name.startswith(_HEAT_SUMS):
+    if parameter.unit == "degC d":
         held = degree_days(number, name)
     elif isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
         raise refuse(
@@ -126,7 +129,7 @@ def _held_value(name: str, number: Any) -> float:
         )
     else:
         held = float(number)
-    if held <= 0 and not name.startswith(_ANY_SIGN):
+    if held <= 0 and not parameter.any_sign:
         raise refuse(f"'{name}' is held at {number!r}.", "Write a number above 0.")
     return held
 

@@ -38,7 +38,7 @@ def tables() -> dict[str, Any]:
             "trap": ["A"] * 3 + ["B"] * 3,
             "date": [*dates, *dates],
             "count": [0, 5, 2, 1, np.nan, 7],
-            "set": pd.to_datetime(["2024-06-01", None, None] * 2),
+            "set": ["2024-06-01", "", ""] * 2,
         }
     )
     high = 15.0 + 12.0 * np.sin(2 * np.pi * (np.arange(len(DAYS)) - 110) / 366)

@@ -18,6 +18,7 @@ from phenofit.flight.fitting import fit_data
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.likelihood.parameters import split_name, unit_of
 from phenofit.flight.likelihood.subset import subset
 from phenofit.flight.model import FitSettings
 from phenofit.flight.result import FlightFit
@@ -155,8 +156,9 @@ def influence(
         rows.append(_row(fit, data, name, gone, values, converged, note))
     table = _largest(fit, pd.DataFrame(rows))
     table = table.sort_values("largest", ascending=False, kind="stable", na_position="first")
-    names = [c for c in table.columns if c.startswith(("base", "requirement"))]
-    table.attrs["units"] = {c: "degC" if c.startswith("base") else "degC d" for c in names}
+    table.attrs["units"] = {
+        c: unit_of(name) for name in _followed(fit) for c in table.columns if c in (name, f"{name}_change")
+    }
     return table.reset_index(drop=True)
 
 
@@ -168,7 +170,7 @@ def _refit(job: _Job) -> tuple[dict[str, float], bool, str]:
         factor = covariate_design(found.data, job.settings.covariates).factor(found.parameters, job.place)
     except (FitError, DataError, ModelError) as error:
         return {}, False, str(error)
-    values = {k: v * factor if k.startswith("requirement") else v for k, v in found.parameters.items()}
+    values = {k: v * factor if split_name(k)[0] == "requirement" else v for k, v in found.parameters.items()}
     return values, found.converged, "" if found.converged else "the search did not converge"
 
 

@@ -21,6 +21,7 @@ from phenofit.errors import ModelError
 from phenofit.flight.diagnostics.influences import added_by_each
 from phenofit.flight.estimate.setup import public_name
 from phenofit.flight.fitted_likelihood import data_of_fit, likelihood_at
+from phenofit.flight.likelihood.parameters import unit_of
 from phenofit.flight.result import FlightFit
 
 if TYPE_CHECKING:
@@ -86,5 +87,5 @@ def quick_influence(
             relative[:, moved.index(name)] = np.abs(step[:, at]) / np.sqrt(covariance[at, at])
     table["largest"] = relative.max(axis=1)
     table = table.sort_values("largest", ascending=False, kind="stable").reset_index(drop=True)
-    table.attrs["units"] = {f"{n}_change": "degC" if n == "base" else "degC d" for n in followed}
+    table.attrs["units"] = {f"{n}_change": unit_of(n) for n in followed}
     return table

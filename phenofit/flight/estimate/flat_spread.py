@@ -8,6 +8,7 @@ import numpy as np
 
 from phenofit.flight.estimate.maximise import Box, Maximum, maximise
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.likelihood.parameters import Parameter
 
 __all__ = ["lifted", "lifted_start"]
 
@@ -56,8 +57,8 @@ def lifted_start(likelihood: Likelihood, start: np.ndarray, box: Box) -> np.ndar
 def _resting(likelihood: Likelihood, theta: np.ndarray, box: Box) -> list[tuple[int, tuple[float, ...]]]:
     # Free spreads so near to their bound that they make no difference, and what to try.
     found = []
-    for place, name in enumerate(likelihood.layout.names):
-        tried = _tried(name)
+    for place, entry in enumerate(likelihood.layout.entries):
+        tried = _tried(entry.parameter)
         if tried and box.free[place] and math.exp(theta[place]) * _side(tried) <= tried[0] * _side(tried):
             found.append((place, tried))
     return found
@@ -84,13 +85,10 @@ def _likelier(
     return best
 
 
-def _tried(name: str) -> tuple[float, ...]:
-    if not name.startswith("log "):
-        return ()
-    kind = name.removeprefix("log ")
-    if kind.endswith("_sd") or "_sd_" in kind:
-        kind = "size" if kind.startswith(("size", "abundance")) else "shift"
-    return _TRIED.get(kind, ())
+def _tried(parameter: Parameter) -> tuple[float, ...]:
+    if parameter.is_sd:
+        return _TRIED["shift" if parameter.on_heat_scale else "size"]
+    return _TRIED.get(parameter.name, ())
 
 
 def _side(tried: tuple[float, ...]) -> float:

@@ -16,8 +16,8 @@ def in_order(
 ) -> Maximum:
     """Return the maximum with its flights numbered by their requirements."""
     order = np.argsort(_requirements(likelihood, found.theta), kind="stable")
-    names = likelihood.layout.names
-    held = any(not box.free[k] for k, name in enumerate(names) if name.rsplit("_", 1)[-1].isdigit())
+    entries = likelihood.layout.entries
+    held = any(not box.free[k] for k, entry in enumerate(entries) if entry.parameter.first_flight)
     if held or np.array_equal(order, np.arange(likelihood.flights)):
         return found
     start = box.inside(_renumbered(likelihood, found.theta, order))

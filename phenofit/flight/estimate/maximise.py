@@ -15,11 +15,6 @@ __all__ = ["Box", "Maximum", "curvature", "maximise"]
 
 Objective = Callable[[np.ndarray], tuple[float, np.ndarray]]
 
-# Below this a shift SD cannot be told from nought, above this concentration counts are multinomial.
-SMALLEST_SD = 0.5
-LARGEST_SD = 1000.0
-LARGEST_CONCENTRATION = 1e5
-
 
 @dataclass(frozen=True)
 class Box:
@@ -32,33 +27,10 @@ class Box:
     @classmethod
     def of(cls, layout: Layout, base_range: tuple[float, float], heat_range: float) -> Box:
         """Return the default box, everything free."""
-        low = np.full(layout.size, -np.inf)
-        high = np.full(layout.size, np.inf)
-        for k, name in enumerate(layout.names):
-            if name == "base":
-                low[k], high[k] = base_range
-            elif name.startswith("requirement"):
-                low[k], high[k] = 1.0, heat_range
-            elif name.startswith("log spread"):
-                low[k], high[k] = np.log(1.0), np.log(2000.0)
-            elif name == "log concentration":
-                low[k], high[k] = np.log(0.05), np.log(LARGEST_CONCENTRATION)
-            elif name in ("log group_sd", "log cross_sd", "log shift_sd"):
-                low[k], high[k] = np.log(SMALLEST_SD), np.log(LARGEST_SD)
-            elif name.startswith("size_"):
-                low[k], high[k] = -7.0, 7.0
-            elif name.startswith("log size_sd"):
-                low[k], high[k] = np.log(0.01), np.log(4.0)
-            elif name == "upper":
-                low[k], high[k] = 15.0, 45.0
-            elif name == "log abundance":
-                low[k], high[k] = np.log(0.01), np.log(1e6)
-            elif name == "log abundance_sd":
-                low[k], high[k] = np.log(0.01), np.log(6.0)
-            elif name == "logit stray":
-                low[k], high[k] = -12.0, -0.5
-            else:
-                low[k], high[k] = -5.0, 5.0
+        low, high = np.array([entry.parameter.bounds for entry in layout.entries]).T.copy()
+        at = layout.places
+        low[at.base], high[at.base] = base_range
+        high[at.requirement : at.spread] = heat_range
         return cls(low, high, np.ones(layout.size, dtype=bool))
 
     def hold(self, place: int) -> Box:

@@ -14,14 +14,14 @@ from phenofit.errors import ModelError
 from phenofit.flight.estimate.maximise import Box
 from phenofit.flight.likelihood.covariates import CovariateDesign, covariate_design
 from phenofit.flight.likelihood.flight_data import FlightData
-from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
+from phenofit.flight.likelihood.parameters import plain_name
 from phenofit.flight.model import FitSettings
 
 __all__ = [
     "SMALLEST_STRAY",
     "build_likelihood",
     "natural_values",
-    "plain_name",
     "public_name",
     "search_box",
     "shared_groups",
@@ -116,14 +116,12 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
     )
     box = Box.of(layout, settings.base_range, max(2.0 * float(np.nanmax(warm)), 100.0))
     template = np.zeros(layout.size)
-    at = layout.index("logit stray")
-    share = max(settings.stray_share, SMALLEST_STRAY)
-    template[at] = math.log(share / (1.0 - share))
+    at, upper = layout.places.stray, layout.places.upper
+    template[at] = layout.entries[at].parameter.searched(max(settings.stray_share, SMALLEST_STRAY))
     box.low[at] = min(box.low[at], template[at])
-    hold = [layout.index(name) for name in _lacking(settings)]
+    hold = list(_lacking(layout, settings))
     if not settings.stray_fitted:
         hold.append(at)
-    upper = layout.index("upper")
     template[upper] = 0.0 if settings.heat.upper is None else settings.heat.upper
     if settings.upper_range is not None:
         box.low[upper], box.high[upper] = settings.upper_range
@@ -141,9 +139,8 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
         else:
             known = ", ".join(plain_name(n) for n in public)
             raise ModelError(f"there is no parameter '{name}' to hold; there are {known}.")
-        inner = (
-            max(inner, float(box.low[place])) if "_sd" in name and not name.startswith("effect ") else inner
-        )
+        if layout.entries[place].parameter.is_sd:
+            inner = max(inner, float(box.low[place]))
         template[place] = inner
         box.low[place], box.high[place] = min(box.low[place], inner), max(box.high[place], inner)
         hold.append(place)
@@ -170,44 +167,29 @@ def _keep_order(box: Box, index: Callable[[str], int], settings: FitSettings, te
 
 
 def public_name(likelihood: Likelihood, settings: FitSettings, place: int) -> str:
-    """Return the name of an entry as results show it; ``log …`` where it stands as a logarithm."""
-    name = likelihood.layout.names[place]
-    if name == "log group_sd":
-        return f"log shift_sd_{settings.group or 'year'}"
-    if name == "log cross_sd" and settings.crossed:
-        return "log shift_sd_site"
-    return "logit stray_share" if name == "logit stray" else name
+    """Return the name of an entry as results show it, with the scale of the search before: ``log spread_1``."""
+    return likelihood.layout.entries[place].public(settings.group, settings.crossed)
 
 
 def natural_values(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> dict[str, float]:
-    """Return the parameters of a vector by name, on their natural scale, those the model lacks left out."""
-    out: dict[str, float] = {}
-    lacking = _lacking(settings)
-    for place, value in enumerate(theta):
-        if likelihood.layout.names[place] in lacking:
-            continue
-        name = public_name(likelihood, settings, place)
-        if name.startswith("logit "):
-            out[plain_name(name)] = 1.0 / (1.0 + math.exp(-float(value)))
-        else:
-            out[plain_name(name)] = math.exp(float(value)) if name.startswith("log ") else float(value)
-    return out
-
-
-def plain_name(public: str) -> str:
-    """Return the name of a parameter on its natural scale, whatever scale the search has it on."""
-    return public.removeprefix("log ").removeprefix("logit ")
-
-
-def _lacking(settings: FitSettings) -> set[str]:
-    """Return the entries of the vector, by their names there, that play no part in a model."""
-    played = {
-        "upper": settings.upper_range is not None,
-        "log group_sd": settings.group is not None,
-        "log cross_sd": settings.crossed,
-        "log shift_sd": "trap-year" in settings.shifts,
-        "log concentration": _likelihood_counts(settings) == "dirichlet-multinomial",
-        "log abundance": settings.records == "presence",
-        "log abundance_sd": settings.records == "presence",
+    """Return the parameters of a vector by name, on their natural scale, without those that the model lacks."""
+    lacking = _lacking(likelihood.layout, settings)
+    return {
+        entry.plain(settings.group, settings.crossed): entry.parameter.natural(float(theta[place]))
+        for place, entry in enumerate(likelihood.layout.entries)
+        if place not in lacking
     }
-    return {name for name, plays in played.items() if not plays}
+
+
+def _lacking(layout: Layout, settings: FitSettings) -> set[int]:
+    """Return the places of the entries that play no part in a model."""
+    has = {
+        "": True,
+        "fitted upper threshold": settings.upper_range is not None,
+        "group": settings.group is not None,
+        "crossed groups": settings.crossed,
+        "own shift": "trap-year" in settings.shifts,
+        "overdispersion": _likelihood_counts(settings) == "dirichlet-multinomial",
+        "presence": settings.records == "presence",
+    }
+    return {place for place, entry in enumerate(layout.entries) if not has[entry.parameter.part]}

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from phenofit.flight.estimate.maximise import SMALLEST_SD, Box
+from phenofit.flight.estimate.maximise import Box
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.likelihood.parameters import SMALLEST_SD
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 
 __all__ = ["first_scale", "starting_points"]

@@ -16,6 +16,7 @@ from phenofit.flight.fitted_likelihood import data_of_fit
 from phenofit.flight.fitting import fit_data
 from phenofit.flight.inference.redraw import Redraw, redraw
 from phenofit.flight.intervals.profile import level_of_root
+from phenofit.flight.likelihood.parameters import parameter_of
 from phenofit.flight.result import FlightFit
 
 if TYPE_CHECKING:
@@ -150,7 +151,8 @@ def bootstrap_interval(
     reach = level_of_root(max(cut, usual.root_at(0.5)), usual.degrees)
     followed = fit_data(data, replace(fit.settings, level=reach), profiles=(name,)).profile(name)
     low, high = followed.crossing(cut)
-    if low is None and "_sd" in name:
+    parameter = parameter_of(name)
+    if low is None and parameter is not None and parameter.is_sd:
         low = 0.0
     return BootstrapInterval(
         name, fit.parameters[name], level, low, high, cut, usual.root_at(level), np.array(roots), failed

@@ -18,6 +18,7 @@ from phenofit.flight.fitted_likelihood import likelihood_at
 from phenofit.flight.intervals.profile import conditional, square_root, where_passed
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.likelihood.parameters import split_name
 from phenofit.flight.result import FlightFit
 
 __all__ = ["Ridge", "Search", "ends_of"]
@@ -75,7 +76,7 @@ class Search:
         if names[0] == names[1]:
             raise ModelError("a joint region needs two different parameters.")
         # An entry at a bound has no curvature in the fit; it gets a wide scale of its own.
-        covariance = np.diag(np.where([n.startswith("requirement") for n in public], 25.0**2, 1.0))
+        covariance = np.diag(np.where([split_name(n)[0] == "requirement" for n in public], 25.0**2, 1.0))
         seen = [k for k, name in enumerate(public) if name in fit.covariance.columns]
         order = [public[k] for k in seen]
         covariance[np.ix_(seen, seen)] = fit.covariance.loc[order, order].to_numpy()

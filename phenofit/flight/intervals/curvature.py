@@ -47,7 +47,8 @@ def agreed_covariance(
     free = np.flatnonzero(box.free)
     for at, place in enumerate(free):
         name = likelihood.layout.names[place]
-        if not interior[at] or not name.startswith(("base", "upper", "requirement")):
+        parameter = likelihood.layout.entries[place].parameter
+        if not interior[at] or parameter.name not in ("base", "upper", "requirement"):
             continue
         if _agrees(likelihood, top, box, covariance, at):
             continue

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -10,10 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from phenofit.flight.estimate.maximise import Box, Maximum
-from phenofit.flight.estimate.setup import plain_name, public_name
+from phenofit.flight.estimate.setup import public_name
 from phenofit.flight.intervals.profile import Profile, profile_entry
 from phenofit.flight.intervals.reference_distribution import degrees_of_error
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.likelihood.parameters import plain_name
 from phenofit.flight.model import FitSettings
 
 __all__ = ["follow_profiles"]
@@ -36,7 +36,8 @@ class _Job:
 def _follow(job: _Job) -> tuple[str, Profile, Maximum]:
     # A twin that begins its searches anew: the answer then does not depend on what ran before, or where.
     likelihood = job.likelihood.twin()
-    name = plain_name(job.public)
+    entry = likelihood.layout.entries[job.place]
+    name, parameter = plain_name(job.public), entry.parameter
     profile, highest = profile_entry(
         likelihood,
         job.top,
@@ -44,16 +45,12 @@ def _follow(job: _Job) -> tuple[str, Profile, Maximum]:
         job.covariance,
         job.place,
         name=name,
-        logarithmic=job.public.startswith("log"),
+        logarithmic=bool(parameter.transform),
         level=job.level,
         degrees=job.degrees,
-        transform=_share_of if job.public.startswith("logit ") else None,
+        transform=parameter.natural if parameter.transform == "logit" else None,
     )
     return name, profile, highest
-
-
-def _share_of(logit: float) -> float:
-    return 1.0 / (1.0 + math.exp(-logit))
 
 
 def follow_profiles(

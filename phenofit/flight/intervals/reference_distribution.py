@@ -40,6 +40,7 @@ import math
 
 import pandas as pd
 
+from phenofit.flight.likelihood.parameters import split_name
 from phenofit.flight.model import FitSettings
 
 __all__ = ["carriers", "cut_of_ratio", "degrees_of_error", "p_value_of_ratio"]
@@ -59,11 +60,11 @@ def degrees_of_error(name: str, settings: FitSettings, table: pd.DataFrame) -> f
     what, number = carriers(settings, table)
     if what == "moth":
         return math.inf
-    if name in ("shift_sd", "concentration") or name.startswith("size_sd"):
+    if split_name(name)[0] in ("shift_sd", "concentration", "size_sd"):
         shared = sum(int(table[part].nunique()) for part in ("year", "site") if part in settings.shifts)
         return float(max(len(table) - max(shared, 1), 1))
-    if name.startswith("shift_sd_"):
-        part = name.removeprefix("shift_sd_")
+    part = {"shift_sd_year": "year", "shift_sd_site": "site"}.get(name)
+    if part is not None:
         # Base and requirement both follow the differences between years; sites of one weather tell no base.
         used = 2 if settings.base_held is None and part == "year" else 1
         return _single_number(int(table[part].nunique()), used)

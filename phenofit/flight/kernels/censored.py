@@ -15,9 +15,11 @@ give it to about ten digits (the trapezoidal rule: Trefethen and Weideman 2014, 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
+from phenofit.flight.kernels.arguments import CHANCE, INFORMATION, SLOPE, Floats, Ints
 from phenofit.flight.kernels.gamma_ratios import log_rising
 from phenofit.heat.compiled.compiler import compiled
 
@@ -70,22 +72,32 @@ def _tail(n: int, r: float, log_pi: float, log_rest: float) -> tuple[float, floa
     return max(tail, 1e-300), tail_r, at
 
 
+class _Record(NamedTuple):
+    """A trap-year with counts known from below; the shapes of these are ``concentration * chance``."""
+
+    concentration: float
+    total: int  # moths counted
+    rest_shape: float
+    counts: Ints
+    is_open: Ints
+    chance: Floats
+
+
 @compiled
-def _log_integrand(  # type: ignore[no-untyped-def]
-    y, total, rest_shape, concentration, first, count, is_open, chance, n, slopes
-):
-    # Log of the integrand at logit y, its slope and curvature in y; log(1 - pi); slopes in the shapes r_c.
+def _log_integrand(y: float, record: _Record, slopes: Floats) -> tuple[float, float, float, float]:
+    # Log of the integrand at logit y, its slope and curvature in y; log(1 - pi); fills the slopes in the shapes r_c.
+    total, rest_shape, chance = record.total, record.rest_shape, record.chance
     log_rest = -math.log1p(math.exp(y)) if y < 35.0 else -y
     log_pi = y + log_rest
     pi = math.exp(log_pi)
     value = total * log_pi + rest_shape * log_rest
     slope = total * (1.0 - pi) - rest_shape * pi
     bend = -(total + rest_shape) * pi * (1.0 - pi)
-    for k in range(n):
-        if is_open[first + k] == 0:
+    for k in range(slopes.shape[0]):
+        if record.is_open[k] == 0:
             continue
-        r = concentration * chance[0, k]
-        least = count[first + k]
+        r = record.concentration * chance[k]
+        least = record.counts[k]
         tail, tail_r, at = _tail(least, r, log_pi, log_rest)
         value += math.log(tail)
         ratio = at / tail
@@ -97,66 +109,48 @@ def _log_integrand(  # type: ignore[no-untyped-def]
 
 @compiled
 def censored(
-    concentration: float,
-    total: int,
-    first: int,
-    count: np.ndarray,
-    is_open: np.ndarray,
-    chance: np.ndarray,
-    n: int,
-) -> float:
-    """Return the log chance of a trap-year with counts known from below."""
+    concentration: float, total: int, count: Ints, is_open: Ints, checks: Floats
+) -> tuple[float, float]:
+    """Return the log chance of a trap-year with counts known from below, and its slope in the log concentration."""
+    n = count.shape[0]
+    chance = checks[CHANCE]
     slopes = np.zeros(n)
     means = np.zeros(n)
     value = -math.lgamma(float(total))
     d_concentration = 0.0
     rest = 1.0
     for k in range(n):
-        p = chance[0, k]
-        if is_open[first + k] != 0:
+        p = chance[k]
+        if is_open[k] != 0:
             rest -= p
             continue
-        rising, slope, second = log_rising(concentration * p, count[first + k])
+        rising, slope, second = log_rising(concentration * p, count[k])
         value += rising
         d_concentration += p * slope
-        chance[2, k] = concentration * slope
-        chance[3, k] = concentration * concentration * second
+        checks[SLOPE, k] = concentration * slope
+        checks[INFORMATION, k] = concentration * concentration * second
     rest = max(rest, 1e-9)
     rest_shape = concentration * rest
+    record = _Record(concentration, total, rest_shape, count, is_open, chance)
 
     # The top of the integrand, by Newton steps.
     y = math.log(total / rest_shape)
     bend = -1.0
     for _ in range(60):
-        height, slope, bend, log_rest = _log_integrand(
-            y, total, rest_shape, concentration, first, count, is_open, chance, n, slopes
-        )
+        height, slope, bend, log_rest = _log_integrand(y, record, slopes)
         step = slope / max(-bend, 1e-3)
         step = max(-2.0, min(2.0, step))
         y += step
         if abs(step) < 1e-3 * min(1.0, 1.0 / math.sqrt(max(-bend, 1e-3))):
             break
-    height, slope, bend, log_rest = _log_integrand(
-        y, total, rest_shape, concentration, first, count, is_open, chance, n, slopes
-    )
+    height, slope, bend, log_rest = _log_integrand(y, record, slopes)
     step = min(_WIDEST, 0.9 / math.sqrt(max(-bend, 1e-3)))
     area = 0.0
     mean_rest = 0.0
     for side in (-1.0, 1.0):
         k = 0 if side < 0.0 else 1
         while k < _STEPS:
-            term, slope, _bend, log_rest = _log_integrand(
-                y + side * k * step,
-                total,
-                rest_shape,
-                concentration,
-                first,
-                count,
-                is_open,
-                chance,
-                n,
-                slopes,
-            )
+            term, slope, _bend, log_rest = _log_integrand(y + side * k * step, record, slopes)
             weight = math.exp(term - height)
             area += weight
             mean_rest += weight * log_rest
@@ -170,11 +164,10 @@ def censored(
     # d/dphi of phi (1 - sum p_c) and of the shapes phi p_c; then of each p_c, whose growth lessens the rest.
     d_concentration += rest * mean_rest
     for k in range(n):
-        if is_open[first + k] == 0:
+        if is_open[k] == 0:
             continue
         mean = means[k] / area
-        d_concentration += chance[0, k] * mean
-        chance[2, k] = concentration * (mean - mean_rest)
-        chance[3, k] = concentration * concentration * mean * mean
-    chance[2, n] = concentration * d_concentration
-    return float(value)
+        d_concentration += chance[k] * mean
+        checks[SLOPE, k] = concentration * (mean - mean_rest)
+        checks[INFORMATION, k] = concentration * concentration * mean * mean
+    return float(value), concentration * d_concentration

@@ -7,7 +7,7 @@ With ``v`` the year and ``w`` the site shifts in their own SDs, the log integran
 ``l_i`` the log integral of trap-year `i` over its own shift and flight sizes (Gauss-Hermite, as elsewhere). It is
 expanded about its top: log-likelihood = f(top) - log det(H) / 2, H = I + Z' K Z, K the curvatures -l_i''.
 
-All that is needed of a trap-year are moments of its own shift under its nodes: with the nodes laid at ``c`` and the
+All that is needed of a trap-year are moments of its own shift under its nodes: with the nodes placed at ``c`` and the
 shift moved by ``d`` own SDs, ``l(d) = log sum_q exp(t_q + x_q d - d^2 / 2)``; the slopes of `l` in `d` are cumulants of
 ``x`` and the slopes of its parameter gradient are covariances with ``x``. So the gradient of the whole, that of the
 determinant and of the moving top included, comes in closed form.
@@ -20,56 +20,84 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from phenofit.flight.kernels.integrate import find_mode, lay_nodes, make_room
+from phenofit.flight.kernels.arguments import (
+    Floats,
+    Ints,
+    ModelValues,
+    Places,
+    TrapRecords,
+    make_nodes,
+    make_room,
+    make_search,
+)
+from phenofit.flight.kernels.integrate import fill_nodes, find_mode
 from phenofit.heat.compiled.compiler import compiled
 
 __all__ = ["CrossedShifts", "crossed_likelihood"]
 
-Floats = npt.NDArray[np.float64]
-
 
 @compiled
-def trap_year_slopes(first, last, centres, scales, args, modes, slopes):  # type: ignore[no-untyped-def]
+def trap_year_slopes(
+    first: int,
+    last: int,
+    centres: Floats,
+    records: TrapRecords,
+    values: ModelValues,
+    modes: Floats,
+    slopes: Floats,
+) -> None:
     """Fill slope and minus curvature of each trap-year's log integral at its centre, by Laplace's rule."""
-    room = make_room(args[1].shape[0], scales.shape[0], args, 1, 1)
+    room = make_room(records, values)
+    search = make_search(values.latent_sd.shape[0])
     for i in range(first, last):
-        slope, curvature = find_mode(i, centres[i], args, scales, modes[i], 0.01, room)
+        slope, curvature = find_mode(i, centres[i], records, values, modes[i], 0.01, room, search)
         slopes[i, 0] = slope
         slopes[i, 1] = curvature
 
 
 @compiled
-def trap_year_moments(  # type: ignore[no-untyped-def]
-    first, last, centres, scales, args, grid, weights, modes, want, cumulants, gradients
-):
+def trap_year_moments(
+    first: int,
+    last: int,
+    centres: Floats,
+    records: TrapRecords,
+    values: ModelValues,
+    grid: Floats,
+    weights: Floats,
+    modes: Floats,
+    want: bool,
+    cumulants: Floats,
+    gradients: Floats,
+) -> None:
     """Fill the log integral of each trap-year, the cumulants of its shift, and how its slopes follow the centre."""
-    flights = args[1].shape[0]
-    dims = scales.shape[0]
+    own_sd = values.latent_sd[0]
     size = gradients.shape[2]
-    nodes = grid.shape[0]
-    room = make_room(flights, dims, args, nodes, size)
-    terms, places, slopes, grads, made = room[11:16]
+    count = grid.shape[0]
+    room = make_room(records, values)
+    own, dims = room.places.shift_sd, values.latent_sd.shape[0]
+    search, nodes = make_search(dims), make_nodes(count, dims, size)
+    terms, slopes, grads, made = nodes.terms, nodes.slopes, nodes.gradients, nodes.weights
+    shifts = nodes.latent[:, 0]
     for i in range(first, last):
-        lay_nodes(i, centres[i], want, args, scales, grid, weights, modes[i], room)
+        fill_nodes(i, centres[i], want, records, values, grid, weights, modes[i], room, search, nodes)
         highest = -1e300
-        for q in range(nodes):
+        for q in range(count):
             highest = max(highest, terms[q])
         total = 0.0
         mean = 0.0
-        for q in range(nodes):
+        for q in range(count):
             made[q] = math.exp(terms[q] - highest)
             total += made[q]
-            mean += made[q] * places[q, 0]
+            mean += made[q] * shifts[q]
         mean /= total
         variance = 0.0
         third = 0.0
         slope_mean = 0.0
         slope_with = 0.0
-        for q in range(nodes):
+        for q in range(count):
             made[q] /= total
-            off = places[q, 0] - mean
+            off = shifts[q] - mean
             variance += made[q] * off * off
             third += made[q] * off * off * off
             slope_mean += made[q] * slopes[q]
@@ -80,31 +108,30 @@ def trap_year_moments(  # type: ignore[no-untyped-def]
         cumulants[i, 3] = third
         if not want:
             continue
-        own = 2 * flights + 3
         for p in range(size):
             for k in range(3):
                 gradients[i, k, p] = 0.0
-        for q in range(nodes):
-            grads[q, own] = scales[0] * places[q, 0] * slopes[q]
+        for q in range(count):
+            grads[q, own] = own_sd * shifts[q] * slopes[q]
             for p in range(size):
                 gradients[i, 0, p] += made[q] * grads[q, p]
-        for q in range(nodes):
-            off = places[q, 0] - mean
+        for q in range(count):
+            off = shifts[q] - mean
             for p in range(size):
                 part = made[q] * (grads[q, p] - gradients[i, 0, p])
                 gradients[i, 1, p] += part * off
                 gradients[i, 2, p] += part * (off * off - variance)
         # The slope in the own SD belongs to x - d, which itself moves with d.
-        gradients[i, 1, own] -= scales[0] * slope_mean
-        gradients[i, 2, own] -= 2.0 * scales[0] * slope_with
+        gradients[i, 1, own] -= own_sd * slope_mean
+        gradients[i, 2, own] -= 2.0 * own_sd * slope_with
 
 
 @dataclass
 class CrossedShifts:
     """Which year and which site each trap-year has, and where the last search ended."""
 
-    year: npt.NDArray[np.int64]  # Shape (trap-years,): Numbers from 0.
-    site: npt.NDArray[np.int64]
+    year: Ints  # Shape (trap-years,): Numbers from 0.
+    site: Ints
     years: int  # How many there are.
     sites: int
     top: Floats  # Shape (years + sites,): Shifts in SDs at the last top.
@@ -136,7 +163,7 @@ def crossed_likelihood(
     shifts: CrossedShifts,
     scale: tuple[float, float],
     own: float,
-    flights: int,
+    places: Places,
     slopes_at: Callable[[Floats], Floats],
     moments_at: Callable[[Floats], tuple[Floats, Floats]],
     *,
@@ -194,8 +221,8 @@ def crossed_likelihood(
     gradient[:] = gradients[:, 0, :].sum(axis=0) - 0.5 * leverage @ curvature_slopes + along(centres)
     # The two SDs, by their logarithms.
     for place, mine, moved in (
-        (2 * flights + 2, slice(0, y), scale[0] * b[shifts.year]),
-        (4 * flights + 4, slice(y, None), scale[1] * b[site]),
+        (places.group_sd, slice(0, y), scale[0] * b[shifts.year]),
+        (places.cross_sd, slice(y, None), scale[1] * b[site]),
     ):
         pull = -shifts.gather(scale, curvature * moved)
         pull[mine] += b[mine]

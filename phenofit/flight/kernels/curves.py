@@ -32,6 +32,12 @@ from phenofit.heat.compiled.compiler import compiled
 
 __all__ = [
     "CURVE_CODES",
+    "GAMMA",
+    "LOGISTIC",
+    "LOG_LOGISTIC",
+    "LOG_NORMAL",
+    "NORMAL",
+    "WEIBULL",
     "curve_code",
     "curve_point",
     "heat_at_share",
@@ -40,7 +46,15 @@ __all__ = [
     "shares_flown",
 ]
 
-CURVE_CODES = {"normal": 0, "logistic": 1, "log-normal": 2, "log-logistic": 3, "Weibull": 4, "gamma": 5}
+NORMAL, LOGISTIC, LOG_NORMAL, LOG_LOGISTIC, WEIBULL, GAMMA = range(6)
+CURVE_CODES = {
+    "normal": NORMAL,
+    "logistic": LOGISTIC,
+    "log-normal": LOG_NORMAL,
+    "log-logistic": LOG_LOGISTIC,
+    "Weibull": WEIBULL,
+    "gamma": GAMMA,
+}
 
 _SQRT_HALF = math.sqrt(0.5)
 _INV_SQRT_2PI = 1.0 / math.sqrt(2.0 * math.pi)
@@ -64,14 +78,14 @@ def curve_point(
     code: int, h: float, median: float, m: float, s: float
 ) -> tuple[float, float, float, float, float]:
     """Return the share flown and its slopes at one heat sum."""
-    if code == 0:
+    if code == NORMAL:
         z = (h - median) / s
         if abs(z) > _FAR:
             return (1.0 if z > 0.0 else 0.0), 0.0, 0.0, 0.0, 0.0
         share = 0.5 * math.erfc(-z * _SQRT_HALF)
         bell = _INV_SQRT_2PI * math.exp(-0.5 * z * z)
         return share, bell / s, -bell / s, 0.0, -z * bell
-    if code == 1:
+    if code == LOGISTIC:
         z = _LOGISTIC * (h - median) / s
         e = math.exp(-abs(z))
         share = 1.0 / (1.0 + e) if z >= 0.0 else e / (1.0 + e)
@@ -82,7 +96,7 @@ def curve_point(
         # Before any heat nothing has flown; a shift that takes the median below zero means that all has.
         return (0.0 if h <= 0.0 else 1.0), 0.0, 0.0, 0.0, 0.0
     c = s / m
-    if code == 5:
+    if code == GAMMA:
         a = 1.0 / (c * c)
         nu, d_nu = gamma_median(a)
         x = h * nu / median
@@ -90,12 +104,12 @@ def curve_point(
         d_a += gain * d_nu * h / median
         return share, gain * nu / median, -gain * x / median, 2.0 * a * d_a / m, -2.0 * a * d_a
     r = math.log(h / median)
-    if code == 2:
+    if code == LOG_NORMAL:
         z = r / c
         share = 0.5 * math.erfc(-z * _SQRT_HALF)
         bell = _INV_SQRT_2PI * math.exp(-0.5 * z * z)
         gain = bell / c
-    elif code == 3:
+    elif code == LOG_LOGISTIC:
         z = _LOGISTIC * r / c
         e = math.exp(-abs(z))
         share = 1.0 / (1.0 + e) if z >= 0.0 else e / (1.0 + e)
@@ -189,16 +203,16 @@ def heat_at_share(curve: str, share: float, requirement: float, spread: float) -
     if not 0.0 < share < 1.0:
         raise ModelError(f"a share of a flight lies between 0 and 1, not at {share}.")
     code = curve_code(curve)
-    if code == 5:
+    if code == GAMMA:
         a = (requirement / spread) ** 2
         return float(requirement * gammaincinv(a, share) / gammaincinv(a, 0.5))
-    if code in (0, 2):
+    if code in (NORMAL, LOG_NORMAL):
         z = float(ndtri(share))
-    elif code in (1, 3):
+    elif code in (LOGISTIC, LOG_LOGISTIC):
         z = math.log(share / (1.0 - share)) / _LOGISTIC
     else:
         z = math.log(-math.log1p(-share) / _LN2) / _GUMBEL
-    if code <= 1:
+    if code in (NORMAL, LOGISTIC):
         return float(requirement + spread * z)
     return float(requirement * math.exp(spread / requirement * z))
 
@@ -229,17 +243,17 @@ def peak_heat(curve: str, requirement: float, spread: float) -> float:
     500.0
     """
     code = curve_code(curve)
-    if code <= 1:
+    if code in (NORMAL, LOGISTIC):
         return requirement
     c = spread / requirement
-    if code == 2:
+    if code == LOG_NORMAL:
         return requirement * math.exp(-c * c)
-    if code == 5:
+    if code == GAMMA:
         a = 1.0 / (c * c)
         return float(requirement * max(a - 1.0, 0.0) / gammaincinv(a, 0.5))
-    power = (_LOGISTIC if code == 3 else _GUMBEL) / c
+    power = (_LOGISTIC if code == LOG_LOGISTIC else _GUMBEL) / c
     if power <= 1.0:
         return 0.0
-    if code == 3:
+    if code == LOG_LOGISTIC:
         return float(requirement * ((power - 1.0) / (power + 1.0)) ** (1.0 / power))
     return float(requirement * ((power - 1.0) / (power * _LN2)) ** (1.0 / power))

@@ -1,10 +1,10 @@
 """Shifts and flight sizes integrated out by adaptive Gauss-Hermite quadrature, nested: trap-years within groups.
 
 A group is a year (or a site): all its trap-years share one shift. Within a group each trap-year has its own shift
-and, with several flights, its own log sizes (for records of presence its log abundance too). Both levels are centred on their mode and scaled by their curvature
-before the nodes are laid (adaptive quadrature: Pinheiro and Bates 1995, J. Comput. Graph. Stat. 4:12-35),
-so that few nodes do. Every latent value is measured in its own standard deviation; a standard deviation
-that goes to zero then leaves a plain product and no division by it.
+and, with several flights, its own log sizes (for records of presence its log abundance too). Both levels are centred
+on their mode and scaled by their curvature before the nodes are placed (adaptive quadrature: Pinheiro and Bates 1995,
+J. Comput. Graph. Stat. 4:12-35). Few nodes are then enough. Every latent value is measured in its own
+standard deviation; a standard deviation that goes to zero then leaves a plain product and no division by it.
 
 What a trap-year's counts say depends on its whole shift alone. The curves at its nodes are therefore computed once,
 about the mode of the group's shift; for the other shifts of the group the same nodes get other weights, unless they
@@ -22,16 +22,30 @@ import math
 
 import numpy as np
 
+from phenofit.flight.kernels.arguments import (
+    LOG_SIZE,
+    Floats,
+    Groups,
+    ModelValues,
+    NodeValues,
+    Quadrature,
+    Search,
+    TrapRecords,
+    Workspace,
+    make_nodes,
+    make_room,
+    make_search,
+)
 from phenofit.flight.kernels.trap_year import fill_curves, trap_year_chance
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = ["find_mode", "group_likelihood", "lay_nodes", "make_room"]
+__all__ = ["fill_nodes", "find_mode", "group_likelihood"]
 
 _HALF_LOG_2PI = 0.5 * math.log(2.0 * math.pi)
 
 
 @compiled
-def _cholesky(matrix: np.ndarray, factor: np.ndarray) -> None:
+def _cholesky(matrix: Floats, factor: Floats) -> None:
     n = matrix.shape[0]
     for a in range(n):
         for b in range(a + 1):
@@ -45,7 +59,7 @@ def _cholesky(matrix: np.ndarray, factor: np.ndarray) -> None:
 
 
 @compiled
-def _solve(factor: np.ndarray, right: np.ndarray, out: np.ndarray) -> None:
+def _solve(factor: Floats, right: Floats, out: Floats) -> None:
     # Solve L L' out = right.
     n = factor.shape[0]
     for a in range(n):
@@ -61,7 +75,7 @@ def _solve(factor: np.ndarray, right: np.ndarray, out: np.ndarray) -> None:
 
 
 @compiled
-def _inverse_factor(factor: np.ndarray, lower: np.ndarray) -> None:
+def _inverse_factor(factor: Floats, lower: Floats) -> None:
     # With H = L L', fill the lower triangular A with A A' = H^-1: the first latent value then follows the first
     # node alone. A is the Cholesky factor of the inverse, whose rows come from unit vectors.
     n = factor.shape[0]
@@ -79,103 +93,74 @@ def _inverse_factor(factor: np.ndarray, lower: np.ndarray) -> None:
 
 
 @compiled
-def make_room(flights, dims, args, nodes, size):  # type: ignore[no-untyped-def]
-    """Return the arrays to work in: room for the curves, one latent point, and all `nodes` of a trap-year."""
-    edge_of, catch_of = args[8], args[12]
-    widest = 0
-    most = 0
-    for i in range(edge_of.shape[0] - 1):
-        widest = max(widest, edge_of[i + 1] - edge_of[i])
-        most = max(most, catch_of[i + 1] - catch_of[i])
-    # 0 work, 1 sums, 2 chance, 3 latent, 4 information, 5 gradient, 6 log_size, 7 trial, 8 direction, 9 factor,
-    # 10 matrix; of each node 11 its log weight, 12 its place in SDs, 13 slope in the own shift, 14 gradient;
-    # 15 weights made, 16 mean gradient.
-    return (
-        np.empty((5, flights, widest)),
-        np.empty((6, flights)),
-        np.empty((6, max(most + 1, flights))),
-        np.empty(dims),
-        np.empty((dims, dims)),
-        np.zeros(size),
-        np.zeros(flights),
-        np.empty(dims),
-        np.empty(dims),
-        np.zeros((dims, dims)),
-        np.zeros((dims, dims)),
-        np.empty(nodes),
-        np.empty((nodes, dims)),
-        np.empty(nodes),
-        np.zeros((nodes, size)),
-        np.empty(nodes),
-        np.zeros(size),
-    )
-
-
-@compiled
-def _log_integrand(i, x, centre, fresh, want, args, scales, room):  # type: ignore[no-untyped-def]
+def _log_integrand(
+    i: int,
+    x: Floats,
+    centre: float,
+    fresh: bool,
+    want: bool,
+    records: TrapRecords,
+    values: ModelValues,
+    room: Workspace,
+) -> float:
     """Log chance of trap-year `i` at latent `x` (in SDs) plus the log of their standard normal density."""
-    curve, requirement, spread = args[:3]
-    mean_size, factors = args[5], args[6]
-    work, sums, chance, latent, information, gradient, log_size = room[:7]
-    flights = requirement.shape[0]
+    scales = values.latent_sd
+    flights = values.curves.requirement.shape[0]
     dims = x.shape[0]
-    square = x[0] * x[0]
+    square = float(x[0] * x[0])
     for g in range(1, flights):
-        log_size[g] = mean_size[g - 1] + scales[g] * x[g]
+        room.by_flight[LOG_SIZE, g] = values.mean_size[g - 1] + scales[g] * x[g]
     for g in range(1, dims):
         square += x[g] * x[g]
-    log_abundance = args[24]
+    log_abundance = values.log_abundance
     if dims > flights:
-        log_abundance += scales[flights] * x[flights]
+        log_abundance += float(scales[flights] * x[flights])
     if fresh:
-        fill_curves(
-            i,
-            centre + scales[0] * x[0],
-            curve,
-            requirement,
-            spread,
-            factors[i],
-            args[8],
-            args[9],
-            args[10],
-            args[11],
-            args[19],
-            work,
-            sums,
-        )
-    value = trap_year_chance(
-        i, log_size, log_abundance, want, args, work, sums, chance, latent, information, gradient
-    )
-    return value - 0.5 * square - dims * _HALF_LOG_2PI
+        fill_curves(i, centre + scales[0] * x[0], values.edges, values.curves, room.curves, room.by_flight)
+    value = trap_year_chance(i, log_abundance, want, records, values, room)
+    return float(value - 0.5 * square - dims * _HALF_LOG_2PI)
 
 
 @compiled
-def _curvature(scales, room):  # type: ignore[no-untyped-def]
-    # Cholesky factor of the curvature of minus the log integrand, in SDs, into room[9].
-    information, factor, matrix = room[4], room[9], room[10]
+def _curvature(scales: Floats, information: Floats, search: Search) -> None:
+    # Cholesky factor of the curvature of minus the log integrand, in SDs.
+    matrix = search.matrix
     dims = scales.shape[0]
     for a in range(dims):
         for b in range(dims):
             matrix[a, b] = scales[a] * scales[b] * information[a, b]
         matrix[a, a] += 1.0
-    _cholesky(matrix, factor)
+    _cholesky(matrix, search.factor)
 
 
 @compiled
-def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[no-untyped-def]
-    """Find the mode of the latent values of trap-year `i` with the group's shift at `centre`."""
-    latent, information = room[3], room[4]
-    trial, direction, factor = room[7], room[8], room[9]
+def find_mode(
+    i: int,
+    centre: float,
+    records: TrapRecords,
+    values: ModelValues,
+    mode: Floats,
+    tolerance: float,
+    room: Workspace,
+    search: Search,
+) -> tuple[float, float]:
+    """Find the mode of the latent values of trap-year `i` with the group's shift at `centre`.
+
+    Returns the slope of the log integral in the centre, and minus its curvature.
+    """
+    latent, information = room.latent, room.information
+    trial, direction, factor = search.trial, search.direction, search.factor
+    scales = values.latent_sd
     dims = mode.shape[0]
     # A literal True or False is a type of its own to the compiler, and would have every callee built again.
     quiet = dims < 1
     fresh = not quiet
-    value = _log_integrand(i, mode, centre, fresh, quiet, args, scales, room)
+    value = _log_integrand(i, mode, centre, fresh, quiet, records, values, room)
     rest = 0.0
     for _ in range(40):
         for a in range(dims):
             direction[a] = scales[a] * latent[a] - mode[a]
-        _curvature(scales, room)
+        _curvature(scales, information, search)
         _solve(factor, direction, trial)
         length = 0.0
         for a in range(dims):
@@ -183,7 +168,7 @@ def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[n
             # Distance in posterior standard deviations.
             length = max(length, abs(direction[a]) * factor[a, a])
         if length < tolerance:
-            # The slope at the mode itself, to first order: the steps left out would all point the same way.
+            # The slope at the mode itself, to first order: the omitted steps would all point the same way.
             for a in range(dims):
                 rest += information[0, a] * scales[a] * direction[a]
             break
@@ -193,25 +178,25 @@ def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[n
         for _half in range(12):
             for a in range(dims):
                 trial[a] = mode[a] + step * direction[a]
-            new = _log_integrand(i, trial, centre, fresh, quiet, args, scales, room)
+            new = _log_integrand(i, trial, centre, fresh, quiet, records, values, room)
             if new >= value - 1e-10:
                 moved = True
                 break
             step *= 0.5
         if not moved:
             # The slopes now belong to the last trial; restore those of the mode.
-            value = _log_integrand(i, mode, centre, fresh, quiet, args, scales, room)
-            _curvature(scales, room)
+            value = _log_integrand(i, mode, centre, fresh, quiet, records, values, room)
+            _curvature(scales, information, search)
             break
         gain = new - value
         value = new
         for a in range(dims):
             mode[a] = trial[a]
         if length < 10.0 * tolerance and gain < 1e-3 * tolerance:
-            _curvature(scales, room)
+            _curvature(scales, information, search)
             break
 
-    # Curvature of the log integral in the centre: the information left when the own shift and sizes give way.
+    # Curvature of the log integral in the centre: the information that remains when the own shift and sizes follow.
     for a in range(dims):
         direction[a] = scales[a] * information[a, 0]
     _solve(factor, direction, trial)
@@ -222,29 +207,43 @@ def find_mode(i, centre, args, scales, mode, tolerance, room):  # type: ignore[n
 
 
 @compiled
-def lay_nodes(i, centre, want, args, scales, grid, weights, mode, room):  # type: ignore[no-untyped-def]
-    """Lay the nodes of trap-year `i` about its mode, and compute the log chance and its slopes there."""
-    latent, gradient = room[3], room[5]
-    trial, factor, matrix = room[7], room[9], room[10]
-    terms, places, slopes, grads = room[11], room[12], room[13], room[14]
-    flights = args[1].shape[0]
+def fill_nodes(
+    i: int,
+    centre: float,
+    want: bool,
+    records: TrapRecords,
+    values: ModelValues,
+    grid: Floats,
+    weights: Floats,
+    mode: Floats,
+    room: Workspace,
+    search: Search,
+    nodes: NodeValues,
+) -> float:
+    """Place the nodes of trap-year `i` about its mode, and compute the log chance and its slopes there.
+
+    Returns how far apart the nodes lie, in SDs of the own shift.
+    """
+    latent, gradient = room.latent, room.gradient
+    trial, factor, matrix = search.trial, search.factor, search.matrix
+    places, scales = room.places, values.latent_sd
+    flights = values.curves.requirement.shape[0]
     dims = mode.shape[0]
-    find_mode(i, centre, args, scales, mode, 0.05, room)
-    if args[23][i] > 0 and dims == 1:
-        # The curvature of counts known from below is a rough one; the nodes want it by difference.
+    find_mode(i, centre, records, values, mode, 0.05, room, search)
+    if records.any_open[i] > 0 and dims == 1:
+        # The curvature of counts known from below is a rough one; the nodes need it by difference.
         step = 0.2 / factor[0, 0]
         quiet = dims < 1
         bend = 1.0
         for side in range(2):
             sign = 2.0 * side - 1.0
             trial[0] = mode[0] + sign * step
-            _log_integrand(i, trial, centre, not quiet, quiet, args, scales, room)
+            _log_integrand(i, trial, centre, not quiet, quiet, records, values, room)
             bend -= sign * scales[0] * latent[0] / (2.0 * step)
         factor[0, 0] = math.sqrt(max(bend, 0.3))
     log_det = 0.0
     for a in range(dims):
         log_det += math.log(factor[a, a])
-    size = gradient.shape[0]
     _inverse_factor(factor, matrix)
     reach = matrix[0, 0]
     for q in range(grid.shape[0]):
@@ -254,83 +253,84 @@ def lay_nodes(i, centre, want, args, scales, grid, weights, mode, room):  # type
                 trial[a] += matrix[a, b] * grid[q, b]
         # Neighbouring nodes share the shift, and with it the curves.
         fresh = q == 0 or grid[q, 0] != grid[q - 1, 0]
-        terms[q] = weights[q] - log_det + _log_integrand(i, trial, centre, fresh, want, args, scales, room)
+        height = _log_integrand(i, trial, centre, fresh, want, records, values, room)
+        nodes.terms[q] = weights[q] - log_det + height
         for a in range(dims):
-            places[q, a] = trial[a]
-        slopes[q] = latent[0]
+            nodes.latent[q, a] = trial[a]
+        nodes.slopes[q] = latent[0]
         if want:
-            for p in range(size):
-                grads[q, p] = gradient[p]
+            gradients = nodes.gradients[q]
+            for p in range(gradient.shape[0]):
+                gradients[p] = gradient[p]
             for g in range(1, flights):
-                grads[q, 2 * flights + 3 + g] = latent[g]
-                grads[q, 3 * flights + 2 + g] = scales[g] * trial[g] * latent[g]
+                gradients[places.size + g - 1] = latent[g]
+                gradients[places.size_sd + g - 1] = scales[g] * trial[g] * latent[g]
             if dims > flights:
-                grads[q, 4 * flights + 5] = latent[flights]
-                grads[q, 4 * flights + 6] = scales[flights] * trial[flights] * latent[flights]
-    return reach
+                gradients[places.abundance] = latent[flights]
+                gradients[places.abundance_sd] = scales[flights] * trial[flights] * latent[flights]
+    return float(reach)
 
 
 @compiled
-def _read_nodes(away, want, flights, scales, nodes, room):  # type: ignore[no-untyped-def]
-    """Integrate over the nodes with the group's shift `away` (in SDs of the own shift) from where they were laid."""
-    terms, places, slopes, grads, made, mean_gradient = room[11:]
+def _read_nodes(
+    away: float, want: bool, own_sd: float, shift_sd: int, nodes: NodeValues
+) -> tuple[float, float]:
+    """Integrate over the nodes with the group's shift `away` (in SDs of the own shift) from where they were placed."""
+    terms, latent, made, mean_gradient = nodes.terms, nodes.latent, nodes.weights, nodes.mean_gradient
     size = mean_gradient.shape[0]
     highest = -1e300
-    for q in range(nodes):
-        made[q] = terms[q] + away * (places[q, 0] - 0.5 * away)
+    for q in range(terms.shape[0]):
+        made[q] = terms[q] + away * (latent[q, 0] - 0.5 * away)
         highest = max(highest, made[q])
     total = 0.0
-    for q in range(nodes):
+    for q in range(terms.shape[0]):
         made[q] = math.exp(made[q] - highest)
         total += made[q]
     slope = 0.0
     if want:
         for p in range(size):
             mean_gradient[p] = 0.0
-    for q in range(nodes):
+    for q in range(terms.shape[0]):
         share = made[q] / total
-        slope += share * slopes[q]
+        slope += share * nodes.slopes[q]
         if want:
             for p in range(size):
-                mean_gradient[p] += share * grads[q, p]
-            mean_gradient[2 * flights + 3] += share * scales[0] * (places[q, 0] - away) * slopes[q]
+                mean_gradient[p] += share * nodes.gradients[q, p]
+            mean_gradient[shift_sd] += share * own_sd * (latent[q, 0] - away) * nodes.slopes[q]
     return highest + math.log(total), slope
 
 
 @compiled
-def group_likelihood(  # type: ignore[no-untyped-def]
-    first_group,
-    last_group,
-    group_of,
-    members,
-    group_sd,
-    scales,
-    args,
-    inner_grid,
-    inner_weights,
-    outer_nodes,
-    outer_weights,
-    farthest,
-    group_mode,
-    modes,
-    want,
-    values,
-    gradients,
-    group_mean,
-):
+def group_likelihood(
+    first_group: int,
+    last_group: int,
+    groups: Groups,
+    records: TrapRecords,
+    values: ModelValues,
+    quadrature: Quadrature,
+    group_mode: Floats,
+    modes: Floats,
+    want: bool,
+    out: Floats,
+    gradients: Floats,
+    group_mean: Floats,
+) -> None:
     """Fill the log-likelihood of each group and its slopes."""
-    flights = args[1].shape[0]
+    grid, weights, outer_nodes = quadrature.grid, quadrature.weights, quadrature.outer_nodes
+    members, scales, group_sd = groups.members, values.latent_sd, values.group_sd
     dims = scales.shape[0]
     size = gradients.shape[1]
-    inner = inner_grid.shape[0]
     outer = outer_nodes.shape[0]
-    room = make_room(flights, dims, args, inner, size)
+    room = make_room(records, values)
+    search = make_search(dims)
+    nodes = make_nodes(grid.shape[0], dims, size)
+    mean_gradient, shift_sd, own_sd = nodes.mean_gradient, room.places.shift_sd, scales[0]
     own = np.empty(dims)
     terms = np.empty(outer)
     places = np.empty(outer)
     sums = np.empty((outer, size))
     for y in range(first_group, last_group):
-        first, last = group_of[y], group_of[y + 1]
+        first, last = groups.group_of[y], groups.group_of[y + 1]
         if group_sd <= 0.0:
             total = 0.0
             if want:
@@ -338,13 +338,13 @@ def group_likelihood(  # type: ignore[no-untyped-def]
                     gradients[y, p] = 0.0
             for k in range(first, last):
                 i = members[k]
-                lay_nodes(i, 0.0, want, args, scales, inner_grid, inner_weights, modes[i], room)
-                value, slope = _read_nodes(0.0, want, flights, scales, inner, room)
+                fill_nodes(i, 0.0, want, records, values, grid, weights, modes[i], room, search, nodes)
+                value, slope = _read_nodes(0.0, want, own_sd, shift_sd, nodes)
                 total += value
                 if want:
                     for p in range(size):
-                        gradients[y, p] += room[16][p]
-            values[y] = total
+                        gradients[y, p] += mean_gradient[p]
+            out[y] = total
             group_mean[y, 0] = 0.0
             group_mean[y, 1] = 0.0
             continue
@@ -357,7 +357,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
             curve_sum = 0.0
             for k in range(first, last):
                 i = members[k]
-                slope, curvature = find_mode(i, group_sd * r, args, scales, modes[i], 0.02, room)
+                slope, curvature = find_mode(i, group_sd * r, records, values, modes[i], 0.02, room, search)
                 slope_sum += slope
                 curve_sum += curvature
             steepness = 1.0 + group_sd * group_sd * curve_sum
@@ -378,43 +378,34 @@ def group_likelihood(  # type: ignore[no-untyped-def]
         centre = group_sd * r
         for o in range(outer):
             places[o] = r + scale * outer_nodes[o]
-            terms[o] = -0.5 * places[o] * places[o] - _HALF_LOG_2PI + outer_weights[o]
+            terms[o] = -0.5 * places[o] * places[o] - _HALF_LOG_2PI + quadrature.outer_weights[o]
             if want:
                 for p in range(size):
                     sums[o, p] = 0.0
         for k in range(first, last):
             i = members[k]
-            reach = lay_nodes(i, centre, want, args, scales, inner_grid, inner_weights, modes[i], room)
+            reach = fill_nodes(i, centre, want, records, values, grid, weights, modes[i], room, search, nodes)
             for far in range(2):
                 for o in range(outer):
                     away = 0.0
                     near = False
-                    if scales[0] > 0.0:
-                        away = (group_sd * places[o] - centre) / scales[0]
-                        near = abs(away) * reach <= farthest
+                    if own_sd > 0.0:
+                        away = (group_sd * places[o] - centre) / own_sd
+                        near = abs(away) * reach <= quadrature.farthest
                     if near == (far == 1):
                         continue
                     if far == 1:
                         for p in range(dims):
                             own[p] = modes[i, p]
-                        lay_nodes(
-                            i,
-                            group_sd * places[o],
-                            want,
-                            args,
-                            scales,
-                            inner_grid,
-                            inner_weights,
-                            own,
-                            room,
-                        )
+                        there = group_sd * places[o]
+                        fill_nodes(i, there, want, records, values, grid, weights, own, room, search, nodes)
                         away = 0.0
-                    value, slope = _read_nodes(away, want, flights, scales, inner, room)
+                    value, slope = _read_nodes(away, want, own_sd, shift_sd, nodes)
                     terms[o] += value
                     if want:
                         for p in range(size):
-                            sums[o, p] += room[16][p]
-                        sums[o, 2 * flights + 2] += group_sd * places[o] * slope
+                            sums[o, p] += mean_gradient[p]
+                        sums[o, room.places.group_sd] += group_sd * places[o] * slope
         highest = -1e300
         for o in range(outer):
             highest = max(highest, terms[o])
@@ -422,7 +413,7 @@ def group_likelihood(  # type: ignore[no-untyped-def]
         for o in range(outer):
             terms[o] = math.exp(terms[o] - highest)
             weight += terms[o]
-        values[y] = highest + math.log(weight) + math.log(scale)
+        out[y] = highest + math.log(weight) + math.log(scale)
         mean = 0.0
         square = 0.0
         if want:

@@ -1,140 +1,110 @@
-"""The chance of one trap-year's counts, given the heat at its checks: Dirichlet-multinomial, with slopes.
-
-Layout of the compiled arrays. A trap-year `i` owns the edges ``edge_of[i] : edge_of[i + 1]`` (the check times at
-which the curve is needed) and the catches ``catch_of[i] : catch_of[i + 1]`` (the intervals with at least one
-moth). An interval without a moth enters only through the sum of all chances; that sum telescopes, so that an edge
-between two intervals of equal effort is needed only beside a catch.
-
-Layout of a gradient with `k` flights and `c` covariates::
-
-    0                base
-    1 .. k           requirement of each flight
-    k+1 .. 2k        log spread of each flight
-    2k+1             log concentration
-    2k+2             log SD of the group (year or site) shift
-    2k+3             log SD of the trap-year shift
-    2k+4 .. 3k+2     mean log size of flights 2..k against flight 1
-    3k+3 .. 4k+1     log SD of those log sizes
-    4k+2             logit of the stray share
-    4k+3             upper threshold
-    4k+4             log SD of the second group's shift, where years and sites cross
-    4k+5             mean log abundance   (records of presence only)
-    4k+6             log SD of the log abundance (records of presence only)
-    4k+7 ..          effects of the covariates on the log requirement
-"""
+"""The chance of one trap-year's counts, given the heat at its checks: Dirichlet-multinomial, with slopes."""
 
 from __future__ import annotations
 
 import math
-from typing import Any
 
-import numpy as np
-
+from phenofit.flight.kernels.arguments import (
+    BY_HEAT,
+    BY_LATENT,
+    BY_MEDIAN,
+    BY_REQUIREMENT,
+    BY_SPREAD,
+    CHANCE,
+    FLOWN,
+    INFORMATION,
+    LOG_SIZE,
+    PRESENCE,
+    SHARE,
+    SIZE,
+    SLOPE,
+    SUM_BASE,
+    SUM_REQUIREMENT,
+    SUM_SHARE,
+    SUM_SHIFT,
+    SUM_SPREAD,
+    SUM_UPPER,
+    Edges,
+    FlightCurves,
+    Floats,
+    Ints,
+    ModelValues,
+    TrapRecords,
+    Workspace,
+)
 from phenofit.flight.kernels.censored import censored
 from phenofit.flight.kernels.curves import curve_point
 from phenofit.flight.kernels.gamma_ratios import log_rising
 from phenofit.flight.kernels.presence import presence
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = ["ARGUMENTS", "FIXED_TAIL", "fill_curves", "gradient_size", "trap_year_chance"]
+__all__ = ["fill_curves", "trap_year_chance"]
 
 _FLOOR = 1e-12
-FIXED_TAIL = 7
-"""Entries of a gradient beyond the 4 k of the flights, covariates not counted."""
-
-ARGUMENTS = (
-    "curve", "requirement", "spread", "concentration", "stray", "mean_size", "factors", "covariates",
-    "edge_of", "edge_heat", "edge_slope", "edge_weight",
-    "catch_of", "catch_left", "catch_right", "catch_count", "catch_effort", "catch_share",
-    "totals", "edge_upper", "whole", "catch_open", "kind", "any_open",
-)  # fmt: skip
-"""Order of the parameters and data that the compiled code takes as one tuple.
-
-``whole`` is added to the sum of all chances of a trap-year (1 where the time beyond the last check counts too),
-``catch_open`` marks counts that are known only from below, ``any_open`` the trap-years that have such, and ``kind``
-is 0 for counts and 1 for records of presence.
-"""
-
-
-def gradient_size(flights: int, covariates: int) -> int:
-    """Return the length of a gradient (see the layout above)."""
-    return 4 * flights + FIXED_TAIL + covariates
 
 
 @compiled
 def fill_curves(
-    i: int,
-    shift: float,
-    curve: int,
-    requirement: np.ndarray,
-    spread: np.ndarray,
-    factor: float,
-    edge_of: np.ndarray,
-    edge_heat: np.ndarray,
-    edge_slope: np.ndarray,
-    edge_weight: np.ndarray,
-    edge_upper: np.ndarray,
-    work: np.ndarray,
-    sums: np.ndarray,
+    i: int, shift: float, edges: Edges, flights: FlightCurves, curves: Floats, by_flight: Floats
 ) -> None:
     """Fill the flight curves of trap-year `i` at its edges; they depend on the shift, not on the flight sizes."""
-    e0, e1 = edge_of[i], edge_of[i + 1]
-    for k in range(6):
-        for g in range(requirement.shape[0]):
-            sums[k, g] = 0.0
+    requirement, spread = flights.requirement, flights.spread
+    # Arrays that loops need are taken out of their tuples before: compiled code counts references at each access.
+    heat, by_base, by_upper, weight = edges.heat, edges.by_base, edges.by_upper, edges.weight
+    code, factor = flights.code, flights.factors[i]
+    e0, e1 = edges.edge_of[i], edges.edge_of[i + 1]
     for g in range(requirement.shape[0]):
         m = requirement[g] * factor
+        by_flight[SUM_SHARE, g] = 0.0
+        by_flight[SUM_SHIFT, g] = 0.0
+        by_flight[SUM_REQUIREMENT, g] = 0.0
+        by_flight[SUM_SPREAD, g] = 0.0
+        by_flight[SUM_BASE, g] = 0.0
+        by_flight[SUM_UPPER, g] = 0.0
         for e in range(e0, e1):
-            share, d_heat, d_median, d_m, d_spread = curve_point(curve, edge_heat[e], m + shift, m, spread[g])
+            flown, d_heat, d_median, d_m, d_spread = curve_point(code, heat[e], m + shift, m, spread[g])
             k = e - e0
-            work[0, g, k] = share
-            work[1, g, k] = d_heat
-            work[2, g, k] = d_median
-            work[3, g, k] = d_m
-            work[4, g, k] = d_spread
-            c = edge_weight[e]
+            curves[SHARE, g, k] = flown
+            curves[BY_HEAT, g, k] = d_heat
+            curves[BY_MEDIAN, g, k] = d_median
+            curves[BY_REQUIREMENT, g, k] = d_m
+            curves[BY_SPREAD, g, k] = d_spread
+            c = weight[e]
             if c != 0.0:
-                sums[0, g] += c * share
-                sums[1, g] += c * d_median
-                sums[2, g] += c * (d_median + d_m)
-                sums[3, g] += c * d_spread
-                sums[4, g] += c * d_heat * edge_slope[e]
-                sums[5, g] += c * d_heat * edge_upper[e]
+                by_flight[SUM_SHARE, g] += c * flown
+                by_flight[SUM_SHIFT, g] += c * d_median
+                by_flight[SUM_REQUIREMENT, g] += c * (d_median + d_m)
+                by_flight[SUM_SPREAD, g] += c * d_spread
+                by_flight[SUM_BASE, g] += c * d_heat * by_base[e]
+                by_flight[SUM_UPPER, g] += c * d_heat * by_upper[e]
 
 
 @compiled
 def _counted(
-    concentration: float, total: int, first: int, count: np.ndarray, chance: np.ndarray, n: int
-) -> float:
-    # Dirichlet-multinomial: log chance; fills the slope in each p and minus its curvature. Returns the value and
-    # leaves the slope in the log concentration in the last place of row 2.
+    concentration: float, total: int, first: int, n: int, counts: Ints, checks: Floats
+) -> tuple[float, float]:
+    # Dirichlet-multinomial: log chance, and its slope in the log concentration.
     value = 0.0
     d_concentration = 0.0
     for k in range(n):
-        p = chance[0, k]
-        rising, slope, second = log_rising(concentration * p, count[first + k])
+        p = checks[CHANCE, k]
+        rising, slope, second = log_rising(concentration * p, counts[first + k])
         value += rising
         d_concentration += p * slope
-        chance[2, k] = concentration * slope
-        chance[3, k] = concentration * concentration * second
+        checks[SLOPE, k] = concentration * slope
+        checks[INFORMATION, k] = concentration * concentration * second
     rising, slope, second = log_rising(concentration, total)
-    chance[2, n] = concentration * (d_concentration - slope)
-    return value - rising
+    return value - rising, concentration * (d_concentration - slope)
 
 
 @compiled
 def trap_year_chance(
     i: int,
-    log_size: np.ndarray,
     log_abundance: float,
     want_gradient: bool,
-    args: Any,
-    work: np.ndarray,
-    sums: np.ndarray,
-    chance: np.ndarray,
-    latent: np.ndarray,
-    information: np.ndarray,
-    gradient: np.ndarray,
+    records: TrapRecords,
+    values: ModelValues,
+    room: Workspace,
 ) -> float:
     """Return the log chance of the counts of trap-year `i` at given flight sizes, its curves being filled in.
 
@@ -144,30 +114,32 @@ def trap_year_chance(
     phi (Mosimann 1962, Biometrika 49:65-82); see :mod:`phenofit.flight.kernels.censored` for counts known
     only as "at least n", and :mod:`phenofit.flight.kernels.presence` for records of presence.
     """
-    requirement, concentration, stray, factor = args[1], args[3], args[4], args[6][i]
-    edge_slope, edge_upper = args[10], args[19]
-    catch_left, catch_right, catch_count = args[13], args[14], args[15]
-    catch_effort, catch_share = args[16], args[17]
+    curves, by_flight, checks = room.curves, room.by_flight, room.checks
+    latent, information, gradient = room.latent, room.information, room.gradient
+    by_base, by_upper, factor = values.edges.by_base, values.edges.by_upper, values.curves.factors[i]
+    lefts, rights, efforts, shares = records.left, records.right, records.effort, records.share
+    whole = records.whole[i]
+    requirement, covariates = values.curves.requirement, records.covariates
+    places, stray = room.places, values.stray
     flights = requirement.shape[0]
-    e0 = args[8][i]
-    size = chance[4]
-    top = log_size[0]
+    e0 = values.edges.edge_of[i]
+    top = by_flight[LOG_SIZE, 0]
     for g in range(1, flights):
-        top = max(top, log_size[g])
+        top = max(top, by_flight[LOG_SIZE, g])
     norm = 0.0
     for g in range(flights):
-        size[g] = math.exp(log_size[g] - top)
-        norm += size[g]
-    everything = args[20][i]
+        by_flight[SIZE, g] = math.exp(by_flight[LOG_SIZE, g] - top)
+        norm += by_flight[SIZE, g]
+    everything = whole
     every_shift = 0.0
     every_base = 0.0
     every_upper = 0.0
     for g in range(flights):
-        size[g] /= norm
-        everything += size[g] * sums[0, g]
-        every_shift += size[g] * sums[1, g]
-        every_base += size[g] * sums[4, g]
-        every_upper += size[g] * sums[5, g]
+        by_flight[SIZE, g] /= norm
+        everything += by_flight[SIZE, g] * by_flight[SUM_SHARE, g]
+        every_shift += by_flight[SIZE, g] * by_flight[SUM_SHIFT, g]
+        every_base += by_flight[SIZE, g] * by_flight[SUM_BASE, g]
+        every_upper += by_flight[SIZE, g] * by_flight[SUM_UPPER, g]
     # A shift that moves the whole flight out of the observed time leaves nothing to divide by; the floor keeps
     # the number finite and tiny, and the prior of the shift takes the search back.
     inverse = 1.0 / max(everything, _FLOOR)
@@ -177,70 +149,84 @@ def trap_year_chance(
         for f in range(latent.shape[0]):
             information[g, f] = 0.0
     if want_gradient:
-        for k in range(gradient.shape[0]):
-            gradient[k] = 0.0
+        for p in range(gradient.shape[0]):
+            gradient[p] = 0.0
     keep = 1.0 - stray
-    first = args[12][i]
-    n = args[12][i + 1] - first
+    first, last = records.catch_of[i], records.catch_of[i + 1]
+    n = last - first
     for k in range(n):
         j = first + k
-        left, right = catch_left[j] - e0, catch_right[j] - e0
+        left, right = lefts[j] - e0, rights[j] - e0
         a = 0.0
         for g in range(flights):
-            a += size[g] * catch_effort[j] * (work[0, g, right] - work[0, g, left])
-        chance[1, k] = a
-        chance[0, k] = max(keep * a * inverse + stray * catch_share[j], _FLOOR)
-    if args[22] == 1:
-        value = presence(log_abundance, chance, n, latent, information)
-    elif args[23][i] > 0:
-        value = censored(concentration, args[18][i], first, catch_count, args[21], chance, n)
+            a += by_flight[SIZE, g] * efforts[j] * (curves[SHARE, g, right] - curves[SHARE, g, left])
+        checks[FLOWN, k] = a
+        checks[CHANCE, k] = max(keep * a * inverse + stray * shares[j], _FLOOR)
+    by_concentration = 0.0
+    if records.kind == PRESENCE:
+        value = presence(log_abundance, n, checks, latent, information)
+    elif records.any_open[i] > 0:
+        counts, is_open = records.counts[first:last], records.is_open[first:last]
+        value, by_concentration = censored(values.concentration, records.totals[i], counts, is_open, checks)
     else:
-        value = _counted(concentration, args[18][i], first, catch_count, chance, n)
+        value, by_concentration = _counted(
+            values.concentration, records.totals[i], first, n, records.counts, checks
+        )
     if want_gradient:
-        gradient[2 * flights + 1] = chance[2, n]
+        gradient[places.concentration] = by_concentration
 
-    q_latent = chance[5]
     for k in range(n):
         j = first + k
-        left, right, effort = catch_left[j] - e0, catch_right[j] - e0, catch_effort[j]
-        a = chance[1, k]
+        left, right, effort = lefts[j] - e0, rights[j] - e0, efforts[j]
+        a = checks[FLOWN, k]
         q = a * inverse
         a_shift = 0.0
         for g in range(flights):
-            a_shift += size[g] * effort * (work[2, g, right] - work[2, g, left])
-        dp = keep * chance[2, k]
-        q_latent[0] = (a_shift - q * every_shift) * inverse
+            a_shift += (
+                by_flight[SIZE, g] * effort * (curves[BY_MEDIAN, g, right] - curves[BY_MEDIAN, g, left])
+            )
+        dp = keep * checks[SLOPE, k]
+        by_flight[BY_LATENT, 0] = (a_shift - q * every_shift) * inverse
         for g in range(1, flights):
-            delta = effort * (work[0, g, right] - work[0, g, left])
-            q_latent[g] = size[g] * ((delta - a) - q * (sums[0, g] + args[20][i] - everything)) * inverse
-        curvature = keep * keep * chance[3, k]
+            delta = effort * (curves[SHARE, g, right] - curves[SHARE, g, left])
+            by_flight[BY_LATENT, g] = (
+                by_flight[SIZE, g]
+                * ((delta - a) - q * (by_flight[SUM_SHARE, g] + whole - everything))
+                * inverse
+            )
+        curvature = keep * keep * checks[INFORMATION, k]
         for g in range(flights):
-            latent[g] += dp * q_latent[g]
+            latent[g] += dp * by_flight[BY_LATENT, g]
             for f in range(flights):
-                information[g, f] += curvature * q_latent[g] * q_latent[f]
+                information[g, f] += curvature * by_flight[BY_LATENT, g] * by_flight[BY_LATENT, f]
         if want_gradient:
             a_base = 0.0
             a_upper = 0.0
             for g in range(flights):
-                from_right = size[g] * effort * work[1, g, right]
-                from_left = size[g] * effort * work[1, g, left]
-                a_base += from_right * edge_slope[catch_right[j]] - from_left * edge_slope[catch_left[j]]
-                a_upper += from_right * edge_upper[catch_right[j]] - from_left * edge_upper[catch_left[j]]
-                q_m = (
-                    effort * (work[2, g, right] + work[3, g, right] - work[2, g, left] - work[3, g, left])
-                    - q * sums[2, g]
+                from_right = by_flight[SIZE, g] * effort * curves[BY_HEAT, g, right]
+                from_left = by_flight[SIZE, g] * effort * curves[BY_HEAT, g, left]
+                a_base += from_right * by_base[rights[j]] - from_left * by_base[lefts[j]]
+                a_upper += from_right * by_upper[rights[j]] - from_left * by_upper[lefts[j]]
+                a_m = effort * (
+                    curves[BY_MEDIAN, g, right]
+                    + curves[BY_REQUIREMENT, g, right]
+                    - curves[BY_MEDIAN, g, left]
+                    - curves[BY_REQUIREMENT, g, left]
                 )
-                gradient[1 + g] += dp * size[g] * inverse * q_m * factor
-                q_s = effort * (work[4, g, right] - work[4, g, left]) - q * sums[3, g]
-                gradient[1 + flights + g] += dp * size[g] * inverse * q_s
-            gradient[0] += dp * (a_base - q * every_base) * inverse
-            gradient[4 * flights + 3] += dp * (a_upper - q * every_upper) * inverse
-            gradient[4 * flights + 2] += chance[2, k] * (catch_share[j] - q) * stray * keep
+                q_m = a_m - q * by_flight[SUM_REQUIREMENT, g]
+                gradient[places.requirement + g] += dp * by_flight[SIZE, g] * inverse * q_m * factor
+                q_s = (
+                    effort * (curves[BY_SPREAD, g, right] - curves[BY_SPREAD, g, left])
+                    - q * by_flight[SUM_SPREAD, g]
+                )
+                gradient[places.spread + g] += dp * by_flight[SIZE, g] * inverse * q_s
+            gradient[places.base] += dp * (a_base - q * every_base) * inverse
+            gradient[places.upper] += dp * (a_upper - q * every_upper) * inverse
+            gradient[places.stray] += checks[SLOPE, k] * (shares[j] - q) * stray * keep
     if want_gradient:
         moved = 0.0
         for g in range(flights):
-            moved += gradient[1 + g] * requirement[g]
-        covariates = args[7]
+            moved += gradient[places.requirement + g] * requirement[g]
         for c in range(covariates.shape[1]):
-            gradient[4 * flights + FIXED_TAIL + c] = moved * covariates[i, c]
+            gradient[places.effects + c] = moved * covariates[i, c]
     return value

@@ -1,7 +1,7 @@
 """The log-likelihood of a whole data set as a function of one parameter vector, with its gradient.
 
-The vector has the layout of :mod:`phenofit.flight.kernels.trap_year`. Positive parameters stand as logarithms, so that any
-vector is allowed; a search box keeps them where they mean something.
+The vector has the places of :class:`phenofit.flight.kernels.arguments.Places`. Positive parameters are logarithms there,
+so that any vector is allowed; a search box keeps them where they mean something.
 """
 
 from __future__ import annotations
@@ -11,12 +11,25 @@ import os
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from itertools import pairwise
 
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 
+from phenofit.flight.kernels.arguments import (
+    COUNTS,
+    PRESENCE,
+    Edges,
+    FlightCurves,
+    Floats,
+    Groups,
+    ModelValues,
+    Places,
+    Quadrature,
+    TrapRecords,
+    places_of,
+)
 from phenofit.flight.kernels.crossed import (
     CrossedShifts,
     crossed_likelihood,
@@ -25,24 +38,22 @@ from phenofit.flight.kernels.crossed import (
 )
 from phenofit.flight.kernels.curves import curve_code
 from phenofit.flight.kernels.integrate import group_likelihood
-from phenofit.flight.kernels.trap_year import FIXED_TAIL, gradient_size
 from phenofit.flight.likelihood.flight_data import FlightData
+from phenofit.flight.likelihood.parameters import INDEPENDENT, Entry, entries_of
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 from phenofit.heat.settings import HeatSettings
 
-__all__ = ["INDEPENDENT", "Layout", "Likelihood", "hermite"]
+__all__ = ["Layout", "Likelihood", "hermite"]
 
 
 # A node whose nominal share is below exp(-36) of the largest moves no digit, tails wider than normal included.
 _NO_WEIGHT = 36.0
-# Nodes laid at one shift of the group serve for others this far off, in spreads of the own shift and for each node:
+# Nodes placed at one shift of the group serve for others this far off, in spreads of the own shift and for each node:
 # seven nodes take the tilt exp(1.4 z) of a normal weight to 1e-5. With more nodes than the search takes the value
 # asked for is an exact one, and every shift gets nodes of its own.
 _REACH = 0.2
 _SEARCH_NODES = 9
 SMALLEST_OWN = 0.5
-INDEPENDENT = 1e13
-"""Concentration at which moths are independent to the last digit: stands for the multinomial."""
 _THREADS = max(1, min(4, os.cpu_count() or 1))
 
 
@@ -53,31 +64,25 @@ class Layout:
     flights: int  # Number of flights.
     covariates: tuple[str, ...] = ()  # Names of the covariates of the log requirement.
 
+    @cached_property
+    def places(self) -> Places:
+        """Places of the parameters."""
+        return places_of(self.flights, len(self.covariates))
+
     @property
     def size(self) -> int:
         """Length of the vector."""
-        return gradient_size(self.flights, len(self.covariates))
+        return self.places.end
 
-    @property
+    @cached_property
+    def entries(self) -> tuple[Entry, ...]:
+        """Parameter of each place."""
+        return entries_of(self.flights, self.covariates)
+
+    @cached_property
     def names(self) -> tuple[str, ...]:
-        """Names of the entries; those that stand as logarithms begin with ``log``."""
-        k = self.flights
-        return (
-            "base",
-            *(f"requirement_{g + 1}" for g in range(k)),
-            *(f"log spread_{g + 1}" for g in range(k)),
-            "log concentration",
-            "log group_sd",
-            "log shift_sd",
-            *(f"size_{g + 1}" for g in range(1, k)),
-            *(f"log size_sd_{g + 1}" for g in range(1, k)),
-            "logit stray",
-            "upper",
-            "log cross_sd",
-            "log abundance",
-            "log abundance_sd",
-            *(f"effect {c}" for c in self.covariates),
-        )
+        """Names of the entries, with the scale of the search before: ``log spread_1``."""
+        return tuple(entry.name for entry in self.entries)
 
     def index(self, name: str) -> int:
         """Return the place of a name."""
@@ -92,7 +97,7 @@ def hermite(count: int) -> tuple[np.ndarray, np.ndarray]:
 
 @cache
 def product_grid(*counts: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the Gauss-Hermite product grid of several dimensions, corners of no weight left away."""
+    """Return the Gauss-Hermite product grid of several dimensions, without corners of no weight."""
     rules = [hermite(count) for count in counts]
     places = np.stack(np.meshgrid(*[r[0] for r in rules], indexing="ij"), axis=-1).reshape(-1, len(counts))
     total = sum(np.meshgrid(*[r[1] for r in rules], indexing="ij"), np.zeros(())).ravel()
@@ -143,16 +148,16 @@ class Likelihood:
         self.group_labels, inverse = np.unique(number, return_inverse=True)
         order = np.argsort(inverse, kind="stable")
         counts = np.bincount(inverse)
-        self._members = order.astype(np.int64)
-        self._group_of = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-        self._totals = self.data.totals
+        group_of = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+        self._groups = Groups(group_of, order.astype(np.int64))
+        self._records = self._named_records()
         self._heat_key: tuple[float, float] | None = None
         self.dims = self.flights + (self.counts == "presence")
         self._ranges = [
             (int(a), int(b)) for a, b in pairwise(np.linspace(0, n, min(_THREADS, n) + 1).astype(int))
         ]
         parts = min(_THREADS, len(self.group_labels))
-        at = np.searchsorted(self._group_of, np.linspace(0, n, parts + 1))
+        at = np.searchsorted(group_of, np.linspace(0, n, parts + 1))
         at[0], at[-1] = 0, len(self.group_labels)
         self._parts = [(int(a), int(b)) for a, b in pairwise(at) if b > a]
         self.forget()
@@ -190,7 +195,7 @@ class Likelihood:
         values, gradients, _ = self.by_group(theta, gradient)
         total = gradients.sum(axis=0)
         if not self.own_shift:
-            total[2 * self.flights + 3] = 0.0
+            total[self.layout.places.shift_sd] = 0.0
         constant = 0.0 if self.counts == "presence" else self.data.constant
         value = float(values.sum()) + constant
         if self.rearing is not None:
@@ -199,102 +204,100 @@ class Likelihood:
             total[:2] += slopes
         return value, total
 
-    def _arguments(self, theta: np.ndarray) -> tuple[object, ...]:
-        # In the order of phenofit.flight.kernels.trap_year.ARGUMENTS, then the mean log abundance.
-        k = self.flights
-        upper = None if self.heat.upper is None else float(theta[4 * k + 3])
-        heat, slope, slope_upper = self.heat_at(float(theta[0]), upper)
-        effects = theta[4 * k + FIXED_TAIL :]
+    def _named_records(self) -> TrapRecords:
         d = self.data
-        return (
-            self._curve,
-            np.ascontiguousarray(theta[1 : k + 1]),
-            np.exp(theta[k + 1 : 2 * k + 1]),
-            math.exp(theta[2 * k + 1]) if self.counts == "dirichlet-multinomial" else INDEPENDENT,
-            1.0 / (1.0 + math.exp(-theta[4 * k + 2])),
-            np.ascontiguousarray(theta[2 * k + 4 : 3 * k + 3]),
-            np.exp(self._x @ effects) if effects.size else np.ones(len(self._x)),
-            self._x,
-            d.edge_of,
-            heat,
-            slope,
-            d.edge_weight,
-            d.catch_of,
-            d.catch_left,
-            d.catch_right,
-            d.catch_count,
-            d.catch_effort,
-            d.catch_share,
-            self._totals,
-            slope_upper,
-            d.whole,
-            d.catch_open,
-            1 if self.counts == "presence" else 0,
-            d.any_open,
-            float(theta[4 * k + 5]),
+        return TrapRecords(
+            kind=PRESENCE if self.counts == "presence" else COUNTS,
+            catch_of=d.catch_of,
+            left=d.catch_left,
+            right=d.catch_right,
+            counts=d.catch_count,
+            is_open=d.catch_open,
+            effort=d.catch_effort,
+            share=d.catch_share,
+            totals=d.totals,
+            any_open=d.any_open,
+            whole=d.whole,
+            covariates=self._x,
+        )
+
+    def _values(self, theta: np.ndarray) -> ModelValues:
+        at = self.layout.places
+        upper = None if self.heat.upper is None else float(theta[at.upper])
+        effects = theta[at.effects :]
+        latent_sd = np.empty(self.dims)
+        latent_sd[0] = math.exp(theta[at.shift_sd]) if self.own_shift else 0.0
+        if self._cross is not None:
+            # Moments are taken over the own shift; no data distinguish half a degree-day from zero.
+            latent_sd[0] = max(latent_sd[0], SMALLEST_OWN)
+        latent_sd[1 : self.flights] = np.exp(theta[at.size_sd : at.stray])
+        if self.dims > self.flights:
+            latent_sd[self.flights] = math.exp(theta[at.abundance_sd])
+        return ModelValues(
+            edges=Edges(
+                self.data.edge_of, self.data.edge_weight, *self.heat_at(float(theta[at.base]), upper)
+            ),
+            curves=FlightCurves(
+                code=self._curve,
+                requirement=np.ascontiguousarray(theta[at.requirement : at.spread]),
+                spread=np.exp(theta[at.spread : at.concentration]),
+                factors=np.exp(self._x @ effects) if effects.size else np.ones(len(self._x)),
+            ),
+            concentration=(
+                math.exp(theta[at.concentration]) if self.counts == "dirichlet-multinomial" else INDEPENDENT
+            ),
+            stray=1.0 / (1.0 + math.exp(-theta[at.stray])),
+            mean_size=np.ascontiguousarray(theta[at.size : at.size_sd]),
+            log_abundance=float(theta[at.abundance]),
+            group_sd=math.exp(theta[at.group_sd]) if self.has_group else 0.0,
+            latent_sd=latent_sd,
         )
 
     def by_group(self, theta: np.ndarray, gradient: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return the log-likelihood of each group, its gradient, and the group shift's mean and SD."""
-        k = self.flights
         self.evaluations += 1
-        args = self._arguments(theta)
-        scales = np.empty(self.dims)
-        scales[0] = math.exp(theta[2 * k + 3]) if self.own_shift else 0.0
-        scales[1:k] = np.exp(theta[3 * k + 3 : 4 * k + 2])
-        if self.dims > k:
-            scales[k] = math.exp(theta[4 * k + 6])
+        named = self._values(theta)
         grid = product_grid(self.nodes[0], *[self.nodes[1]] * (self.dims - 1))
-        group_sd = math.exp(theta[2 * k + 2]) if self.has_group else 0.0
         if self._cross is not None:
-            return self._crossed(args, scales, grid, (group_sd, math.exp(theta[4 * k + 4])), gradient)
+            return self._crossed(named, grid, math.exp(theta[self.layout.places.cross_sd]), gradient)
         groups = len(self.group_labels)
         values = np.empty(groups)
         gradients = np.zeros((groups, self.layout.size))
         means = np.zeros((groups, 2))
-        rest = (
-            self._group_of,
-            self._members,
-            group_sd,
-            scales,
-            args,
-            *grid,
-            *hermite(self.nodes[2]),
-            _REACH * self.nodes[0] if self.nodes[0] <= _SEARCH_NODES else 0.0,
-            self._group_mode,
-            self._modes,
-            gradient,
-            values,
-            gradients,
-            means,
-        )
+        farthest = _REACH * self.nodes[0] if self.nodes[0] <= _SEARCH_NODES else 0.0
+        quadrature = Quadrature(*grid, *hermite(self.nodes[2]), farthest)
 
         # Groups are independent and write to rows of their own, so threads change no digit.
         def fill(part: tuple[int, int]) -> None:
-            group_likelihood(*part, *rest)
+            group_likelihood(
+                *part,
+                self._groups,
+                self._records,
+                named,
+                quadrature,
+                self._group_mode,
+                self._modes,
+                gradient,
+                values,
+                gradients,
+                means,
+            )
 
         list(_pool().map(fill, self._parts))
         return values, gradients, means
 
     def _crossed(
-        self,
-        args: tuple[object, ...],
-        scales: np.ndarray,
-        grid: tuple[np.ndarray, np.ndarray],
-        shared: tuple[float, float],
-        gradient: bool,
+        self, named: ModelValues, grid: tuple[Floats, Floats], cross_sd: float, gradient: bool
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         assert self._cross is not None
         n = self.data.trap_years
-        # Moments are taken over the own shift; half a degree-day, which no data tell from nought, stands for none.
-        scales[0] = max(scales[0], SMALLEST_OWN)
         slopes = np.empty((n, 2))
         cumulants = np.empty((n, 4))
         gradients = np.zeros((n, 3, self.layout.size))
 
         def slopes_at(centres: np.ndarray) -> np.ndarray:
             def fill(part: tuple[int, int]) -> None:
-                trap_year_slopes(*part, centres, scales, args, self._modes, slopes)
+                trap_year_slopes(*part, centres, self._records, named, self._modes, slopes)
 
             list(_pool().map(fill, self._ranges))
             return slopes
@@ -302,13 +305,15 @@ class Likelihood:
         def moments_at(centres: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
             def fill(part: tuple[int, int]) -> None:
                 trap_year_moments(
-                    *part, centres, scales, args, *grid, self._modes, gradient, cumulants, gradients
+                    *part, centres, self._records, named, *grid, self._modes, gradient, cumulants, gradients
                 )
 
             list(_pool().map(fill, self._ranges))
             return cumulants, gradients
 
+        scale = (named.group_sd, cross_sd)
+        own = float(named.latent_sd[0])
         value, total, known = crossed_likelihood(
-            self._cross, shared, float(scales[0]), self.flights, slopes_at, moments_at, want=gradient
+            self._cross, scale, own, self.layout.places, slopes_at, moments_at, want=gradient
         )
         return np.array([value]), total[None, :], known

@@ -1,0 +1,264 @@
+"""What the compiled likelihood takes: records, values of the parameters, and arrays to work in, by name."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from phenofit.heat.compiled.compiler import compiled
+
+__all__ = [
+    "BY_HEAT",
+    "BY_LATENT",
+    "BY_MEDIAN",
+    "BY_REQUIREMENT",
+    "BY_SPREAD",
+    "CHANCE",
+    "COUNTS",
+    "FLOWN",
+    "INFORMATION",
+    "LOG_SIZE",
+    "PRESENCE",
+    "SHARE",
+    "SIZE",
+    "SLOPE",
+    "SUM_BASE",
+    "SUM_REQUIREMENT",
+    "SUM_SHARE",
+    "SUM_SHIFT",
+    "SUM_SPREAD",
+    "SUM_UPPER",
+    "Edges",
+    "FlightCurves",
+    "Floats",
+    "Groups",
+    "Ints",
+    "ModelValues",
+    "NodeValues",
+    "Places",
+    "Quadrature",
+    "Search",
+    "TrapRecords",
+    "Workspace",
+    "make_nodes",
+    "make_room",
+    "make_search",
+    "places_of",
+]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# Kinds of records.
+COUNTS, PRESENCE = range(2)
+# Rows of `Workspace.curves`: the share flown, and its slopes in heat, median, requirement (where that moves the scale
+# of the curve, not its median) and spread.
+SHARE, BY_HEAT, BY_MEDIAN, BY_REQUIREMENT, BY_SPREAD = range(5)
+# Rows of `Workspace.by_flight`: the sum of all chances of a trap-year and its slopes; log size of each flight, its
+# share in the moths, and the slopes of one chance in the latent values.
+SUM_SHARE, SUM_SHIFT, SUM_REQUIREMENT, SUM_SPREAD, SUM_BASE, SUM_UPPER, LOG_SIZE, SIZE, BY_LATENT = range(9)
+# Rows of `Workspace.checks`: the chance of each catch, the share of the flights that flew in its interval, and the
+# first and minus the second slope of the log chance of the record in the chance.
+CHANCE, FLOWN, SLOPE, INFORMATION = range(4)
+
+
+class Places(NamedTuple):
+    """Where each parameter stands in a vector, and its slope in a gradient; of several, the first."""
+
+    base: int
+    requirement: int  # of each flight
+    spread: int  # log, of each flight
+    concentration: int  # log
+    group_sd: int  # log SD of the shift of the group (year or site)
+    shift_sd: int  # log SD of the trap-year's own shift
+    size: int  # mean log size of flight 2 and later, against flight 1
+    size_sd: int  # log SD of these
+    stray: int  # logit
+    upper: int
+    cross_sd: int  # log SD of the second group's shift, where years and sites cross
+    abundance: int  # mean log abundance, for records of presence only
+    abundance_sd: int  # log SD of that
+    effects: int  # of the covariates on the log requirement
+    end: int  # length of the vector
+
+
+@compiled
+def places_of(flights: int, covariates: int) -> Places:
+    """Return the places of the parameters in a vector."""
+    concentration = 1 + 2 * flights
+    size = concentration + 3
+    stray = size + 2 * (flights - 1)
+    effects = stray + 5
+    return Places(
+        base=0,
+        requirement=1,
+        spread=1 + flights,
+        concentration=concentration,
+        group_sd=concentration + 1,
+        shift_sd=concentration + 2,
+        size=size,
+        size_sd=size + flights - 1,
+        stray=stray,
+        upper=stray + 1,
+        cross_sd=stray + 2,
+        abundance=stray + 3,
+        abundance_sd=stray + 4,
+        effects=effects,
+        end=effects + covariates,
+    )
+
+
+class TrapRecords(NamedTuple):
+    """The catches of all trap-years: the intervals with at least one moth.
+
+    A trap-year `i` owns ``catch_of[i] : catch_of[i + 1]``. An interval without a moth enters only through the sum of
+    all chances; that sum telescopes, so that an edge between two intervals of equal effort is needed only beside a
+    catch.
+    """
+
+    kind: int  # COUNTS or PRESENCE
+    catch_of: Ints
+    left: Ints  # edges of the interval
+    right: Ints
+    counts: Ints
+    is_open: Ints  # 1 where the count is known only from below
+    effort: Floats
+    share: Floats  # of the trap's time and effort
+    totals: Ints  # of each trap-year
+    any_open: Ints  # counts of each trap-year known only from below
+    whole: Floats  # added to the sum of all chances: 1 where the time beyond the last check counts too
+    covariates: Floats
+
+
+class Edges(NamedTuple):
+    """The check times at which the curve is needed; a trap-year `i` owns ``edge_of[i] : edge_of[i + 1]``."""
+
+    edge_of: Ints
+    weight: Floats  # in the sum of all chances
+    heat: Floats
+    by_base: Floats  # slopes of the heat
+    by_upper: Floats
+
+
+class FlightCurves(NamedTuple):
+    """The flight curves of all trap-years."""
+
+    code: int
+    requirement: Floats  # of each flight
+    spread: Floats
+    factors: Floats  # by what the requirements of each trap-year differ
+
+
+class ModelValues(NamedTuple):
+    """The parameters of one evaluation on their natural scale, and the heat that follows from them."""
+
+    edges: Edges
+    curves: FlightCurves
+    concentration: float
+    stray: float
+    mean_size: Floats
+    log_abundance: float
+    group_sd: float
+    latent_sd: Floats  # of the own shift, of each flight's log size from the second on, of the log abundance
+
+
+class Groups(NamedTuple):
+    """Which trap-years share a shift: those of group `y` are ``members[group_of[y] : group_of[y + 1]]``."""
+
+    group_of: Ints
+    members: Ints
+
+
+class Quadrature(NamedTuple):
+    """Nodes, and the logs of their weights times exp(t^2 / 2)."""
+
+    grid: Floats  # of the latent values of a trap-year
+    weights: Floats
+    outer_nodes: Floats  # of the group's shift
+    outer_weights: Floats
+    farthest: float  # how far a group's shift may lie from where the nodes of its trap-years were placed
+
+
+class Workspace(NamedTuple):
+    """Arrays to work in.
+
+    Rows of an array are numbered by the constants above. As arrays of their own they made the likelihood 40 % slower:
+    compiled code counts the references of every array of a tuple at every call that takes the tuple.
+    """
+
+    curves: Floats  # of a trap-year and their slopes, by flight and edge; rows: see SHARE
+    by_flight: Floats  # rows: see SUM_SHARE
+    checks: Floats  # catches of a trap-year; rows: see CHANCE
+    latent: Floats  # slopes of the log chance of the record in the latent values
+    information: Floats  # minus its second slopes
+    gradient: Floats
+    places: Places  # in the gradient
+
+
+class Search(NamedTuple):
+    """Arrays for the search of a mode."""
+
+    trial: Floats
+    direction: Floats
+    matrix: Floats
+    factor: Floats  # Cholesky factor of the curvature in SDs
+
+
+class NodeValues(NamedTuple):
+    """The nodes of one trap-year."""
+
+    terms: Floats  # log integrand and weight
+    latent: Floats  # latent values in SDs
+    slopes: Floats  # slope in the own shift
+    gradients: Floats
+    weights: Floats  # made of the terms
+    mean_gradient: Floats
+
+
+@compiled
+def make_room(records: TrapRecords, values: ModelValues) -> Workspace:
+    """Return arrays to work in."""
+    edge_of = values.edges.edge_of
+    flights = values.curves.requirement.shape[0]
+    dims = values.latent_sd.shape[0]
+    places = places_of(flights, records.covariates.shape[1])
+    edges = 0
+    catches = 0
+    for i in range(edge_of.shape[0] - 1):
+        edges = max(edges, edge_of[i + 1] - edge_of[i])
+        catches = max(catches, records.catch_of[i + 1] - records.catch_of[i])
+    return Workspace(
+        curves=np.empty((5, flights, edges)),
+        by_flight=np.zeros((9, flights)),
+        checks=np.empty((4, catches)),
+        latent=np.empty(dims),
+        information=np.empty((dims, dims)),
+        gradient=np.zeros(places.end),
+        places=places,
+    )
+
+
+@compiled
+def make_search(dims: int) -> Search:
+    """Return arrays for the search of a mode."""
+    return Search(
+        trial=np.empty(dims),
+        direction=np.empty(dims),
+        matrix=np.zeros((dims, dims)),
+        factor=np.zeros((dims, dims)),
+    )
+
+
+@compiled
+def make_nodes(nodes: int, dims: int, slopes: int) -> NodeValues:
+    """Return arrays for so many nodes of a trap-year, with so many slopes in a gradient."""
+    return NodeValues(
+        terms=np.empty(nodes),
+        latent=np.empty((nodes, dims)),
+        slopes=np.empty(nodes),
+        gradients=np.zeros((nodes, slopes)),
+        weights=np.empty(nodes),
+        mean_gradient=np.zeros(slopes),
+    )
