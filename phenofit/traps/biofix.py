@@ -11,9 +11,8 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError
-from phenofit.files.tables import parse_dates, read_table
+from phenofit.files.tables import parse_dates, read_table, two_digit_year_notes
 from phenofit.seasons import Season
-from phenofit.traps.sheet_cells import full_years
 
 if TYPE_CHECKING:
     from phenofit.traps.years import TrapYears
@@ -56,7 +55,6 @@ def read_biofix(
         With every problem found: unreadable dates, dates outside the season, two dates for a site and season.
     """
     table = read_table(path, columns=columns, required=("site", "date"))
-    table = full_years(table, ["date"], dates)
     found, problems = parse_dates(table, "date", dates)
     days = found.astype("datetime64[D]")
     year = season.year_of(days)
@@ -89,7 +87,7 @@ def read_biofix(
     frame = pd.DataFrame(
         {"site": sites.astype(str), "date": days.astype("datetime64[ns]"), "year": year, "row": table.rows}
     )
-    frame.attrs = {"notes": table.notes, "file": table.file}
+    frame.attrs = {"notes": (*table.notes, *two_digit_year_notes(table, ["date"])), "file": table.file}
     return frame
 
 

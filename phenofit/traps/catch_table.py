@@ -10,10 +10,18 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.files.tables import DATE_ORDERS, Table, parse_dates, parse_numbers, read_table
+from phenofit.files.tables import (
+    DATE_ORDERS,
+    Table,
+    parse_dates,
+    parse_numbers,
+    read_table,
+    two_digit_year_notes,
+)
 from phenofit.traps.count_cells import BLANK_MEANINGS, CountWords, UnreadableCount, read_count
 from phenofit.traps.sequence import date_order_problems, sequence_problems, sum_duplicates
-from phenofit.traps.sheet_cells import fill_down, full_years, row_text
+from phenofit.traps.sheet_cells import fill_down, row_text
+from phenofit.traps.species import species_key
 
 __all__ = ["CATCH_COLUMNS", "examine_catches", "read_catches"]
 
@@ -166,9 +174,9 @@ def _check_call(dates: str, blank: str, duplicates: str, words: CountWords) -> N
     ):
         if value not in accepted:
             raise ModelError(f"{name} = '{value}' is not accepted; write one of {', '.join(accepted)}.")
-    twice = words.contradictions()
-    if twice:
-        raise ModelError(f"the word '{twice[0]}' has two meanings in the count column; give it one.")
+    unclear = words.contradictions()
+    if unclear:
+        raise ModelError(f"the word '{unclear[0]}' has two meanings in the count column; give it one.")
 
 
 def _read(path: str | os.PathLike[str], columns: Mapping[str, str | Sequence[str]] | None) -> Table:
@@ -235,13 +243,12 @@ def _typed(
         )
         for i in np.flatnonzero(cells["trap"] == "")
     ]
-    dated = full_years(table, [c for c in ("date", "set") if c in cells], dates)
-    notes += dated.notes
-    check, more = parse_dates(dated, "date", dates, default_hour=hour)
-    problems += _season_totals(table) or more or date_order_problems(dated, "date", dates, check)
+    notes += [*table.notes, *two_digit_year_notes(table, [c for c in ("date", "set") if c in cells])]
+    check, more = parse_dates(table, "date", dates, default_hour=hour)
+    problems += _season_totals(table) or more or date_order_problems(table, "date", dates, check)
     set_ = np.full(len(cells), np.datetime64("NaT", "ns"))
     if "set" in cells:
-        set_, more = parse_dates(dated, "set", dates, default_hour=hour, required=False)
+        set_, more = parse_dates(table, "set", dates, default_hour=hour, required=False)
         problems += more
     effort = np.ones(len(cells))
     if "effort" in cells:
@@ -332,19 +339,12 @@ def _of_species(
 ) -> pd.DataFrame:
     if "species" not in frame:
         return frame
-    wanted = " ".join(species.split()).casefold()
-    own = frame["species"].map(lambda name: " ".join(str(name).split()).casefold()) == wanted
+    own = frame["species"].map(species_key) == species_key(species)
     if not own.any():
         there = ", ".join(sorted({f"'{name}'" for name in frame["species"] if name})[:8])
-        problems.append(
-            Problem(
-                f"no row is of species '{species}'.",
-                f"The species in the table are: {there}.",
-                table.file,
-                None,
-                table.names["species"],
-            )
-        )
+        remedy = f"The species in the table are: {there}."
+        column = table.names["species"]
+        problems.append(Problem(f"no row is of species '{species}'.", remedy, table.file, column=column))
     elif not own.all():
         notes.append(f"{int((~own).sum())} rows of other species left aside.")
     return frame[own]

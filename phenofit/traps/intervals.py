@@ -99,7 +99,7 @@ def check_intervals(
             standing_since = start
             continue
         standing_since = check
-        reason, start = _place(status, start, check, year, set_ == _UNKNOWN, rules)
+        reason, start = _start_or_reason(status, start, check, year, set_ == _UNKNOWN, rules)
         if reason:
             dropped.append((trap, year, reason, row, 0 if isnan(count) else int(count)))
         else:
@@ -111,7 +111,7 @@ def _nanoseconds(days: float | None) -> int | None:
     return None if days is None else round(days * 86400) * 1_000_000_000
 
 
-def _place(
+def _start_or_reason(
     status: str, start: int, check: int, year: int, by_row_before: bool, rules: _Rules
 ) -> tuple[str, int]:
     """Return the reason to leave the interval out (empty: keep it) and its start."""

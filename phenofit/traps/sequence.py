@@ -16,7 +16,7 @@ _OTHER = {"month-first": "day-first", "day-first": "month-first"}
 
 
 def series_keys(catches: pd.DataFrame) -> list[str]:
-    """Return the columns that tell one series of checks from another."""
+    """Return the columns that identify one series of checks."""
     return ["trap", "species"] if "species" in catches else ["trap"]
 
 

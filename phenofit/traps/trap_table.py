@@ -1,4 +1,4 @@
-"""The trap table: where each trap stands."""
+"""The trap table: the position of each trap."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from phenofit.errors import DataError, PhenofitWarning, Problem
 from phenofit.files.tables import Table, parse_dates, parse_numbers, read_table
 from phenofit.globe import distance_km
 from phenofit.traps.positions import position_problems
-from phenofit.traps.sheet_cells import covariate_columns, fill_down, full_years, row_text
+from phenofit.traps.sheet_cells import covariate_columns, fill_down, row_text
 
 __all__ = ["TRAP_COLUMNS", "examine_traps", "read_traps"]
 
@@ -175,7 +175,6 @@ def _typed(table: Table, dates: str) -> tuple[pd.DataFrame, list[Problem]]:
         }
     )
     if "valid_from" in cells:
-        table = full_years(table, ["valid_from"], dates)
         valid_from, more = parse_dates(table, "valid_from", dates, required=False)
         problems += more
         frame["device"], frame["valid_from"] = cells["trap"], valid_from
@@ -221,7 +220,7 @@ def _split_moved(frame: pd.DataFrame, table: Table, problems: list[Problem]) -> 
                 table.problem(
                     int(at),
                     "valid_from",
-                    f"trap '{device}' stands in rows {row_text(group['row'])} without a date that tells them apart.",
+                    f"trap '{device}' is in rows {row_text(group['row'])} without a date that separates them.",
                     "Give each place of the trap the day from which it holds.",
                 )
             )

@@ -67,7 +67,7 @@ class TrapYears:
         Returns
         -------
         TrapYears
-            ``left_out`` and ``notes`` unchanged: they tell of the table, not of the selection.
+            ``left_out`` and ``notes`` unchanged: they describe the table, not the selection.
 
         Raises
         ------

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from phenofit.errors import DataError, Problem
-from phenofit.files.tables import Table, nearest, parse_dates, parse_numbers, read_table, two_digit_year_note
+from phenofit.files.tables import Table, nearest, parse_dates, parse_numbers, read_table, two_digit_year_notes
 from phenofit.units import temperature_unit, to_celsius
 from phenofit.weather.reading.assemble import DayRows
 from phenofit.weather.schema import SOURCES
@@ -48,8 +48,9 @@ def read_daily_table(
     days, problems = parse_dates(table, "date", dates)
     codes = MISSING_CODES[house_unit] if missing_codes is None else tuple(missing_codes)
     notes = [f"{name}: {note}" for note in table.notes]
-    short_years = two_digit_year_note(table, "date")
-    notes += [short_years] if short_years else []
+    notes += [
+        f"{name}, column '{table.names['date']}': {note}" for note in two_digit_year_notes(table, ["date"])
+    ]
     values: dict[str, np.ndarray] = {}
     for column in ("tmin", "tmax"):
         numbers, faults = parse_numbers(table, column, what=f"a temperature in {house_unit}")
