@@ -11,7 +11,7 @@ from phenofit.flight.selection.fit_comparison import flights_evidence
 from phenofit.flight.selection.flight_count import choose_flights, flight_candidates
 from phenofit.progress import Progress
 from phenofit.study import species_catches
-from phenofit.traps import catch_account
+from phenofit.traps.account import catch_account
 from phenofit.validate import compare_published, cross_validate
 
 if TYPE_CHECKING:
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from phenofit.analysis.fit_checks import FitChecks
     from phenofit.flight import FlightFit
     from phenofit.study import Study, StudyInputs
-    from phenofit.traps import CatchAccount, TrapYears
+    from phenofit.traps import TrapYears
+    from phenofit.traps.account import CatchAccount
     from phenofit.validate import PublishedComparison, PublishedThreshold
 
 __all__ = ["SpeciesWork"]

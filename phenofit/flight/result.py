@@ -17,7 +17,7 @@ from phenofit.flight.intervals.profile import Profile
 from phenofit.flight.kernels.curves import heat_at_share, peak_heat
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.model import FitSettings
-from phenofit.traps import left_out_by_reason, left_out_words
+from phenofit.traps.account import left_out_by_reason, left_out_words
 
 __all__ = ["CAUGHT", "EVENT_SHARES", "FlightFit"]
 

@@ -23,7 +23,7 @@ from phenofit.report.words import (
     temperature,
     unit_words,
 )
-from phenofit.traps import left_out_by_reason
+from phenofit.traps.account import left_out_by_reason
 from phenofit.units import convert_degree_days
 
 __all__ = [

@@ -107,23 +107,10 @@ def since_biofix(
     *,
     first_catch: bool = False,
 ) -> tuple[TrapYears, pd.DataFrame]:
-    """Leave out the check intervals that begin before the biofix, as those before a season are.
+    """Leave out the check intervals that begin before the biofix; return the records and what was left out.
 
-    Parameters
-    ----------
-    trap_years : TrapYears
-        The records.
-    starts : mapping or None
-        Biofix of each (site, year); a trap-year without one stays as it is.
-    first_catch : bool
-        Whether the first catch alone is wanted. A trap-year with moths before the biofix is then left out whole: its
-        next catch is not its first.
-
-    Returns
-    -------
-    tuple of TrapYears and DataFrame
-        The records since the biofix, the trap-years under their old numbers, and what was left out: ``trap, season,
-        reason, rows, moths``.
+    A trap-year without a biofix stays as it is. With `first_catch` a trap-year with moths before the biofix is left
+    out whole: its next catch is not its first.
     """
     intervals = trap_years.intervals
     none = pd.DataFrame(columns=["trap", "season", "reason", "rows", "moths"])

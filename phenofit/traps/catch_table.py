@@ -122,27 +122,7 @@ def examine_catches(
     fill: Sequence[str] = (),
     duplicates: str = "refuse",
 ) -> tuple[pd.DataFrame, list[Problem]]:
-    """Read a catch table as far as it can be read.
-
-    Parameters
-    ----------
-    path, dates, blank, columns, species, hour, words, fill, duplicates
-        As for :func:`read_catches`.
-
-    Returns
-    -------
-    catches : pandas.DataFrame
-        As from :func:`read_catches`; cells that could not be read are NaT and NaN.
-    problems : list of Problem
-        Everything wrong, in the order of the file.
-
-    Raises
-    ------
-    DataError
-        If the file is no such table at all.
-    ModelError
-        If a setting is none of the accepted words.
-    """
+    """Read a catch table as far as it can be read; return it with NaT and NaN in faulty cells, and every problem."""
     words = words or CountWords()
     _check_call(dates, blank, duplicates, words)
     table = _read(path, columns)

@@ -44,33 +44,11 @@ def check_intervals(
     first_interval_days: float | None = None,
     longest_interval_days: float | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Turn checks into the intervals that their catches cover.
+    """Return the intervals that the catches cover, and the checks left out.
 
-    Parameters
-    ----------
-    catches : pandas.DataFrame
-        A catch table of :func:`phenofit.traps.read_catches`, one species.
-    season : Season
-        The season; an interval must lie inside one.
-    first_interval_days : float, optional
-        Length given to the first interval of a trap in a season where its start is unknown [d]. Without it
-        that check is left out.
-    longest_interval_days : float, optional
-        Longer intervals are left out [d].
-
-    Returns
-    -------
-    intervals : pandas.DataFrame
-        Columns ``trap, year, start, end, count, status, effort, row``.
-    left_out : pandas.DataFrame
-        Columns ``trap, year, reason, row, moths``; ``year`` is -1 outside every season, ``reason`` a key of
-        :data:`LEFT_OUT_REASONS`.
-
-    Notes
-    -----
-    An interval starts at the row's own ``set`` date, else at the previous check of the trap. A check that was
-    not made leaves the trap standing, so that the next catch reaches back to the check before it. A lost trap
-    is taken as replaced at the check that found it lost, unless the next row says otherwise in ``set``.
+    An interval starts at the row's own ``set`` date, else at the previous check of the trap. A check that was not made
+    leaves the trap standing: the next catch reaches back to the check before it. A lost trap counts as replaced at the
+    check that found it lost, unless the next row says otherwise in ``set``.
     """
     ordered = catches.sort_values(["trap", "check", "row"], kind="stable")
     years = season.year_of(ordered["check"].to_numpy())

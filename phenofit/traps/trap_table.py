@@ -91,25 +91,7 @@ def examine_traps(
     dates: str = "year-first",
     fill: Sequence[str] = (),
 ) -> tuple[pd.DataFrame, list[Problem]]:
-    """Read a trap table as far as it can be read.
-
-    Parameters
-    ----------
-    path, columns, dates, fill
-        As for :func:`read_traps`.
-
-    Returns
-    -------
-    traps : pandas.DataFrame
-        As from :func:`read_traps`, with NaN where a cell could not be read.
-    problems : list of Problem
-        Everything wrong, in the order of the file.
-
-    Raises
-    ------
-    DataError
-        If the file is no such table at all.
-    """
+    """Read a trap table as far as it can be read; return it with NaN in faulty cells, and every problem."""
     table = read_table(
         path,
         columns=columns,

@@ -89,18 +89,7 @@ class TrapYears:
 
 
 def unknown_trap_problems(traps: pd.DataFrame, catches: pd.DataFrame) -> list[Problem]:
-    """Name the traps of a catch table that the trap table does not have.
-
-    Parameters
-    ----------
-    traps, catches : pandas.DataFrame
-        Tables of :func:`phenofit.traps.read_traps` and :func:`phenofit.traps.read_catches`.
-
-    Returns
-    -------
-    list of Problem
-        One for each such trap, at its first row.
-    """
+    """Return a problem for each trap of a catch table that the trap table does not have, at its first row."""
     known = set(_devices(traps))
     file = str(catches.attrs.get("file", "catch table"))
     problems = []
@@ -242,21 +231,7 @@ def _to_places(
 
 
 def trap_places(traps: pd.DataFrame, *, pool: str = "trap") -> pd.DataFrame:
-    """Return the places that trap-years may bear the name of.
-
-    Parameters
-    ----------
-    traps : pandas.DataFrame
-        Trap table of :func:`phenofit.traps.read_traps`.
-    pool : {"trap", "site"}
-        With ``"site"`` there is a row for each site besides those of its traps.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The columns of the trap table. A site lies at the mean position of its traps and keeps those covariates
-        that all of them share.
-    """
+    """Return the trap table; pooled by site, with a row for each site at the mean position of its traps."""
     if pool != "site":
         return traps
     known = set(traps["trap"])
