@@ -288,21 +288,13 @@ def _apply_status(
     """Let a word of the status column rule the count cell, unless the two contradict each other."""
     meaning = words.meaning(word)
     if meaning is None:
-        return table.problem(
-            i,
-            "status",
-            f"'{table.cell(i, 'status')}' is no declared status.",
-            "Declare the word as present, lost, not checked, zero or counted.",
-        )
+        remedy = "Declare the word as present, lost, not checked, zero or counted."
+        return table.problem(i, "status", f"'{table.cell(i, 'status')}' is no declared status.", remedy)
     cell = table.cell(i, "count")
     none_but = cell and (count[i] == 0 or status[i] in ("lost", "missing"))
     if (meaning in ("lost", "missing", "zero") and count[i] > 0) or (meaning == "present" and none_but):
-        return table.problem(
-            i,
-            "status",
-            f"'{word}' contradicts the count '{cell}'.",
-            "Leave the count blank, or correct the status.",
-        )
+        finding = f"'{word}' contradicts the count '{cell}'."
+        return table.problem(i, "status", finding, "Leave the count blank, or correct the status.")
     if meaning in ("lost", "missing", "zero"):
         count[i], status[i] = (0.0, "counted") if meaning == "zero" else (np.nan, meaning)
     elif meaning == "present" and not count[i] > 0:

@@ -207,14 +207,8 @@ def _dates(table: Table, hour: float) -> tuple[np.ndarray, np.ndarray, list[Prob
         try:
             set_[i], check[i] = read_event_date(text, hour=hour)
         except ValueError as fault:
-            problems.append(
-                table.problem(
-                    i,
-                    "eventDate",
-                    f"'{table.cell(i, 'eventDate')}' {fault}",
-                    "Write year-month-day, or start/end with the day of setting and of the check.",
-                )
-            )
+            remedy = "Write year-month-day, or start/end with the day of setting and of the check."
+            problems.append(table.problem(i, "eventDate", f"'{table.cell(i, 'eventDate')}' {fault}", remedy))
     return set_, check, problems
 
 

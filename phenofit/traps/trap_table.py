@@ -179,14 +179,11 @@ def _repeated(frame: pd.DataFrame, table: Table) -> list[Problem]:
         )
         for at, km in zip(group.index[1:], apart[1:], strict=True):
             where = f"{km:.1f} km apart" if km > _SAME_PLACE_KM else "at the same place"
-            problems.append(
-                table.problem(
-                    int(at),
-                    "trap",
-                    f"trap '{trap}' stands in rows {row_text(group['row'])}, {where}.",
-                    "Keep one row per trap; if it was moved, add a column 'valid_from' with the day of the move.",
-                )
+            finding = f"trap '{trap}' stands in rows {row_text(group['row'])}, {where}."
+            remedy = (
+                "Keep one row per trap; if it was moved, add a column 'valid_from' with the day of the move."
             )
+            problems.append(table.problem(int(at), "trap", finding, remedy))
     return problems
 
 
@@ -198,14 +195,11 @@ def _split_moved(frame: pd.DataFrame, table: Table, problems: list[Problem]) -> 
             continue
         stamps = group["valid_from"]
         for at in group.index[stamps.duplicated()]:
-            problems.append(
-                table.problem(
-                    int(at),
-                    "valid_from",
-                    f"trap '{device}' is in rows {row_text(group['row'])} without a date that separates them.",
-                    "Give each place of the trap the day from which it holds.",
-                )
+            finding = (
+                f"trap '{device}' is in rows {row_text(group['row'])} without a date that separates them."
             )
+            remedy = "Give each place of the trap the day from which it holds."
+            problems.append(table.problem(int(at), "valid_from", finding, remedy))
         own_site = group["site"] == group["trap"]
         for at in group.index[stamps.notna()]:
             name = f"{device}@{stamps[at]:%Y-%m-%d}"

@@ -96,15 +96,11 @@ def unknown_trap_problems(traps: pd.DataFrame, catches: pd.DataFrame) -> list[Pr
     for trap, rows in catches.groupby("trap", sort=False)["row"]:
         if trap in known or trap == "":
             continue
-        problems.append(
-            Problem(
-                f"trap '{trap}' is not in the trap table ({len(rows)} rows: {row_text(rows)}).",
-                f"Add it to the trap table with its position, or correct its name.{nearest(str(trap), known)}",
-                file,
-                int(rows.min()),
-                "trap",
-            )
+        finding = f"trap '{trap}' is not in the trap table ({len(rows)} rows: {row_text(rows)})."
+        remedy = (
+            f"Add it to the trap table with its position, or correct its name.{nearest(str(trap), known)}"
         )
+        problems.append(Problem(finding, remedy, file, int(rows.min()), "trap"))
     return problems
 
 

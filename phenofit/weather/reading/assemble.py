@@ -292,13 +292,8 @@ def wrong_unit_problems(
             cause = "Celsius declared as Fahrenheit or kelvin, or Fahrenheit read as tenths of a degree, look like this"
         else:
             continue
-        problems.append(
-            Problem(
-                f"station {station['station']}: {seen}, in the declared unit.",
-                f"Declare the right unit (degC, degF or kelvin): {cause}.",
-                file,
-            )
-        )
+        finding = f"station {station['station']}: {seen}, in the declared unit."
+        problems.append(Problem(finding, f"Declare the right unit (degC, degF or kelvin): {cause}.", file))
     return problems
 
 
