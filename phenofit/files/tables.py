@@ -63,6 +63,13 @@ class Table:
         """Return a problem of one cell: `index` counts the rows of `frame`, `column` is our name."""
         return Problem(finding, remedy, self.file, int(self.rows[index]), self.names.get(column, column))
 
+    def problems(self, rows: np.ndarray | pd.Series, column: str, finding: str, remedy: str) -> list[Problem]:
+        """Return a problem of each row that is marked; ``{cell}`` in the finding is its cell."""
+        return [
+            self.problem(i, column, finding.replace("{cell}", self.cell(i, column)), remedy)
+            for i in np.flatnonzero(rows).tolist()
+        ]
+
     def cell(self, index: int, column: str) -> str:
         """Return one cell as text, shortened for a message."""
         return shorten(str(self.frame[column].iloc[index]))

@@ -59,10 +59,7 @@ def read_biofix(
     days = found.astype("datetime64[D]")
     year = season.year_of(days)
     sites = table.frame["site"]
-    problems += [
-        table.problem(int(i), "site", "the row names no site.", "Write the site of every row.")
-        for i in np.flatnonzero(sites == "")
-    ]
+    problems += table.problems(sites == "", "site", "the row names no site.", "Write the site of every row.")
     problems += [
         table.problem(
             int(i),

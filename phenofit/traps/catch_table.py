@@ -217,12 +217,8 @@ def _typed(
     if cells.empty:
         problem = Problem("the table has no row.", "List one check per row.", table.file)
         return pd.DataFrame({name: [] for name in CATCH_COLUMNS}), [problem]
-    problems = [
-        table.problem(
-            int(i), "trap", "the row names no trap.", "Write the trap of every row, or ask for filling down."
-        )
-        for i in np.flatnonzero(cells["trap"] == "")
-    ]
+    remedy = "Write the trap of every row, or ask for filling down."
+    problems = table.problems(cells["trap"] == "", "trap", "the row names no trap.", remedy)
     notes += [*table.notes, *two_digit_year_notes(table, [c for c in ("date", "set") if c in cells])]
     check, more = parse_dates(table, "date", dates, default_hour=hour)
     problems += _season_totals(table) or more or date_order_problems(table, "date", dates, check)

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from phenofit.errors import Problem
+from phenofit.files.tables import Table, parse_numbers
 
-__all__ = ["position_problems"]
+__all__ = ["position_problems", "read_positions"]
 
 _GROUP_DEGREES = 5.0
 """How near [degrees] to the other traps a mended coordinate must come before it is offered."""
@@ -21,6 +22,21 @@ class _Place:
     trap: str
     latitude: float
     longitude: float
+
+
+def read_positions(
+    table: Table, latitude: str, longitude: str, elevation: str
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[Problem]]:
+    """Return latitude, longitude and elevation (NaN without its column) of a table, with its problems."""
+    north, problems = parse_numbers(table, latitude, required=True, what="decimal degrees")
+    east, more = parse_numbers(table, longitude, required=True, what="decimal degrees")
+    height = np.full(len(table.frame), np.nan)
+    if elevation in table.frame:
+        height, faults = parse_numbers(
+            table, elevation, low=-430.0, high=8849.0, what="metres above sea level"
+        )
+        more += faults
+    return north, east, height, problems + more
 
 
 def position_problems(

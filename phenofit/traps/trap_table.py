@@ -6,13 +6,12 @@ import os
 import warnings
 from collections.abc import Mapping, Sequence
 
-import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, PhenofitWarning, Problem
-from phenofit.files.tables import Table, parse_dates, parse_numbers, read_table
+from phenofit.files.tables import Table, parse_dates, read_table
 from phenofit.globe import distance_km
-from phenofit.traps.positions import position_problems
+from phenofit.traps.positions import position_problems, read_positions
 from phenofit.traps.sheet_cells import covariate_columns, fill_down, row_text
 
 __all__ = ["TRAP_COLUMNS", "examine_traps", "read_traps"]
@@ -127,19 +126,8 @@ def _typed(table: Table, dates: str) -> tuple[pd.DataFrame, list[Problem]]:
     cells = table.frame
     if cells.empty:
         return _empty(), [Problem("the table has no row.", "List one trap per row.", table.file)]
-    latitude, problems = parse_numbers(table, "latitude", required=True, what="decimal degrees")
-    longitude, more = parse_numbers(table, "longitude", required=True, what="decimal degrees")
-    problems += more
-    elevation = np.full(len(cells), np.nan)
-    if "elevation_m" in cells:
-        elevation, more = parse_numbers(
-            table, "elevation_m", low=-430.0, high=8849.0, what="metres above sea level"
-        )
-        problems += more
-    problems += [
-        table.problem(int(i), "trap", "the trap has no name.", "Name every trap.")
-        for i in np.flatnonzero(cells["trap"] == "")
-    ]
+    latitude, longitude, elevation, problems = read_positions(table, "latitude", "longitude", "elevation_m")
+    problems += table.problems(cells["trap"] == "", "trap", "the trap has no name.", "Name every trap.")
     site = cells["site"].where(cells["site"] != "", cells["trap"]) if "site" in cells else cells["trap"]
     station = cells["station"].mask(cells["station"] == "") if "station" in cells else pd.NA
     covariates, more = covariate_columns(table, (*TRAP_COLUMNS, "valid_from"))

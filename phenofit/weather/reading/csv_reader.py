@@ -86,8 +86,7 @@ def _stations(table: Table, station: str | None) -> tuple[np.ndarray, list[Probl
     if "station" not in table.frame:
         return np.full(len(table.rows), station, dtype=object), []
     ids = table.frame["station"]
-    blank = np.flatnonzero((ids == "").to_numpy())
-    problems = [table.problem(int(i), "station", "has no station id.", "Write one.") for i in blank]
+    problems = table.problems(ids == "", "station", "has no station id.", "Write one.")
     return ids.astype(str).to_numpy(dtype=object), problems
 
 
