@@ -22,6 +22,7 @@ __all__ = [
     "parse_dates",
     "parse_numbers",
     "shorten",
+    "some",
     "two_digit_year_notes",
 ]
 
@@ -165,6 +166,11 @@ def shorten(text: str) -> str:
     """Return a text fit for a one-line message: without control characters, of limited length."""
     flat = "".join(c if c.isprintable() else " " for c in text)
     return flat if len(flat) <= _SHOWN else flat[: _SHOWN - 1] + "…"
+
+
+def some(texts: Sequence[str], most: int, between: str = ", ") -> str:
+    """Return the first texts as a list, with an ellipsis where there are more."""
+    return between.join(texts[:most]) + (" …" if len(texts) > most else "")
 
 
 def _spread(

@@ -15,7 +15,7 @@ from phenofit.maps.borders import read_rings
 from phenofit.maps.dataset import grid_coordinates
 from phenofit.maps.grid_weather import STANDARD_LAPSE, day_numbers, source_places, weather_on_cells
 from phenofit.maps.kriging.trend import cell_heights
-from phenofit.maps.projection import choose_cell, make_grid, plane_for
+from phenofit.maps.projection import grid_around, plane_for
 from phenofit.units import format_degree_days
 
 if TYPE_CHECKING:
@@ -112,15 +112,8 @@ def date_map(
     this, earlier = _seasons(season, days, year)
     plane = plane_for(sources.longitude, sources.latitude, crs=crs)
     places = np.column_stack(plane.to_plane(sources.longitude, sources.latitude))
-    rings = (
-        None if region is None else [np.column_stack(plane.to_plane(*ring.T)) for ring in read_rings(region)]
-    )
-    grid = make_grid(
-        places,
-        cell=2.5 * choose_cell(places) if cell_km is None else cell_km * 1000.0,
-        margin=None if margin_km is None else margin_km * 1000.0,
-        region=rings,
-    )
+    rings = None if region is None else read_rings(region)
+    grid = grid_around(places, plane, cell_km=cell_km, margin_km=margin_km, rings=rings, coarser=2.5)
     cells = grid.points()
     if len(cells) > _MOST_CELLS:
         raise ModelError(

@@ -21,7 +21,7 @@ from phenofit.maps.kriging.parameter_uncertainty import parameter_sets, predict_
 from phenofit.maps.kriging.restricted_likelihood import fit_kriging
 from phenofit.maps.kriging.single_thread import one_thread
 from phenofit.maps.kriging.trend import drift_design
-from phenofit.maps.projection import Grid, Plane, choose_cell, make_grid, merge_close, plane_for
+from phenofit.maps.projection import Grid, Plane, grid_around, merge_close, plane_for
 from phenofit.maps.sites import SiteErrors, summarise_sites
 from phenofit.progress import Progress
 
@@ -149,17 +149,11 @@ def error_map(
         )
     )
     table = sites.table
-    plane = plane_for(table["longitude"].to_numpy(), table["latitude"].to_numpy(), crs=crs)
-    points = np.column_stack(plane.to_plane(table["longitude"].to_numpy(), table["latitude"].to_numpy()))
-    rings = (
-        None if region is None else [np.column_stack(plane.to_plane(*ring.T)) for ring in read_rings(region)]
-    )
-    grid = make_grid(
-        points,
-        cell=choose_cell(points) if cell_km is None else cell_km * 1000.0,
-        margin=None if margin_km is None else margin_km * 1000.0,
-        region=rings,
-    )
+    longitude, latitude = (table[name].to_numpy() for name in ("longitude", "latitude"))
+    plane = plane_for(longitude, latitude, crs=crs)
+    points = np.column_stack(plane.to_plane(longitude, latitude))
+    rings = None if region is None else read_rings(region)
+    grid = grid_around(points, plane, cell_km=cell_km, margin_km=margin_km, rings=rings)
     say(f"error map: {len(table)} sites, {int(grid.inside.sum())} cells of {grid.cell / 1000:g} km")
     with one_thread():
         fields, notes = _surface(sites, points, plane, grid, settings, elevation)

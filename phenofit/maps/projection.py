@@ -17,7 +17,7 @@ from phenofit.errors import MissingExtraError, ModelError
 if TYPE_CHECKING:
     from pyproj import CRS, Transformer
 
-__all__ = ["Grid", "Plane", "choose_cell", "make_grid", "plane_for"]
+__all__ = ["Grid", "Plane", "choose_cell", "grid_around", "make_grid", "plane_for"]
 
 _MAX_CELLS = 4_000_000
 
@@ -101,6 +101,24 @@ def choose_cell(points: np.ndarray) -> float:
     raw = max(extent, 1000.0) / 100.0
     power = 10.0 ** np.floor(np.log10(raw))
     return float(next(step for step in (1.0, 2.0, 5.0, 10.0) if step * power >= raw * 0.999) * power)
+
+
+def grid_around(
+    points: np.ndarray,
+    plane: Plane,
+    *,
+    cell_km: float | None,
+    margin_km: float | None,
+    rings: list[np.ndarray] | None,
+    coarser: float = 1.0,
+) -> Grid:
+    """Return the grid of a map; rings are in degrees, and the cell is `coarser` times the usual one by default."""
+    return make_grid(
+        points,
+        cell=coarser * choose_cell(points) if cell_km is None else cell_km * 1000.0,
+        margin=None if margin_km is None else margin_km * 1000.0,
+        region=None if rings is None else [np.column_stack(plane.to_plane(*ring.T)) for ring in rings],
+    )
 
 
 def make_grid(
