@@ -12,7 +12,7 @@ from phenofit.flight import fit_flights
 from phenofit.flight.selection.fit_comparison import flights_evidence
 from phenofit.progress import Progress
 from phenofit.study import species_catches
-from phenofit.traps import catch_account
+from phenofit.traps.account import catch_account
 from phenofit.validate import Scheme, compare_published, cross_validate
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit, FlightModel
     from phenofit.records import Records
     from phenofit.study import Study, StudyInputs
-    from phenofit.traps import CatchAccount
+    from phenofit.traps.account import CatchAccount
     from phenofit.validate import PublishedComparison, PublishedThreshold
 
 __all__ = ["SpeciesWork"]

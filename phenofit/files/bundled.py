@@ -17,9 +17,5 @@ def bundled_path(name: str) -> Path:
     for folder in (package / "data" / "datasets", package.parent / "datasets"):
         if (folder / name).exists():
             return folder / name
-    raise DataError(
-        Problem(
-            f"phenofit has no data set '{name}'.",
-            "The installation is not complete; install phenofit again.",
-        )
-    )
+    remedy = "The installation is not complete; install phenofit again."
+    raise DataError(Problem(f"phenofit has no data set '{name}'.", remedy))

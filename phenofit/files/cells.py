@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection
-from pathlib import Path
+from collections.abc import Callable, Collection, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,7 +22,8 @@ __all__ = [
     "parse_dates",
     "parse_numbers",
     "shorten",
-    "two_digit_year_note",
+    "some",
+    "two_digit_year_notes",
 ]
 
 FIRST_YEAR, LAST_YEAR = 1750, 2200
@@ -35,7 +35,7 @@ MISSING_TEXTS = frozenset({"", "na", "n/a", "nan", "null", "none"})
 
 _NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[-+−]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
-_SHOWN = 40  # characters of a foreign cell that a message repeats
+_SHOWN = 40  # characters of a cell that a message repeats
 
 
 def parse_numbers(
@@ -91,7 +91,7 @@ def parse_dates(
     The parts stand between ``-``, ``/`` or ``.``; eight digits without a separator are accepted year-first; an
     English month name is accepted in any order, since it cannot be misread. A time of day follows a blank or
     ``T``. A year of two digits is accepted where it stands last, 69 to 99 being 1969 to 1999;
-    :func:`two_digit_year_note` gives the sentence that tells the user.
+    :func:`two_digit_year_notes` gives the sentence for the user.
     """
     if order not in DATE_ORDERS:
         raise ModelError(f"'{order}' is not a date order; accepted are {', '.join(DATE_ORDERS)}.")
@@ -152,23 +152,25 @@ def _wrong_order(
     return table.problem(at, column, f"{which} {look}{some}: {faults[int(codes[at])][0]}", remedy)
 
 
-def two_digit_year_note(table: Table, column: str) -> str | None:
-    """Return the sentence that says how years of two digits were read, or None where there are none."""
-    short = table.frame[column].str.contains(r"^\d{1,2}[-/.]\d{1,2}[-/.]\d{2}(?:\D|$)", regex=True)
-    count = int(short.sum())
-    if not count:
-        return None
-    name = table.names.get(column, column)
-    return (
-        f"{Path(table.file).name}, column '{name}': {count} dates have a year of two digits, read as "
-        f"{1900 + _CENTURY_PIVOT} to {1999 + _CENTURY_PIVOT}."
+def two_digit_year_notes(table: Table, columns: Sequence[str]) -> list[str]:
+    """Return the sentence on how two-digit years of some columns were read, if there are any."""
+    count = sum(
+        int(table.frame[c].str.contains(r"^\d{1,2}[-/.]\d{1,2}[-/.]\d{2}(?:\D|$)", regex=True).sum())
+        for c in columns
     )
+    span = f"{1900 + _CENTURY_PIVOT} to {1999 + _CENTURY_PIVOT}"
+    return [f"{count} dates with a two-digit year read as {span}."] if count else []
 
 
 def shorten(text: str) -> str:
-    """Return a foreign text fit for a one-line message: control characters out, length limited."""
+    """Return a text fit for a one-line message: without control characters, of limited length."""
     flat = "".join(c if c.isprintable() else " " for c in text)
     return flat if len(flat) <= _SHOWN else flat[: _SHOWN - 1] + "…"
+
+
+def some(texts: Sequence[str], most: int, between: str = ", ") -> str:
+    """Return the first texts as a list, with an ellipsis where there are more."""
+    return between.join(texts[:most]) + (" …" if len(texts) > most else "")
 
 
 def _spread(
@@ -251,8 +253,8 @@ def _calendar_day(text: str, order: str) -> tuple[int, int, int]:
         parts = (match.group(1), match.group(3), match.group(4))
         year_at = 0 if order == "year-first" else 2
         if len(parts[2 - year_at]) > 2:
-            place = "last" if order == "year-first" else "first"
-            raise ValueError(f"has its year {place}, but the declared order is {order}.")
+            where = "last" if order == "year-first" else "first"
+            raise ValueError(f"has its year {where}, but the declared order is {order}.")
         if len(parts[year_at]) != 4 and (order == "year-first" or len(parts[year_at]) != 2):
             raise ValueError("has no year of four digits.")
         year, month, day = _PARTS[order](*parts)

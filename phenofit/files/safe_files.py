@@ -246,7 +246,7 @@ def _is_missing(value: Any) -> bool:
     if value is None:
         return True
     try:
-        return bool(value != value)  # noqa: PLR0124 - that is what tells NaN
+        return bool(value != value)  # noqa: PLR0124 - only NaN differs from itself
     except (TypeError, ValueError):
         return True
 

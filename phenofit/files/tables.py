@@ -1,7 +1,7 @@
-"""Read delimited text tables of other people without guessing and without losing a line.
+"""Read delimited text tables without guessing and without losing a line.
 
 Cells stay text until the caller says what they are. Every row that is left out (blank, a footnote below the
-table) is counted and named in the notes; everything that cannot be read is told with its row, not coerced.
+table) is counted and named in the notes; everything that cannot be read is named with its row, not coerced.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from phenofit.files.cells import (
     parse_dates,
     parse_numbers,
     shorten,
-    two_digit_year_note,
+    two_digit_year_notes,
 )
 
 __all__ = [
@@ -41,7 +41,7 @@ __all__ = [
     "read_table",
     "shorten",
     "source_name",
-    "two_digit_year_note",
+    "two_digit_year_notes",
 ]
 
 _DELIMITERS = (",", ";", "\t", "|")
@@ -68,6 +68,13 @@ class Table:
     def problem(self, index: int, column: str, finding: str, remedy: str) -> Problem:
         """Return a problem of one cell: `index` counts the rows of `frame`, `column` is our name."""
         return Problem(finding, remedy, self.file, int(self.rows[index]), self.names.get(column, column))
+
+    def problems(self, rows: np.ndarray | pd.Series, column: str, finding: str, remedy: str) -> list[Problem]:
+        """Return a problem of each row that is marked; ``{cell}`` in the finding is its cell."""
+        return [
+            self.problem(i, column, finding.replace("{cell}", self.cell(i, column)), remedy)
+            for i in np.flatnonzero(rows).tolist()
+        ]
 
     def cell(self, index: int, column: str) -> str:
         """Return one cell as text, shortened for a message."""
@@ -171,14 +178,8 @@ def _records(text: str, file: str) -> tuple[list[tuple[int, list[str]]], str]:
             records.append((line, [tidied[cell] for cell in cells]))
             line = at + 1 + reader.line_num
     except csv.Error as fault:
-        raise DataError(
-            Problem(
-                f"the row cannot be split into cells ({fault}).",
-                "Look for a stray quotation mark.",
-                file,
-                line,
-            )
-        ) from None
+        finding = f"the row cannot be split into cells ({fault})."
+        raise DataError(Problem(finding, "Look for a stray quotation mark.", file, line)) from None
     return records, delimiter
 
 
@@ -203,32 +204,22 @@ def _match_header(
     ours_known = [*required, *optional]
     for ours in columns:
         if ours not in ours_known and not keep_others:
-            problems.append(
-                Problem(
-                    f"the column setting '{ours}' is not known.",
-                    f"Accepted are {', '.join(ours_known)}.{nearest(ours, ours_known)}",
-                    file,
-                )
-            )
+            remedy = f"Accepted are {', '.join(ours_known)}.{nearest(ours, ours_known)}"
+            problems.append(Problem(f"the column setting '{ours}' is not known.", remedy, file))
     for ours in [*ours_known, *(c for c in columns if keep_others and c not in ours_known)]:
         theirs = columns.get(ours, ours)
-        places = found.get(_key(theirs), [])
-        if len(places) > 1:
+        hits = found.get(_key(theirs), [])
+        if len(hits) > 1:
             problems.append(Problem("the column is a duplicate.", "Rename one of them.", file, row, theirs))
-        elif places:
-            names[ours], positions[ours] = header[places[0]], places[0]
+        elif hits:
+            names[ours], positions[ours] = header[hits[0]], hits[0]
         elif ours in required or ours in columns:
             hint = (
                 "" if delimiter != "," or len(header) > 1 else " No comma, semicolon, tab or bar was found."
             )
-            problems.append(
-                Problem(
-                    f"there is no column '{theirs}'" + (f" (for '{ours}')." if theirs != ours else "."),
-                    f'{seen}{hint} Name the right one in the column settings ({ours} = "...").',
-                    file,
-                    row,
-                )
-            )
+            finding = f"there is no column '{theirs}'" + (f" (for '{ours}')." if theirs != ours else ".")
+            remedy = f'{seen}{hint} Name the right one in the column settings ({ours} = "...").'
+            problems.append(Problem(finding, remedy, file, row))
     if keep_others:
         taken = set(positions.values())
         for at, name in enumerate(header):
@@ -258,15 +249,10 @@ def _body(
         surplus = any(cells[width:])
         if surplus or len(cells) < width:
             comma = " A decimal comma needs a semicolon or tab between the cells." if delimiter == "," else ""
-            problems.append(
-                Problem(
-                    f"the row has {len(cells)} cells, the header has {width}.",
-                    f"Every row must have as many cells as the header ({_DELIMITER_NAMES[delimiter]} between "
-                    f"them).{comma}",
-                    file,
-                    row,
-                )
-            )
+            finding = f"the row has {len(cells)} cells, the header has {width}."
+            between = _DELIMITER_NAMES[delimiter]
+            remedy = f"Every row must have as many cells as the header ({between} between them).{comma}"
+            problems.append(Problem(finding, remedy, file, row))
         del cells[width:]
     if problems:
         raise DataError(problems)

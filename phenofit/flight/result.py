@@ -24,7 +24,7 @@ from phenofit.flight.likelihood.parameters import (
     unit_of,
 )
 from phenofit.flight.model import FitSettings
-from phenofit.traps import left_out_by_reason, left_out_words
+from phenofit.traps.account import left_out_by_reason, left_out_words
 
 __all__ = ["CAUGHT", "EVENT_SHARES", "FlightFit"]
 

@@ -107,12 +107,8 @@ def local_check(
         informed += found.seen > 0
         years.append(_year(label, found, dates, log_like, grid, math.hypot(place_sd, season_sd), slope))
     if not years:
-        raise DataError(
-            Problem(
-                "no season has both records and temperatures. " + " ".join(skipped),
-                "Give the weather of the years in which somebody looked.",
-            )
-        )
+        finding = "no season has both records and temperatures. " + " ".join(skipped)
+        raise DataError(Problem(finding, "Give the weather of the years in which somebody looked."))
     mean, sd = _mean_and_sd(posterior, grid)
     days = float(np.mean(slopes))
     supported = informed >= 2 and abs(mean) > _SUPPORT_Z * sd

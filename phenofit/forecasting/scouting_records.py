@@ -38,12 +38,9 @@ def read_records(
         since, late = parse_dates(table, "set", dates, default_hour=hour, required=False)
         problems += late
     problems += more
-    problems += [
-        table.problem(
-            i, "count", f"'{table.cell(i, 'count')}' is not a whole number.", "Write how many were seen."
-        )
-        for i in np.flatnonzero(np.isfinite(count) & (count != np.floor(count))).tolist()
-    ]
+    broken = np.isfinite(count) & (count != np.floor(count))
+    remedy = "Write how many were seen."
+    problems += table.problems(broken, "count", "'{cell}' is not a whole number.", remedy)
     if problems:
         raise DataError(problems)
     return place_records(when, count, season=season, since=since, file=table.file, rows=table.rows)

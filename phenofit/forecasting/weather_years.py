@@ -84,13 +84,11 @@ class StationSeries:
                 rows_max.append(np.concatenate([tmax[~ahead], high]))
                 used.append(int(other))
         if not used:
-            raise DataError(
-                Problem(
-                    f"station {self.station} has no whole past season to continue {season.label(year)} "
-                    f"from {to_unit(before)}.",
-                    "Give weather of earlier years for this station.",
-                )
+            finding = (
+                f"station {self.station} has no whole past season to continue {season.label(year)} "
+                f"from {to_unit(before)}."
             )
+            raise DataError(Problem(finding, "Give weather of earlier years for this station."))
         return SeasonEnsemble(np.array(rows_min), np.array(rows_max), tuple(used))
 
 

@@ -309,12 +309,9 @@ def _check_days(days: npt.NDArray[Any]) -> None:
     steps = np.diff(days.astype("datetime64[D]").astype(np.int64))
     if np.any(steps != 1):
         k = int(np.argmax(steps != 1))
-        raise DataError(
-            Problem(
-                f"after {days[k].astype('datetime64[D]')} comes {days[k + 1].astype('datetime64[D]')}.",
-                "A double method looks at the next day: bring the series to a complete calendar, missing days NaN.",
-            )
-        )
+        finding = f"after {days[k].astype('datetime64[D]')} comes {days[k + 1].astype('datetime64[D]')}."
+        remedy = "A double method looks at the next day: bring the series to a complete calendar, missing days NaN."
+        raise DataError(Problem(finding, remedy))
 
 
 def _on_xarray(

@@ -61,13 +61,8 @@ def open_grid(
         for wanted, default, word in ((tmin, "tmin", "minimum"), (tmax, "tmax", "maximum"))
     )
     if dim not in low.dims:
-        raise DataError(
-            Problem(
-                f"'{low.name}' has the dimensions {', '.join(map(str, low.dims))}.",
-                f"One of them must be '{dim}', the days.",
-                str(path),
-            )
-        )
+        finding = f"'{low.name}' has the dimensions {', '.join(map(str, low.dims))}."
+        raise DataError(Problem(finding, f"One of them must be '{dim}', the days.", str(path)))
     chunks = _blocks(low, dim, block)
     return low.chunk(chunks), high.chunk(chunks)
 
@@ -88,13 +83,9 @@ def _variable(dataset: xr.Dataset, wanted: str | None, default: str, word: str, 
         if v.attrs.get("standard_name") == "air_temperature" and word in str(v.attrs.get("cell_methods", ""))
     ]
     if len(hits) != 1:
-        raise DataError(
-            Problem(
-                f"no variable is named '{default}', and {len(hits)} are an air_temperature with the cell method {word}.",
-                f"Name the one that is meant; found: {', '.join(map(str, dataset.data_vars))}.",
-                path,
-            )
-        )
+        finding = f"no variable is named '{default}', and {len(hits)} are an air_temperature with the cell method {word}."
+        remedy = f"Name the one that is meant; found: {', '.join(map(str, dataset.data_vars))}."
+        raise DataError(Problem(finding, remedy, path))
     return hits[0]
 
 

@@ -130,12 +130,8 @@ def calendar_of(values: xr.DataArray, dim: str = "time") -> Dates:
     steps = np.diff(days.astype(np.int64))
     if np.any(steps != 1):
         k = int(np.argmax(steps != 1))
-        raise DataError(
-            Problem(
-                f"after {days[k]} comes {days[k + 1]}.",
-                "Sums need every day once and in order: bring the series to a complete calendar, missing days NaN.",
-            )
-        )
+        remedy = "Sums need every day once and in order: bring the series to a complete calendar, missing days NaN."
+        raise DataError(Problem(f"after {days[k]} comes {days[k + 1]}.", remedy))
     return cast(Dates, days)
 
 

@@ -1,4 +1,4 @@
-"""The error map as one dataset that follows the CF conventions and that GDAL places rightly."""
+"""The error map as one dataset that follows the CF conventions and whose position GDAL reads."""
 
 from __future__ import annotations
 
@@ -117,12 +117,7 @@ def _cell_fields(
     values: dict[str, np.ndarray] = dict.fromkeys(texts, empty)
     supported = np.zeros(grid.inside.shape, dtype=np.int8)
     information = fields.information
-    if (
-        fields.model is not None
-        and fields.mean is not None
-        and fields.variance is not None
-        and information is not None
-    ):
+    if fields.model and fields.mean is not None and fields.variance is not None and information is not None:
         total = fields.variance + sites.level_se**2
         squared = fields.mean**2 + total + fields.model.nugget + sites.season_sd**2 + sites.rest_sd**2
         cells = {
@@ -159,24 +154,11 @@ def _add_sites(dataset: xr.Dataset, sites: SiteErrors, points: np.ndarray) -> No
     }
     for name, (column, attributes) in places.items():
         dataset[name] = ("site", table[column].to_numpy(float), attributes)
-    for k, axis in enumerate("xy"):
-        dataset[f"site_{axis}"] = (
-            "site",
-            points[:, k],
-            {"long_name": f"projected {axis} of the site", "units": "m"},
-        )
-    for column, (text, unit) in SITE_COLUMNS.items():
-        dataset[f"site_{column}"] = (
-            "site",
-            table[column].to_numpy(float),
-            {"long_name": text, "units": unit},
-        )
-    for column, text in _COUNTS.items():
-        dataset[f"site_{column}"] = (
-            "site",
-            table[column].to_numpy(np.int32),
-            {"long_name": text, "units": "1"},
-        )
+    columns = [(axis, points[:, k], f"projected {axis} of the site", "m") for k, axis in enumerate("xy")]
+    columns += [(name, table[name].to_numpy(float), *words) for name, words in SITE_COLUMNS.items()]
+    columns += [(name, table[name].to_numpy(np.int32), text, "1") for name, text in _COUNTS.items()]
+    for name, values, text, unit in columns:
+        dataset[f"site_{name}"] = ("site", values, {"long_name": text, "units": unit})
 
 
 def _attributes(

@@ -91,22 +91,11 @@ def read_elevation(path: str | Path) -> xr.DataArray:
     fields = [v for v in dataset.data_vars.values() if set(v.dims) == {"latitude", "longitude"}]
     if len(fields) != 1:
         found = ", ".join(map(str, dataset.data_vars)) or "nothing"
-        raise DataError(
-            Problem(
-                f"{len(fields)} variables lie on latitude and longitude (the file has {found}).",
-                "Give a file with the heights as its only variable.",
-                str(path),
-            )
-        )
+        finding = f"{len(fields)} variables lie on latitude and longitude (the file has {found})."
+        raise DataError(Problem(finding, "Give a file with the heights as its only variable.", str(path)))
     unit = str(fields[0].attrs.get("units", "")).strip()
     if unit not in {"m", "metre", "metres", "meter", "meters"}:
-        raise DataError(
-            Problem(
-                f"the unit of the heights is '{unit}'.",
-                "Set the attribute units = 'm'.",
-                str(path),
-                None,
-                str(fields[0].name),
-            )
-        )
+        finding = f"the unit of the heights is '{unit}'."
+        remedy = "Set the attribute units = 'm'."
+        raise DataError(Problem(finding, remedy, str(path), None, str(fields[0].name)))
     return fields[0]

@@ -94,8 +94,8 @@ def summarise_sites(chosen: ErrorRows) -> SiteErrors:
     # Traps that stand together share the season of their site: their mean is one observation.
     cells = rows.groupby(["site", "year"], sort=True)["error_days"].mean().reset_index()
     with one_thread():
-        parts = _variance_parts(cells)
-    table = _site_table(rows).join(parts.by_site)
+        by_site, numbers, replicated = _variance_components(cells)
+    table = _site_table(rows).join(by_site)
     notes: list[str] = []
     if chosen.left_out:
         notes.append(
@@ -104,7 +104,7 @@ def summarise_sites(chosen: ErrorRows) -> SiteErrors:
     single = int((table["seasons"] == 1).sum())
     if single:
         notes.append(f"{single} of {len(table)} sites were held out in one season only.")
-    if not parts.replicated:
+    if not replicated:
         notes.append(
             "No site has more than one season: differences between sites cannot be distinguished "
             "from differences between seasons, so every shrunk error is the common level."
@@ -112,16 +112,7 @@ def summarise_sites(chosen: ErrorRows) -> SiteErrors:
     table["low"] = table["shrunk_error"] - _Z95 * table["shrunk_se"]
     table["high"] = table["shrunk_error"] + _Z95 * table["shrunk_se"]
     table["single_season"] = table["seasons"] == 1
-    return SiteErrors(
-        table.reset_index(),
-        parts.level,
-        parts.level_se,
-        parts.site_sd,
-        parts.season_sd,
-        parts.rest_sd,
-        chosen,
-        tuple(notes),
-    )
+    return SiteErrors(table.reset_index(), *numbers, chosen, tuple(notes))
 
 
 def _site_table(rows: pd.DataFrame) -> pd.DataFrame:
@@ -153,18 +144,10 @@ def _unit_vectors(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarra
     return np.cos(phi) * np.cos(lam), np.cos(phi) * np.sin(lam), np.sin(phi)
 
 
-@dataclass(frozen=True)
-class _Parts:
-    by_site: pd.DataFrame
-    level: float
-    level_se: float
-    site_sd: float
-    season_sd: float
-    rest_sd: float
-    replicated: bool
-
-
-def _variance_parts(cells: pd.DataFrame) -> _Parts:
+def _variance_components(
+    cells: pd.DataFrame,
+) -> tuple[pd.DataFrame, tuple[float, float, float, float, float], bool]:
+    """Return the columns of each site, then level, its error and the SDs, and whether a site has two seasons."""
     site, sites = pd.factorize(cells["site"], sort=True)
     year, years = pd.factorize(cells["year"], sort=True)
     error = cells["error_days"].to_numpy(float)
@@ -183,16 +166,9 @@ def _variance_parts(cells: pd.DataFrame) -> _Parts:
         },
         index=pd.Index(sites, name="site"),
     )
-    season_variance = gamma[1] * solved.rest
-    return _Parts(
-        frame,
-        float(solved.fixed[0]),
-        float(np.sqrt(season_variance / len(years))),
-        float(np.sqrt(gamma[0] * solved.rest)),
-        float(np.sqrt(season_variance)),
-        float(np.sqrt(solved.rest)),
-        replicated,
-    )
+    site_sd, season_sd, rest_sd = (float(np.sqrt(g * solved.rest)) for g in (*gamma, 1.0))
+    level_se = float(np.sqrt(gamma[1] * solved.rest / len(years)))
+    return frame, (float(solved.fixed[0]), level_se, site_sd, season_sd, rest_sd), replicated
 
 
 @dataclass(frozen=True)

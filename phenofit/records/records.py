@@ -16,14 +16,14 @@ from phenofit.files.tables import TableSource
 from phenofit.seasons import Season
 from phenofit.traps import (
     TrapYears,
-    biofix_starts,
     build_trap_years,
     catches_of_species,
-    left_out_by_reason,
     read_biofix,
     read_catches,
     read_traps,
 )
+from phenofit.traps.account import left_out_by_reason
+from phenofit.traps.biofix import biofix_starts
 from phenofit.weather import add_notes, link_stations, read_stations, read_weather
 
 __all__ = ["Records"]

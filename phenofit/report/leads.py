@@ -1,10 +1,11 @@
-"""How forecasts grow better as the event draws near: errors by days ahead."""
+"""Errors of forecasts by the number of days ahead."""
 
 from __future__ import annotations
 
 import pandas as pd
 
 from phenofit.report.page_tables import PageTable
+from phenofit.report.score_groups import first_scheme
 from phenofit.report.words import forecaster_words, number, scheme_words
 from phenofit.validate.older_forecasters import OLDER
 
@@ -15,7 +16,7 @@ def lead_table(scores: pd.DataFrame, *, event: str = "flight_50") -> PageTable |
     """Return the error of each forecaster by days ahead, farthest first, weather known last."""
     if scores.empty:
         return None
-    rows = scores[(scores["event"] == event) & (scores["scheme"] == scores["scheme"].iloc[0])]
+    rows = first_scheme(scores, event)
     rows = rows[~rows["forecaster"].str.startswith(OLDER)]
     leads = sorted(rows["lead_days"].dropna().unique(), reverse=True)
     if not leads:
@@ -40,11 +41,7 @@ def lead_table(scores: pd.DataFrame, *, event: str = "flight_50") -> PageTable |
         f"Mean absolute error of the date of half of {what} by the days ahead at which the forecast was made, leaving out "
         f"{scheme_words(str(rows['scheme'].iloc[0]))[0]}; the weather still to come is that of the other years. With the "
         "weather known only the model's own error is left.",
-        (
-            "forecaster",
-            *(f"{head} days ahead [days]" for head in heads),
-            "weather known [days]",
-        ),
+        ("forecaster", *(f"{head} days ahead [days]" for head in heads), "weather known [days]"),
         tuple(cells),
         (False, *(True for _ in range(len(heads) + 1))),
     )

@@ -11,6 +11,7 @@ import pandas as pd
 from phenofit.analysis.fit_checks import FITTED_RULE
 from phenofit.flight.result import FlightFit
 from phenofit.report.page_tables import PageTable
+from phenofit.report.score_groups import first_scheme
 from phenofit.report.words import heat_words, number, start_words
 from phenofit.validate.older_forecasters import OLDER
 
@@ -158,12 +159,6 @@ def _inside(base: float, low: float | None, high: float | None) -> bool:
 def _held_out(scores: pd.DataFrame, event: str = "flight_50") -> dict[tuple[str, int], float]:
     if scores.empty:
         return {}
-    first = scores[
-        (scores["scheme"] == scores["scheme"].iloc[0])
-        & (scores["event"] == event)
-        & scores["lead_days"].isna()
-    ]
-    return {
-        (str(row["forecaster"]), int(row["flight"])): float(row["mae_days"])
-        for row in first.to_dict("records")
-    }
+    first = first_scheme(scores, event)
+    known = first[first["lead_days"].isna()].to_dict("records")
+    return {(str(row["forecaster"]), int(row["flight"])): float(row["mae_days"]) for row in known}

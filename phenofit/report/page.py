@@ -12,6 +12,7 @@ import pandas as pd
 from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.files import write_text
 from phenofit.files.pictures import save_figure
+from phenofit.files.templates import render_template
 from phenofit.flight.result import CAUGHT
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.output_folder import species_slug
@@ -104,44 +105,30 @@ def render_report(result: StudyResult, out: Path) -> Path:
     Every text of the data is escaped. The page holds no date of its making: the same result gives the same bytes.
     """
     sections = [_section(result, species, Path(out)) for species in result.species]
-    page = (
-        _environment()
-        .get_template("report.html")
-        .render(
-            title=result.study.title,
-            invented=result.study.invented,
-            sections=sections,
-            overview=_overview(result, Path(out)),
-            links=links_table(result.inputs.links),
-            stations=stations_table(result.inputs.weather),
-            flags=flags_table(result.inputs.weather),
-            fetched=fetched_table(result.inputs.weather),
-            credit=[
-                str(result.inputs.weather.attrs[key])
-                for key in ("attribution", "license")
-                if result.inputs.weather.attrs.get(key)
-            ],
-            filling=result.filling,
-            reading_notes=_distinct(result.inputs.notes),
-            provenance=_facts(result.provenance),
-            cautions=CAUTIONS,
-        )
+    page = render_template(
+        "phenofit.report",
+        "report.html",
+        title=result.study.title,
+        invented=result.study.invented,
+        sections=sections,
+        overview=_overview(result, Path(out)),
+        links=links_table(result.inputs.links),
+        stations=stations_table(result.inputs.weather),
+        flags=flags_table(result.inputs.weather),
+        fetched=fetched_table(result.inputs.weather),
+        credit=[
+            str(result.inputs.weather.attrs[key])
+            for key in ("attribution", "license")
+            if result.inputs.weather.attrs.get(key)
+        ],
+        filling=result.filling,
+        reading_notes=_distinct(result.inputs.notes),
+        provenance=_facts(result.provenance),
+        cautions=CAUTIONS,
     )
     path = Path(out) / "report.html"
     write_text(path, page)
     return path
-
-
-def _environment() -> Any:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    return Environment(
-        loader=PackageLoader("phenofit.report", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
 
 
 def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section:

@@ -23,7 +23,7 @@ from phenofit.report.words import (
     temperature,
     unit_words,
 )
-from phenofit.traps import left_out_by_reason
+from phenofit.traps.account import left_out_by_reason
 from phenofit.units import convert_degree_days
 
 __all__ = [
@@ -121,7 +121,7 @@ def thresholds_page_table(thresholds: pd.DataFrame) -> PageTable:
     """Return fitted and published thresholds, a row each, in both units, every term in its own column."""
     rows = []
     for row in thresholds.to_dict("records"):
-        low, high = (_in_celsius(row[name], row["unit"]) for name in ("amount_low", "amount_high"))
+        low, high = (_converted(row[name], row["unit"], "degC d") for name in ("amount_low", "amount_high"))
         event = _EVENT_SHARES.get(str(row["event"]), str(row["event"]).replace("_", " "))
         flight = "" if pd.isna(row["flight"]) or not int(row["flight"]) else f"{int(row['flight'])}"
         span = interval(low, high, "", 0) if np.isfinite([low, high]).any() else ""
@@ -130,9 +130,9 @@ def thresholds_page_table(thresholds: pd.DataFrame) -> PageTable:
                 "fitted" if row["kind"] == "fitted" else f"published {_text(row['id'])}".strip(),
                 flight,
                 event,
-                number(_in_celsius(row["amount"], row["unit"]), 0),
+                number(_converted(row["amount"], row["unit"], "degC d"), 0),
                 span,
-                number(_in_fahrenheit(row["amount"], row["unit"]), 0),
+                number(_converted(row["amount"], row["unit"], "degF d"), 0),
                 _base_words(row),
                 _method(row),
                 _start(row["start"]),
@@ -151,16 +151,10 @@ def thresholds_page_table(thresholds: pd.DataFrame) -> PageTable:
     )  # fmt: skip
 
 
-def _in_celsius(value: Any, unit: Any) -> float:
+def _converted(value: Any, unit: Any, to: str) -> float:
     if pd.isna(value) or pd.isna(unit) or not unit:
         return float("nan")
-    return float(convert_degree_days(float(value), str(unit), "degC d"))
-
-
-def _in_fahrenheit(value: Any, unit: Any) -> float:
-    if pd.isna(value) or pd.isna(unit) or not unit:
-        return float("nan")
-    return float(convert_degree_days(float(value), str(unit), "degF d"))
+    return float(convert_degree_days(float(value), str(unit), to))
 
 
 def _base_words(row: Mapping[Any, Any]) -> str:
@@ -334,17 +328,9 @@ def left_out_tables(tables: Sequence[pd.DataFrame]) -> tuple[PageTable, PageTabl
         (str(row["trap"]), str(row["season"]), str(row["reason"]), str(int(row["rows"])), _text(row["lines"]))
         for row in every.to_dict("records")
     )
+    heads = ("trap", "season", "reason", "checks", "lines of the catch table")
+    summed = ("reason", "checks", "moths", "traps")
     return (
-        PageTable(
-            "Checks left out, by reason.",
-            ("reason", "checks", "moths", "traps"),
-            short,
-            (False, True, True, True),
-        ),
-        PageTable(
-            "Checks left out, one by one.",
-            ("trap", "season", "reason", "checks", "lines of the catch table"),
-            long,
-            (False, False, False, True, False),
-        ),
+        PageTable("Checks left out, by reason.", summed, short, (False, True, True, True)),
+        PageTable("Checks left out, one by one.", heads, long, (False, False, False, True, False)),
     )

@@ -9,7 +9,7 @@ import pandas as pd
 
 from phenofit.report.words import forecaster_words
 
-__all__ = ["ScoreGroup", "ScoreRow", "score_groups"]
+__all__ = ["ScoreGroup", "ScoreRow", "first_scheme", "score_groups"]
 
 
 @dataclass(frozen=True)
@@ -31,19 +31,22 @@ class ScoreGroup:
     rows: tuple[ScoreRow, ...]
 
 
+def first_scheme(table: pd.DataFrame, event: str) -> pd.DataFrame:
+    """Return the rows of an event under the first scheme of a table of validation or scores."""
+    rows: pd.DataFrame = table[(table["event"] == event) & (table["scheme"] == table["scheme"].iloc[0])]
+    return rows
+
+
 def score_groups(
     scores: Sequence[tuple[str, pd.DataFrame]], *, event: str = "flight_50"
 ) -> tuple[ScoreGroup, ...]:
-    """Return the mean absolute errors of what is fitted, published and reckoned from the calendar."""
+    """Return the mean absolute errors of the fit, the published thresholds and the calendar mean."""
     groups = []
     for species, table in scores:
         if table.empty:
             continue
-        rows = table[
-            (table["event"] == event)
-            & (table["scheme"] == table["scheme"].iloc[0])
-            & table["lead_days"].isna()
-        ]
+        rows = first_scheme(table, event)
+        rows = rows[rows["lead_days"].isna()]
         several = rows["flight"].nunique() > 1
         for flight, mine in rows.groupby("flight", sort=True):
             found = [

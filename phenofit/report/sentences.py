@@ -7,6 +7,7 @@ import pandas as pd
 from phenofit.analysis.results import SpeciesResult
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.result import FlightFit
+from phenofit.report.score_groups import first_scheme
 from phenofit.report.words import (
     amount,
     day,
@@ -90,8 +91,8 @@ def error_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[
     scores = result.scores
     if scores.empty:
         return []
-    scheme = str(scores["scheme"].iloc[0])
-    rows = scores[(scores["event"] == event) & (scores["scheme"] == scheme) & scores["lead_days"].isna()]
+    scheme, rows = str(scores["scheme"].iloc[0]), first_scheme(scores, event)
+    rows = rows[rows["lead_days"].isna()]
     said = []
     for flight, mine in rows.groupby("flight", sort=True):
         by_name = mine.set_index("forecaster")["mae_days"]
@@ -120,10 +121,7 @@ def drift_sentences(validation: pd.DataFrame, *, event: str = "flight_50") -> li
     """Return whether the fitted forecaster's error moves with the years, a sentence for each flight."""
     if validation.empty:
         return []
-    first = validation[
-        (validation["scheme"] == validation["scheme"].iloc[0]) & (validation["event"] == event)
-    ]
-    found = drift_test(first)
+    found = drift_test(first_scheme(validation, event))
     several = found["flight"].nunique() > 1
     said = []
     for row in found.to_dict("records"):

@@ -22,7 +22,8 @@ from phenofit.records import Records
 from phenofit.study.inputs import Gathered, gather, species_catches, species_trap_years
 from phenofit.study.load import load_leniently
 from phenofit.study.study_file import Study
-from phenofit.traps import CatchAccount, biofix_starts, catch_account
+from phenofit.traps.account import CatchAccount, catch_account
+from phenofit.traps.biofix import biofix_starts
 
 __all__ = ["StudySurvey", "check_study", "survey_study"]
 

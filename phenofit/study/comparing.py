@@ -9,7 +9,8 @@ import pandas as pd
 from phenofit.errors import Problem
 from phenofit.files.tables import nearest
 from phenofit.study.study_file import UNNAMED, Study
-from phenofit.traps import species_key, unknown_trap_problems
+from phenofit.traps.species import species_key
+from phenofit.traps.years import unknown_trap_problems
 
 __all__ = ["compare_tables"]
 

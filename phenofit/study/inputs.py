@@ -23,16 +23,11 @@ from phenofit.seasons import Season
 from phenofit.study.comparing import compare_tables
 from phenofit.study.station_weather import plain_columns, read_study_weather, stations_only
 from phenofit.study.study_file import Study
-from phenofit.traps import (
-    TrapYears,
-    biofix_starts,
-    build_trap_years,
-    catches_of_species,
-    examine_catches,
-    examine_traps,
-    read_biofix,
-    trap_places,
-)
+from phenofit.traps import TrapYears, build_trap_years, catches_of_species, read_biofix
+from phenofit.traps.biofix import biofix_starts
+from phenofit.traps.catch_table import examine_catches
+from phenofit.traps.trap_table import examine_traps
+from phenofit.traps.years import trap_places
 
 __all__ = ["Gathered", "StudyInputs", "gather", "read_inputs", "read_records"]
 

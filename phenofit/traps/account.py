@@ -19,39 +19,20 @@ _DAY = re.compile(r" on \d{4}-\d\d-\d\d$")
 class CatchAccount:
     """What became of the catches of one species.
 
-    Moths of a catch that is known only from below ("at least 100", "present") count with what is known of them.
-
-    Attributes
-    ----------
-    species : str
-        Its name.
-    file : str
-        Name of the catch table.
-    checks, moths : int
-        In the file.
-    used_checks, used_moths, used_trap_years : int
-        What enters the fit; several checks that a site's traps share are one.
-    not_counted : int
-        Moths used that stand in catches known only from below.
-    seasons : tuple of str
-        Seasons used.
-    left_out : pandas.DataFrame
-        ``reason, rows, moths, traps``.
-    whole : bool
-        Whether the weather was looked at; without it more may be left out.
+    A catch known only from below ("at least 100", "present") counts with its known moths.
     """
 
     species: str
-    file: str
-    checks: int
+    file: str  # Name of the catch table.
+    checks: int  # In the file.
     moths: int
-    used_checks: int
+    used_checks: int  # In the fit; several checks that a site's traps share are one.
     used_moths: int
     used_trap_years: int
-    not_counted: int
-    seasons: tuple[str, ...]
-    left_out: pd.DataFrame
-    whole: bool = True
+    not_counted: int  # Moths used that are in catches known only from below.
+    seasons: tuple[str, ...]  # Seasons used.
+    left_out: pd.DataFrame  # ``reason, rows, moths, traps``
+    whole: bool = True  # Whether the weather was looked at; without it more may be left out.
 
     @property
     def joined(self) -> int:
@@ -84,27 +65,7 @@ def catch_account(
     file: str,
     whole: bool = True,
 ) -> CatchAccount:
-    """Draw up the account of one species.
-
-    Parameters
-    ----------
-    catches : pandas.DataFrame
-        Its catches, as they were read.
-    trap_years : TrapYears
-        What they were cut into.
-    used : pandas.DataFrame
-        ``trap, season`` of the trap-years that enter the fit.
-    left_out : pandas.DataFrame
-        ``trap, season, reason, rows, moths`` that the fit left out of the trap-years.
-    species, file : str
-        Names for the text.
-    whole : bool
-        Whether the weather was looked at.
-
-    Returns
-    -------
-    CatchAccount
-    """
+    """Return the account of one species; `whole` says that the weather was looked at."""
     intervals = trap_years.intervals
     known = int(intervals["count"].sum())
     entered = intervals.merge(used[["trap", "season"]].drop_duplicates(), on=["trap", "season"])
@@ -125,18 +86,7 @@ def catch_account(
 
 
 def left_out_by_reason(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Add up what was left out by its reason.
-
-    Parameters
-    ----------
-    tables : sequence of pandas.DataFrame
-        Each with ``trap, reason, rows`` and ``moths`` (NaN where not known).
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``reason, rows, moths, traps``; a station's first missing day is no part of a reason here.
-    """
+    """Add up what was left out by its reason: ``reason, rows, moths, traps``; moths are NaN where not known."""
     columns = ["trap", "reason", "rows", "moths"]
     filled = [table.reindex(columns=columns) for table in tables if len(table)]
     if not filled:

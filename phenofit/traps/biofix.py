@@ -10,9 +10,8 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError
-from phenofit.files.tables import TableSource, parse_dates, read_table
+from phenofit.files.tables import TableSource, parse_dates, read_table, two_digit_year_notes
 from phenofit.seasons import Season
-from phenofit.traps.sheet_cells import full_years
 
 if TYPE_CHECKING:
     from phenofit.traps.years import TrapYears
@@ -55,15 +54,11 @@ def read_biofix(
         With every problem found: unreadable dates, dates outside the season, two dates for a site and season.
     """
     table = read_table(path, columns=columns, required=("site", "date"))
-    table = full_years(table, ["date"], dates)
     found, problems = parse_dates(table, "date", dates)
     days = found.astype("datetime64[D]")
     year = season.year_of(days)
     sites = table.frame["site"]
-    problems += [
-        table.problem(int(i), "site", "the row names no site.", "Write the site of every row.")
-        for i in np.flatnonzero(sites == "")
-    ]
+    problems += table.problems(sites == "", "site", "the row names no site.", "Write the site of every row.")
     problems += [
         table.problem(
             int(i),
@@ -88,7 +83,7 @@ def read_biofix(
     frame = pd.DataFrame(
         {"site": sites.astype(str), "date": days.astype("datetime64[ns]"), "year": year, "row": table.rows}
     )
-    frame.attrs = {"notes": table.notes, "file": table.file}
+    frame.attrs = {"notes": (*table.notes, *two_digit_year_notes(table, ["date"])), "file": table.file}
     return frame
 
 
@@ -108,23 +103,10 @@ def since_biofix(
     *,
     first_catch: bool = False,
 ) -> tuple[TrapYears, pd.DataFrame]:
-    """Leave out the check intervals that begin before the biofix, as those before a season are.
+    """Leave out the check intervals that begin before the biofix; return the records and what was left out.
 
-    Parameters
-    ----------
-    trap_years : TrapYears
-        The records.
-    starts : mapping or None
-        Biofix of each (site, year); a trap-year without one stays as it is.
-    first_catch : bool
-        Whether the first catch alone is wanted. A trap-year with moths before the biofix is then left out whole: its
-        next catch is not its first.
-
-    Returns
-    -------
-    tuple of TrapYears and DataFrame
-        The records since the biofix, the trap-years under their old numbers, and what was left out: ``trap, season,
-        reason, rows, moths``.
+    A trap-year without a biofix stays as it is. With `first_catch` a trap-year with moths before the biofix is left
+    out whole: its next catch is not its first.
     """
     intervals = trap_years.intervals
     none = pd.DataFrame(columns=["trap", "season", "reason", "rows", "moths"])

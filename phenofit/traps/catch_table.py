@@ -9,10 +9,19 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.files.tables import DATE_ORDERS, Table, TableSource, parse_dates, parse_numbers, read_table
+from phenofit.files.tables import (
+    DATE_ORDERS,
+    Table,
+    TableSource,
+    parse_dates,
+    parse_numbers,
+    read_table,
+    two_digit_year_notes,
+)
 from phenofit.traps.count_cells import BLANK_MEANINGS, CountWords, UnreadableCount, read_count
 from phenofit.traps.sequence import date_order_problems, sequence_problems, sum_duplicates
-from phenofit.traps.sheet_cells import fill_down, full_years, row_text
+from phenofit.traps.sheet_cells import fill_down, row_text
+from phenofit.traps.species import species_key
 
 __all__ = ["CATCH_COLUMNS", "examine_catches", "read_catches"]
 
@@ -113,27 +122,7 @@ def examine_catches(
     fill: Sequence[str] = (),
     duplicates: str = "refuse",
 ) -> tuple[pd.DataFrame, list[Problem]]:
-    """Read a catch table as far as it can be read.
-
-    Parameters
-    ----------
-    path, dates, blank, columns, species, hour, words, fill, duplicates
-        As for :func:`read_catches`.
-
-    Returns
-    -------
-    catches : pandas.DataFrame
-        As from :func:`read_catches`; cells that could not be read are NaT and NaN.
-    problems : list of Problem
-        Everything wrong, in the order of the file.
-
-    Raises
-    ------
-    DataError
-        If the file is no such table at all.
-    ModelError
-        If a setting is none of the accepted words.
-    """
+    """Read a catch table as far as it can be read; return it with NaT and NaN in faulty cells, and every problem."""
     words = words or CountWords()
     _check_call(dates, blank, duplicates, words)
     table = _read(path, columns)
@@ -165,9 +154,9 @@ def _check_call(dates: str, blank: str, duplicates: str, words: CountWords) -> N
     ):
         if value not in accepted:
             raise ModelError(f"{name} = '{value}' is not accepted; write one of {', '.join(accepted)}.")
-    twice = words.contradictions()
-    if twice:
-        raise ModelError(f"the word '{twice[0]}' has two meanings in the count column; give it one.")
+    unclear = words.contradictions()
+    if unclear:
+        raise ModelError(f"the word '{unclear[0]}' has two meanings in the count column; give it one.")
 
 
 def _read(path: TableSource, columns: Mapping[str, str | Sequence[str]] | None) -> Table:
@@ -228,19 +217,14 @@ def _typed(
     if cells.empty:
         problem = Problem("the table has no row.", "List one check per row.", table.file)
         return pd.DataFrame({name: [] for name in CATCH_COLUMNS}), [problem]
-    problems = [
-        table.problem(
-            int(i), "trap", "the row names no trap.", "Write the trap of every row, or ask for filling down."
-        )
-        for i in np.flatnonzero(cells["trap"] == "")
-    ]
-    dated = full_years(table, [c for c in ("date", "set") if c in cells], dates)
-    notes += dated.notes
-    check, more = parse_dates(dated, "date", dates, default_hour=hour)
-    problems += _season_totals(table) or more or date_order_problems(dated, "date", dates, check)
+    remedy = "Write the trap of every row, or ask for filling down."
+    problems = table.problems(cells["trap"] == "", "trap", "the row names no trap.", remedy)
+    notes += [*table.notes, *two_digit_year_notes(table, [c for c in ("date", "set") if c in cells])]
+    check, more = parse_dates(table, "date", dates, default_hour=hour)
+    problems += _season_totals(table) or more or date_order_problems(table, "date", dates, check)
     set_ = np.full(len(cells), np.datetime64("NaT", "ns"))
     if "set" in cells:
-        set_, more = parse_dates(dated, "set", dates, default_hour=hour, required=False)
+        set_, more = parse_dates(table, "set", dates, default_hour=hour, required=False)
         problems += more
     effort = np.ones(len(cells))
     if "effort" in cells:
@@ -300,21 +284,13 @@ def _apply_status(
     """Let a word of the status column rule the count cell, unless the two contradict each other."""
     meaning = words.meaning(word)
     if meaning is None:
-        return table.problem(
-            i,
-            "status",
-            f"'{table.cell(i, 'status')}' is no declared status.",
-            "Declare the word as present, lost, not checked, zero or counted.",
-        )
+        remedy = "Declare the word as present, lost, not checked, zero or counted."
+        return table.problem(i, "status", f"'{table.cell(i, 'status')}' is no declared status.", remedy)
     cell = table.cell(i, "count")
     none_but = cell and (count[i] == 0 or status[i] in ("lost", "missing"))
     if (meaning in ("lost", "missing", "zero") and count[i] > 0) or (meaning == "present" and none_but):
-        return table.problem(
-            i,
-            "status",
-            f"'{word}' contradicts the count '{cell}'.",
-            "Leave the count blank, or correct the status.",
-        )
+        finding = f"'{word}' contradicts the count '{cell}'."
+        return table.problem(i, "status", finding, "Leave the count blank, or correct the status.")
     if meaning in ("lost", "missing", "zero"):
         count[i], status[i] = (0.0, "counted") if meaning == "zero" else (np.nan, meaning)
     elif meaning == "present" and not count[i] > 0:
@@ -331,19 +307,12 @@ def _of_species(
 ) -> pd.DataFrame:
     if "species" not in frame:
         return frame
-    wanted = " ".join(species.split()).casefold()
-    own = frame["species"].map(lambda name: " ".join(str(name).split()).casefold()) == wanted
+    own = frame["species"].map(species_key) == species_key(species)
     if not own.any():
         there = ", ".join(sorted({f"'{name}'" for name in frame["species"] if name})[:8])
-        problems.append(
-            Problem(
-                f"no row is of species '{species}'.",
-                f"The species in the table are: {there}.",
-                table.file,
-                None,
-                table.names["species"],
-            )
-        )
+        remedy = f"The species in the table are: {there}."
+        column = table.names["species"]
+        problems.append(Problem(f"no row is of species '{species}'.", remedy, table.file, column=column))
     elif not own.all():
         notes.append(f"{int((~own).sum())} rows of other species left aside.")
     return frame[own]

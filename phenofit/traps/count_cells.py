@@ -15,7 +15,6 @@ from phenofit.files.cells import shorten
 __all__ = [
     "BLANK_MEANINGS",
     "LARGEST_COUNT",
-    "STATUSES",
     "THOUSANDS",
     "CountWords",
     "UnreadableCount",
@@ -24,9 +23,6 @@ __all__ = [
 
 BLANK_MEANINGS = ("not checked", "zero")
 """What an empty count cell may be declared to mean."""
-
-STATUSES = ("counted", "missing", "lost", "at least", "present")
-"""What a row of the catch table may say; only ``counted``, ``at least`` and ``present`` enter a fit."""
 
 LARGEST_COUNT = 10_000_000
 """The largest count that one cell may hold."""

@@ -17,7 +17,7 @@ from phenofit.files import write_csv
 from phenofit.files.tables import Table, parse_numbers, read_table
 from phenofit.traps.count_cells import LARGEST_COUNT
 from phenofit.traps.event_dates import event_date, read_event_date
-from phenofit.traps.positions import position_problems
+from phenofit.traps.positions import position_problems, read_positions
 from phenofit.traps.sequence import sequence_problems
 from phenofit.traps.trap_table import TRAP_COLUMNS
 from phenofit.traps.years import TrapYears
@@ -207,14 +207,8 @@ def _dates(table: Table, hour: float) -> tuple[np.ndarray, np.ndarray, list[Prob
         try:
             set_[i], check[i] = read_event_date(text, hour=hour)
         except ValueError as fault:
-            problems.append(
-                table.problem(
-                    i,
-                    "eventDate",
-                    f"'{table.cell(i, 'eventDate')}' {fault}",
-                    "Write year-month-day, or start/end with the day of setting and of the check.",
-                )
-            )
+            remedy = "Write year-month-day, or start/end with the day of setting and of the check."
+            problems.append(table.problem(i, "eventDate", f"'{table.cell(i, 'eventDate')}' {fault}", remedy))
     return set_, check, problems
 
 
@@ -260,19 +254,11 @@ def _effort(table: Table) -> tuple[np.ndarray, list[Problem]]:
 def _traps(table: Table) -> tuple[pd.DataFrame, list[Problem]]:
     """Return one row per location; a location at two positions is a problem."""
     cells = table.frame
-    latitude, problems = parse_numbers(table, "decimalLatitude", required=True, what="decimal degrees")
-    longitude, more = parse_numbers(table, "decimalLongitude", required=True, what="decimal degrees")
-    problems += more
-    elevation = np.full(len(cells), np.nan)
-    if "minimumElevationInMeters" in cells:
-        elevation, more = parse_numbers(
-            table, "minimumElevationInMeters", low=-430.0, high=8849.0, what="metres above sea level"
-        )
-        problems += more
-    problems += [
-        table.problem(int(i), "locationID", "the row names no location.", "Give every trap position an id.")
-        for i in np.flatnonzero(cells["locationID"] == "")
-    ]
+    latitude, longitude, elevation, problems = read_positions(
+        table, "decimalLatitude", "decimalLongitude", "minimumElevationInMeters"
+    )
+    remedy = "Give every trap position an id."
+    problems += table.problems(cells["locationID"] == "", "locationID", "the row names no location.", remedy)
     site = (
         cells["locality"].where(cells["locality"] != "", cells["locationID"])
         if "locality" in cells

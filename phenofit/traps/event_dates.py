@@ -28,16 +28,16 @@ def read_event_date(text: str, *, hour: float = 12.0) -> tuple[np.datetime64, np
     end_text = parts[-1]
     if len(parts) == 2 and re.fullmatch(r"\d{2}(?:-\d{2})?", end_text):
         end_text = parts[0][: 10 - len(end_text)] + end_text
-    end = _moment(end_text, hour)
+    end = _date_time(end_text, hour)
     if len(parts) == 1:
         return np.datetime64("NaT", "ns"), end
-    start = _moment(parts[0], hour)
+    start = _date_time(parts[0], hour)
     if start >= end:
         raise ValueError("does not end after its start.")
     return start, end
 
 
-def _moment(text: str, hour: float) -> np.datetime64:
+def _date_time(text: str, hour: float) -> np.datetime64:
     match = _DAY.match(text)
     if match is None:
         if _ZONE.search(text):

@@ -44,33 +44,11 @@ def check_intervals(
     first_interval_days: float | None = None,
     longest_interval_days: float | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Turn checks into the intervals that their catches cover.
+    """Return the intervals that the catches cover, and the checks left out.
 
-    Parameters
-    ----------
-    catches : pandas.DataFrame
-        A catch table of :func:`phenofit.traps.read_catches`, one species.
-    season : Season
-        The season; an interval must lie inside one.
-    first_interval_days : float, optional
-        Length given to the first interval of a trap in a season where its start is unknown [d]. Without it
-        that check is left out.
-    longest_interval_days : float, optional
-        Longer intervals are left out [d].
-
-    Returns
-    -------
-    intervals : pandas.DataFrame
-        Columns ``trap, year, start, end, count, status, effort, row``.
-    left_out : pandas.DataFrame
-        Columns ``trap, year, reason, row, moths``; ``year`` is -1 outside every season, ``reason`` a key of
-        :data:`LEFT_OUT_REASONS`.
-
-    Notes
-    -----
-    An interval starts at the row's own ``set`` date, else at the previous check of the trap. A check that was
-    not made leaves the trap standing, so that the next catch reaches back to the check before it. A lost trap
-    is taken as replaced at the check that found it lost, unless the next row says otherwise in ``set``.
+    An interval starts at the row's own ``set`` date, else at the previous check of the trap. A check that was not made
+    leaves the trap standing: the next catch reaches back to the check before it. A lost trap counts as replaced at the
+    check that found it lost, unless the next row says otherwise in ``set``.
     """
     ordered = catches.sort_values(["trap", "check", "row"], kind="stable")
     years = season.year_of(ordered["check"].to_numpy())
@@ -99,7 +77,7 @@ def check_intervals(
             standing_since = start
             continue
         standing_since = check
-        reason, start = _place(status, start, check, year, set_ == _UNKNOWN, rules)
+        reason, start = _start_or_reason(status, start, check, year, set_ == _UNKNOWN, rules)
         if reason:
             dropped.append((trap, year, reason, row, 0 if isnan(count) else int(count)))
         else:
@@ -111,7 +89,7 @@ def _nanoseconds(days: float | None) -> int | None:
     return None if days is None else round(days * 86400) * 1_000_000_000
 
 
-def _place(
+def _start_or_reason(
     status: str, start: int, check: int, year: int, by_row_before: bool, rules: _Rules
 ) -> tuple[str, int]:
     """Return the reason to leave the interval out (empty: keep it) and its start."""

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from phenofit.errors import Problem
+from phenofit.files.tables import Table, parse_numbers
 
-__all__ = ["position_problems"]
+__all__ = ["position_problems", "read_positions"]
 
 _GROUP_DEGREES = 5.0
 """How near [degrees] to the other traps a mended coordinate must come before it is offered."""
@@ -21,6 +22,21 @@ class _Place:
     trap: str
     latitude: float
     longitude: float
+
+
+def read_positions(
+    table: Table, latitude: str, longitude: str, elevation: str
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[Problem]]:
+    """Return latitude, longitude and elevation (NaN without its column) of a table, with its problems."""
+    north, problems = parse_numbers(table, latitude, required=True, what="decimal degrees")
+    east, more = parse_numbers(table, longitude, required=True, what="decimal degrees")
+    height = np.full(len(table.frame), np.nan)
+    if elevation in table.frame:
+        height, faults = parse_numbers(
+            table, elevation, low=-430.0, high=8849.0, what="metres above sea level"
+        )
+        more += faults
+    return north, east, height, problems + more
 
 
 def position_problems(
@@ -61,38 +77,19 @@ def _one_place(
 ) -> list[Problem]:
     lat, lon = place.latitude, place.longitude
     if lat == 0.0 and lon == 0.0:
-        return [
-            Problem(
-                f"trap '{place.trap}' lies at 0, 0.",
-                "Give its latitude and longitude in decimal degrees.",
-                file,
-                place.row,
-                lat_column,
-            )
-        ]
+        remedy = "Give its latitude and longitude in decimal degrees."
+        return [Problem(f"trap '{place.trap}' lies at 0, 0.", remedy, file, place.row, lat_column)]
     found: list[Problem] = []
     if abs(lat) > 90:
         swap = " Latitude and longitude look swapped." if abs(lon) <= 90 and abs(lat) <= 180 else ""
-        found.append(
-            Problem(
-                f"latitude {lat:g} of trap '{place.trap}' is out of range.{swap}",
-                "Latitudes are decimal degrees from -90 to 90.",
-                file,
-                place.row,
-                lat_column,
-            )
-        )
+        finding = f"latitude {lat:g} of trap '{place.trap}' is out of range.{swap}"
+        remedy = "Latitudes are decimal degrees from -90 to 90."
+        found.append(Problem(finding, remedy, file, place.row, lat_column))
     if abs(lon) > 180:
         hint = f" Did you mean {lon - 360:g}?" if 180 < lon <= 360 else ""
-        found.append(
-            Problem(
-                f"longitude {lon:g} of trap '{place.trap}' is out of range.{hint}",
-                "Longitudes are decimal degrees from -180 to 180, west negative.",
-                file,
-                place.row,
-                lon_column,
-            )
-        )
+        finding = f"longitude {lon:g} of trap '{place.trap}' is out of range.{hint}"
+        remedy = "Longitudes are decimal degrees from -180 to 180, west negative."
+        found.append(Problem(finding, remedy, file, place.row, lon_column))
     if found or centre is None or _near(lat, lon, centre):
         return found
     return _mended(place, centre, file, lat_column, lon_column)

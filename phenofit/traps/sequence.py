@@ -16,7 +16,7 @@ _OTHER = {"month-first": "day-first", "day-first": "month-first"}
 
 
 def series_keys(catches: pd.DataFrame) -> list[str]:
-    """Return the columns that tell one series of checks from another."""
+    """Return the columns that identify one series of checks."""
     return ["trap", "species"] if "species" in catches else ["trap"]
 
 
@@ -29,37 +29,21 @@ def sequence_problems(catches: pd.DataFrame, *, file: str, names: Mapping[str, s
         rows, trap = group["row"].to_numpy(), str(group["trap"].iloc[0])
         repeated = np.flatnonzero(checks[1:] == checks[:-1]) + 1
         for i in repeated:
-            problems.append(
-                Problem(
-                    f"trap '{trap}' is checked twice on {_day(checks[i])} (also row {rows[i - 1]}).",
-                    'Keep one row, or set duplicates = "sum" to add such rows up.',
-                    file,
-                    int(rows[i]),
-                    date,
-                )
-            )
+            finding = f"trap '{trap}' is checked twice on {_day(checks[i])} (also row {rows[i - 1]})."
+            remedy = 'Keep one row, or set duplicates = "sum" to add such rows up.'
+            problems.append(Problem(finding, remedy, file, int(rows[i]), date))
         for i in np.flatnonzero(sets >= checks):
-            problems.append(
-                Problem(
-                    f"trap '{trap}' was set on {_day(sets[i])}, not before its check on {_day(checks[i])}.",
-                    "The start of an interval lies before its end.",
-                    file,
-                    int(rows[i]),
-                    set_,
-                )
-            )
+            finding = f"trap '{trap}' was set on {_day(sets[i])}, not before its check on {_day(checks[i])}."
+            remedy = "The start of an interval lies before its end."
+            problems.append(Problem(finding, remedy, file, int(rows[i]), set_))
         earlier = np.flatnonzero(sets[1:] < checks[:-1]) + 1
         for i in np.setdiff1d(earlier, repeated):
-            problems.append(
-                Problem(
-                    f"trap '{trap}': the interval from {_day(sets[i])} overlaps the one that ends on "
-                    f"{_day(checks[i - 1])} (row {rows[i - 1]}).",
-                    "Each interval starts where the one before ends, or later.",
-                    file,
-                    int(rows[i]),
-                    set_,
-                )
+            finding = (
+                f"trap '{trap}': the interval from {_day(sets[i])} overlaps the one that ends on "
+                f"{_day(checks[i - 1])} (row {rows[i - 1]})."
             )
+            remedy = "Each interval starts where the one before ends, or later."
+            problems.append(Problem(finding, remedy, file, int(rows[i]), set_))
     return problems
 
 

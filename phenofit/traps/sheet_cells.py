@@ -1,8 +1,7 @@
-"""What both field tables need: two-digit years, filling down merged cells, covariates, row lists."""
+"""What both field tables need: filling down merged cells, covariates, row lists."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
@@ -12,39 +11,12 @@ import pandas as pd
 from phenofit.errors import ModelError, Problem
 from phenofit.files.tables import Table, parse_numbers
 
-__all__ = ["covariate_columns", "fill_down", "full_years", "row_text"]
-
-_SHORT_YEAR = re.compile(r"^(\d{1,2})([-/.])(\d{1,2})\2(\d{2})(?=$|[T\s])")
-_PIVOT = 69
-"""Two-digit years from 69 on are of the 1900s, the others of the 2000s: the rule of POSIX ``strptime``."""
+__all__ = ["covariate_columns", "fill_down", "row_text"]
 
 _HUGE = 1e300
 """A range of any number, in which both readings of a separator are possible."""
 
 _FILLABLE = ("trap", "site")
-
-
-def full_years(table: Table, columns: Iterable[str], order: str) -> Table:
-    """Return the table with two-digit years written out, where the declared order puts the year last."""
-    if order == "year-first":
-        return table
-    frame = table.frame.copy()
-    changed = 0
-    for column in columns:
-        cells = frame[column]
-        short = cells.str.match(_SHORT_YEAR)
-        if short.any():
-            frame.loc[short, column] = [_SHORT_YEAR.sub(_write_out, cell) for cell in cells[short]]
-            changed += int(short.sum())
-    if not changed:
-        return table
-    note = f"{changed} dates with a two-digit year read as 1969 to 2068."
-    return replace(table, frame=frame, notes=(*table.notes, note))
-
-
-def _write_out(match: re.Match[str]) -> str:
-    year = int(match.group(4))
-    return f"{match[1]}{match[2]}{match[3]}{match[2]}{year + (1900 if year >= _PIVOT else 2000)}"
 
 
 def fill_down(table: Table, columns: Sequence[str]) -> Table:

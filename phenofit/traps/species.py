@@ -13,13 +13,7 @@ UNLISTED_MEANINGS = ("not checked", "zero")
 
 
 def species_key(name: object) -> str:
-    """Return a species name without regard to blanks and the case of letters.
-
-    Examples
-    --------
-    >>> species_key("  Red  moth")
-    'red moth'
-    """
+    """Return a species name without regard to blanks and the case of letters."""
     return " ".join(str(name).split()).casefold()
 
 

@@ -1,18 +1,17 @@
-"""The trap table: where each trap stands."""
+"""The trap table: the position of each trap."""
 
 from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping, Sequence
 
-import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, PhenofitWarning, Problem
-from phenofit.files.tables import Table, TableSource, parse_dates, parse_numbers, read_table
+from phenofit.files.tables import Table, TableSource, parse_dates, read_table
 from phenofit.globe import distance_km
-from phenofit.traps.positions import position_problems
-from phenofit.traps.sheet_cells import covariate_columns, fill_down, full_years, row_text
+from phenofit.traps.positions import position_problems, read_positions
+from phenofit.traps.sheet_cells import covariate_columns, fill_down, row_text
 
 __all__ = ["TRAP_COLUMNS", "examine_traps", "read_traps"]
 
@@ -90,25 +89,7 @@ def examine_traps(
     dates: str = "year-first",
     fill: Sequence[str] = (),
 ) -> tuple[pd.DataFrame, list[Problem]]:
-    """Read a trap table as far as it can be read.
-
-    Parameters
-    ----------
-    path, columns, dates, fill
-        As for :func:`read_traps`.
-
-    Returns
-    -------
-    traps : pandas.DataFrame
-        As from :func:`read_traps`, with NaN where a cell could not be read.
-    problems : list of Problem
-        Everything wrong, in the order of the file.
-
-    Raises
-    ------
-    DataError
-        If the file is no such table at all.
-    """
+    """Read a trap table as far as it can be read; return it with NaN in faulty cells, and every problem."""
     table = read_table(
         path,
         columns=columns,
@@ -144,19 +125,8 @@ def _typed(table: Table, dates: str) -> tuple[pd.DataFrame, list[Problem]]:
     cells = table.frame
     if cells.empty:
         return _empty(), [Problem("the table has no row.", "List one trap per row.", table.file)]
-    latitude, problems = parse_numbers(table, "latitude", required=True, what="decimal degrees")
-    longitude, more = parse_numbers(table, "longitude", required=True, what="decimal degrees")
-    problems += more
-    elevation = np.full(len(cells), np.nan)
-    if "elevation_m" in cells:
-        elevation, more = parse_numbers(
-            table, "elevation_m", low=-430.0, high=8849.0, what="metres above sea level"
-        )
-        problems += more
-    problems += [
-        table.problem(int(i), "trap", "the trap has no name.", "Name every trap.")
-        for i in np.flatnonzero(cells["trap"] == "")
-    ]
+    latitude, longitude, elevation, problems = read_positions(table, "latitude", "longitude", "elevation_m")
+    problems += table.problems(cells["trap"] == "", "trap", "the trap has no name.", "Name every trap.")
     site = cells["site"].where(cells["site"] != "", cells["trap"]) if "site" in cells else cells["trap"]
     station = cells["station"].mask(cells["station"] == "") if "station" in cells else pd.NA
     covariates, more = covariate_columns(table, (*TRAP_COLUMNS, "valid_from"))
@@ -174,7 +144,6 @@ def _typed(table: Table, dates: str) -> tuple[pd.DataFrame, list[Problem]]:
         }
     )
     if "valid_from" in cells:
-        table = full_years(table, ["valid_from"], dates)
         valid_from, more = parse_dates(table, "valid_from", dates, required=False)
         problems += more
         frame["device"], frame["valid_from"] = cells["trap"], valid_from
@@ -197,14 +166,11 @@ def _repeated(frame: pd.DataFrame, table: Table) -> list[Problem]:
         )
         for at, km in zip(group.index[1:], apart[1:], strict=True):
             where = f"{km:.1f} km apart" if km > _SAME_PLACE_KM else "at the same place"
-            problems.append(
-                table.problem(
-                    int(at),
-                    "trap",
-                    f"trap '{trap}' stands in rows {row_text(group['row'])}, {where}.",
-                    "Keep one row per trap; if it was moved, add a column 'valid_from' with the day of the move.",
-                )
+            finding = f"trap '{trap}' stands in rows {row_text(group['row'])}, {where}."
+            remedy = (
+                "Keep one row per trap; if it was moved, add a column 'valid_from' with the day of the move."
             )
+            problems.append(table.problem(int(at), "trap", finding, remedy))
     return problems
 
 
@@ -216,14 +182,11 @@ def _split_moved(frame: pd.DataFrame, table: Table, problems: list[Problem]) -> 
             continue
         stamps = group["valid_from"]
         for at in group.index[stamps.duplicated()]:
-            problems.append(
-                table.problem(
-                    int(at),
-                    "valid_from",
-                    f"trap '{device}' stands in rows {row_text(group['row'])} without a date that tells them apart.",
-                    "Give each place of the trap the day from which it holds.",
-                )
+            finding = (
+                f"trap '{device}' is in rows {row_text(group['row'])} without a date that separates them."
             )
+            remedy = "Give each place of the trap the day from which it holds."
+            problems.append(table.problem(int(at), "valid_from", finding, remedy))
         own_site = group["site"] == group["trap"]
         for at in group.index[stamps.notna()]:
             name = f"{device}@{stamps[at]:%Y-%m-%d}"

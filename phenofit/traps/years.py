@@ -73,7 +73,7 @@ class TrapYears:
         Returns
         -------
         TrapYears
-            ``left_out`` and ``notes`` unchanged: they tell of the table, not of the selection.
+            ``left_out`` and ``notes`` unchanged: they describe the table, not the selection.
 
         Raises
         ------
@@ -95,33 +95,18 @@ class TrapYears:
 
 
 def unknown_trap_problems(traps: pd.DataFrame, catches: pd.DataFrame) -> list[Problem]:
-    """Name the traps of a catch table that the trap table does not have.
-
-    Parameters
-    ----------
-    traps, catches : pandas.DataFrame
-        Tables of :func:`phenofit.traps.read_traps` and :func:`phenofit.traps.read_catches`.
-
-    Returns
-    -------
-    list of Problem
-        One for each such trap, at its first row.
-    """
+    """Return a problem for each trap of a catch table that the trap table does not have, at its first row."""
     known = set(_devices(traps))
     file = str(catches.attrs.get("file", "catch table"))
     problems = []
     for trap, rows in catches.groupby("trap", sort=False)["row"]:
         if trap in known or trap == "":
             continue
-        problems.append(
-            Problem(
-                f"trap '{trap}' is not in the trap table ({len(rows)} rows: {row_text(rows)}).",
-                f"Add it to the trap table with its position, or correct its name.{nearest(str(trap), known)}",
-                file,
-                int(rows.min()),
-                "trap",
-            )
+        finding = f"trap '{trap}' is not in the trap table ({len(rows)} rows: {row_text(rows)})."
+        remedy = (
+            f"Add it to the trap table with its position, or correct its name.{nearest(str(trap), known)}"
         )
+        problems.append(Problem(finding, remedy, file, int(rows.min()), "trap"))
     return problems
 
 
@@ -248,21 +233,7 @@ def _to_places(
 
 
 def trap_places(traps: pd.DataFrame, *, pool: str = "trap") -> pd.DataFrame:
-    """Return the places that trap-years may bear the name of.
-
-    Parameters
-    ----------
-    traps : pandas.DataFrame
-        Trap table of :func:`phenofit.traps.read_traps`.
-    pool : {"trap", "site"}
-        With ``"site"`` there is a row for each site besides those of its traps.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The columns of the trap table. A site lies at the mean position of its traps and keeps those covariates
-        that all of them share.
-    """
+    """Return the trap table; pooled by site, with a row for each site at the mean position of its traps."""
     if pool != "site":
         return traps
     known = set(traps["trap"])

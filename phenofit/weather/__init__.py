@@ -3,7 +3,7 @@
 from phenofit.weather.links import link_stations
 from phenofit.weather.quality.checks import CHECKS, check_weather, flag_counts
 from phenofit.weather.quality.fill import fill_weather, filled_share
-from phenofit.weather.quality.fill_error import filling_error, hide_days
+from phenofit.weather.quality.fill_error import filling_error
 from phenofit.weather.quality.late_maximum import observation_lags, shift_lagged
 from phenofit.weather.reading.read import WeatherForm, read_weather
 from phenofit.weather.reading.station_table import read_stations
@@ -38,7 +38,6 @@ __all__ = [
     "findings",
     "flag_counts",
     "has_flag",
-    "hide_days",
     "lapse_rates",
     "leave_one_station_out",
     "link_stations",

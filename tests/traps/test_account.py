@@ -7,7 +7,8 @@ from pathlib import Path
 import pandas as pd
 
 from phenofit.seasons import Season
-from phenofit.traps import build_trap_years, catch_account, left_out_by_reason, left_out_words
+from phenofit.traps import build_trap_years
+from phenofit.traps.account import catch_account, left_out_by_reason, left_out_words
 from tests.traps.sheets import catches, trap_frame
 
 NORTH = Season.parse("01-01", "10-31")

@@ -10,7 +10,8 @@ import pytest
 
 from phenofit.errors import DataError
 from phenofit.seasons import Season
-from phenofit.traps import TrapYears, biofix_starts, build_trap_years, read_biofix, since_biofix
+from phenofit.traps import TrapYears, build_trap_years, read_biofix
+from phenofit.traps.biofix import biofix_starts, since_biofix
 
 SOUTH = Season.parse("07-01", "05-31")
 

@@ -10,8 +10,8 @@ import pytest
 
 from phenofit.errors import DataError
 from phenofit.seasons import Season
-from phenofit.traps import check_intervals
 from phenofit.traps.count_cells import LARGEST_COUNT, UnreadableCount, read_count
+from phenofit.traps.intervals import check_intervals
 from phenofit.traps.positions import position_problems
 from phenofit.traps.sheet_cells import row_text
 from tests.traps.sheets import catches, traps

@@ -131,7 +131,7 @@ def test_a_dated_move_starts_a_new_series_and_warns(tmp_path: Path) -> None:
 
 
 def test_two_places_without_dates_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(DataError, match="without a date that tells them apart"):
+    with pytest.raises(DataError, match="without a date that separates them"):
         traps(tmp_path, "trap,latitude,longitude,valid_from\nT7,44.1,-62.1,\nT7,45.7,-62.1,\n")
 
 

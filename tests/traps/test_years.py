@@ -11,7 +11,8 @@ import pytest
 
 from phenofit.errors import DataError, ModelError, PhenofitWarning
 from phenofit.seasons import Season
-from phenofit.traps import LEFT_OUT_REASONS, CountWords, build_trap_years, trap_places
+from phenofit.traps import LEFT_OUT_REASONS, CountWords, build_trap_years
+from phenofit.traps.years import trap_places
 from tests.traps.sheets import catches, trap_frame, traps
 
 NORTH = Season.parse("01-01", "10-31")

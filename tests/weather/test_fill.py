@@ -16,10 +16,10 @@ from phenofit.weather import (
     filled_share,
     filling_error,
     has_flag,
-    hide_days,
     new_dataset,
     notes,
 )
+from phenofit.weather.quality.fill_error import hide_days
 from tests.weather.real import champion, england
 
 

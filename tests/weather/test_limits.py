@@ -16,7 +16,6 @@ from phenofit.weather import (
     check_weather,
     fetch_report,
     has_flag,
-    hide_days,
     lapse_rates,
     new_dataset,
     notes,
@@ -25,6 +24,7 @@ from phenofit.weather import (
     site_offset,
 )
 from phenofit.weather.quality.checks import MIN_RESIDUAL, RESIDUAL_SDS
+from phenofit.weather.quality.fill_error import hide_days
 from phenofit.weather.quality.station_checks import months_in_other_unit, repeated, scale_changes, spikes
 from phenofit.weather.reading.hourly_table import daily_extremes, standard_offsets
 from phenofit.weather.service.fetch_plan import LIST_LIFE_DAYS

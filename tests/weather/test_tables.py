@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from phenofit.errors import DataError, ModelError
-from phenofit.files.tables import parse_dates, parse_numbers, read_table, two_digit_year_note
+from phenofit.files.tables import parse_dates, parse_numbers, read_table, two_digit_year_notes
 
 
 def write(folder: Path, text: str, encoding: str = "utf-8") -> Path:
@@ -129,9 +129,8 @@ def test_years_of_two_digits_are_told(tmp_path: Path) -> None:
     values, problems = parse_dates(table, "date", "month-first")
     assert [str(v)[:4] for v in values] == ["2020", "2021", "1985"]
     assert not problems
-    note = two_digit_year_note(table, "date")
-    assert note is not None
-    assert "2 dates have a year of two digits" in note
+    (note,) = two_digit_year_notes(table, ["date"])
+    assert "2 dates with a two-digit year" in note
 
 
 def test_digits_are_never_fused(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ import xarray as xr
 
 from phenofit.files import write_text
 from phenofit.files.pictures import data_uri, pixel_bytes
+from phenofit.files.templates import render_template
 from phenofit.maps.drawing.captions import map_caption, map_title
 from phenofit.maps.drawing.map_frame import (
     Frame,
@@ -42,7 +43,7 @@ def interactive_map(
     dataset: xr.Dataset, *, outlines: str | Path | None = None, identifier: str = "error-map"
 ) -> str:
     """Return a map as a piece of HTML for a page."""
-    return _render("map.html", **_context(dataset, outlines, identifier))
+    return render_template("phenofit.maps", "map.html", **_context(dataset, outlines, identifier))
 
 
 def write_interactive_page(
@@ -50,20 +51,7 @@ def write_interactive_page(
 ) -> None:
     """Write the interactive map as a page of its own."""
     context = _context(dataset, outlines, "error-map")
-    write_text(path, _render("page.html", **context))
-
-
-def _render(template: str, **context: Any) -> str:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("phenofit.maps", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template(template).render(**context)
+    write_text(path, render_template("phenofit.maps", "page.html", **context))
 
 
 def _context(dataset: xr.Dataset, outlines: str | Path | None, identifier: str) -> dict[str, Any]:

@@ -9,6 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
+from phenofit.files.cells import some
 from phenofit.weather.quality.late_maximum import lag_notes
 from phenofit.weather.quality.neighbours import course, estimates, neighbourhood
 from phenofit.weather.quality.station_checks import months_in_other_unit, repeated, scale_changes, spikes
@@ -197,8 +198,7 @@ def _sentence(weather: xr.Dataset, days: np.ndarray, hit: np.ndarray, name: str,
         f"{ids[i]}: {int(n)} (first {days[np.argmax(hit[i])]})" for i, n in enumerate(hit.sum(axis=1)) if n
     ]
     fate = "kept, as asked" if kept else "set to missing"
-    more = " …" if len(per) > 10 else ""
-    return f"Check {name.replace('_', ' ')}: days {int(hit.sum())}, {fate}: {'; '.join(per[:10])}{more}."
+    return f"Check {name.replace('_', ' ')}: days {int(hit.sum())}, {fate}: {some(per, 10, '; ')}."
 
 
 def flag_counts(weather: xr.Dataset) -> pd.DataFrame:

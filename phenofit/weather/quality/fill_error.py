@@ -22,31 +22,7 @@ __all__ = ["filling_error", "hide_days"]
 def hide_days(
     weather: xr.Dataset, *, share: float = 0.05, longest: int = 20, seed: int
 ) -> tuple[xr.Dataset, np.ndarray]:
-    """Hide known days in runs of random length.
-
-    Parameters
-    ----------
-    weather : xarray.Dataset
-        Daily station weather.
-    share : float
-        Share of the known days to hide [1].
-    longest : int
-        Runs have 1 to this many days, each length as likely.
-    seed : int
-        Of the random numbers.
-
-    Returns
-    -------
-    weather : xarray.Dataset
-        With the hidden days missing.
-    hidden : ndarray of bool, shape (stations, days)
-        Which days were hidden; the first and last day of a station never are.
-
-    Raises
-    ------
-    ModelError
-        If the share is not between 0 and 0.5, or the length below 1.
-    """
+    """Hide known days in runs of random length; the first and last day of a station never are."""
     if not 0 < share <= 0.5 or longest < 1:
         raise ModelError("share must be above 0 and at most 0.5, and longest 1 or more.")
     random = np.random.default_rng(seed)
@@ -93,8 +69,10 @@ def filling_error(
         Method and cut-offs; single sine without an upper threshold by default.
     start, at : str
         Month-day on which heat sums begin, and on which they are compared, such as the middle of the flight.
-    share, longest
-        As in :func:`hide_days`.
+    share : float
+        Share of the known days to hide [1].
+    longest : int
+        Longest run of hidden days [d]; each length up to it is equally likely.
     methods, max_gap_days
         As in :func:`phenofit.weather.fill_weather`.
 

@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.files.cells import some
 from phenofit.weather.schema import FLAGS, RECORD_HIGH, RECORD_LOW, Provenance, new_dataset
 
 __all__ = ["DUPLICATES", "DayRows", "assemble", "impossible", "wrong_unit_problems"]
@@ -124,8 +125,7 @@ def _stations_of(rows: DayRows, stations: pd.DataFrame | None, file: str) -> pd.
         raise DataError(
             Problem(
                 f"station '{s}' is not in the station table.",
-                f"The table has {', '.join(stations['station'][:_MANY])}{' …' if len(stations) > _MANY else ''}. "
-                "Add it there or correct its id.",
+                f"The table has {some(stations['station'].tolist(), _MANY)}. Add it there or correct its id.",
                 file,
             )
             for s in unknown
@@ -163,15 +163,15 @@ def _resolve(
     if agreeing:
         remarks.append(f"{agreeing} days are duplicates with the same values; one of each was used.")
     if conflicts:
-        listed = "; ".join(
+        listed = [
             f"{rows.station[g[0]]} {rows.date[g[0]].astype('datetime64[D]')}"
             f" (rows {', '.join(str(r) for r in rows.row[g])})"
-            for g in conflicts[:_MANY]
-        )
+            for g in conflicts
+        ]
         used = {"missing": "none", "first": "the first", "last": "the last"}[rule]
         remarks.append(
-            f"{len(conflicts)} days are duplicates with different values, {used} was used: {listed}"
-            f"{' …' if len(conflicts) > _MANY else ''}."
+            f"{len(conflicts)} days are duplicates with different values, {used} was used: "
+            f"{some(listed, _MANY, '; ')}."
         )
         flat = np.concatenate(conflicts)
         found.append(
@@ -235,13 +235,12 @@ def _records(
 
 def _count_note(ids: np.ndarray, calendar: np.ndarray, bad: np.ndarray, name: str) -> str:
     at, day = np.nonzero(bad)
-    examples = ", ".join(f"{ids[a]} {calendar[d]}" for a, d in list(zip(at, day, strict=True))[:_MANY])
+    days = [f"{ids[a]} {calendar[d]}" for a, d in zip(at, day, strict=True)]
     what = {
         "out_of_range": f"beyond {RECORD_LOW:g} to {RECORD_HIGH:g} °C",
         "minimum_above_maximum": "with the minimum above the maximum",
     }[name]
-    more = " …" if len(at) > _MANY else ""
-    return f"Days {what}, set to missing: {len(at)} ({examples}{more})."
+    return f"Days {what}, set to missing: {len(at)} ({some(days, _MANY)})."
 
 
 def _absent_note(ids: np.ndarray, calendar: np.ndarray, key: np.ndarray, shape: tuple[int, int]) -> list[str]:
@@ -254,11 +253,9 @@ def _absent_note(ids: np.ndarray, calendar: np.ndarray, key: np.ndarray, shape: 
         inside = np.arange(days[0], days[-1] + 1)
         gaps = inside[~there[inside]]
         if len(gaps):
-            examples = ", ".join(str(calendar[d]) for d in gaps[:_MANY])
-            more = " …" if len(gaps) > _MANY else ""
             sentences.append(
                 f"Station {name}: calendar days without a row between its first and last, missing: {len(gaps)} "
-                f"({examples}{more})."
+                f"({some([str(calendar[d]) for d in gaps], _MANY)})."
             )
     return sentences
 
@@ -291,13 +288,8 @@ def wrong_unit_problems(
             cause = "Celsius declared as Fahrenheit or kelvin, or Fahrenheit read as tenths of a degree, look like this"
         else:
             continue
-        problems.append(
-            Problem(
-                f"station {station['station']}: {seen}, in the declared unit.",
-                f"Declare the right unit (degC, degF or kelvin): {cause}.",
-                file,
-            )
-        )
+        finding = f"station {station['station']}: {seen}, in the declared unit."
+        problems.append(Problem(finding, f"Declare the right unit (degC, degF or kelvin): {cause}.", file))
     return problems
 
 

@@ -15,7 +15,7 @@ from phenofit.files.tables import (
     parse_dates,
     parse_numbers,
     read_table,
-    two_digit_year_note,
+    two_digit_year_notes,
 )
 from phenofit.units import temperature_unit, to_celsius
 from phenofit.weather.reading.assemble import DayRows
@@ -55,8 +55,9 @@ def read_daily_table(
     days, problems = parse_dates(table, "date", dates)
     codes = MISSING_CODES[house_unit] if missing_codes is None else tuple(missing_codes)
     notes = [f"{name}: {note}" for note in table.notes]
-    short_years = two_digit_year_note(table, "date")
-    notes += [short_years] if short_years else []
+    notes += [
+        f"{name}, column '{table.names['date']}': {note}" for note in two_digit_year_notes(table, ["date"])
+    ]
     values: dict[str, np.ndarray] = {}
     for column in ("tmin", "tmax"):
         numbers, faults = parse_numbers(table, column, what=f"a temperature in {house_unit}")
@@ -92,8 +93,7 @@ def _stations(table: Table, station: str | None) -> tuple[np.ndarray, list[Probl
     if "station" not in table.frame:
         return np.full(len(table.rows), station, dtype=object), []
     ids = table.frame["station"]
-    blank = np.flatnonzero((ids == "").to_numpy())
-    problems = [table.problem(int(i), "station", "has no station id.", "Write one.") for i in blank]
+    problems = table.problems(ids == "", "station", "has no station id.", "Write one.")
     return ids.astype(str).to_numpy(dtype=object), problems
 
 

@@ -43,14 +43,9 @@ def read_ghcn_daily(path: str | os.PathLike[str], *, keep_failed: bool = False) 
     elif first.count(",") >= 6:
         values, problems = _by_station(lines, file)
     else:
-        raise DataError(
-            Problem(
-                "the first line has the form of neither a .dly file nor a by-station CSV.",
-                "Give the archive's file as it was downloaded and unpacked.",
-                file,
-                1,
-            )
-        )
+        finding = "the first line has the form of neither a .dly file nor a by-station CSV."
+        remedy = "Give the archive's file as it was downloaded and unpacked."
+        raise DataError(Problem(finding, remedy, file, 1))
     if problems:
         raise DataError(problems)
     if not values:
@@ -74,15 +69,9 @@ def _fixed_width(lines: list[str], file: str) -> tuple[list[_Value], list[Proble
             if not text:
                 continue
             if re.fullmatch(r"-?\d+", text) is None:
-                problems.append(
-                    Problem(
-                        f"day {day}: '{text}' is not a whole number.",
-                        "A value takes 5 characters, its three flags one each.",
-                        file,
-                        row,
-                        element,
-                    )
-                )
+                finding = f"day {day}: '{text}' is not a whole number."
+                remedy = "A value takes 5 characters, its three flags one each."
+                problems.append(Problem(finding, remedy, file, row, element))
             elif int(text) != MISSING:
                 flags = cell[5:8].ljust(3)
                 date = f"{month}-{day:02d}"
@@ -99,14 +88,8 @@ def _by_station(lines: list[str], file: str) -> tuple[list[_Value], list[Problem
             continue
         cells += [""] * (8 - len(cells))
         if re.fullmatch(r"\d{8}", cells[1]) is None or re.fullmatch(r"-?\d+", cells[3]) is None:
-            problems.append(
-                Problem(
-                    f"'{cells[1]}', '{cells[3]}' are not a date YYYYMMDD and a whole number.",
-                    "Give the archive's file unchanged.",
-                    file,
-                    row,
-                )
-            )
+            finding = f"'{cells[1]}', '{cells[3]}' are not a date YYYYMMDD and a whole number."
+            problems.append(Problem(finding, "Give the archive's file unchanged.", file, row))
         elif int(cells[3]) != MISSING:
             date = f"{cells[1][:4]}-{cells[1][4:6]}-{cells[1][6:]}"
             values.append((cells[0], date, cells[2], int(cells[3]), cells[4], cells[5], cells[7], row))

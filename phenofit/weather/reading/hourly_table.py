@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.files.cells import some
 from phenofit.files.tables import parse_dates, parse_numbers, read_table
 from phenofit.units import temperature_unit, to_celsius
 from phenofit.weather.reading.assemble import DayRows
@@ -134,13 +135,10 @@ def daily_extremes(
     size = len(days)
     notes = [f"{file}: days begin at {day_starts:g} h local standard time."]
     if few.any():
-        examples = ", ".join(
-            f"{s} {str(d)[:10]} ({h} h)"
-            for s, d, h in days.loc[few, ["station", "day", "hours"]].head(8).itertuples(index=False)
-        )
+        listed = days.loc[few, ["station", "day", "hours"]].itertuples(index=False)
+        examples = some([f"{s} {str(d)[:10]} ({h} h)" for s, d, h in listed], 8)
         notes.append(
-            f"{file}: {int(few.sum())} days have fewer than {minimum_hours} hours and are missing: {examples}"
-            f"{' …' if few.sum() > 8 else ''}."
+            f"{file}: {int(few.sum())} days have fewer than {minimum_hours} hours and are missing: {examples}."
         )
     return DayRows(
         days["station"].to_numpy(dtype=object),

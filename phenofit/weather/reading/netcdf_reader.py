@@ -141,14 +141,9 @@ def _temperature(raw: xr.Dataset, which: str, names: Mapping[str, str], file: st
         ]
         name = fits[0] if len(fits) == 1 else None
     if name is None or name not in raw:
-        raise DataError(
-            Problem(
-                f"there is no {_WHAT[which]}.",
-                f'{_seen(raw)} Name it in the column settings ({which} = "...").',
-                file,
-                column=str(names.get(which, which)),
-            )
-        )
+        finding = f"there is no {_WHAT[which]}."
+        remedy = f'{_seen(raw)} Name it in the column settings ({which} = "...").'
+        raise DataError(Problem(finding, remedy, file, column=str(names.get(which, which))))
     found = _numeric(raw[name], file)
     units = found.attrs.get("units")
     if not units:
@@ -167,14 +162,11 @@ def _numeric(variable: xr.DataArray, file: str) -> xr.DataArray:
     """Return a variable, refused where it holds anything but numbers."""
     if variable.dtype.kind in "fiu":
         return variable
-    raise DataError(
-        Problem(
-            f"the variable holds {'text' if variable.dtype.kind in 'OSU' else str(variable.dtype)}, not numbers.",
-            "Write it as numbers with an attribute 'units'.",
-            file,
-            column=str(variable.name),
-        )
+    finding = (
+        f"the variable holds {'text' if variable.dtype.kind in 'OSU' else str(variable.dtype)}, not numbers."
     )
+    remedy = "Write it as numbers with an attribute 'units'."
+    raise DataError(Problem(finding, remedy, file, column=str(variable.name)))
 
 
 def _calendar(time: xr.DataArray, file: str) -> tuple[str, str]:
@@ -188,23 +180,12 @@ def _calendar(time: xr.DataArray, file: str) -> tuple[str, str]:
             )
         )
     if units.split()[0].lower() in ("month", "months", "year", "years", "common_year"):
-        raise DataError(
-            Problem(
-                f"'{units}' is not a length of time: months and years differ in length.",
-                'Write the time as "days since" a date.',
-                file,
-                column="time",
-            )
-        )
+        finding = f"'{units}' is not a length of time: months and years differ in length."
+        raise DataError(Problem(finding, 'Write the time as "days since" a date.', file, column="time"))
     if calendar not in (*_REAL_CALENDARS, *_NO_LEAP):
-        raise DataError(
-            Problem(
-                f"the calendar '{calendar}' has days without a real date.",
-                f"Accepted are {', '.join((*_REAL_CALENDARS, *_NO_LEAP))}.",
-                file,
-                column="time",
-            )
-        )
+        finding = f"the calendar '{calendar}' has days without a real date."
+        remedy = f"Accepted are {', '.join((*_REAL_CALENDARS, *_NO_LEAP))}."
+        raise DataError(Problem(finding, remedy, file, column="time"))
     return units, calendar
 
 
@@ -228,14 +209,8 @@ def _stamps(time: xr.DataArray, file: str) -> tuple[np.ndarray, list[str]]:
     """Return hourly stamps; the file's time must be of the real calendar, and is read as UTC."""
     _, calendar = _calendar(time, file)
     if calendar in _NO_LEAP:
-        raise DataError(
-            Problem(
-                f"hours of the calendar '{calendar}' cannot be put on real days.",
-                f"Accepted are {', '.join(_REAL_CALENDARS)}.",
-                file,
-                column="time",
-            )
-        )
+        finding = f"hours of the calendar '{calendar}' cannot be put on real days."
+        raise DataError(Problem(finding, f"Accepted are {', '.join(_REAL_CALENDARS)}.", file, column="time"))
     return _decoded(time, file), [f"{Path(file).name}: hours are in UTC."]
 
 
@@ -276,14 +251,9 @@ def _stations(
 ) -> tuple[pd.DataFrame, str]:
     others = [str(d) for d in low.dims if d != time]
     if len(others) > 1 or time not in low.dims:
-        raise DataError(
-            Problem(
-                f"the temperatures have the dimensions {', '.join(map(str, low.dims))}.",
-                "Accepted are (station, time) or (time).",
-                file,
-                column=str(low.name),
-            )
-        )
+        finding = f"the temperatures have the dimensions {', '.join(map(str, low.dims))}."
+        remedy = "Accepted are (station, time) or (time)."
+        raise DataError(Problem(finding, remedy, file, column=str(low.name)))
     dim = others[0] if others else ""
     ids = next((raw[v] for v in raw.variables if raw[v].attrs.get("cf_role") == "timeseries_id"), None)
     if "station" in names and names["station"] in raw:

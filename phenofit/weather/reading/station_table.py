@@ -59,15 +59,10 @@ def read_stations(
         )
         problems += more
     ids = table.frame["station"]
-    for i in np.flatnonzero(ids == ""):
-        problems.append(table.problem(int(i), "station", "has no station id.", "Write one."))
-    for i in np.flatnonzero((ids.duplicated() & (ids != "")).to_numpy()):
-        text = table.cell(int(i), "station")
-        problems.append(
-            table.problem(
-                int(i), "station", f"station '{text}' is a duplicate.", "Keep one row for each station."
-            )
-        )
+    problems += table.problems(ids == "", "station", "has no station id.", "Write one.")
+    again = ids.duplicated() & (ids != "")
+    remedy = "Keep one row for each station."
+    problems += table.problems(again, "station", "station '{cell}' is a duplicate.", remedy)
     if problems:
         raise DataError(problems)
     names = table.frame.get("name", ids)

@@ -81,15 +81,8 @@ def plan_fetch(client: ModuleType, traps: pd.DataFrame, *, max_distance_km: floa
         for row in found.to_dict("records"):
             distance = float(distance_km(latitude, longitude, row["latitude"], row["longitude"]))
             height = float(getattr(trap, "elevation_m", np.nan)) - float(row["elevation_m"])
-            entry = chosen.setdefault(
-                str(row["station"]),
-                {
-                    **{str(k): v for k, v in row.items()},
-                    "traps": [],
-                    "distance_km": np.inf,
-                    "height_difference_m": np.nan,
-                },
-            )
+            new = {**row, "traps": [], "distance_km": np.inf, "height_difference_m": np.nan}
+            entry = chosen.setdefault(str(row["station"]), {str(k): v for k, v in new.items()})
             entry["traps"].append(name)  # type: ignore[attr-defined]
             if distance < entry["distance_km"]:  # type: ignore[operator]
                 entry.update(distance_km=distance, height_difference_m=height)
