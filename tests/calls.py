@@ -14,8 +14,7 @@ from phenofit import flight, maps, plan, simulate, validate
 from phenofit import weather as weather_room
 from phenofit.flight import FlightFit, FlightModel
 from phenofit.flight.baselines import rules
-from phenofit.flight.diagnostics import influences, one_step, residuals, strays
-from phenofit.flight.inference import redraw as redrawing
+from phenofit.flight.diagnostics import influences, residuals, strays
 from phenofit.flight.likelihood import flight_data
 from phenofit.flight.likelihood import heat_at_times as heat_times
 from phenofit.forecasting import season_forecast
@@ -25,6 +24,7 @@ from phenofit.seasons import Season
 from phenofit.traps import TrapYears
 from phenofit.validate import Scheme
 from phenofit.validate import observed as observed_room
+from tests.flight import refits
 
 Starts = Mapping[tuple[str, int], np.datetime64] | None
 _RECORDS = ("season", "starts", "species", "traps")
@@ -96,7 +96,7 @@ def influence(
     **more: Any,
 ) -> pd.DataFrame:
     """Refit without each part."""
-    return influences.influence(fit, of_fit(fit, trap_years, weather, links, starts), **more)
+    return refits.influence(fit, of_fit(fit, trap_years, weather, links, starts), **more)
 
 
 def contributions(
@@ -110,7 +110,7 @@ def quick_influence(
     fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
 ) -> pd.DataFrame:
     """Return the one-step influence."""
-    return one_step.quick_influence(fit, of_fit(fit, trap_years, weather, links, starts))
+    return influences.influence(fit, of_fit(fit, trap_years, weather, links, starts))
 
 
 def check_residuals(
@@ -140,20 +140,6 @@ def stray_checks(
     return strays.stray_checks(fit, of_fit(fit, trap_years, weather, links, starts))
 
 
-def redraw(
-    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
-) -> redrawing.Redraw:
-    """Set up a fit for drawing."""
-    return redrawing.redraw(fit, of_fit(fit, trap_years, weather, links, starts))
-
-
-def every_interval(
-    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
-) -> flight_data.FlightData:
-    """Assemble every interval of a fit."""
-    return redrawing.every_interval(fit, of_fit(fit, trap_years, weather, links, starts))
-
-
 def joint_region(
     fit: FlightFit,
     trap_years: TrapYears,
@@ -165,14 +151,6 @@ def joint_region(
 ) -> flight.JointRegion:
     """Return a joint region."""
     return flight.joint_region(fit, of_fit(fit, trap_years, weather, links, starts), **more)
-
-
-def bootstrap_interval(
-    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, name: str, *,
-    starts: Starts = None, **more: Any,
-) -> flight.BootstrapInterval:  # fmt: skip
-    """Return a bootstrap interval."""
-    return flight.bootstrap_interval(fit, of_fit(fit, trap_years, weather, links, starts), name, **more)
 
 
 def contrast(

@@ -13,7 +13,7 @@ from phenofit.errors import DataError, FitError, ModelError
 from phenofit.flight import check_residuals, older_rules
 from phenofit.flight.baselines.rule_search import EventHeat
 from phenofit.flight.baselines.rules import OLDER_RULE_COLUMNS, RULES, event_heat
-from phenofit.flight.diagnostics.one_step import quick_influence
+from phenofit.flight.diagnostics.influences import influence
 from phenofit.flight.diagnostics.strays import stray_checks
 from phenofit.validate.observed import observed_events
 
@@ -51,7 +51,7 @@ class FitChecks:
         none.
     carried : pandas.DataFrame
         Trap-years by how far the estimates would move without them, see
-        :func:`phenofit.flight.diagnostics.one_step.quick_influence`; empty where nothing can move.
+        :func:`phenofit.flight.influence`; empty where nothing can move.
     strays : pandas.DataFrame
         Checks with a moth by the share of strays in their catch, see :func:`phenofit.flight.diagnostics.strays.stray_checks`; empty
         where the fit has no strays or is not of counts.
@@ -117,7 +117,7 @@ def check_fit(
         ),
         carried=attempt(
             "No influence of single trap-years",
-            lambda: quick_influence(fit, records),
+            lambda: influence(fit, records),
         ),
         strays=(
             attempt("No search for strays", lambda: stray_checks(fit, records))

@@ -2,21 +2,16 @@
 
 from phenofit.flight.baselines.rules import RULES, half_catch_dates, older_rules
 from phenofit.flight.diagnostics.influences import contributions, influence
-from phenofit.flight.diagnostics.one_step import quick_influence
 from phenofit.flight.diagnostics.residuals import check_residuals
 from phenofit.flight.diagnostics.strays import stray_checks
 from phenofit.flight.fit_at_place import fit_at, fit_at_site
-from phenofit.flight.fitting import fit_data
-from phenofit.flight.inference.bootstrap import BootstrapInterval, bootstrap_interval
 from phenofit.flight.inference.contrasts import Contrast, contrast
 from phenofit.flight.inference.joint_regions import JointRegion, joint_region
 from phenofit.flight.inference.start_date import StartProfile, profile_start
 from phenofit.flight.intervals.profile import Profile
 from phenofit.flight.kernels.curves import CURVE_CODES, heat_at_share, peak_heat, share_flown
-from phenofit.flight.likelihood.covariates import Covariate, CovariateDesign, covariate_design
-from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.rearing_term import RearingTerm, published_rearing, rearing_term
-from phenofit.flight.model import FitSettings, FlightModel, curve_candidates, flight_candidates
+from phenofit.flight.model import FitSettings, FlightModel
 from phenofit.flight.result import EVENT_SHARES, FlightFit
 from phenofit.flight.selection.fit_comparison import RatioTest, compare, flights_evidence, likelihood_ratio
 from phenofit.flight.selection.flight_count import fit_flights
@@ -25,12 +20,8 @@ __all__ = [
     "CURVE_CODES",
     "EVENT_SHARES",
     "RULES",
-    "BootstrapInterval",
     "Contrast",
-    "Covariate",
-    "CovariateDesign",
     "FitSettings",
-    "FlightData",
     "FlightFit",
     "FlightModel",
     "JointRegion",
@@ -38,19 +29,13 @@ __all__ = [
     "RatioTest",
     "RearingTerm",
     "StartProfile",
-    "assemble",
-    "bootstrap_interval",
     "check_residuals",
     "compare",
     "contrast",
     "contributions",
-    "covariate_design",
-    "curve_candidates",
     "fit_at",
     "fit_at_site",
-    "fit_data",
     "fit_flights",
-    "flight_candidates",
     "flights_evidence",
     "half_catch_dates",
     "heat_at_share",
@@ -61,7 +46,6 @@ __all__ = [
     "peak_heat",
     "profile_start",
     "published_rearing",
-    "quick_influence",
     "rearing_term",
     "share_flown",
     "stray_checks",

@@ -23,7 +23,8 @@ from scipy.special import gammaln
 from scipy.stats import norm
 from statsmodels.base.model import GenericLikelihoodModel  # type: ignore[import-untyped]
 
-from phenofit.flight import FlightData, FlightFit
+from phenofit.flight import FlightFit
+from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from tests.calls import fit_flights
 from tests.flight.networks import HEAT, SEASON, network

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from phenofit.flight import FlightData
+from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate import CheckPlan, simulate_weather

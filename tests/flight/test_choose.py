@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from phenofit.errors import ModelError
-from phenofit.flight import CURVE_CODES, FlightFit, curve_candidates, share_flown
+from phenofit.flight import CURVE_CODES, FlightFit, share_flown
+from phenofit.flight.model import curve_candidates
 from phenofit.heat import degree_days
 from phenofit.traps import TrapYears
 from tests.calls import choose_curve, fit_flights

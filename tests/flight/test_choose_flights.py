@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from phenofit.errors import ModelError
-from phenofit.flight import FlightFit, flight_candidates
+from phenofit.flight import FlightFit
+from phenofit.flight.model import flight_candidates
 from phenofit.flight.selection.flight_count import _chosen, _no_better
 from tests.calls import choose_flights, fit_flights
 from tests.flight.networks import SEASON, Network, network

@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from phenofit.flight import CURVE_CODES, FlightData
+from phenofit.flight import CURVE_CODES
+from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from tests.flight.networks import HEAT, network
 

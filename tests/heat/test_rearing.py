@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,7 +9,6 @@ import pytest
 
 from phenofit.errors import DataError, ModelError
 from phenofit.heat import fit_rearing
-from phenofit.heat.rearing.figure import draw_rearing
 
 # Gastrophysa viridula, a leaf beetle, egg to adult: temperatures, durations and result read in one abstract
 # (Honek, Jarosik and Martinkova 2003, Eur. J. Entomol. 100, 295-300): threshold 7.1 degC, 304.6 degC d.
@@ -66,18 +64,6 @@ def test_interval_holds_the_truth_about_as_often_as_it_says() -> None:
         low, high = fit_rearing(warmth, 1.0 / rate).interval("base")
         held += low <= 9.0 <= high
     assert 0.92 <= held / 400 <= 0.98
-
-
-def test_figure_marks_what_was_left_out(tmp_path: Path) -> None:
-    fit = fit_rearing([*WARMTH, 35.0], [*DAYS, 22.0], use=[True] * 4 + [False])
-    figure = draw_rearing(fit)
-    lines = {line.get_label(): np.column_stack(line.get_data()) for line in figure.axes[0].get_lines()}
-    assert lines["left out by the user"].tolist() == [[35.0, 1.0 / 22.0]]
-    assert len(lines["fitted"]) == 4
-    assert lines["95 % interval of the base"][:, 0].tolist() == list(fit.interval("base"))
-    figure.savefig(tmp_path / "rearing.png")
-    plain = draw_rearing(fit_rearing(WARMTH, DAYS))
-    assert "left out by the user" not in [line.get_label() for line in plain.axes[0].get_lines()]
 
 
 def test_points_left_out_are_kept_and_told() -> None:

@@ -1,5 +1,5 @@
 """Further questions to a finished fit.
 
-``joint_regions`` (base and requirement together), ``bootstrap`` (intervals from redrawn counts), ``contrasts`` (do regions
+``joint_regions`` (base and requirement together), ``contrasts`` (do regions
 differ), ``start_date`` (profile over the start of the sum).
 """

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phenofit.errors import ModelError
-from phenofit.heat.rearing.regression import RearingFit
+from phenofit.heat.rearing_rates import RearingFit
 
 __all__ = ["REARING_KINDS", "REARING_ON", "RearingTerm", "published_rearing", "rearing_term"]
 

@@ -1,1 +1,0 @@
-"""Development rates from rearing at constant temperatures: ``regression`` and its ``figure``."""
