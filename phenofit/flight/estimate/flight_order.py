@@ -36,21 +36,19 @@ def require_order(likelihood: Likelihood, theta: np.ndarray) -> None:
 
 
 def _requirements(likelihood: Likelihood, theta: np.ndarray) -> np.ndarray:
-    return theta[[likelihood.layout.index(f"requirement_{g + 1}") for g in range(likelihood.flights)]]
+    at = likelihood.layout.places
+    return theta[at.requirement : at.spread]
 
 
 def _renumbered(likelihood: Likelihood, theta: np.ndarray, order: np.ndarray) -> np.ndarray:
-    index, flights = likelihood.layout.index, range(1, likelihood.flights + 1)
+    at = likelihood.layout.places
     new = theta.copy()
-    for kind in ("requirement", "log spread"):
-        old = [theta[index(f"{kind}_{g}")] for g in flights]
-        for g in flights:
-            new[index(f"{kind}_{g}")] = old[order[g - 1]]
+    for block in (slice(at.requirement, at.spread), slice(at.spread, at.concentration)):
+        new[block] = theta[block][order]
     # Sizes are logarithms against flight 1, whose own is 0 and has no SD.
-    size = [0.0, *(theta[index(f"size_{g}")] for g in flights[1:])]
-    deviation = [theta[index(f"log size_sd_{g}")] for g in flights[1:]]
-    deviation = [deviation[order[0] - 1 if order[0] else 0], *deviation]
-    for g in flights[1:]:
-        new[index(f"size_{g}")] = size[order[g - 1]] - size[order[0]]
-        new[index(f"log size_sd_{g}")] = deviation[order[g - 1]]
+    size = np.concatenate([[0.0], theta[at.size : at.size_sd]])[order]
+    new[at.size : at.size_sd] = size[1:] - size[0]
+    deviation = theta[at.size_sd : at.stray]
+    first = deviation[order[0] - 1 if order[0] else 0]
+    new[at.size_sd : at.stray] = np.concatenate([[first], deviation])[order[1:]]
     return new

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -126,10 +125,11 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
     if settings.upper_range is not None:
         box.low[upper], box.high[upper] = settings.upper_range
     if settings.base_held is not None:
-        template[0] = settings.base_held
-        box.low[0] = min(box.low[0], settings.base_held)
-        box.high[0] = max(box.high[0], settings.base_held)
-        hold.append(0)
+        base = layout.places.base
+        template[base] = settings.base_held
+        box.low[base] = min(box.low[base], settings.base_held)
+        box.high[base] = max(box.high[base], settings.base_held)
+        hold.append(base)
     public = {public_name(likelihood, settings, k): k for k in range(layout.size)}
     for name, value in settings.hold.items():
         if name in public:
@@ -144,15 +144,15 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
         template[place] = inner
         box.low[place], box.high[place] = min(box.low[place], inner), max(box.high[place], inner)
         hold.append(place)
-    _keep_order(box, layout.index, settings, template)
+    _keep_order(box, layout.places.requirement, settings, template)
     for place in hold:
         box = box.hold(place)
     return box, template
 
 
-def _keep_order(box: Box, index: Callable[[str], int], settings: FitSettings, template: np.ndarray) -> None:
+def _keep_order(box: Box, first: int, settings: FitSettings, template: np.ndarray) -> None:
     """Let no flight be looked for on the wrong side of one whose requirement is held, in place."""
-    places = {g: index(f"requirement_{g}") for g in range(1, settings.flights + 1)}
+    places = {g: first + g - 1 for g in range(1, settings.flights + 1)}
     held = {g: float(template[k]) for g, k in places.items() if f"requirement_{g}" in settings.hold}
     if list(held.values()) != sorted(held.values()):
         words = ", ".join(f"flight {g} at {value:g}" for g, value in held.items())

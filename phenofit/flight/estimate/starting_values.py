@@ -39,9 +39,11 @@ def _mixture(heat: np.ndarray, count: np.ndarray, flights: int) -> tuple[np.ndar
 
 def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> list[np.ndarray]:
     """Return parameter vectors to begin from, the likeliest first."""
-    layout, data, flights = likelihood.layout, likelihood.data, likelihood.flights
-    low, high = box.low[0], box.high[0]
-    bases = [template[0]] if not box.free[0] else [low + f * (high - low) for f in (0.3, 0.5, 0.65)]
+    at, data, flights = likelihood.layout.places, likelihood.data, likelihood.flights
+    low, high = box.low[at.base], box.high[at.base]
+    bases = (
+        [template[at.base]] if not box.free[at.base] else [low + f * (high - low) for f in (0.3, 0.5, 0.65)]
+    )
     reared = likelihood.rearing
     if reared is not None:
         bases.append(min(max(reared.base, low), high))
@@ -62,23 +64,22 @@ def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> l
         within = np.sqrt(max(np.average((middle - mean[nearest] - off[owner]) ** 2, weights=count), 25.0))
         theta = template.copy()
 
-        def put(name: str, value: float, theta: np.ndarray = theta) -> None:
-            place = layout.index(name)
+        def put(place: int, value: float, theta: np.ndarray = theta) -> None:
             if box.free[place]:
                 theta[place] = value
 
-        put("base", float(base))
+        put(at.base, float(base))
         for g in range(flights):
-            put(f"requirement_{g + 1}", float(mean[g]))
-            put(f"log spread_{g + 1}", float(np.log(min(spread[g], within) if flights > 1 else within)))
+            put(at.requirement + g, float(mean[g]))
+            put(at.spread + g, float(np.log(min(spread[g], within) if flights > 1 else within)))
             if g:
-                put(f"size_{g + 1}", float(np.log(share[g] / share[0])))
-                put(f"log size_sd_{g + 1}", np.log(0.5))
+                put(at.size + g - 1, float(np.log(share[g] / share[0])))
+                put(at.size_sd + g - 1, np.log(0.5))
         if reared is not None and reared.requirement is not None and base == reared.base:
-            put("requirement_1", reared.requirement)
-        put("log concentration", np.log(10.0))
-        put("log group_sd", float(np.log(max(group_off.std(), 10 * SMALLEST_SD))))
-        put("log shift_sd", float(np.log(max(own.std(), 10 * SMALLEST_SD))))
+            put(at.requirement, reared.requirement)
+        put(at.concentration, np.log(10.0))
+        put(at.group_sd, float(np.log(max(group_off.std(), 10 * SMALLEST_SD))))
+        put(at.shift_sd, float(np.log(max(own.std(), 10 * SMALLEST_SD))))
         theta = box.inside(theta)
         likelihood.forget()
         found.append((likelihood(theta, False)[0], theta))
@@ -88,18 +89,18 @@ def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> l
 
 def first_scale(likelihood: Likelihood, theta: np.ndarray, box: Box) -> np.ndarray:
     """Return the lower triangular scale for a first search, before any curvature is known."""
-    data, flights = likelihood.data, likelihood.flights
-    heat, slope, _ = likelihood.heat_at(float(theta[0]))
-    scale = np.full(likelihood.layout.size, 0.3)
-    scale[0] = 0.5
+    at, data, flights = likelihood.layout.places, likelihood.data, likelihood.flights
+    heat, slope, _ = likelihood.heat_at(float(theta[at.base]))
+    scale = np.full(at.end, 0.3)
+    scale[at.base] = 0.5
     middle = 0.5 * (heat[data.catch_left] + heat[data.catch_right])
     slope_middle = 0.5 * (slope[data.catch_left] + slope[data.catch_right])
     matrix = np.zeros((len(scale), len(scale)))
     for g in range(flights):
-        spread = np.exp(theta[1 + flights + g])
-        scale[1 + g] = 0.15 * spread
-        near = np.exp(-0.5 * ((middle - theta[1 + g]) / spread) ** 2) * data.catch_count + 1e-12
-        matrix[1 + g, 0] = scale[0] * float(np.average(slope_middle, weights=near))
+        spread, median = np.exp(theta[at.spread + g]), at.requirement + g
+        scale[median] = 0.15 * spread
+        near = np.exp(-0.5 * ((middle - theta[median]) / spread) ** 2) * data.catch_count + 1e-12
+        matrix[median, at.base] = scale[at.base] * float(np.average(slope_middle, weights=near))
     matrix[np.diag_indices(len(scale))] = scale
     if likelihood.rearing is not None:
         _narrow(matrix, likelihood.rearing, theta, flights)

@@ -199,9 +199,10 @@ class Likelihood:
         constant = 0.0 if self.counts == "presence" else self.data.constant
         value = float(values.sum()) + constant
         if self.rearing is not None:
-            more, slopes = self.rearing.value_and_slope(float(theta[0]), float(theta[1]))
+            both = [self.layout.places.base, self.layout.places.requirement]
+            more, slopes = self.rearing.value_and_slope(float(theta[both[0]]), float(theta[both[1]]))
             value += more
-            total[:2] += slopes
+            total[both] += slopes
         return value, total
 
     def _named_records(self) -> TrapRecords:
