@@ -175,7 +175,7 @@ def on_cluster(address: str | None) -> Iterator[None]:
 
 
 def write_grid(dataset: xr.Dataset, path: str | os.PathLike[str]) -> None:
-    """Work out a lazy dataset and write it, whole or not at all."""
+    """Compute a lazy dataset and write it, whole or not at all."""
     ending = Path(path).suffix.lower()
     if ending not in _ENDINGS:
         raise ModelError(f"cannot tell the form of '{path}'; accepted endings are {', '.join(_ENDINGS)}.")

@@ -57,7 +57,7 @@ class TrapYears:
         return len(self.years)
 
     def select(self, keep: ArrayLike) -> TrapYears:
-        """Return some of the trap-years, numbered anew from 0.
+        """Return some of the trap-years, numbered again from 0.
 
         Parameters
         ----------
@@ -220,10 +220,10 @@ def _to_places(
         last = after[np.argmax(since[after])] if after.size else -1
         trap.append(names[first] if first >= 0 else device)
         moved.append(first != last or first < 0)
-    gone = np.array(moved, dtype=bool)
+    left = np.array(moved, dtype=bool)
     intervals = intervals.assign(trap=trap)
-    dropped = _dropped(intervals[gone], "moved")
-    return intervals[~gone].reset_index(drop=True), pd.concat([left_out, dropped], ignore_index=True)
+    dropped = _dropped(intervals[left], "moved")
+    return intervals[~left].reset_index(drop=True), pd.concat([left_out, dropped], ignore_index=True)
 
 
 def trap_places(traps: pd.DataFrame, *, pool: str = "trap") -> pd.DataFrame:
