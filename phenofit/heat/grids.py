@@ -29,7 +29,7 @@ _CONVENTIONS = "CF-1.11"
 
 
 def is_grid(path: str | os.PathLike[str]) -> bool:
-    """Say whether a path names a NetCDF file or a Zarr store, by its ending."""
+    """Return whether a path names a NetCDF file or a Zarr store, by its ending."""
     return Path(path).suffix.lower() in _ENDINGS
 
 

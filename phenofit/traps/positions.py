@@ -49,7 +49,7 @@ def position_problems(
     latitude_column: str = "latitude",
     longitude_column: str = "longitude",
 ) -> list[Problem]:
-    """Look for coordinates that cannot be right."""
+    """Return a problem for each pair of coordinates that cannot be right."""
     in_range = (np.abs(latitude) <= 90) & (np.abs(longitude) <= 180)
     centre = _centre(latitude[in_range], longitude[in_range]) if in_range.any() else None
     problems: list[Problem] = []

@@ -199,7 +199,7 @@ def _devices(traps: pd.DataFrame) -> pd.Series:
 def _to_places(
     traps: pd.DataFrame, intervals: pd.DataFrame, left_out: pd.DataFrame
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Give the intervals of a device that moved to the place it stood at."""
+    """Assign the intervals of a moved device to the place where it stood."""
     if "device" not in traps:
         return intervals, left_out
     since = traps["valid_from"].fillna(_LONG_AGO).to_numpy().astype("datetime64[D]")

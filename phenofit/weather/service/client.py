@@ -106,7 +106,7 @@ def load_client() -> ModuleType:
 def session(
     station_list: Path, *, timeout: float = TIMEOUT, longest: float = LONGEST
 ) -> Iterator[ModuleType]:
-    """Give the client set up for us, and restore its settings and the socket time-out afterwards."""
+    """Yield the client with our settings, and restore its own and the socket time-out afterwards."""
     with _one_session:
         yield from _set_up(load_client(), station_list, timeout, longest)
 
