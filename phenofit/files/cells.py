@@ -1,4 +1,4 @@
-"""Text cells of a table as numbers and dates: declared, never guessed, never coerced in silence."""
+"""Text cells of a table as numbers and dates: in a declared form, never guessed, never coerced without a message."""
 
 from __future__ import annotations
 

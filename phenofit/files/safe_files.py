@@ -46,7 +46,7 @@ _PACKAGES = ("numpy", "scipy", "pandas", "xarray", "numba", "statsmodels", "mete
 
 @contextlib.contextmanager
 def writing(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """Give a temporary name beside `path`, and rename it to `path` when the block ends well.
+    """Yield a temporary name beside `path`, and rename it to `path` when the block ends well.
 
     Parameters
     ----------

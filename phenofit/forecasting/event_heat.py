@@ -154,7 +154,7 @@ def _peak_offsets(
     share = np.where(total > 0, swarm / np.where(total > 0, total, 1.0), chance)
     number = np.maximum(np.broadcast_to(np.asarray(moths), (draws,)), 1.0).round().astype(np.int64)
     counts = generator.multinomial(number, share / share.sum(axis=1, keepdims=True))
-    # Ties are broken by chance; the first check is no likelier than the last.
+    # Ties are broken by chance; the first check has no advantage over the last.
     best = np.argmax(counts + 0.5 * generator.random(counts.shape), axis=1)
     return np.asarray(0.5 * (edges[np.arange(draws), best] + edges[np.arange(draws), best + 1]))
 

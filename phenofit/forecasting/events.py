@@ -24,7 +24,7 @@ EVENT_WORDS: dict[str, str] = {
 }
 EVENTS = tuple(EVENT_WORDS)
 FORECAST_EVENTS = ("flight_5", "flight_50", "flight_95")
-"""The events shown where nobody asks for others."""
+"""The events shown by default."""
 
 
 def event_share(event: str) -> float | None:

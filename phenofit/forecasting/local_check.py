@@ -108,7 +108,7 @@ def local_check(
         years.append(_year(label, found, dates, log_like, grid, math.hypot(place_sd, season_sd), slope))
     if not years:
         finding = "no season has both records and temperatures. " + " ".join(skipped)
-        raise DataError(Problem(finding, "Give the weather of the years in which somebody looked."))
+        raise DataError(Problem(finding, "Give the weather of the years of the records."))
     mean, sd = _mean_and_sd(posterior, grid)
     days = float(np.mean(slopes))
     supported = informed >= 2 and abs(mean) > _SUPPORT_Z * sd

@@ -29,7 +29,7 @@ _CONVENTIONS = "CF-1.11"
 
 
 def is_grid(path: str | os.PathLike[str]) -> bool:
-    """Say whether a path names a NetCDF file or a Zarr store, by its ending."""
+    """Return whether a path names a NetCDF file or a Zarr store, by its ending."""
     return Path(path).suffix.lower() in _ENDINGS
 
 
@@ -175,7 +175,7 @@ def on_cluster(address: str | None) -> Iterator[None]:
 
 
 def write_grid(dataset: xr.Dataset, path: str | os.PathLike[str]) -> None:
-    """Work out a lazy dataset and write it, whole or not at all."""
+    """Compute a lazy dataset and write it, whole or not at all."""
     ending = Path(path).suffix.lower()
     if ending not in _ENDINGS:
         raise ModelError(f"cannot tell the form of '{path}'; accepted endings are {', '.join(_ENDINGS)}.")

@@ -143,8 +143,8 @@ def _beginnings(grid: xr.DataArray, origin: np.datetime64) -> xr.DataArray:
     if "biofix" not in grid.coords:
         return xr.DataArray(np.nan)
     stamps = grid["biofix"].to_numpy().astype("datetime64[ns]")
-    gone = (stamps - origin.astype("datetime64[ns]")) / np.timedelta64(1, "D")
-    return xr.DataArray(np.where(np.isnat(stamps), np.nan, gone), dims=grid["biofix"].dims)
+    elapsed = (stamps - origin.astype("datetime64[ns]")) / np.timedelta64(1, "D")
+    return xr.DataArray(np.where(np.isnat(stamps), np.nan, elapsed), dims=grid["biofix"].dims)
 
 
 def _dates_of(offsets: npt.NDArray[np.float64], origin: np.datetime64) -> npt.NDArray[np.datetime64]:

@@ -49,7 +49,7 @@ def accumulate(
         Degree-days of each day, as :func:`degree_days` gives them; days along `dim` of a DataArray, down a Series
         with a date index, along the last axis of an array. The calendar must be complete.
     start : str, MonthDay, Season or a sequence of these, optional
-        Month-day such as ``"03-01"`` at whose midnight every season's sum begins anew (a :class:`Season` brings
+        Month-day such as ``"03-01"`` at whose midnight every season's sum starts from 0 (a :class:`Season` brings
         its end with it). A sequence gives one sum for each, along the new first dimension ``start``.
     biofix : date or xarray.DataArray of dates, optional
         Time at which the sum begins, one for all or one for each place, year or both: a DataArray may have any
@@ -308,8 +308,8 @@ def _from_biofix(
 
 
 def _offset(stamps: npt.NDArray[Any], origin: np.datetime64) -> npt.NDArray[np.float64]:
-    gone = stamps - origin.astype("datetime64[ns]")
-    return np.where(np.isnat(stamps), np.nan, gone / np.timedelta64(1, "D"))
+    elapsed = stamps - origin.astype("datetime64[ns]")
+    return np.where(np.isnat(stamps), np.nan, elapsed / np.timedelta64(1, "D"))
 
 
 def _ends(stamps: npt.NDArray[Any], end: str | MonthDay) -> npt.NDArray[Any]:

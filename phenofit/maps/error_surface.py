@@ -111,8 +111,8 @@ def error_map(
     Dataset
         On ``(y, x)`` [m]: ``mean_error, mean_error_se, expected_rmse`` [day], ``information`` [1],
         ``supported`` (0 or 1), ``next_trap_gain`` [day2]; on ``site`` the columns of
-        :func:`phenofit.maps.site_errors`; the grid mapping ``crs``. Where no surface can be vouched for, the
-        cells are NaN, and the attribute ``surface_note`` says why. Positive errors mean: forecast late.
+        :func:`phenofit.maps.site_errors`; the grid mapping ``crs``. Where no surface is supported, the
+        cells are NaN, and the attribute ``surface_note`` gives the reason. Positive errors mean: forecast late.
 
     Raises
     ------

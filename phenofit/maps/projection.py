@@ -90,7 +90,7 @@ class Grid:
         return np.column_stack([xx[self.inside], yy[self.inside]])
 
     def full(self, values: np.ndarray) -> np.ndarray:
-        """Lay values of the cells inside on the whole grid, NaN elsewhere."""
+        """Return values of the cells inside on the whole grid, NaN elsewhere."""
         field = np.full(self.inside.shape, np.nan)
         field[self.inside] = values
         return field
@@ -150,7 +150,7 @@ def make_grid(
     margin: float | None = None,
     region: list[np.ndarray] | None = None,
 ) -> Grid:
-    """Lay a grid over the sites and mark the cells within the margin of their hull."""
+    """Return a grid over the sites, with the cells within the margin of their hull marked."""
     if not np.isfinite(cell) or cell <= 0:
         raise ModelError(f"a cell of {cell / 1000:g} km is no cell; its side must be above zero.")
     outer = np.vstack(region) if region else points
@@ -172,7 +172,7 @@ def make_grid(
 
 
 def in_rings(centres: np.ndarray, rings: list[np.ndarray]) -> np.ndarray:
-    """Say which points lie in an area by the even-odd rule (holes are rings inside rings)."""
+    """Return which points lie in an area by the even-odd rule (holes are rings inside rings)."""
     inside = np.zeros(len(centres), dtype=bool)
     px, py = centres[:, 0], centres[:, 1]
     for ring in rings:
@@ -213,7 +213,7 @@ def hull_ring(points: np.ndarray) -> np.ndarray:
 
 
 def merge_close(points: np.ndarray, *, tolerance: float) -> np.ndarray:
-    """Give points that stand within a tolerance of each other one group number."""
+    """Return a group number for each point; points within a tolerance of each other share it."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree

@@ -47,11 +47,11 @@ def calibration(
     found = []
     for flight in sorted(own["flight"].unique()):
         own_bins = histogram[histogram["flight"] == flight]
-        levels = coverage[coverage["flight"] == flight]
-        if own_bins.empty or levels.empty:
+        by_level = coverage[coverage["flight"] == flight]
+        if own_bins.empty or by_level.empty:
             continue
         nominal, inside, low, high = (
-            levels[c].to_numpy(dtype=np.float64) for c in ("level", "coverage", "low", "high")
+            by_level[c].to_numpy(dtype=np.float64) for c in ("level", "coverage", "low", "high")
         )
         found.append(
             Calibration(
@@ -62,7 +62,7 @@ def calibration(
                 inside=inside,
                 low=low,
                 high=high,
-                forecasts=int(levels["forecasts"].max()),
+                forecasts=int(by_level["forecasts"].max()),
             )
         )
     return tuple(found)

@@ -1,4 +1,4 @@
-"""Every figure of a species, drawn, written to the folder of figures, and handed on for the page."""
+"""Every figure of a species, written to the folder of figures and returned for the page."""
 
 from __future__ import annotations
 

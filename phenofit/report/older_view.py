@@ -58,7 +58,7 @@ def older_table(fit: FlightFit, older: pd.DataFrame, scores: pd.DataFrame) -> Pa
 
 
 def older_sentences(fit: FlightFit, older: pd.DataFrame) -> list[str]:
-    """Say where the older rules differ from the fit, and why, from the numbers."""
+    """Return where the older rules differ from the fit, and why, from the numbers."""
     low, high = fit.interval("base") if "base" in fit.profiles else (fit.base - _NEAR, fit.base + _NEAR)
     where = (
         "inside the interval of the fitted base"
@@ -80,7 +80,7 @@ def older_sentences(fit: FlightFit, older: pd.DataFrame) -> list[str]:
 
 
 def _reason(row: Mapping[str, Any], fit: FlightFit) -> str:
-    """Say what a rule gives instead, and by which numbers it came there."""
+    """Return the result of a rule, and the numbers behind it."""
     rule, base = str(row["rule"]), float(row["base"])
     if not np.isfinite(base):
         return f"{rule} gives no base: {row['note']}."
@@ -115,7 +115,7 @@ def _reason(row: Mapping[str, Any], fit: FlightFit) -> str:
 
 
 def _by_error(row: Mapping[str, Any], fit: FlightFit) -> str:
-    """Say how far a base lies from the fitted one, measured by its own standard error where it has one."""
+    """Return how far a base lies from the fitted one, measured by its own standard error where it has one."""
     away, error = abs(float(row["base"]) - fit.base), float(row["base_se"])
     text = f"{number(away)} °C from the fitted base"
     return f"{text}, {number(away / error)} times its own standard error" if error > 0.0 else text

@@ -71,7 +71,7 @@ def residual_view(fit: FlightFit, residuals: pd.DataFrame) -> ResidualView | Non
 
 
 def residual_sentences(residuals: pd.DataFrame, trap_years: int | None = None) -> list[str]:
-    """Say how the residuals are, and name the checks that the model finds hardest to believe."""
+    """Summarise the residuals, and name the checks that are least expected."""
     known = residuals.dropna(subset=["residual"]) if len(residuals) else residuals
     if len(known) < _FEWEST:
         return []
@@ -104,19 +104,19 @@ def residual_sentences(residuals: pd.DataFrame, trap_years: int | None = None) -
 
 
 def stray_sentences(strays: pd.DataFrame) -> list[str]:
-    """Name the checks whose catch the model takes for strays."""
+    """Name the checks whose catch the model attributes to strays."""
     if strays.empty:
         return []
     claimed = strays[strays["claimed"]]
     if claimed.empty:
-        return ["No catch is taken for strays: in each the moths of the flight are the likelier."]
+        return ["No catch is attributed to strays: in every check moths of the flight are more probable."]
     named = [
         f"trap {row['trap']}, check of {day(row['end'], year=True)} ({_moths(row['count'])}, strays with a share of "
         f"{number(100 * row['share'], 0)} %)"
         for row in claimed.head(_SHOWN).to_dict("records")
     ]
     more = f", and {len(claimed) - _SHOWN} more" if len(claimed) > _SHOWN else ""
-    return [f"Taken for strays rather than moths of the flight: {'; '.join(named)}{more}."]
+    return [f"Attributed to strays rather than to moths of the flight: {'; '.join(named)}{more}."]
 
 
 def carried_table(fit: FlightFit, carried: pd.DataFrame, *, most: int = 5) -> PageTable:

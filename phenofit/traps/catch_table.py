@@ -137,9 +137,11 @@ def examine_catches(
         frame, added = sum_duplicates(frame)
         if added:
             lost = int(before - frame["count"].sum())
-            gone = f"; {lost} moths are not used, as part of their sum is lost or not checked" if lost else ""
+            unused = (
+                f"; {lost} moths are not used, as part of their sum is lost or not checked" if lost else ""
+            )
             notes.append(
-                f"{len(added)} rows added to another of the same trap and date ({row_text(added)}){gone}."
+                f"{len(added)} rows added to another of the same trap and date ({row_text(added)}){unused}."
             )
     problems += sequence_problems(frame, file=table.file, names=table.names)
     frame.attrs = {"notes": tuple(notes), "file": table.file}

@@ -1,7 +1,7 @@
 """The count column of a field sheet: counted, not checked, lost, "at least", "present" are five different things.
 
-Nothing is guessed and nothing becomes missing in silence: a cell either follows one of the forms below or is a
-problem that names its row.
+Nothing is guessed and no cell becomes missing without a note: a cell either follows one of the forms below or is
+a problem that names its row.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ class CountWords:
     lost : tuple of str
         The trap did not stand or its catch was spoilt: the interval is left out.
     not_checked : tuple of str
-        The trap stood but nobody looked: the next catch covers the longer interval.
+        The trap stood but was not checked: the next catch covers the longer interval.
     zero : tuple of str
         The trap was checked and held nothing.
     counted : tuple of str

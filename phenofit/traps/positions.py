@@ -13,7 +13,7 @@ from phenofit.files.tables import Table, parse_numbers
 __all__ = ["position_problems", "read_positions"]
 
 _GROUP_DEGREES = 5.0
-"""How near [degrees] to the other traps a mended coordinate must come before it is offered."""
+"""How near [degrees] to the other traps a corrected coordinate must come before it is suggested."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ def position_problems(
     latitude_column: str = "latitude",
     longitude_column: str = "longitude",
 ) -> list[Problem]:
-    """Look for coordinates that cannot be right."""
+    """Return a problem for each pair of coordinates that cannot be right."""
     in_range = (np.abs(latitude) <= 90) & (np.abs(longitude) <= 180)
     centre = _centre(latitude[in_range], longitude[in_range]) if in_range.any() else None
     problems: list[Problem] = []
@@ -92,17 +92,17 @@ def _one_place(
         found.append(Problem(finding, remedy, file, place.row, lon_column))
     if found or centre is None or _near(lat, lon, centre):
         return found
-    return _mended(place, centre, file, lat_column, lon_column)
+    return _corrections(place, centre, file, lat_column, lon_column)
 
 
 def _near(lat: float, lon: float, centre: tuple[float, float]) -> bool:
     return abs(lat - centre[0]) <= _GROUP_DEGREES and abs(lon - centre[1]) <= _GROUP_DEGREES
 
 
-def _mended(
+def _corrections(
     place: _Place, centre: tuple[float, float], file: str, lat_column: str, lon_column: str
 ) -> list[Problem]:
-    """Offer a change of sign or a swap where that brings the trap back to the others."""
+    """Suggest a change of sign or a swap where that puts the trap near the others."""
     lat, lon = place.latitude, place.longitude
     others = f"while the other traps lie near {centre[0]:.2f}, {centre[1]:.2f}."
     if _near(lat, -lon, centre):

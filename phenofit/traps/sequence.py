@@ -21,7 +21,7 @@ def series_keys(catches: pd.DataFrame) -> list[str]:
 
 
 def sequence_problems(catches: pd.DataFrame, *, file: str, names: Mapping[str, str]) -> list[Problem]:
-    """Look for dates that cannot be the checks of one trap."""
+    """Return a problem for each date that cannot be a check of its trap."""
     problems: list[Problem] = []
     date, set_ = names.get("date", "date"), names.get("set", "set")
     for _, group in catches.dropna(subset="check").groupby(series_keys(catches), sort=False):

@@ -175,7 +175,7 @@ def _repeated(frame: pd.DataFrame, table: Table) -> list[Problem]:
 
 
 def _split_moved(frame: pd.DataFrame, table: Table, problems: list[Problem]) -> list[str]:
-    """Give every place of a moved device its own trap name; return the names made."""
+    """Name a trap for every place of a moved device, and return these names."""
     made: list[str] = []
     for device, group in frame.groupby("device", sort=False):
         if len(group) < 2 or device == "":

@@ -63,7 +63,7 @@ class TrapYears:
         return len(self.years)
 
     def select(self, keep: ArrayLike) -> TrapYears:
-        """Return some of the trap-years, numbered anew from 0.
+        """Return some of the trap-years, numbered again from 0.
 
         Parameters
         ----------
@@ -205,7 +205,7 @@ def _devices(traps: pd.DataFrame) -> pd.Series:
 def _to_places(
     traps: pd.DataFrame, intervals: pd.DataFrame, left_out: pd.DataFrame
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Give the intervals of a device that moved to the place it stood at."""
+    """Assign the intervals of a moved device to the place where it stood."""
     if "device" not in traps:
         return intervals, left_out
     since = traps["valid_from"].fillna(_LONG_AGO).to_numpy().astype("datetime64[D]")
@@ -226,10 +226,10 @@ def _to_places(
         last = after[np.argmax(since[after])] if after.size else -1
         trap.append(names[first] if first >= 0 else device)
         moved.append(first != last or first < 0)
-    gone = np.array(moved, dtype=bool)
+    left = np.array(moved, dtype=bool)
     intervals = intervals.assign(trap=trap)
-    dropped = _dropped(intervals[gone], "moved")
-    return intervals[~gone].reset_index(drop=True), pd.concat([left_out, dropped], ignore_index=True)
+    dropped = _dropped(intervals[left], "moved")
+    return intervals[~left].reset_index(drop=True), pd.concat([left_out, dropped], ignore_index=True)
 
 
 def trap_places(traps: pd.DataFrame, *, pool: str = "trap") -> pd.DataFrame:

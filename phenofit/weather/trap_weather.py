@@ -78,7 +78,7 @@ def at_traps(
     power: float = 2.0,
     lapse: str | float | None = "fit",
 ) -> xr.Dataset:
-    """Give each trap its own daily temperatures.
+    """Return daily temperatures for each trap.
 
     Parameters
     ----------

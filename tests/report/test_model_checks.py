@@ -94,7 +94,7 @@ def test_catches_taken_for_strays_are_named() -> None:
     said = stray_sentences(table)
     assert len(said) == 1
     assert "trap T1, check of 4 Oct 2021 (1 moth, strays with a share of 93 %)." in said[0]
-    assert "No catch is taken for strays" in stray_sentences(table[1:])[0]
+    assert "No catch is attributed to strays" in stray_sentences(table[1:])[0]
     assert stray_sentences(table[:0]) == []
 
 

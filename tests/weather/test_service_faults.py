@@ -52,7 +52,7 @@ def test_log_records_reach_the_thread_that_made_them(service: Service) -> None:
     before = (logger.level, logger.propagate)
 
     def speak(number: int) -> list[str]:
-        with adapter._listening() as heard:
+        with adapter._log_records() as heard:
             for _ in range(20):
                 logger.info("%d", number)
         return [record.getMessage() for record in heard]
@@ -61,7 +61,7 @@ def test_log_records_reach_the_thread_that_made_them(service: Service) -> None:
         for number, found in enumerate(pool.map(speak, range(200))):
             assert found == [str(number)] * 20
     assert (logger.level, logger.propagate) == before
-    assert [h for h in logger.handlers if isinstance(h, adapter._Hearing)] == [adapter._hearing]
+    assert [h for h in logger.handlers if isinstance(h, adapter._ThreadRecords)] == [adapter._records]
 
 
 @pytest.mark.parametrize(

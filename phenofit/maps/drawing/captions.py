@@ -14,7 +14,7 @@ __all__ = ["event_words", "map_caption", "map_title"]
 
 
 def event_words(dataset: xr.Dataset) -> str:
-    """Say which event of which flight a map is about."""
+    """Return the event and flight of a map in words."""
     event = str(dataset.attrs["event"])
     share = event.removeprefix("flight_")
     words = f"{share} % of the flight" if event.startswith("flight_") else event.replace("_", " ")
@@ -31,7 +31,7 @@ def map_title(dataset: xr.Dataset, shown: Quantity | None = None) -> str:
 def map_caption(
     dataset: xr.Dataset, outlines: str | Path | None = None, *, shown: Quantity | None = None
 ) -> str:
-    """Say in words what a map is made from."""
+    """Return the data and methods of a map in words."""
     attributes = dataset.attrs
     years = [int(y) for y in np.atleast_1d(attributes["held_out_years"])]
     span = f"{years[0]}-{years[-1]}" if len(years) > 1 else f"{years[0]}"

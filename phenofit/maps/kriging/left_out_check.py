@@ -28,7 +28,7 @@ class SurfaceCheck:
     skill_se: float  # Standard error of the skill over sites.
     inside95: float  # Share of left-out site values inside the 95 % band of the surface.
     sites: int  # Number of sites.
-    refitted: bool  # Whether the parameters were found anew without the left-out sites (in ten groups).
+    refitted: bool  # Whether the parameters were estimated again without the left-out sites (in ten groups).
 
     @property
     def beats_mean(self) -> bool:

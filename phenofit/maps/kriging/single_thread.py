@@ -14,7 +14,7 @@ __all__ = ["one_thread"]
 
 @contextlib.contextmanager
 def one_thread() -> Iterator[None]:
-    """Hold the linear algebra to one thread inside the block, where threadpoolctl is installed."""
+    """Limit the linear algebra to one thread inside the block, where threadpoolctl is installed."""
     try:
         from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
     except ImportError:  # it changes the time and nothing else

@@ -64,7 +64,7 @@ def new_figure(
 
 
 def settle(axes: Axes, *, x: str, y: str, title: str = "") -> None:
-    """Give a panel its labels and a quiet frame."""
+    """Set the labels and the frame of a panel."""
     axes.set_xlabel(x, fontsize=8.5, color=INK, parse_math=False)
     axes.set_ylabel(y, fontsize=8.5, color=INK, parse_math=False)
     if title:

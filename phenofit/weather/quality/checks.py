@@ -197,8 +197,8 @@ def _sentence(weather: xr.Dataset, days: np.ndarray, hit: np.ndarray, name: str,
     per = [
         f"{ids[i]}: {int(n)} (first {days[np.argmax(hit[i])]})" for i, n in enumerate(hit.sum(axis=1)) if n
     ]
-    fate = "kept, as asked" if kept else "set to missing"
-    return f"Check {name.replace('_', ' ')}: days {int(hit.sum())}, {fate}: {some(per, 10, '; ')}."
+    action = "kept, as asked" if kept else "set to missing"
+    return f"Check {name.replace('_', ' ')}: days {int(hit.sum())}, {action}: {some(per, 10, '; ')}."
 
 
 def flag_counts(weather: xr.Dataset) -> pd.DataFrame:

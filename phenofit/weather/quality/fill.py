@@ -93,7 +93,7 @@ def fill_weather(
         for e in ("tmin", "tmax")
     }
     with np.errstate(invalid="ignore"):
-        crossed = done["tmin"].values > done["tmax"].values  # cannot be: then neither is believed
+        crossed = done["tmin"].values > done["tmax"].values  # impossible: then neither is used
     for element, part in done.items():
         undo = crossed & (part.by_neighbours | part.by_line)
         _undo(part, undo, weather[element].values)

@@ -108,9 +108,9 @@ def _joined(values: list[_Value], file: str, keep_failed: bool) -> DayRows:
             f"{flag}: {count}"
             for flag, count in frame.loc[failed, "quality"].value_counts().sort_index().items()
         )
-        fate = "kept, as asked" if keep_failed else "set to missing"
+        action = "kept, as asked" if keep_failed else "set to missing"
         notes.append(
-            f"{file}: {int(failed.sum())} values failed a quality check of the archive ({kinds}); {fate}."
+            f"{file}: {int(failed.sum())} values failed a quality check of the archive ({kinds}); {action}."
         )
         found.append(_findings(frame[failed], file))
     if lagged.any():

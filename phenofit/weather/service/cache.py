@@ -1,7 +1,7 @@
 """Our store of fetched series: one NetCDF file for each station and year, written whole or not at all.
 
-A year that was closed when it was fetched is kept for good if nearly all its days came; one that came short is asked
-for again after a month, and a running year each day. Each file holds the date on which it was fetched.
+A year that was closed when it was fetched is kept permanently if nearly all its days came. An incomplete one is
+requested again after a month, and the current year each day. Each file holds the date on which it was fetched.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ __all__ = ["StationCache", "StoredYear"]
 
 FORMAT = "phenofit station-year 1"
 SETTLING_DAYS = 31
-"""A year counts as closed this long after its last day; archives still mend recent weeks [d]."""
+"""A year counts as closed this long after its last day; archives still correct recent weeks [d]."""
 SHORT_DAYS = 30
 """A closed year that came short is asked for again so long after it was fetched [d]."""
 WHOLE_SHARE = 0.9
@@ -86,7 +86,7 @@ class StationCache:
                     tuple(n for n in str(raw.attrs.get("notes", "")).split("\n") if n),
                 )
         except (OSError, KeyError, ValueError):
-            # A damaged file is as good as none: the station-year is asked for again and the file replaced.
+            # A damaged file counts as none: the station-year is requested again and the file replaced.
             return None
 
     def write(self, station: str, year: int, reply: YearReply, today: np.datetime64) -> None:

@@ -106,7 +106,7 @@ def load_client() -> ModuleType:
 def session(
     station_list: Path, *, timeout: float = TIMEOUT, longest: float = LONGEST
 ) -> Iterator[ModuleType]:
-    """Give the client set up for us, and restore its settings and the socket time-out afterwards."""
+    """Yield the client with our settings, and restore its own and the socket time-out afterwards."""
     with _one_session:
         yield from _set_up(load_client(), station_list, timeout, longest)
 
@@ -154,13 +154,13 @@ def update_station_list(target: Path, *, timeout: float = TIMEOUT, longest: floa
 
 
 def _ask_for_list(client: ModuleType) -> None:
-    with _listening() as heard:
+    with _log_records() as caught:
         try:
             client.stations.query("SELECT id, latitude, longitude, elevation FROM stations LIMIT 1")
         except (pd.errors.DatabaseError, sqlite3.Error) as fault:
             raise FetchError(f"The list of stations came damaged ({fault}); try again.") from None
         except Exception as fault:  # noqa: BLE001 - the client raises a bare Exception when no address answers
-            lines = [r.getMessage() for r in heard if r.levelno >= logging.WARNING]
+            lines = [r.getMessage() for r in caught if r.levelno >= logging.WARNING]
             reason = _list_reason(lines) or " ".join(str(fault).split())[:120] or type(fault).__name__
             raise FetchError(f"{_NO_LIST} ({reason}). {_CHECK_NETWORK}") from None
 
@@ -286,42 +286,42 @@ def _licenses(providers: list[Any]) -> str:
     return "; ".join(sorted({f"{spec.name}: {spec.license.name or 'see the source'}" for spec in found}))
 
 
-class _Hearing(logging.Handler):
-    """Hands each log record of the client to the thread that made it; stays on the logger for good."""
+class _ThreadRecords(logging.Handler):
+    """Keeps each log record of the client for the thread that made it; is never removed from the logger."""
 
     def __init__(self) -> None:
         super().__init__(level=logging.INFO)
-        self.heard: dict[int, list[logging.LogRecord]] = {}
+        self.by_thread: dict[int, list[logging.LogRecord]] = {}
 
     def emit(self, record: logging.LogRecord) -> None:
-        records = self.heard.get(record.thread or 0)
+        records = self.by_thread.get(record.thread or 0)
         if records is not None:
             records.append(record)
 
 
-_hearing = _Hearing()
+_records = _ThreadRecords()
 
 
 @contextlib.contextmanager
-def _listening() -> Iterator[list[logging.LogRecord]]:
+def _log_records() -> Iterator[list[logging.LogRecord]]:
     """Collect the client's log records of this thread, and keep them from being shown."""
     records: list[logging.LogRecord] = []
     logger = logging.getLogger("meteostat")
     thread = threading.get_ident()
     with _lock:
-        if _hearing not in logger.handlers:
-            logger.addHandler(_hearing)
-        if not _hearing.heard:
+        if _records not in logger.handlers:
+            logger.addHandler(_records)
+        if not _records.by_thread:
             _before.update(level=logger.level, propagate=logger.propagate)
             logger.setLevel(logging.INFO)
             logger.propagate = False  # faults are reported by us, in one line each
-        _hearing.heard[thread] = records
+        _records.by_thread[thread] = records
     try:
         yield records
     finally:
         with _lock:
-            del _hearing.heard[thread]
-            if not _hearing.heard:
+            del _records.by_thread[thread]
+            if not _records.by_thread:
                 logger.setLevel(_before["level"])
                 logger.propagate = bool(_before["propagate"])
 

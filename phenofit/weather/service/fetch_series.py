@@ -1,4 +1,4 @@
-"""Fetch open station series for the traps of a study: asked for politely, stored for good, named when absent."""
+"""Fetch open station series for the traps of a study: few requests at once, a permanent store, and a report."""
 
 from __future__ import annotations
 
@@ -251,11 +251,13 @@ def _load(
                 wanted.setdefault(station, []).append(year)
     replies: queue.Queue[tuple[str, int, service.YearReply] | None] = queue.Queue()
     stop = threading.Event()
-    silent = _Silence(stop)
+    unanswered = _Unanswered(stop)
 
     def ask(station: str) -> None:
         try:
-            _ask_station(client, station, wanted[station], replies, silent, requests.attempts, requests.pause)
+            _ask_station(
+                client, station, wanted[station], replies, unanswered, requests.attempts, requests.pause
+            )
         finally:
             replies.put(None)
 
@@ -285,21 +287,21 @@ def _load(
     return loads
 
 
-class _Silence:
-    """Counts stations in a row from which nothing came, so that a dead network is not asked for hours."""
+class _Unanswered:
+    """Counts stations in a row without any answer, so that requests end early when the network is down."""
 
     def __init__(self, stop: threading.Event) -> None:
         self.stop = stop
         self._lock = threading.Lock()
-        self._silent = 0
+        self._count = 0
 
-    def heard(self, answered: bool) -> None:
+    def add(self, answered: bool) -> None:
         with self._lock:
-            self._silent = 0 if answered else self._silent + 1
+            self._count = 0 if answered else self._count + 1
 
     @property
     def given_up(self) -> bool:
-        return self.stop.is_set() or self._silent >= GIVE_UP_STATIONS
+        return self.stop.is_set() or self._count >= GIVE_UP_STATIONS
 
 
 def _ask_station(
@@ -307,7 +309,7 @@ def _ask_station(
     station: str,
     years: list[int],
     replies: queue.Queue[tuple[str, int, service.YearReply] | None],
-    silence: _Silence,
+    unanswered: _Unanswered,
     attempts: int,
     pause: float,
 ) -> None:
@@ -315,7 +317,7 @@ def _ask_station(
     nothing = pd.DataFrame()
     # The newest year first: a forecast needs it, and it shows first whether the server answers.
     for year in sorted(years, reverse=True):
-        if silence.given_up or failed >= GIVE_UP_YEARS:
+        if unanswered.given_up or failed >= GIVE_UP_YEARS:
             reply = service.YearReply("unreachable", nothing, f"not asked for, after {reason}")
         else:
             reply = service.fetch_year(
@@ -324,14 +326,14 @@ def _ask_station(
                 year,
                 attempts=attempts,
                 pause=pause,
-                sleep=silence.stop.wait,
-                stopped=silence.stop.is_set,
+                sleep=unanswered.stop.wait,
+                stopped=unanswered.stop.is_set,
             )
             failed = failed + 1 if reply.state == "unreachable" else 0
             answered = answered or reply.state != "unreachable"
             reason = reply.detail or reason
         replies.put((station, year, reply))
-    silence.heard(answered)
+    unanswered.add(answered)
 
 
 def _keep(load: _StationLoad, year: int, reply: service.YearReply, today: np.datetime64) -> None:

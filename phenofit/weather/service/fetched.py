@@ -121,11 +121,11 @@ def _station_remarks(
     remarks = []
     count = int(modelled.sum())
     if count:
-        fate = "set to missing" if dropped else "kept and marked"
+        action = "set to missing" if dropped else "kept and marked"
         given = count + int(seen.sum())
         remarks.append(
             f"Station {station}: {count} of {given} days ({100 * count / given:.0f} %) have a temperature from a "
-            f"model; these temperatures were {fate}."
+            f"model; these temperatures were {action}."
         )
         last = days[seen][-1] if seen.any() else None
         later = modelled if last is None else modelled & (days > last)

@@ -1,4 +1,4 @@
-"""Look through a file of the station service before the client reads it: columns, dates, numbers, repeated days."""
+"""Check a file of the station service before the client reads it: columns, dates, numbers, repeated days."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _MOST_IMPOSSIBLE = 0.5  # of the days of a year; above it the file is no series 
 
 @dataclass(frozen=True)
 class CheckedReply:
-    """What a look through a file gave."""
+    """The result of checking a file."""
 
     text: str = ""  # The file with one row a day; empty where it cannot be read.
     fault: str = ""  # Why it cannot be read; empty where it can.
@@ -30,7 +30,7 @@ class CheckedReply:
 
 
 def check_reply(text: str) -> CheckedReply:
-    """Look through the daily file of one station and year."""
+    """Check the daily file of one station and year."""
     try:
         table = pd.read_csv(io.StringIO(text), dtype=str, keep_default_na=False)
     except (pd.errors.ParserError, pd.errors.EmptyDataError) as fault:
