@@ -71,39 +71,7 @@ def fit_data(
     progress: Progress | None = None,
     executor: Executor | None = None,
 ) -> FlightFit:
-    """Fit assembled data; see :func:`phenofit.flight.fit_flights`.
-
-    Parameters
-    ----------
-    data : FlightData
-        Counts and temperatures.
-    settings : FitSettings
-        Model.
-    profiles : bool or tuple of str
-        Whether intervals are wanted, or of which parameters, by name.
-    precise : bool
-        Whether the log-likelihood is given to 1e-4, for comparing fits; otherwise to 1e-2.
-    provenance : mapping, optional
-        Facts to keep.
-    progress : callable, optional
-        Told in words how far the fit is.
-    executor : concurrent.futures.Executor, optional
-        Where the profiles run, one job for each parameter: processes, or a cluster's; same answer as without.
-
-    Returns
-    -------
-    FlightFit
-        The result.
-
-    Raises
-    ------
-    DataError
-        If the records are fewer than :mod:`phenofit.flight.estimate.enough_records` asks for.
-    ModelError
-        If a held parameter has no such name.
-    FitError
-        If the likelihood is not finite at any start, or the flights do not come out in order of time.
-    """
+    """Fit assembled data; see :func:`phenofit.flight.fit_flights`."""
     say = progress or (lambda _text: None)
     lacking = lacking_for_fit(recorded_in(data), flights=settings.flights, what=settings.species)
     if lacking:

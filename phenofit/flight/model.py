@@ -128,11 +128,7 @@ class _Terms:
         return _DEFAULT_STRAY if isinstance(self.stray, str) else self.stray
 
     def on_other_terms(self, *, heat: HeatSettings, base: float | str = "fit") -> Self:
-        """Return the settings with another way of summing heat; what is bound to one heat scale is not kept.
-
-        Rearing data, a search for the upper threshold and held heat sums (requirement, spread, SD of shifts) are
-        dropped: a sum of one scale means nothing on another.
-        """
+        """Return the settings with another way of summing heat; what is bound to one heat scale is not kept."""
         kept = {name: value for name, value in self.hold.items() if not on_heat_scale(name)}
         return replace(self, heat=heat, base=base, hold=kept, upper_range=None, rearing=None)
 
@@ -313,28 +309,7 @@ class FitSettings(_Terms):
 
 
 def curve_candidates(curve: str | Sequence[str]) -> tuple[str, ...]:
-    """Return the curves to choose from.
-
-    Parameters
-    ----------
-    curve : str or sequence of str
-        A curve, ``"choose"`` for all known ones, or the names of several.
-
-    Returns
-    -------
-    tuple of str
-        Their names, each once.
-
-    Raises
-    ------
-    ModelError
-        If a curve is unknown, or none is given.
-
-    Examples
-    --------
-    >>> curve_candidates("normal"), curve_candidates(["Normal", "weibull"])
-    (('normal',), ('normal', 'Weibull'))
-    """
+    """Return the curves to choose from."""
     known = tuple(CURVE_CODES)
     if curve == CHOOSE:
         return known
@@ -345,28 +320,7 @@ def curve_candidates(curve: str | Sequence[str]) -> tuple[str, ...]:
 
 
 def flight_candidates(flights: int | str | Sequence[int]) -> tuple[int, ...]:
-    """Return the numbers of flights to choose from.
-
-    Parameters
-    ----------
-    flights : int, str or sequence of int
-        A number, ``"compare"`` for all that a fit takes, or several numbers.
-
-    Returns
-    -------
-    tuple of int
-        Ascending, each once.
-
-    Raises
-    ------
-    ModelError
-        If a number is outside what a fit takes, or none is given.
-
-    Examples
-    --------
-    >>> flight_candidates(2), flight_candidates("compare"), flight_candidates([3, 1])
-    ((2,), (1, 2, 3), (1, 3))
-    """
+    """Return the numbers of flights to choose from."""
     if flights == COMPARE:
         return tuple(range(1, MOST_FLIGHTS + 1))
     given = (flights,) if isinstance(flights, int | str) else tuple(flights)

@@ -169,11 +169,7 @@ def draw_heat(
     moths: float | npt.NDArray[np.float64] | None = None,
     shift: tuple[float, float] | None = None,
 ) -> HeatDraws:
-    """Draw base and event heat from a fit: its uncertainty, the shifts between trap-years, the sampling of moths.
-
-    `moths` is the catch of the flight by one trap in a season. `shift` is the mean and SD of the place's own shift
-    [degC d]; its variance replaces the site part.
-    """
+    """Draw base and event heat from a fit: its uncertainty, the shifts between trap-years, the sampling of moths."""
     terms = _drawn_terms(fit, flight, draws, seed, shift)
     shares = event_shares(events, draws, terms.generator, moths=moths, concentration=terms.concentration)
     amount = terms.amount(fit.settings.curve, shares)

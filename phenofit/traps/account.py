@@ -17,10 +17,7 @@ _DAY = re.compile(r" on \d{4}-\d\d-\d\d$")
 
 @dataclass(frozen=True)
 class CatchAccount:
-    """What became of the catches of one species.
-
-    A catch known only from below ("at least 100", "present") counts with its known moths.
-    """
+    """What became of the catches of one species."""
 
     species: str
     file: str  # Name of the catch table.

@@ -103,11 +103,7 @@ def since_biofix(
     *,
     first_catch: bool = False,
 ) -> tuple[TrapYears, pd.DataFrame]:
-    """Leave out the check intervals that begin before the biofix; return the records and what was left out.
-
-    A trap-year without a biofix stays as it is. With `first_catch` a trap-year with moths before the biofix is left
-    out whole: its next catch is not its first.
-    """
+    """Leave out the check intervals that begin before the biofix; return the records and what was left out."""
     intervals = trap_years.intervals
     none = pd.DataFrame(columns=["trap", "season", "reason", "rows", "moths"])
     if starts is None or intervals.empty:

@@ -44,12 +44,7 @@ def check_intervals(
     first_interval_days: float | None = None,
     longest_interval_days: float | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the intervals that the catches cover, and the checks left out.
-
-    An interval starts at the row's own ``set`` date, else at the previous check of the trap. A check that was not made
-    leaves the trap standing: the next catch reaches back to the check before it. A lost trap counts as replaced at the
-    check that found it lost, unless the next row says otherwise in ``set``.
-    """
+    """Return the intervals that the catches cover, and the checks left out."""
     ordered = catches.sort_values(["trap", "check", "row"], kind="stable")
     years = season.year_of(ordered["check"].to_numpy())
     opens = {

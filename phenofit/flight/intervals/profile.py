@@ -141,14 +141,7 @@ def where_passed(
 
 
 def cut_root(level: float, degrees: float) -> float:
-    r"""Return the root of the deviance at which an interval ends.
-
-    With a normal mean whose variance is fitted by maximum likelihood from `n` values, twice the fall of the
-    log-likelihood at the true mean is exactly :math:`n \log(1 + t^2 / \nu)`, with :math:`\nu = n - 1` and *t*
-    Student's (*Mathematical Methods for Physics and Engineering*, section 31.7.5). The cut is that value at
-    the quantile of *t*, with :math:`n = \nu + 1`; for infinite degrees it is the root of the chi-squared
-    quantile.
-    """
+    """Return the root of the deviance at which an interval ends."""
     from scipy.stats import norm, t
 
     tail = 0.5 + 0.5 * level

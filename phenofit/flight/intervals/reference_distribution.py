@@ -78,11 +78,7 @@ def _single_number(values: int, used: int) -> float:
 
 
 def p_value_of_ratio(statistic: float, tested: int, degrees: float, *, fitted: int = 0) -> float:
-    """Return the chance of a likelihood ratio as large, where so many parameters tested are held at their true values.
-
-    The likelihood ratio of normal means with a common fitted variance is ``n log(1 + k F / v)`` for k means tested,
-    with n = v + k and the number of further means (*The Book of Statistical Proofs*, P443).
-    """
+    """Return the chance of a likelihood ratio as large, where so many parameters tested are held at their true values."""
     from scipy.stats import chi2, f
 
     if math.isinf(degrees):

@@ -111,12 +111,7 @@ def places_of(flights: int, covariates: int) -> Places:
 
 
 class TrapRecords(NamedTuple):
-    """The catches of all trap-years: the intervals with at least one moth.
-
-    A trap-year `i` owns ``catch_of[i] : catch_of[i + 1]``. An interval without a moth enters only through the sum of
-    all chances; that sum telescopes, so that an edge between two intervals of equal effort is needed only beside a
-    catch.
-    """
+    """The catches of all trap-years: the intervals with at least one moth."""
 
     kind: int  # COUNTS or PRESENCE
     catch_of: Ints
@@ -182,11 +177,7 @@ class Quadrature(NamedTuple):
 
 
 class Workspace(NamedTuple):
-    """Arrays to work in.
-
-    Rows of an array are numbered by the constants above. As arrays of their own they made the likelihood 40 % slower:
-    compiled code counts the references of every array of a tuple at every call that takes the tuple.
-    """
+    """Arrays to work in."""
 
     curves: Floats  # of a trap-year and their slopes, by flight and edge; rows: see SHARE
     by_flight: Floats  # rows: see SUM_SHARE

@@ -32,11 +32,7 @@ def psi(x: float) -> float:
 
 @compiled
 def gamma_share(a: float, x: float) -> tuple[float, float, float]:
-    """Return the regularised lower incomplete gamma function and its slopes in `x` and in `a`.
-
-    ``P = x^a exp(-x) / Gamma(a) * sum_n x^n / (a (a + 1) .. (a + n))``, all terms positive (Abramowitz and Stegun
-    6.5.29; NIST Digital Library of Mathematical Functions 8.7.1); its slope in `a` term by term.
-    """
+    """Return the regularised lower incomplete gamma function and its slopes in `x` and in `a`."""
     if x <= 0.0:
         return 0.0, 0.0, 0.0
     # Twelve standard deviations above the mean nothing is left to the last digit.

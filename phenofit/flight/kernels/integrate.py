@@ -144,10 +144,7 @@ def find_mode(
     room: Workspace,
     search: Search,
 ) -> tuple[float, float]:
-    """Find the mode of the latent values of trap-year `i` with the group's shift at `centre`.
-
-    Returns the slope of the log integral in the centre, and minus its curvature.
-    """
+    """Find the mode of the latent values of trap-year `i` with the group's shift at `centre`."""
     latent, information = room.latent, room.information
     trial, direction, factor = search.trial, search.direction, search.factor
     scales = values.latent_sd
@@ -220,10 +217,7 @@ def fill_nodes(
     search: Search,
     nodes: NodeValues,
 ) -> float:
-    """Place the nodes of trap-year `i` about its mode, and compute the log chance and its slopes there.
-
-    Returns how far apart the nodes lie, in SDs of the own shift.
-    """
+    """Place the nodes of trap-year `i` about its mode, and compute the log chance and its slopes there."""
     latent, gradient = room.latent, room.gradient
     trial, factor, matrix = search.trial, search.factor, search.matrix
     places, scales = room.places, values.latent_sd

@@ -20,21 +20,12 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Covariate:
-    """One column and how it enters the model.
+    """One column and how it enters the model."""
 
-    Attributes
-    ----------
-    column : str
-        Name in the trap table.
-    levels : tuple of str
-        Levels of a text column, the reference level first; empty for a column of numbers.
-    centre, scale : float
-        Mean and SD over the trap-years of a column of numbers.
-    """
-
-    column: str
+    column: str  # Name in the trap table.
+    # Levels of a text column, the reference level first; empty for a column of numbers.
     levels: tuple[str, ...] = ()
-    centre: float = 0.0
+    centre: float = 0.0  # Mean and SD over the trap-years of a column of numbers.
     scale: float = 1.0
 
     @property
@@ -43,13 +34,7 @@ class Covariate:
         return tuple(f"{self.column}={level}" for level in self.levels[1:]) or (self.column,)
 
     def code(self, values: Sequence[Any]) -> Floats:
-        """Return the entries of the model, shape (values, effects).
-
-        Raises
-        ------
-        ModelError
-            If a value is missing, no number, or a level that the fit does not know.
-        """
+        """Return the entries of the model, shape (values, effects)."""
         if not self.levels:
             number = _numbers(self.column, pd.Series(list(values), dtype=object))
             return np.asarray((number - self.centre) / self.scale)[:, np.newaxis]
@@ -70,18 +55,10 @@ class Covariate:
 
 @dataclass(frozen=True)
 class CovariateDesign:
-    """How the columns of a fit enter the model.
+    """How the columns of a fit enter the model."""
 
-    Attributes
-    ----------
-    covariates : tuple of Covariate
-        One for each column, in the order asked.
-    values : array, shape (trap-years, effects)
-        Entries of the trap-years.
-    """
-
-    covariates: tuple[Covariate, ...]
-    values: Floats
+    covariates: tuple[Covariate, ...]  # One for each column, in the order asked.
+    values: Floats  # Shape (trap-years, effects): Entries of the trap-years.
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -89,13 +66,7 @@ class CovariateDesign:
         return tuple(name for covariate in self.covariates for name in covariate.names)
 
     def code(self, place: Mapping[Any, Any]) -> Floats:
-        """Return the entries of a place from its columns, shape (effects,).
-
-        Raises
-        ------
-        ModelError
-            If a column is absent, or its value is nothing that the fit knows.
-        """
+        """Return the entries of a place from its columns, shape (effects,)."""
         parts = []
         for covariate in self.covariates:
             if covariate.column not in place:
@@ -133,41 +104,7 @@ class CovariateDesign:
 def covariate_design(
     table: pd.DataFrame, columns: Sequence[str], *, fitted: Mapping[str, float] | None = None
 ) -> CovariateDesign:
-    """Find out how columns enter the model.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row per trap-year, with ``total`` moths and the columns.
-    columns : sequence of str
-        Columns whose effects are fitted. The first category of a categorical column is its reference level.
-    fitted : mapping of str to float, optional
-        Parameters of a finished fit: the reference level is the one that has no effect there.
-
-    Returns
-    -------
-    CovariateDesign
-
-    Raises
-    ------
-    ModelError
-        If a column is absent, has gaps, mixes numbers and text, is the same for all trap-years, or has a level
-        with a single moth.
-
-    Notes
-    -----
-    The requirement of a trap-year is ``requirement_1 * exp(sum of effect * entry)``. A column of numbers x enters as
-    (x - mean) / SD over the trap-years; its effect is the change of the log requirement with one SD. A text column
-    enters as 0 or 1 for each level but the reference, the level with most trap-years (the first by name among
-    equals); exp(effect) is then the ratio of the requirement there to that of the reference.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"region": ["North", "South", "South"], "total": [30, 20, 40]})
-    >>> design = covariate_design(table, ["region"])
-    >>> design.names, design.values.ravel().tolist(), design.words()
-    (('region=North',), [1.0, 0.0, 0.0], 'requirements are those at region = South')
-    """
+    """Find out how columns enter the model."""
     found = [_covariate(table, name, fitted) for name in columns]
     values = [c.code(table[c.column].tolist()) for c in found]
     return CovariateDesign(tuple(found), np.column_stack(values) if values else np.zeros((len(table), 0)))

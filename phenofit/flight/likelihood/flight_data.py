@@ -26,47 +26,33 @@ _DAY_NS = 86_400_000_000_000
 
 @dataclass(frozen=True)
 class FlightData:
-    """Counts and the temperatures behind them, ready for the likelihood.
+    """Counts and the temperatures behind them, ready for the likelihood."""
 
-    Attributes
-    ----------
-    table : DataFrame
-        One row per trap-year used: ``trap, site, season, year, station, total`` and the covariates.
-    tmin, tmax : array, shape (series, days)
-        Daily extremes [degC] from the season's start on, one row per station and start.
-    edge_of, edge_series, edge_day, edge_part, edge_weight : arrays
-        Check times at which the curve is needed: where each trap-year's begin, the temperature row, the day and
-        the part of the day passed, and the weight in the sum of all chances.
-    catch_of, catch_left, catch_right, catch_count, catch_effort, catch_share : arrays
-        Intervals with at least one moth: edges, count, effort and share of the observed time.
-    catch_open : array of int
-        1 where the count is known only from below.
-    whole : array, shape (trap-years,)
-        What is added to the sum of all chances of a trap-year: 0 where the counts are taken given their total, 1 where
-        an event may also come after the last check.
-    left_out : DataFrame
-        ``trap, season, reason, rows``: what did not enter, and why.
-    constant : float
-        Sum of the logs of the multinomial coefficients; does not depend on any parameter.
-    """
-
+    # One row per trap-year used: ``trap, site, season, year, station, total`` and the covariates.
     table: pd.DataFrame
+    # Shape (series, days): Daily extremes [degC] from the season's start on, one row per station and start.
     tmin: np.ndarray
     tmax: np.ndarray
+    # Check times at which the curve is needed: where each trap-year's begin, the temperature row, the day and
+    # the part of the day passed, and the weight in the sum of all chances.
     edge_of: np.ndarray
     edge_series: np.ndarray
     edge_day: np.ndarray
     edge_part: np.ndarray
     edge_weight: np.ndarray
+    # Intervals with at least one moth: edges, count, effort and share of the observed time.
     catch_of: np.ndarray
     catch_left: np.ndarray
     catch_right: np.ndarray
     catch_count: np.ndarray
     catch_effort: np.ndarray
     catch_share: np.ndarray
-    left_out: pd.DataFrame
-    constant: float
+    left_out: pd.DataFrame  # ``trap, season, reason, rows``: what did not enter, and why.
+    constant: float  # Sum of the logs of the multinomial coefficients; does not depend on any parameter.
+    # 1 where the count is known only from below.
     catch_open: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    # Shape (trap-years,): What is added to the sum of all chances of a trap-year: 0 where the counts are
+    # taken given their total, 1 where an event may also come after the last check.
     whole: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
@@ -95,22 +81,7 @@ class FlightData:
     def heat_at_edges(
         self, base: float, heat: HeatSettings, upper: float | None = None
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return the heat at every edge and its slopes in the base and in the upper threshold.
-
-        Parameters
-        ----------
-        base : float
-            Base temperature [degC].
-        heat : HeatSettings
-            Method, cut-off and upper threshold.
-        upper : float, optional
-            Upper threshold in place of that of `heat` [degC].
-
-        Returns
-        -------
-        tuple of array
-            Heat since the start [degC d], and its slopes [d].
-        """
+        """Return the heat at every edge and its slopes in the base and in the upper threshold."""
         if upper is None:
             upper = np.inf if heat.upper is None else float(heat.upper)
         total, slope, slope_upper = running_heat(
@@ -127,26 +98,7 @@ class FlightData:
 
 
 def assemble(records: Records, *, kind: str = "counts") -> FlightData:
-    """Bring trap-years and weather together.
-
-    Parameters
-    ----------
-    records : Records
-        Checked records.
-    kind : {"counts", "presence", "first catch"}
-        What of the checks enters.
-
-    Returns
-    -------
-    FlightData
-        Trap-years without a moth, a station, a start or temperatures, and checks before the biofix, are in
-        ``left_out``.
-
-    Raises
-    ------
-    DataError
-        If nothing is left to fit.
-    """
+    """Bring trap-years and weather together."""
     trap_years, early = since_biofix(records.trap_years, records.starts, first_catch=kind == "first catch")
     builder = _Builder(records, kind)
     builder.left += [{str(k): v for k, v in row.items()} for row in early.to_dict("records")]
