@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, FitError, ModelError
-from phenofit.flight import check_residuals, older_rules
+from phenofit.flight import JointRegion, check_residuals, joint_region, older_rules
 from phenofit.flight.baselines.rule_search import EventHeat
 from phenofit.flight.baselines.rules import OLDER_RULE_COLUMNS, RULES, event_heat
 from phenofit.flight.diagnostics.influences import influence
@@ -55,6 +55,8 @@ class FitChecks:
     strays : pandas.DataFrame
         Checks with a moth by the share of strays in their catch, see :func:`phenofit.flight.diagnostics.strays.stray_checks`; empty
         where the fit has no strays or is not of counts.
+    regions : mapping of int to JointRegion
+        Joint region of base and requirement of each flight; empty where the base was held.
     flights : str
         What the catches say about the number of flights; empty where that was not asked.
     notes : tuple of str
@@ -65,6 +67,7 @@ class FitChecks:
     residuals: pd.DataFrame = field(default_factory=pd.DataFrame)
     carried: pd.DataFrame = field(default_factory=pd.DataFrame)
     strays: pd.DataFrame = field(default_factory=pd.DataFrame)
+    regions: Mapping[int, JointRegion] = field(default_factory=dict)
     flights: str = ""
     notes: tuple[str, ...] = ()
 
@@ -124,9 +127,23 @@ def check_fit(
             if fit.settings.records == "counts" and fit.parameters["stray_share"] > 0.0
             else pd.DataFrame()
         ),
+        regions=_regions(fit, records, notes),
         flights=flights,
         notes=tuple(notes),
     )
+
+
+def _regions(fit: FlightFit, records: Records, notes: list[str]) -> dict[int, JointRegion]:
+    found: dict[int, JointRegion] = {}
+    for flight in range(1, fit.settings.flights + 1):
+        name = f"requirement_{flight}"
+        if not {"base", name} <= set(fit.covariance.columns) or "base" not in fit.profiles:
+            continue
+        try:
+            found[flight] = joint_region(fit, records, names=("base", name))
+        except (DataError, FitError, ModelError) as error:
+            notes.append(f"No joint region of base and requirement of flight {flight}: {error}")
+    return found
 
 
 def rules_beside(fit: FlightFit, records: Records, *, min_moths: int = 5) -> pd.DataFrame:

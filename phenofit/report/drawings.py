@@ -13,7 +13,7 @@ from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.files.pictures import data_uri
 from phenofit.flight.result import FlightFit
 from phenofit.report.calibration_data import calibration
-from phenofit.report.figure_data import catch_curve, joint_region, season_heat
+from phenofit.report.figure_data import catch_curve, season_heat
 from phenofit.report.figures import (
     draw_base,
     draw_calibration,
@@ -87,7 +87,7 @@ def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[tuple[str,
     fit = species.fit
     if fit.settings.records != "counts":
         # Only what bears on base and requirement: a fit to less than counts has no curve of catches to lie on.
-        yield from _base_figure(fit)
+        yield from _base_figure(species)
         return
     curve = catch_curve(fit, species.records)
     halves = " and ".join(f"{value:.0f}" for value in curve.requirements)
@@ -103,16 +103,16 @@ def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[tuple[str,
             "between two checks. Line: the fitted flight, widened by the shifts of trap-years."
         ),
     )
-    yield from _base_figure(fit)
+    yield from _base_figure(species)
     yield from _residual_figure(species)
     yield from _error_figures(species)
     if not fit.settings.biofix:
         yield _season_figure(result, fit)
 
 
-def _base_figure(fit: FlightFit) -> Iterator[tuple[str, Figure, str, str]]:
-    found = {flight: joint_region(fit, flight) for flight in range(1, fit.settings.flights + 1)}
-    figure = draw_base(fit, {flight: region for flight, region in found.items() if region is not None})
+def _base_figure(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:
+    fit = species.fit
+    figure = draw_base(fit, species.checks.regions)
     if figure is None:
         return
     yield (
@@ -124,9 +124,9 @@ def _base_figure(fit: FlightFit) -> Iterator[tuple[str, Figure, str, str]]:
         ),
         (
             f"What the data say about the base. Left: twice the fall of the log-likelihood, every other parameter refitted; "
-            f"below the dashed line lies the {100 * fit.settings.level:g} % interval. Right: base and requirement belong together "
-            "along the dashed ridge; the shadow of the region on an axis is that parameter's interval. Taken from two pairs "
-            "apart, base and requirement mean nothing."
+            f"below the dashed line lies the {100 * fit.settings.level:g} % interval. Right: the {100 * fit.settings.level:g} % "
+            "region of base and requirement together, along the dashed ridge. It is wider than the two intervals, which hold "
+            "one parameter each. A base from one pair and a requirement from another mean nothing."
         ),
     )
 

@@ -9,7 +9,6 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from phenofit.flight.fitted_likelihood import records_of_fit
-from phenofit.flight.intervals.profile import cut_root
 from phenofit.flight.kernels.curves import heat_at_share, share_flown
 from phenofit.flight.likelihood.flight_data import assemble
 from phenofit.flight.result import FlightFit
@@ -20,10 +19,8 @@ from phenofit.seasons import Season
 
 __all__ = [
     "CatchCurve",
-    "JointRegion",
     "SeasonHeat",
     "catch_curve",
-    "joint_region",
     "season_heat",
 ]
 
@@ -45,19 +42,6 @@ class CatchCurve:
     flown: _Array
     requirements: tuple[float, ...]  # Fitted heat at half of each flight [degC d].
     trap_years: int  # Trap-years shown.
-
-
-@dataclass(frozen=True)
-class JointRegion:
-    """Base and requirement that the data allow together."""
-
-    base: _Array  # Shape (m,): Base temperatures [degC].
-    requirement: _Array  # Shape (n,): Requirements [degC d].
-    # Shape (n, m): Twice the fall of the log-likelihood; along the ridge the profile of the base, across it
-    # the quadratic form of the requirement with the base held.
-    deviance: _Array
-    ridge: _Array  # Shape (m,): Best requirement at each base [degC d].
-    cut: float  # Deviance at the edge of the region.
 
 
 @dataclass(frozen=True)
@@ -121,38 +105,6 @@ def _share_by(fit: FlightFit, heat: _Array) -> _Array:
             flown = [share_flown(fit.settings.curve, h, requirement, spread) for h in shifted]
             total += part * weight * np.array(flown)
     return total
-
-
-def joint_region(fit: FlightFit, flight: int = 1) -> JointRegion | None:
-    """Return the region of base and requirement; its shadow on either axis is the interval of that parameter."""
-    name = f"requirement_{flight}"
-    if "base" not in fit.profiles or not {"base", name} <= set(fit.covariance.columns):
-        return None
-    profile = fit.profiles["base"]
-    order = np.argsort(profile.values)
-    values, deviance = profile.values[order], np.maximum(profile.deviance[order], 0.0)
-    ridge = profile.path[order, flight]  # the search keeps the requirements behind the base, in degrees-days
-    base = np.linspace(values[0], values[-1], 121)
-    # Roots of the deviance are near to straight lines on either side of the estimate.
-    root = _smooth(values, np.sqrt(deviance) * np.sign(values - profile.estimate), base)
-    best = _smooth(values, ridge, base)
-    pair = fit.covariance.loc[["base", name], ["base", name]].to_numpy()
-    across = np.sqrt(max(pair[1, 1] - pair[0, 1] ** 2 / pair[0, 0], 1e-12))
-    cut = cut_root(fit.settings.level, profile.degrees) ** 2
-    margin = 1.4 * np.sqrt(cut) * across
-    requirement = np.linspace(best.min() - margin, best.max() + margin, 161)
-    fall = root[None, :] ** 2 + ((requirement[:, None] - best[None, :]) / across) ** 2
-    return JointRegion(base, requirement, fall, best, cut)
-
-
-def _smooth(at: _Array, values: _Array, wanted: _Array) -> _Array:
-    """Return a curve without kinks through the points of a profile, which are few; it overshoots none of them."""
-    from scipy.interpolate import PchipInterpolator
-
-    at, first = np.unique(at, return_index=True)
-    if at.size < 2:
-        return np.full(len(wanted), values[first[0]])
-    return np.asarray(PchipInterpolator(at, values[first])(wanted))
 
 
 def season_heat(fit: FlightFit, weather: xr.Dataset, station: str) -> SeasonHeat:

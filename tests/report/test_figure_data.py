@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+import phenofit
+from phenofit.analysis.fit_checks import check_fit
 from phenofit.analysis.results import StudyResult
-from phenofit.report.figure_data import catch_curve, joint_region, season_heat
+from phenofit.report.figure_data import catch_curve, season_heat
 
 
 def test_whole_catch_lies_on_the_heat_scale(result: StudyResult) -> None:
@@ -38,34 +40,22 @@ def test_catch_lies_around_the_fitted_requirement(result: StudyResult) -> None:
     assert mean == pytest.approx(species.fit.requirement(), abs=0.25 * species.fit.spread())
 
 
-def test_shadows_of_the_region_are_the_intervals(result: StudyResult) -> None:
-    fit = result.species[0].fit
-    region = joint_region(fit)
-    assert region is not None
-    inside = region.deviance <= region.cut
-    base = region.base[inside.any(axis=0)]
-    low, high = fit.interval("base")
-    assert low is not None
-    assert high is not None
-    width = high - low
-    assert base.min() == pytest.approx(low, abs=0.03 * width)
-    assert base.max() == pytest.approx(high, abs=0.03 * width)
-    requirement = region.requirement[inside.any(axis=1)]
-    low, high = fit.interval("requirement", flight=1)
-    assert low is not None
-    assert high is not None
-    # The requirement's own profile was climbed apart from the base's; the two agree where the surface is near to a
-    # quadratic one.
-    assert requirement.min() == pytest.approx(low, abs=0.08 * (high - low))
-    assert requirement.max() == pytest.approx(high, abs=0.08 * (high - low))
+def test_the_region_on_the_page_holds_both_parameters_at_once(result: StudyResult) -> None:
+    species = result.species[0]
+    region = species.checks.regions[1]
+    assert region.contains(species.fit.base, species.fit.requirement())
+    for axis, name in enumerate(("base", "requirement_1")):
+        low, high = species.fit.interval(name)
+        assert low is not None
+        assert high is not None
+        # Two parameters at once need a wider range than one alone.
+        assert region.outline[:, axis].min() < low
+        assert region.outline[:, axis].max() > high
 
 
 def test_a_base_that_was_held_has_no_region(result: StudyResult) -> None:
-    from dataclasses import replace
-
-    fit = result.species[0].fit
-    held = replace(fit, profiles={k: v for k, v in fit.profiles.items() if k != "base"})
-    assert joint_region(held) is None
+    fit = phenofit.fit_flights(result.species[0].records, phenofit.FlightModel(base=10.0))
+    assert check_fit(fit, result.species[0].records, min_moths=5, seed=1).regions == {}
 
 
 def test_season_heat_is_the_sum_of_the_heat_room(result: StudyResult) -> None:

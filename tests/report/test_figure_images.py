@@ -21,8 +21,9 @@ from scipy.stats import norm
 
 from phenofit.analysis.results import StudyResult
 from phenofit.files.pictures import figure_bytes
+from phenofit.flight import JointRegion
 from phenofit.report.calibration_data import Calibration
-from phenofit.report.figure_data import CatchCurve, JointRegion, SeasonHeat
+from phenofit.report.figure_data import CatchCurve, SeasonHeat
 from phenofit.report.figures import (
     draw_base,
     draw_calibration,
@@ -65,14 +66,18 @@ def base(result: StudyResult) -> Figure:
     profile = replace(
         fit.profiles["base"], estimate=10.0, values=values, deviance=np.array([9.0, 2.2, 0.0, 1.5, 6.0]),
         low_bound=-5.0, high_bound=20.0, degrees=7.0,
+        path=np.column_stack([values, 600.0 - 62.5 * (values - 10.0)]),
     )  # fmt: skip
     settings = replace(fit.settings, flights=1)
     parameters = {**fit.parameters, "base": 10.0, "requirement_1": 600.0}
     fixed = replace(fit, profiles={"base": profile}, settings=settings, parameters=parameters)
-    grid, heat = np.linspace(7, 12, 80), np.linspace(400, 800, 90)
-    ridge = 600 - 65 * (grid - 10)
-    fall = ((grid - 10) ** 2)[None, :] + ((heat[:, None] - ridge[None, :]) / 8) ** 2
-    figure = draw_base(fixed, {1: JointRegion(grid, heat, fall, ridge, 5.6)})
+    angle = np.linspace(0.0, 2.0 * np.pi, 60)
+    outline = np.column_stack(
+        [10.0 + 2.4 * np.cos(angle), 600.0 - 150.0 * np.cos(angle) + 12.0 * np.sin(angle)]
+    )
+    names, units = ("base", "requirement_1"), ("degC", "degC d")
+    region = JointRegion(names, units, 0.95, 6.0, (10.0, 600.0), outline, ())
+    figure = draw_base(fixed, {1: region})
     assert figure is not None
     return figure
 

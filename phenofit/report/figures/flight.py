@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from phenofit.flight.inference.joint_regions import JointRegion
 from phenofit.flight.intervals.profile import Profile, cut_root
 from phenofit.flight.result import FlightFit
-from phenofit.report.figure_data import CatchCurve, JointRegion
+from phenofit.report.figure_data import CatchCurve
 from phenofit.report.figures.style import BLUE, GREY, INK, SERIES, VERMILION, new_figure, settle, wrapped
 from phenofit.report.words import heat_words, start_words
 
@@ -51,7 +54,7 @@ def draw_flight(curve: CatchCurve, fit: FlightFit) -> Figure:
     return figure
 
 
-def draw_base(fit: FlightFit, regions: dict[int, JointRegion]) -> Figure | None:
+def draw_base(fit: FlightFit, regions: Mapping[int, JointRegion]) -> Figure | None:
     """Draw the profile likelihood of the base and its region with each requirement; None where it was held."""
     if "base" not in fit.profiles:
         return None
@@ -101,14 +104,11 @@ def _draw_profile(axes: Axes, profile: Profile, fit: FlightFit) -> None:
 
 
 def _draw_region(axes: Axes, region: JointRegion, fit: FlightFit, flight: int) -> None:
-    axes.contourf(
-        region.base, region.requirement, region.deviance, levels=[0.0, region.cut], colors=["#c9d9e6"]
-    )
-    axes.contour(
-        region.base, region.requirement, region.deviance, levels=[region.cut], colors=[BLUE], linewidths=1.2
-    )
-    inside = np.flatnonzero((region.deviance <= region.cut).any(axis=0))
-    axes.plot(region.base[inside], region.ridge[inside], color=GREY, linewidth=1.0, linestyle="--")
+    axes.fill(*region.outline.T, facecolor="#c9d9e6", edgecolor=BLUE, linewidth=1.2)
+    profile = fit.profiles["base"]
+    ridge = np.column_stack([profile.values, profile.path[:, flight]])
+    ridge = ridge[np.argsort(ridge[:, 0])]
+    axes.plot(*ridge[region.contains(ridge[:, 0], ridge[:, 1])].T, color=GREY, linewidth=1.0, linestyle="--")
     colour, marker, _ = SERIES[1]
     axes.plot([fit.base], [fit.requirement(flight)], marker, color=colour, markersize=5)
     name = f", flight {flight}" if fit.settings.flights > 1 else ""
