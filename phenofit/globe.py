@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["EARTH_RADIUS_KM", "distance_km"]
-
 EARTH_RADIUS_KM = 6371.0088
 """Mean radius (2a + b) / 3 of the WGS 84 ellipsoid [km], the mean radius R1 of Moritz (2000)."""
 

@@ -36,8 +36,6 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.validate import PublishedComparison
 
-__all__ = ["run_study"]
-
 
 def run_study(
     path: str | os.PathLike[str],

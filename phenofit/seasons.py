@@ -14,8 +14,6 @@ import numpy as np
 
 from phenofit.errors import ModelError
 
-__all__ = ["MonthDay", "Season"]
-
 _MONTH_DAY = re.compile(r"^(\d{1,2})-(\d{1,2})$")
 
 

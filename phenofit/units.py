@@ -14,23 +14,6 @@ import numpy as np
 
 from phenofit.errors import UnitError
 
-__all__ = [
-    "DEGREE_DAY_UNITS",
-    "HIGHEST_BASE",
-    "HIGHEST_UPPER",
-    "LOWEST_THRESHOLD",
-    "TEMPERATURE_UNITS",
-    "convert_degree_days",
-    "degree_day_unit",
-    "format_degree_days",
-    "from_celsius",
-    "parse_degree_days",
-    "parse_lapse",
-    "parse_temperature",
-    "temperature_unit",
-    "to_celsius",
-]
-
 TEMPERATURE_UNITS = ("degC", "degF", "kelvin")
 DEGREE_DAY_UNITS = ("degC d", "degF d")
 

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from phenofit.analysis.results import SpeciesResult
     from phenofit.study import Study, StudyInputs
 
-__all__ = ["filling_sentence"]
-
 
 def filling_sentence(study: Study, inputs: StudyInputs, species: Sequence[SpeciesResult]) -> str:
     """Return the error of the filling in °C, and in °C-days at the flight date, as a sentence."""

@@ -11,8 +11,8 @@ import pandas as pd
 
 from phenofit.errors import DataError, FitError, ModelError
 from phenofit.flight import JointRegion, check_residuals, joint_region, older_rules
-from phenofit.flight.baselines.rule_search import EventHeat
-from phenofit.flight.baselines.rules import OLDER_RULE_COLUMNS, RULES, event_heat
+from phenofit.flight.baselines.rule_search import RULES, EventHeat
+from phenofit.flight.baselines.rules import OLDER_RULE_COLUMNS, event_heat
 from phenofit.flight.diagnostics.influences import influence
 from phenofit.flight.diagnostics.strays import stray_checks
 from phenofit.validate.observed import observed_events
@@ -20,8 +20,6 @@ from phenofit.validate.observed import observed_events
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.records import Records
-
-__all__ = ["BESIDE_COLUMNS", "FITTED_RULE", "FitChecks", "check_fit", "rules_beside"]
 
 FITTED_RULE = "fitted here"
 """Stands in the table of the older rules for the fit itself."""

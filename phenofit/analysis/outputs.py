@@ -32,20 +32,6 @@ if TYPE_CHECKING:
     from phenofit.analysis.results import StudyResult
     from phenofit.flight import FlightFit
 
-__all__ = [
-    "FLIGHT_COLUMNS",
-    "RUN_FILES",
-    "SCORE_FILE_COLUMNS",
-    "THRESHOLD_FILE_COLUMNS",
-    "write_fit",
-    "write_flights",
-    "write_maps",
-    "write_scores",
-    "write_tables",
-    "write_thresholds",
-    "write_validation",
-]
-
 FLIGHT_COLUMNS = ("parameter", "flight", "estimate", "low", "high", "unit", "species", "note", "run")
 THRESHOLD_FILE_COLUMNS = (*THRESHOLD_COLUMNS, "run")
 SCORE_FILE_COLUMNS = (*SCORE_COLUMNS, "note", "run")

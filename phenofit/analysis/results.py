@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from phenofit.records import Records
     from phenofit.validate import PublishedComparison
 
-__all__ = ["SpeciesResult", "StudyResult"]
-
 
 @dataclass(frozen=True)
 class SpeciesResult:

@@ -27,8 +27,6 @@ if TYPE_CHECKING:
     from phenofit.traps.account import CatchAccount
     from phenofit.validate import PublishedComparison, PublishedThreshold
 
-__all__ = ["SpeciesWork"]
-
 
 @dataclass(frozen=True)
 class SpeciesWork:

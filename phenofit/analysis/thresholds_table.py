@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.validate import PublishedThreshold
 
-__all__ = ["THRESHOLD_COLUMNS", "thresholds_table"]
-
 THRESHOLD_COLUMNS = (
     "species",
     "flight",

@@ -19,8 +19,6 @@ from phenofit.cli.command_list import COMMANDS
 from phenofit.errors import PhenofitError, PhenofitWarning
 from phenofit.files import phenofit_version
 
-__all__ = ["main"]
-
 
 class _CommandModule(Protocol):
     def configure(self, parser: argparse.ArgumentParser) -> None: ...

@@ -12,19 +12,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from phenofit.output_folder import RunFolder
 
-__all__ = [
-    "above_zero",
-    "day",
-    "days_ahead",
-    "distinct",
-    "known",
-    "name_run",
-    "refuse_unused",
-    "tell_written",
-    "whole_from_one",
-    "whole_from_zero",
-]
-
 # What a run does not depend on.
 _NO_SETTINGS = {"out", "csv", "quiet", "traceback", "workers", "scheduler"}
 

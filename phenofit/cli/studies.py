@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from phenofit.analysis.species_work import SpeciesWork
 
-__all__ = ["add_study", "open_species"]
-
 
 def add_study(parser: argparse.ArgumentParser) -> None:
     """Declare the study file and the choice of a species."""

@@ -7,8 +7,6 @@ from pathlib import Path
 
 from phenofit.errors import DataError, Problem
 
-__all__ = ["bundled_path"]
-
 
 def bundled_path(name: str) -> Path:
     """Return where a bundled data set lies."""

@@ -14,18 +14,6 @@ from phenofit.errors import ModelError, Problem
 if TYPE_CHECKING:
     from phenofit.files.tables import Table
 
-__all__ = [
-    "DATE_ORDERS",
-    "FIRST_YEAR",
-    "LAST_YEAR",
-    "MISSING_TEXTS",
-    "parse_dates",
-    "parse_numbers",
-    "shorten",
-    "some",
-    "two_digit_year_notes",
-]
-
 FIRST_YEAR, LAST_YEAR = 1750, 2200
 """Years in which a date may lie; a clock in nanoseconds ends in 2262."""
 

@@ -14,8 +14,6 @@ from phenofit.files.safe_files import writing
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["data_uri", "figure_bytes", "pixel_bytes", "save_figure"]
-
 _SETTINGS: Any = {
     "svg.hashsalt": "phenofit",
     "svg.fonttype": "path",

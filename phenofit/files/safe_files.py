@@ -19,20 +19,6 @@ from typing import Any
 
 from phenofit.errors import DataError, Problem
 
-__all__ = [
-    "LARGEST_TABLE",
-    "LARGEST_TEXT",
-    "file_hash",
-    "read_json",
-    "read_text",
-    "require_regular",
-    "safe_cell",
-    "versions",
-    "write_csv",
-    "write_text",
-    "writing",
-]
-
 LARGEST_TABLE = 2 * 1024**3
 """Largest table that is read [bytes]."""
 

@@ -22,27 +22,8 @@ import pandas as pd
 from phenofit.errors import DataError, Problem
 from phenofit.files import require_regular
 from phenofit.files.cells import (
-    DATE_ORDERS,
-    MISSING_TEXTS,
-    parse_dates,
-    parse_numbers,
     shorten,
-    two_digit_year_notes,
 )
-
-__all__ = [
-    "DATE_ORDERS",
-    "MISSING_TEXTS",
-    "Table",
-    "TableSource",
-    "nearest",
-    "parse_dates",
-    "parse_numbers",
-    "read_table",
-    "shorten",
-    "source_name",
-    "two_digit_year_notes",
-]
 
 _DELIMITERS = (",", ";", "\t", "|")
 _DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-__all__ = ["render_template"]
-
 
 def render_template(package: str, name: str, **context: Any) -> str:
     """Return a template of a package, filled in; a name that the context lacks is an error."""

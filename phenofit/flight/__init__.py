@@ -1,6 +1,7 @@
 """Flights: curves, the likelihood of trap counts, its maximum and profiles, and the result."""
 
-from phenofit.flight.baselines.rules import RULES, half_catch_dates, older_rules
+from phenofit.flight.baselines.rule_search import RULES
+from phenofit.flight.baselines.rules import half_catch_dates, older_rules
 from phenofit.flight.diagnostics.influences import contributions, influence
 from phenofit.flight.diagnostics.residuals import check_residuals
 from phenofit.flight.diagnostics.strays import stray_checks

@@ -23,8 +23,6 @@ from phenofit.seasons import MonthDay, Season
 if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit
 
-__all__ = ["SCHEMA", "read_file", "to_text"]
-
 SCHEMA = "phenofit flight fit 1"
 
 

@@ -14,8 +14,6 @@ from phenofit.errors import ModelError
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.result import FlightFit
 
-__all__ = ["fit_at", "fit_at_site", "site_columns"]
-
 
 def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
     """Return a fit as it stands for one place.

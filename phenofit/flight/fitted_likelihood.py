@@ -15,8 +15,6 @@ from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
 from phenofit.flight.result import FlightFit
 from phenofit.records import Records
 
-__all__ = ["data_of_fit", "likelihood_at", "records_of_fit", "vector_of"]
-
 _NODES = (31, 15, 21)  # enough for any fit met so far; a single evaluation is cheap
 
 

@@ -35,8 +35,6 @@ from phenofit.progress import Progress
 if TYPE_CHECKING:
     from phenofit.records import Records
 
-__all__ = ["fit_data", "fit_records"]
-
 
 def fit_records(
     records: Records,

@@ -15,17 +15,6 @@ from phenofit.heat.settings import HeatSettings, upper_threshold
 from phenofit.seasons import Season
 from phenofit.units import parse_temperature
 
-__all__ = [
-    "CHOOSE",
-    "COMPARE",
-    "MOST_FLIGHTS",
-    "SHIFT_PARTS",
-    "FitSettings",
-    "FlightModel",
-    "curve_candidates",
-    "flight_candidates",
-]
-
 SHIFT_PARTS = ("year", "site", "trap-year")
 
 CHOOSE = "choose"

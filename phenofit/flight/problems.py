@@ -14,8 +14,6 @@ from phenofit.flight.likelihood.parameters import (
 )
 from phenofit.flight.result import FlightFit
 
-__all__ = ["curvature_problems", "find_problems", "quadrature_problems", "rearing_problems"]
-
 # 95 % points of chi-squared with one and two degrees of freedom.
 _APART_ONE, _APART_TWO = 3.841, 5.991
 

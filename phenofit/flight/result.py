@@ -26,8 +26,6 @@ from phenofit.flight.likelihood.parameters import (
 from phenofit.flight.model import FitSettings
 from phenofit.traps.account import left_out_by_reason, left_out_words
 
-__all__ = ["CAUGHT", "EVENT_SHARES", "FlightFit"]
-
 EVENT_SHARES = {
     "flight_5": 0.05,
     "flight_25": 0.25,

@@ -11,8 +11,6 @@ from phenofit.errors import ModelError
 from phenofit.flight.kernels.curves import heat_at_share
 from phenofit.flight.result import FlightFit
 
-__all__ = ["share_intervals"]
-
 _SIDES = (-1, 1)
 
 

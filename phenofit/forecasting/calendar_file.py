@@ -12,8 +12,6 @@ from phenofit.forecasting.distribution import to_unit
 from phenofit.forecasting.events import event_words
 from phenofit.forecasting.season_forecast import SeasonForecast
 
-__all__ = ["calendar_text"]
-
 _DAY = np.timedelta64(1, "D")
 _LINE_OCTETS = 75
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS"]
-
 CAUTIONS = (
     "This is an estimate of dates, not a recommendation to treat; scout before you act.",
     "The product label is the law, and local rules come before any date here.",

@@ -10,8 +10,6 @@ from phenofit.forecasting.event_heat import HeatDraws
 from phenofit.heat.compiled.crossing import crossing_days
 from phenofit.heat.settings import HeatSettings
 
-__all__ = ["LEVELS", "event_dates", "fixed_date"]
-
 LEVELS = (0.50, 0.80, 0.95)
 """Levels of the date intervals that every table shows."""
 

@@ -12,8 +12,6 @@ import numpy.typing as npt
 
 from phenofit.errors import ModelError
 
-__all__ = ["DateDistribution", "add_days", "to_unit"]
-
 _DAY_IN_MINUTES = 24 * 60
 
 

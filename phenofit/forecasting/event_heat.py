@@ -20,16 +20,6 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.heat.settings import HeatSettings
 
-__all__ = [
-    "HeatDraws",
-    "curve_quantile",
-    "draw_heat",
-    "draw_shares",
-    "event_shares",
-    "flight_shares",
-    "place_shift",
-]
-
 _NO_SWARMS = 1e5  # from this concentration on moths come independently
 _HALVINGS = 26
 _CHECK_WIDTH = 0.7  # a check of half a week to a week, in spreads of a flight

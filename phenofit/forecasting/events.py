@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from phenofit.errors import ModelError
 
-__all__ = ["EVENTS", "EVENT_WORDS", "FORECAST_EVENTS", "event_share", "event_words"]
-
 EVENT_WORDS: dict[str, str] = {
     "first_catch": "first catch",
     "first_sustained_catch": "first sustained catch",

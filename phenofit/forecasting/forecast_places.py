@@ -14,8 +14,6 @@ from phenofit.forecasting.weather_years import SeasonEnsemble, StationSeries, st
 from phenofit.records import Records
 from phenofit.seasons import Season
 
-__all__ = ["Place", "day_after_last", "season_places", "season_year"]
-
 _DAY = np.timedelta64(1, "D")
 _FORECAST_SOURCE = 4
 

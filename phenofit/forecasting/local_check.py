@@ -23,8 +23,6 @@ from phenofit.heat.compiled.daily_kernels import running_heat
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
 
-__all__ = ["LocalCheck", "YearCheck", "local_check"]
-
 _GRID_SDS = 6.0
 _GRID_POINTS = 241
 _CHI_95 = 3.841458820694124  # 95 % point of chi-squared with one degree of freedom

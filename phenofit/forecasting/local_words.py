@@ -12,8 +12,6 @@ from phenofit.forecasting.distribution import DateDistribution, to_unit
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
 
-__all__ = ["sum_up", "year_sentence"]
-
 Days = tuple[float, float, float]
 
 

@@ -9,10 +9,9 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
-from phenofit.files.tables import parse_dates, parse_numbers, read_table
+from phenofit.files.cells import parse_dates, parse_numbers
+from phenofit.files.tables import read_table
 from phenofit.seasons import Season
-
-__all__ = ["RECORD_COLUMNS", "place_records", "read_records"]
 
 RECORD_COLUMNS = ("year", "start", "end", "count")
 _NOON_HOURS = 12.0

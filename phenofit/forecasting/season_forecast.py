@@ -23,14 +23,6 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.records import Records
 
-__all__ = [
-    "FORECAST_COLUMNS",
-    "WEEK_COLUMNS",
-    "EventForecast",
-    "SeasonForecast",
-    "forecast",
-]
-
 FORECAST_COLUMNS = (
     "species", "site", "station", "flight", "event", "season", "issued", "known_until", "past_seasons",
     "median", "low50", "high50", "low80", "high80", "low95", "high95", "chance_passed",

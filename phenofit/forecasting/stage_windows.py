@@ -16,7 +16,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
-from phenofit.files.tables import nearest, parse_numbers, read_table
+from phenofit.files.cells import parse_numbers
+from phenofit.files.tables import nearest, read_table
 from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.forecasting.distribution import DateDistribution, to_unit
@@ -29,8 +30,6 @@ from phenofit.units import convert_degree_days, degree_day_unit, parse_temperatu
 
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
-
-__all__ = ["StageLag", "StageWindow", "read_stage_lags", "schedule_cover", "stage_table", "stage_windows"]
 
 _SHARES = (np.arange(41) + 0.5) / 41
 Array = npt.NDArray[np.float64]

@@ -13,8 +13,6 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.forecasting.distribution import to_unit
 from phenofit.seasons import MonthDay, Season
 
-__all__ = ["SeasonEnsemble", "StationSeries", "station_series"]
-
 
 @dataclass(frozen=True)
 class StationSeries:

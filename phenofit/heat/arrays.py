@@ -13,8 +13,6 @@ from phenofit.heat.compiled.day_arrays import exact_days, exact_slopes
 from phenofit.heat.compiled.fast_sine import FAST_CUTOFFS, fast_sine_days
 from phenofit.heat.compiled.threads import split_work
 
-__all__ = ["Floats", "heat_of_days", "slopes_of_days"]
-
 Floats = npt.NDArray[np.floating]
 
 _SINGLE_SINE = METHOD_CODES["single sine"]

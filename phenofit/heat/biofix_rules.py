@@ -10,8 +10,6 @@ import pandas as pd
 
 from phenofit.errors import ModelError
 
-__all__ = ["BIOFIX_RULES", "find_biofix"]
-
 BIOFIX_RULES: Final[tuple[str, ...]] = ("first catch", "sustained catch", "catch per trap")
 """Rules by which a biofix is found."""
 

@@ -16,8 +16,6 @@ from phenofit.heat.labels import heat_attributes
 from phenofit.heat.settings import HeatSettings, check_thresholds
 from phenofit.units import degree_day_unit, from_celsius, temperature_unit
 
-__all__ = ["HeatSlopes", "degree_day_slopes", "degree_days"]
-
 
 class HeatSlopes(NamedTuple):
     """Degree-days and their slopes, as float or array."""

@@ -8,8 +8,6 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-__all__ = ["filled_since"]
-
 
 def filled_since(
     filled: xr.DataArray, begins: xr.DataArray, limits: tuple[float, float], dim: str

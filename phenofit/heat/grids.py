@@ -20,8 +20,6 @@ from phenofit.heat.daily import degree_days
 from phenofit.heat.reaching import dates_reaching
 from phenofit.heat.sums import accumulate
 
-__all__ = ["heat_maps", "is_grid", "on_cluster", "open_grid", "running_maps", "write_grid"]
-
 # Cells times days in one block: two inputs and two outputs of it in float32, on each processor, stay small.
 _BLOCK = 4_000_000
 _ENDINGS = (".nc", ".nc4", ".cdf", ".zarr")

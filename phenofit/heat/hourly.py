@@ -16,8 +16,6 @@ from phenofit.heat.labels import heat_attributes
 from phenofit.heat.settings import HeatSettings, check_thresholds
 from phenofit.units import convert_degree_days, degree_day_unit, from_celsius, temperature_unit
 
-__all__ = ["hourly_degree_days"]
-
 _BETWEEN = ("steps", "lines")
 
 

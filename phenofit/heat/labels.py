@@ -5,8 +5,6 @@ from __future__ import annotations
 from phenofit.heat.settings import HeatSettings
 from phenofit.units import degree_day_unit
 
-__all__ = ["STANDARD_NAME", "heat_attributes"]
-
 STANDARD_NAME = "integral_wrt_time_of_air_temperature_excess"
 """Standard name of the climate and forecast conventions for heat above a threshold (table, version 57)."""
 

@@ -15,8 +15,6 @@ from phenofit.heat.compiled.running_sums import as_slabs, reach_amounts
 from phenofit.heat.sums import as_grid, calendar_of, whole_lines
 from phenofit.units import convert_degree_days, degree_day_unit, parse_degree_days
 
-__all__ = ["dates_reaching"]
-
 _SEASON = "season of the sum"  # apart from a dimension "season" that a biofix may bring
 
 

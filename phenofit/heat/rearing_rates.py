@@ -13,8 +13,6 @@ from scipy import stats
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.units import temperature_unit, to_celsius
 
-__all__ = ["REARING_METHODS", "RearingFit", "fit_rearing"]
-
 REARING_METHODS = ("linear", "reduced major axis")
 """Ways to fit rearing data."""
 

@@ -16,16 +16,6 @@ from phenofit.units import (
     temperature_unit,
 )
 
-__all__ = [
-    "CUTOFFS",
-    "METHODS",
-    "HeatSettings",
-    "check_method",
-    "check_thresholds",
-    "method_codes",
-    "upper_threshold",
-]
-
 METHODS: Final[tuple[str, ...]] = (*METHOD_CODES, "hourly")
 """Methods by their trade names."""
 

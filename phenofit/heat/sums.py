@@ -23,8 +23,6 @@ from phenofit.heat.filled import filled_since
 from phenofit.seasons import MonthDay, Season
 from phenofit.units import degree_day_unit
 
-__all__ = ["accumulate", "as_grid", "calendar_of", "whole_lines"]
-
 Dates = npt.NDArray[np.datetime64]
 Start = str | MonthDay | Season
 

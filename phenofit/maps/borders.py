@@ -14,8 +14,6 @@ from phenofit.errors import DataError, Problem
 from phenofit.files import read_json
 from phenofit.files.cells import shorten
 
-__all__ = ["SOURCE", "bundled_lines", "read_lines", "read_rings"]
-
 _KINDS = frozenset(
     {
         "Feature", "FeatureCollection", "GeometryCollection",

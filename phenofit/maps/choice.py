@@ -12,8 +12,6 @@ import pandas as pd
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files import require_regular
 
-__all__ = ["ErrorChoice", "ErrorRows", "read_validation", "select_errors"]
-
 NEEDED = (
     "forecaster", "flight", "event", "site", "year", "latitude", "longitude", "error_days",
 )  # fmt: skip

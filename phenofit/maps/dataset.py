@@ -14,8 +14,6 @@ from phenofit.maps.sites import SiteErrors
 if TYPE_CHECKING:
     from phenofit.maps.error_surface import Fields, MapSettings
 
-__all__ = ["SITE_COLUMNS", "grid_coordinates", "map_dataset"]
-
 _SIGN = "positive = forecast late (the event came before its forecast date), negative = forecast early"
 SITE_COLUMNS: dict[str, tuple[str, str]] = {
     "mean_error": ("mean held-out error of the site", "day"),

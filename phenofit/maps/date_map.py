@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.seasons import Season
 
-__all__ = ["date_map"]
-
 _MOST_CELLS = 20_000
 
 

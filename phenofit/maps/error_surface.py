@@ -23,8 +23,6 @@ from phenofit.maps.projection import Grid, MapArea, Plane, merge_close
 from phenofit.maps.sites import SiteErrors, summarise_sites
 from phenofit.progress import Progress
 
-__all__ = ["Fields", "MapSettings", "error_map"]
-
 _FEWEST = 6
 _SAME_PLACE_M = 25.0
 

@@ -13,8 +13,6 @@ from phenofit.errors import MissingExtraError, ModelError
 from phenofit.files import write_text, writing
 from phenofit.maps.projection import Plane, need_pyproj
 
-__all__ = ["plane_of", "write_error_map", "write_geotiff", "write_sites_geojson"]
-
 _BANDS = ("mean_error", "mean_error_se", "expected_rmse", "information", "supported", "next_trap_gain")
 
 

@@ -10,8 +10,6 @@ from scipy.spatial import cKDTree
 from phenofit.errors import ModelError
 from phenofit.maps.projection import Plane
 
-__all__ = ["STANDARD_LAPSE", "Sources", "source_places", "weather_on_cells"]
-
 STANDARD_LAPSE = 6.5  # K per km, the mean lapse rate of the standard atmosphere (ICAO Doc 7488, as ISO 2533)
 _NEAREST = 6
 

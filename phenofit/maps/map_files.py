@@ -18,8 +18,6 @@ from phenofit.maps.export import write_error_map, write_geotiff, write_sites_geo
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["read_elevation", "write_date_files", "write_map_figures", "write_map_files"]
-
 
 def write_map_figures(
     dataset: xr.Dataset, folder: str | Path, *, prefix: str = "map", outlines: str | Path | None = None

@@ -18,8 +18,6 @@ from phenofit.maps.borders import read_rings
 if TYPE_CHECKING:
     from pyproj import CRS, Transformer
 
-__all__ = ["Grid", "MapArea", "Plane", "choose_cell", "make_grid", "plane_for"]
-
 _MAX_CELLS = 4_000_000
 
 

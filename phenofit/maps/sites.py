@@ -16,8 +16,6 @@ from scipy.optimize import minimize
 from phenofit.maps.choice import ErrorChoice, ErrorRows, select_errors
 from phenofit.maps.kriging.single_thread import one_thread
 
-__all__ = ["SiteErrors", "site_errors", "summarise_sites"]
-
 _Z95 = 1.959963984540054
 _FLAGS = {"covered80": "coverage80", "covered95": "coverage95", "inside_interval": "inside_interval"}
 

@@ -21,8 +21,6 @@ from phenofit.errors import DataError, Problem
 from phenofit.files import file_hash, phenofit_version, write_text
 from phenofit.output_folder.lock import lock_folder, unlock_folder
 
-__all__ = ["MANIFEST", "RunFolder", "check_writable", "optional_run_folder", "run_folder"]
-
 MANIFEST = "run.json"
 _STAGING = ".phenofit-run"
 _JOURNAL = ".phenofit-files.json"

@@ -8,8 +8,6 @@ from collections.abc import Mapping
 
 from phenofit.files import phenofit_version
 
-__all__ = ["run_id"]
-
 _DIGITS = 16
 
 

@@ -12,8 +12,6 @@ from typing import IO
 
 from phenofit.errors import PhenofitWarning
 
-__all__ = ["LOCK_NAME", "lock_folder", "unlock_folder"]
-
 LOCK_NAME = ".phenofit-lock"
 _TRIES = 100
 

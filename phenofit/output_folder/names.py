@@ -6,8 +6,6 @@ import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 
-__all__ = ["LONGEST_SLUG", "distinct_slugs", "name_fault", "shared_name_fault", "species_slug"]
-
 LONGEST_NAME = 255
 """Bytes of a file name that the usual file systems take."""
 

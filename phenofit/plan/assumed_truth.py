@@ -11,8 +11,6 @@ from phenofit.errors import ModelError
 from phenofit.flight.model import FitSettings
 from phenofit.flight.result import FlightFit
 
-__all__ = ["PlanTruth", "truth_of_fit"]
-
 _DRAWN = ("normal", "logistic")
 
 

@@ -25,8 +25,6 @@ from phenofit.records import Records
 from phenofit.simulate import NetworkTruth, simulate_network
 from phenofit.traps import build_trap_years
 
-__all__ = ["Design", "Expected", "Simulated", "draw_records", "expected", "information", "simulated"]
-
 _SMALLEST_SD = (
     0.5  # below it a shift SD cannot be told from nought, and is not fitted in the expected information
 )

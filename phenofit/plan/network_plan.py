@@ -21,8 +21,6 @@ from phenofit.plan.weather_seasons import PlanWeather, check_intervals, check_pl
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["PLAN_COLUMNS", "NetworkSizes", "plan_network"]
-
 PLAN_COLUMNS = (
     "sites",
     "years",

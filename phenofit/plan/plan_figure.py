@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-__all__ = ["draw_plan", "write_plan_figure"]
-
 # Told apart by colour-blind readers and in print: hue, marker and line style change together.
 _STYLES = (
     ("#0072b2", "o", "-"), ("#d55e00", "s", "--"), ("#009e73", "^", "-."), ("#cc79a7", "D", ":"),

@@ -18,8 +18,6 @@ from phenofit.simulate import CheckPlan
 if TYPE_CHECKING:
     from phenofit.seasons import Season
 
-__all__ = ["PlanWeather", "check_intervals", "check_plan", "plan_weather"]
-
 _FIRST_YEAR = 2001  # of the calendar that drawn seasons are laid on; its years carry no meaning
 _SPREADS = 3.5
 _WEEK = 7

@@ -26,8 +26,6 @@ from phenofit.traps.account import left_out_by_reason
 from phenofit.traps.biofix import biofix_starts
 from phenofit.weather import add_notes, link_stations, read_stations, read_weather
 
-__all__ = ["Records"]
-
 _LEFT_OUT = "left out by the selection"
 WeatherSource = TableSource | xr.Dataset | Sequence[str | os.PathLike[str]]
 

@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from phenofit.validate.requirement_trend import pit_histogram, reliability
 
-__all__ = ["Calibration", "calibration"]
-
 _Array = NDArray[np.float64]
 
 

@@ -29,8 +29,6 @@ from phenofit.report.residual_view import residual_view
 from phenofit.report.score_groups import score_groups
 from phenofit.report.words import forecaster_words, heat_words, scheme_words, start_words
 
-__all__ = ["PageFigure", "draw_species", "draw_study"]
-
 _EVENT = "flight_50"
 
 

@@ -17,13 +17,6 @@ from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.records import Records
 from phenofit.seasons import Season
 
-__all__ = [
-    "CatchCurve",
-    "SeasonHeat",
-    "catch_curve",
-    "season_heat",
-]
-
 _Array = NDArray[np.float64]
 _BINS = 60
 _NODES = 21

@@ -9,8 +9,6 @@ from phenofit.report.score_groups import first_scheme
 from phenofit.report.words import forecaster_words, number, scheme_words
 from phenofit.validate.older_forecasters import OLDER
 
-__all__ = ["lead_table"]
-
 
 def lead_table(scores: pd.DataFrame, *, event: str = "flight_50") -> PageTable | None:
     """Return the error of each forecaster by days ahead, farthest first, weather known last."""

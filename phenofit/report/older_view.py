@@ -15,8 +15,6 @@ from phenofit.report.score_groups import first_scheme
 from phenofit.report.words import heat_words, number, start_words
 from phenofit.validate.older_forecasters import OLDER
 
-__all__ = ["older_sentences", "older_table"]
-
 _END = 1e-3  # as near to an end of the search as this is at the end [degC]
 _NEAR = 0.5  # what counts as the same base where none was fitted [degC]
 

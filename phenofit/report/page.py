@@ -42,8 +42,6 @@ from phenofit.report.weather_tables import fetched_table, flags_table
 from phenofit.report.words import heat_words
 from phenofit.validate.older_forecasters import OLDER
 
-__all__ = ["render_report"]
-
 _EVENTS = ("flight_50", "flight_5", "flight_95")
 
 

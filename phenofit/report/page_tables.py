@@ -26,17 +26,6 @@ from phenofit.report.words import (
 from phenofit.traps.account import left_out_by_reason
 from phenofit.units import convert_degree_days
 
-__all__ = [
-    "PageTable",
-    "errors_table",
-    "estimates_table",
-    "forecast_table",
-    "left_out_tables",
-    "links_table",
-    "stations_table",
-    "thresholds_page_table",
-]
-
 _EVENT_SHARES = {
     "flight_5": "5 %",
     "flight_25": "25 %",

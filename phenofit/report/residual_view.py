@@ -14,8 +14,6 @@ from phenofit.flight.result import FlightFit
 from phenofit.report.page_tables import PageTable
 from phenofit.report.words import day, number, parameter_words
 
-__all__ = ["ResidualView", "carried_table", "residual_sentences", "residual_view", "stray_sentences"]
-
 _Array = NDArray[np.float64]
 _CLASSES = 12
 _FEWEST = 20

@@ -9,8 +9,6 @@ import pandas as pd
 
 from phenofit.report.words import forecaster_words
 
-__all__ = ["ScoreGroup", "ScoreRow", "first_scheme", "score_groups"]
-
 
 @dataclass(frozen=True)
 class ScoreRow:

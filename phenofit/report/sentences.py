@@ -22,15 +22,6 @@ from phenofit.report.words import (
 )
 from phenofit.validate.requirement_trend import drift_test
 
-__all__ = [
-    "base_sentence",
-    "drift_sentences",
-    "error_sentences",
-    "flight_sentences",
-    "season_sentences",
-    "terms",
-]
-
 _ORDER = ("fitted", "calendar mean")
 
 

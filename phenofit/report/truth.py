@@ -10,8 +10,6 @@ import numpy as np
 from phenofit.flight.result import FlightFit
 from phenofit.report.words import number
 
-__all__ = ["true_values", "truth_sentence"]
-
 
 def true_values(fit: FlightFit, truth: Mapping[str, Any]) -> dict[tuple[str, int | None], float]:
     """Return the true value of each parameter of the fit that has one."""

@@ -8,8 +8,6 @@ import pandas as pd
 
 from phenofit.report.page_tables import PageTable
 
-__all__ = ["fetched_table", "flags_table"]
-
 _FETCHED = ("station", "name", "state", "distance_km", "height_difference_m", "coverage", "detail")
 
 

@@ -14,21 +14,6 @@ from phenofit.units import convert_degree_days, from_celsius
 if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit
 
-__all__ = [
-    "amount",
-    "day",
-    "forecaster_words",
-    "heat_words",
-    "interval",
-    "number",
-    "parameter_words",
-    "period",
-    "scheme_words",
-    "start_words",
-    "temperature",
-    "unit_words",
-]
-
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
     "December",

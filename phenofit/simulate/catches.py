@@ -17,8 +17,6 @@ from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate.schedule import Visit
 
-__all__ = ["NetworkTruth", "RunningHeat", "draw_counts", "rounded"]
-
 _CURVES: dict[str, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {"normal": ndtr, "logistic": expit}
 _MIDDAY = 0.5
 

@@ -28,8 +28,6 @@ from phenofit.seasons import Season
 from phenofit.simulate.catches import NetworkTruth, RunningHeat, draw_counts, rounded
 from phenofit.simulate.schedule import CheckPlan, Visit, draw_visits
 
-__all__ = ["simulate_network"]
-
 
 @dataclass
 class _Record:

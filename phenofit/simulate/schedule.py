@@ -9,8 +9,6 @@ import numpy as np
 from phenofit.errors import ModelError
 from phenofit.seasons import MonthDay, Season
 
-__all__ = ["CheckPlan", "Visit", "draw_visits"]
-
 
 @dataclass(frozen=True)
 class CheckPlan:

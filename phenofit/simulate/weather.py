@@ -17,8 +17,6 @@ from scipy.signal import lfilter
 
 from phenofit.errors import ModelError
 
-__all__ = ["Climate", "simulate_weather", "with_gaps"]
-
 _YEAR_DAYS = 365.25
 _NARROWEST_RANGE = 1.5  # degC; no simulated day has a minimum above its maximum
 

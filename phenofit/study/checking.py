@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, Problem
-from phenofit.files.tables import DATE_ORDERS
+from phenofit.files.cells import DATE_ORDERS
 from phenofit.flight.estimate.enough_records import (
     lacking_for_fit,
     lacking_for_verdict,
@@ -24,8 +24,6 @@ from phenofit.study.load import load_leniently
 from phenofit.study.study_file import Study
 from phenofit.traps.account import CatchAccount, catch_account
 from phenofit.traps.biofix import biofix_starts
-
-__all__ = ["StudySurvey", "check_study", "survey_study"]
 
 
 @dataclass(frozen=True)

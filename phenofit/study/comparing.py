@@ -12,8 +12,6 @@ from phenofit.study.study_file import UNNAMED, Study
 from phenofit.traps.species import species_key
 from phenofit.traps.years import unknown_trap_problems
 
-__all__ = ["compare_tables"]
-
 _NO_COVARIATE = ("trap", "site", "station", "row", "device", "valid_from")
 
 

@@ -11,8 +11,6 @@ from phenofit.files.tables import nearest
 from phenofit.study.locate import line_of
 from phenofit.study.study_file import Study
 
-__all__ = ["schema_problem", "unknown_key"]
-
 Lines = dict[tuple[str | int, ...], int]
 
 _EXAMPLES: dict[tuple[str | int, ...], str] = {

@@ -13,39 +13,11 @@ from pydantic import BeforeValidator, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from phenofit.errors import ModelError, UnitError
-from phenofit.files.tables import DATE_ORDERS, nearest
+from phenofit.files.cells import DATE_ORDERS
+from phenofit.files.tables import nearest
 from phenofit.heat.settings import check_thresholds, upper_threshold
 from phenofit.seasons import MonthDay
 from phenofit.units import parse_degree_days, parse_lapse, temperature_unit
-
-__all__ = [
-    "TEMPERATURE_WAYS",
-    "Columns",
-    "Count",
-    "DateOrder",
-    "Day",
-    "FilePath",
-    "Flag",
-    "MonthDayText",
-    "Number",
-    "PositiveNumber",
-    "TemperatureUnit",
-    "Text",
-    "Texts",
-    "UpperTemperature",
-    "base_temperature",
-    "choice",
-    "degree_days",
-    "lapse_rate",
-    "month_day",
-    "refuse",
-    "temperature_range",
-    "texts",
-    "unit_fault",
-    "upper_temperature",
-    "words",
-]
-
 
 _T = TypeVar("_T")
 TEMPERATURE_WAYS = ("degF", "degC")

@@ -32,8 +32,6 @@ from phenofit.study.fields import (
 )
 from phenofit.study.sections import Part
 
-__all__ = ["MODEL_KEYS", "FlightsPart"]
-
 
 def _curve(value: Any) -> Any:
     if isinstance(value, list | tuple) and value:

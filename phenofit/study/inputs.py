@@ -29,8 +29,6 @@ from phenofit.traps.catch_table import examine_catches
 from phenofit.traps.trap_table import examine_traps
 from phenofit.traps.years import trap_places
 
-__all__ = ["Gathered", "StudyInputs", "gather", "read_inputs", "read_records"]
-
 _T = TypeVar("_T")
 _SETTING = re.compile(r"\b([Ss])et (dates|duplicates)\b")
 

@@ -16,9 +16,7 @@ from phenofit.study.faults import Lines, schema_problem, unknown_key
 from phenofit.study.locate import key_lines, line_of
 from phenofit.study.published_rows import published_rows
 from phenofit.study.study_file import UNNAMED, Study
-from phenofit.validate.thresholds.published_table import PublishedThreshold
-
-__all__ = ["load_leniently", "load_study"]
+from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 _ROUNDS = 6
 _STAND_INS: dict[tuple[str | int, ...], tuple[tuple[str, str], str]] = {

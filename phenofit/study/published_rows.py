@@ -9,13 +9,8 @@ from typing import Any
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files.tables import nearest
 from phenofit.study.fields import TEMPERATURE_WAYS, unit_fault
-from phenofit.validate.thresholds.published_table import (
-    PublishedThreshold,
-    find_published,
-    threshold_from_record,
-)
-
-__all__ = ["published_rows"]
+from phenofit.validate.thresholds.published_table import find_published, threshold_from_record
+from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 _WITH_ID = ("id", "species", "flight")
 _TEMPERATURES = {"base", "upper"}

@@ -37,19 +37,6 @@ from phenofit.weather.quality.checks import CHECKS
 from phenofit.weather.quality.fill import METHODS as FILL_METHODS
 from phenofit.weather.reading.read import FORMS as WEATHER_FORMS
 
-__all__ = [
-    "CatchesPart",
-    "ForecastPart",
-    "HeadPart",
-    "HeatPart",
-    "MapPart",
-    "Part",
-    "SeasonPart",
-    "TrapsPart",
-    "ValidationPart",
-    "WeatherPart",
-]
-
 
 class Part(BaseModel):
     """A table of the study file: frozen, no unknown keys."""

@@ -12,8 +12,6 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.progress import Progress
 from phenofit.study.study_file import Study
 
-__all__ = ["plain_columns", "read_study_weather", "stations_only"]
-
 _MOST_DOUBTED = 0.25
 """Share of a station's days above which a check is not followed in silence."""
 

@@ -26,9 +26,7 @@ from phenofit.study.sections import (
     ValidationPart,
     WeatherPart,
 )
-from phenofit.validate.thresholds.published_table import PublishedThreshold
-
-__all__ = ["UNNAMED", "Study"]
+from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 UNNAMED = "unnamed"
 """Stands for a species that the study file fails to name, while its tables are looked through."""

@@ -10,8 +10,6 @@ import pandas as pd
 
 from phenofit.traps.years import TrapYears
 
-__all__ = ["CatchAccount", "catch_account", "left_out_by_reason", "left_out_words"]
-
 _DAY = re.compile(r" on \d{4}-\d\d-\d\d$")
 
 

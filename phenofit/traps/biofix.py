@@ -10,13 +10,12 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError
-from phenofit.files.tables import TableSource, parse_dates, read_table, two_digit_year_notes
+from phenofit.files.cells import parse_dates, two_digit_year_notes
+from phenofit.files.tables import TableSource, read_table
 from phenofit.seasons import Season
 
 if TYPE_CHECKING:
     from phenofit.traps.years import TrapYears
-
-__all__ = ["biofix_starts", "read_biofix", "since_biofix"]
 
 _UNKNOWN = np.datetime64("NaT", "ns")
 _BEFORE = "the interval begins before the biofix"

@@ -9,21 +9,12 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.files.tables import (
-    DATE_ORDERS,
-    Table,
-    TableSource,
-    parse_dates,
-    parse_numbers,
-    read_table,
-    two_digit_year_notes,
-)
+from phenofit.files.cells import DATE_ORDERS, parse_dates, parse_numbers, two_digit_year_notes
+from phenofit.files.tables import Table, TableSource, read_table
 from phenofit.traps.count_cells import BLANK_MEANINGS, CountWords, UnreadableCount, read_count
 from phenofit.traps.sequence import date_order_problems, sequence_problems, sum_duplicates
 from phenofit.traps.sheet_cells import fill_down, row_text
 from phenofit.traps.species import species_key
-
-__all__ = ["CATCH_COLUMNS", "examine_catches", "read_catches"]
 
 CATCH_COLUMNS = ("trap", "set", "check", "count", "status", "effort", "row")
 """Columns of a catch table after reading; ``species`` follows where the file has it."""

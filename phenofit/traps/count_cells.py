@@ -12,15 +12,6 @@ from dataclasses import dataclass
 
 from phenofit.files.cells import shorten
 
-__all__ = [
-    "BLANK_MEANINGS",
-    "LARGEST_COUNT",
-    "THOUSANDS",
-    "CountWords",
-    "UnreadableCount",
-    "read_count",
-]
-
 BLANK_MEANINGS = ("not checked", "zero")
 """What an empty count cell may be declared to mean."""
 

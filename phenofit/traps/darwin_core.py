@@ -14,15 +14,14 @@ import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files import write_csv
-from phenofit.files.tables import Table, parse_numbers, read_table
+from phenofit.files.cells import parse_numbers
+from phenofit.files.tables import Table, read_table
 from phenofit.traps.count_cells import LARGEST_COUNT
 from phenofit.traps.event_dates import event_date, read_event_date
 from phenofit.traps.positions import position_problems, read_positions
 from phenofit.traps.sequence import sequence_problems
 from phenofit.traps.trap_table import TRAP_COLUMNS
 from phenofit.traps.years import TrapYears
-
-__all__ = ["DARWIN_CORE_TERMS", "read_darwin_core", "to_darwin_core", "write_darwin_core"]
 
 DARWIN_CORE_TERMS = (
     "occurrenceID", "eventID", "basisOfRecord", "scientificName", "occurrenceStatus", "individualCount",

@@ -8,8 +8,6 @@ import numpy as np
 
 from phenofit.files.cells import FIRST_YEAR, LAST_YEAR
 
-__all__ = ["event_date", "read_event_date"]
-
 _DAY = re.compile(r"^(\d{4})-(\d{2})-(\d{2})(?:T(\d{2}):(\d{2})(?::(\d{2})(?:\.0+)?)?)?$")
 _ZONE = re.compile(r"T.*(?:Z|[+-]\d{2}(?::?\d{2})?)$")
 _COARSE = re.compile(r"^\d{4}(?:-\d{2})?$|^\d{4}-\d{3}$|^\d{4}-W\d{2}")

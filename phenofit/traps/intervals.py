@@ -10,8 +10,6 @@ import pandas as pd
 
 from phenofit.seasons import Season
 
-__all__ = ["LEFT_OUT_REASONS", "check_intervals"]
-
 LEFT_OUT_REASONS = {
     "not checked": "not checked; where the trap stood, the next catch covers the longer interval",
     "lost": "trap lost or catch spoilt; the interval is left out",

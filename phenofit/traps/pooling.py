@@ -6,8 +6,6 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-__all__ = ["pool_intervals"]
-
 
 def pool_intervals(
     intervals: pd.DataFrame, site_of: Mapping[str, str]

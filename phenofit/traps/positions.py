@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from phenofit.errors import Problem
-from phenofit.files.tables import Table, parse_numbers
-
-__all__ = ["position_problems", "read_positions"]
+from phenofit.files.cells import parse_numbers
+from phenofit.files.tables import Table
 
 _GROUP_DEGREES = 5.0
 """How near [degrees] to the other traps a corrected coordinate must come before it is suggested."""

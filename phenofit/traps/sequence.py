@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import Problem
-from phenofit.files.tables import Table, parse_dates
-
-__all__ = ["date_order_problems", "sequence_problems", "sum_duplicates"]
+from phenofit.files.cells import parse_dates
+from phenofit.files.tables import Table
 
 _OTHER = {"month-first": "day-first", "day-first": "month-first"}
 

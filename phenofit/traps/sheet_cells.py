@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError, Problem
-from phenofit.files.tables import Table, parse_numbers
-
-__all__ = ["covariate_columns", "fill_down", "row_text"]
+from phenofit.files.cells import parse_numbers
+from phenofit.files.tables import Table
 
 _HUGE = 1e300
 """A range of any number, in which both readings of a separator are possible."""

@@ -6,8 +6,6 @@ import pandas as pd
 
 from phenofit.errors import ModelError
 
-__all__ = ["UNLISTED_MEANINGS", "catches_of_species", "species_key"]
-
 UNLISTED_MEANINGS = ("not checked", "zero")
 """What it may mean that a check of a trap lists other species, but not this one."""
 

@@ -8,12 +8,11 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from phenofit.errors import DataError, PhenofitWarning, Problem
-from phenofit.files.tables import Table, TableSource, parse_dates, read_table
+from phenofit.files.cells import parse_dates
+from phenofit.files.tables import Table, TableSource, read_table
 from phenofit.globe import distance_km
 from phenofit.traps.positions import position_problems, read_positions
 from phenofit.traps.sheet_cells import covariate_columns, fill_down, row_text
-
-__all__ = ["TRAP_COLUMNS", "examine_traps", "read_traps"]
 
 TRAP_COLUMNS = ("trap", "site", "latitude", "longitude", "elevation_m", "station")
 """Columns that every trap table has after reading; covariates follow."""

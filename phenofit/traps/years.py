@@ -15,8 +15,6 @@ from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
 from phenofit.traps.pooling import pool_intervals
 from phenofit.traps.sheet_cells import row_text
 
-__all__ = ["TrapYears", "build_trap_years", "trap_places", "unknown_trap_problems"]
-
 _INTERVAL_COLUMNS = [
     "trap_year", "trap", "site", "season", "year", "start", "end", "count", "status", "effort", "row",
 ]  # fmt: skip

@@ -17,12 +17,12 @@ from phenofit.validate.scores import (
 )
 from phenofit.validate.thresholds.published_table import (
     PUBLISHED_COLUMNS,
-    PublishedThreshold,
     find_published,
     load_published,
     read_published,
     threshold_from_record,
 )
+from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 __all__ = [
     "PUBLISHED_COLUMNS",

@@ -20,9 +20,7 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.flight.model import FlightModel
     from phenofit.records import Records
-    from phenofit.validate.thresholds.published_table import PublishedThreshold
-
-__all__ = ["cross_validate"]
+    from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 
 def cross_validate(

@@ -29,9 +29,7 @@ from phenofit.validate.targets import failed_fold, forecast_fold
 
 if TYPE_CHECKING:
     from phenofit.records import Records
-    from phenofit.validate.thresholds.published_table import PublishedThreshold
-
-__all__ = ["Job", "fold_jobs", "run_fold"]
+    from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 
 @dataclass(frozen=True)

@@ -25,24 +25,7 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.flight.model import FlightModel
     from phenofit.records import Records
-    from phenofit.validate.thresholds.published_table import PublishedThreshold
-
-__all__ = [
-    "CALENDAR",
-    "FITTED",
-    "REFITTED",
-    "Calendar",
-    "Fitted",
-    "Forecaster",
-    "Published",
-    "Setting",
-    "Target",
-    "leap_day",
-    "on_terms",
-    "season_from",
-    "start_of",
-    "typical_moths",
-]
+    from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 FITTED, REFITTED, CALENDAR = "fitted", "published base, refitted", "calendar mean"
 _LEAST_SITE_YEARS = 3

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.records import Records
 
-__all__ = ["Observed", "observed_events", "split_heat"]
-
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 _SLACK = np.timedelta64(1, "h").astype("timedelta64[ns]")
 _CUT_RATE = 0.25  # a trap that starts or ends at more than this share of its best rate has missed a part

@@ -18,14 +18,12 @@ from phenofit.validate.forecasters import Dates, Setting, Target, start_of
 if TYPE_CHECKING:
     from phenofit.records import Records
 
-__all__ = ["OLDER", "OlderRule", "check_rules"]
-
 OLDER = "older rule"
 
 
 def check_rules(rules: Sequence[str]) -> None:
     """Refuse a rule that is not known."""
-    from phenofit.flight.baselines.rules import RULES
+    from phenofit.flight.baselines.rule_search import RULES
 
     for rule in rules:
         if rule not in RULES:

@@ -7,8 +7,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-__all__ = ["drift_test", "pit_histogram", "reliability"]
-
 _LEAST_YEARS = 4
 DRIFT_COLUMNS = (
     "species",

@@ -16,8 +16,6 @@ from phenofit.validate.scores import crps_draws, interval_log_score
 if TYPE_CHECKING:
     from phenofit.traps import TrapYears
 
-__all__ = ["VALIDATION_COLUMNS", "failed_row", "finished_table", "forecast_row"]
-
 VALIDATION_COLUMNS = (
     "scheme",
     "fold",

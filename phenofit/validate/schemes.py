@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
     from phenofit.traps import TrapYears
 
-__all__ = ["SCHEMES", "Fold", "Scheme", "make_folds"]
-
 SCHEMES = {
     "year": "leave a year out",
     "site": "leave a site out",

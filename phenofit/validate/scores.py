@@ -13,8 +13,6 @@ from scipy.stats import t as student_t
 from phenofit.errors import ModelError
 from phenofit.flight.diagnostics.jackknife import jackknife_errors
 
-__all__ = ["SCORE_COLUMNS", "crps_draws", "crps_normal", "interval_log_score", "score_forecasts", "skill"]
-
 SCORE_COLUMNS = (
     "scheme",
     "forecaster",

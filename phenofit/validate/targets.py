@@ -14,8 +14,6 @@ from phenofit.forecasting.weather_years import StationSeries
 from phenofit.validate.forecasters import Dates, Forecaster, Setting, Target, start_of
 from phenofit.validate.rows import VALIDATION_COLUMNS, failed_row, forecast_row
 
-__all__ = ["failed_fold", "forecast_fold"]
-
 _UNKNOWN = "the heat sum is unknown (missing temperatures or biofix)"
 
 

@@ -13,8 +13,6 @@ from phenofit.files.tables import nearest
 from phenofit.globe import distance_km
 from phenofit.weather.schema import FLAGS, has_flag, station_table, without_rows
 
-__all__ = ["LINK_COLUMNS", "link_stations", "trap_distances_km"]
-
 LINK_COLUMNS = ("trap", "station", "distance_km", "height_difference_m", "how", "station_name", "passed_over")
 TOO_FAR = ("refuse", "leave out")
 _SHOWN = 3  # stations that one message describes

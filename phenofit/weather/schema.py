@@ -14,26 +14,6 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-__all__ = [
-    "FINDING_COLUMNS",
-    "FLAGS",
-    "RECORD_HIGH",
-    "RECORD_LOW",
-    "SOURCES",
-    "Provenance",
-    "add_findings",
-    "add_notes",
-    "findings",
-    "has_flag",
-    "input_files",
-    "mark_forecast",
-    "new_dataset",
-    "notes",
-    "station_table",
-    "with_temperatures",
-    "without_rows",
-]
-
 SOURCES = {"missing": 0, "observed": 1, "modelled": 2, "filled": 3, "forecast": 4}
 """Where a day's temperatures come from; a day with one of the two absent is missing."""
 

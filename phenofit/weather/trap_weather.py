@@ -19,8 +19,6 @@ from phenofit.weather.schema import (
     station_table,
 )
 
-__all__ = ["at_traps", "lapse_rates", "leave_one_station_out", "site_offset"]
-
 HOW = ("nearest", "interpolated")
 STANDARD_LAPSE = -6.5
 """Change of temperature with height in the standard atmosphere [degC/km] (common practice)."""

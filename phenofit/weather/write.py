@@ -10,8 +10,6 @@ import xarray as xr
 from phenofit.errors import DataError, Problem
 from phenofit.files import writing
 
-__all__ = ["write_weather"]
-
 
 def write_weather(weather: xr.Dataset, path: str | os.PathLike[str]) -> None:
     """Write a dataset of the house form to NetCDF; :func:`phenofit.weather.read_weather` reads it back equal.

@@ -10,8 +10,8 @@ import pytest
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError
-from phenofit.flight.baselines.rule_search import apply_rule
-from phenofit.flight.baselines.rules import OLDER_RULE_COLUMNS, RULES, half_catch_dates
+from phenofit.flight.baselines.rule_search import RULES, apply_rule
+from phenofit.flight.baselines.rules import OLDER_RULE_COLUMNS, half_catch_dates
 from phenofit.traps import TrapYears, build_trap_years
 from tests.calls import event_heat, fit_flights, older_rules
 from tests.flight.networks import HEAT, SEASON, Network, network

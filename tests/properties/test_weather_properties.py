@@ -11,7 +11,8 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from phenofit.files.tables import parse_dates, read_table
+from phenofit.files.cells import parse_dates
+from phenofit.files.tables import read_table
 from phenofit.globe import EARTH_RADIUS_KM, distance_km
 from phenofit.units import from_celsius
 from phenofit.weather import (

@@ -13,7 +13,7 @@ from scipy.stats import binom, norm
 from phenofit.analysis.fit_checks import FITTED_RULE, FitChecks, check_fit
 from phenofit.analysis.results import StudyResult
 from phenofit.analysis.thresholds_table import thresholds_table
-from phenofit.flight.baselines.rules import RULES
+from phenofit.flight.baselines.rule_search import RULES
 from phenofit.heat.settings import HeatSettings
 from phenofit.report import render_report
 from phenofit.report.figures.style import wrapped

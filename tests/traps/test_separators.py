@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from phenofit.cli.dispatch import main
-from phenofit.files.tables import parse_numbers, read_table
+from phenofit.files.cells import parse_numbers
+from phenofit.files.tables import read_table
 from tests.validate.study_files import write_study
 
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from phenofit.errors import DataError, ModelError
-from phenofit.files.tables import parse_dates, parse_numbers, read_table, two_digit_year_notes
+from phenofit.files.cells import parse_dates, parse_numbers, two_digit_year_notes
+from phenofit.files.tables import read_table
 
 
 def write(folder: Path, text: str, encoding: str = "utf-8") -> Path:

@@ -11,8 +11,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["configure", "run"]
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of ``phenofit check``."""

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from phenofit.analysis.species_work import SpeciesWork
     from phenofit.validate import PublishedThreshold
 
-__all__ = ["configure", "run"]
-
 _TABLE = "comparisons.csv"
 
 _COLUMNS = (

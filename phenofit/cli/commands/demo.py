@@ -8,8 +8,6 @@ from pathlib import Path
 
 from phenofit.cli.options import refuse_unused
 
-__all__ = ["configure", "copy_demo", "run"]
-
 _DEFAULT = Path("reports") / "demo"
 
 

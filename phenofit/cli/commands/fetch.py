@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
     from phenofit.study import Study
 
-__all__ = ["configure", "run"]
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of ``phenofit fetch``."""

@@ -12,8 +12,6 @@ from phenofit.cli.studies import add_study, open_species
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
 
-__all__ = ["configure", "run"]
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of ``phenofit fit``."""

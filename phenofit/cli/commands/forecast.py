@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from phenofit.forecasting.season_forecast import SeasonForecast
     from phenofit.output_folder import RunFolder
 
-__all__ = ["configure", "run", "tell_forecast"]
-
 _TABLES = ("forecast.csv", "forecast-weeks.csv")
 _WEEKS = 8
 

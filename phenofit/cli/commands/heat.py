@@ -12,8 +12,6 @@ from phenofit.cli.options import distinct, known, name_run, refuse_unused
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["configure", "run"]
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""

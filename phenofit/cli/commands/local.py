@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from phenofit.forecasting.season_forecast import SeasonForecast
     from phenofit.output_folder import RunFolder
 
-__all__ = ["configure", "run"]
-
 _TABLES = ("local.csv", "local-forecast.csv")
 _DATES = "year-first"
 _NETCDF = (".nc", ".nc4", ".cdf")

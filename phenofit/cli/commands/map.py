@@ -11,8 +11,6 @@ from phenofit.cli.options import above_zero, days_ahead, known, name_run, refuse
 if TYPE_CHECKING:
     from phenofit.output_folder import RunFolder
 
-__all__ = ["configure", "run"]
-
 _FILES = ("error_map.nc", "error_map.tif", "sites.geojson", "error_map.html", "figures/")
 _DATE_FILES = ("date_map.nc", "date_map.tif", "figures/")
 

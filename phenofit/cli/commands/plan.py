@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
     _Source = tuple[FlightFit, xr.Dataset, list[str]]
 
-__all__ = ["configure", "run"]
-
 _TABLE = "plan.csv"
 _NETCDF = (".nc", ".nc4", ".cdf")
 

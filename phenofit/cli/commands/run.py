@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from phenofit.analysis.results import SpeciesResult
 
-__all__ = ["configure", "run", "run_and_tell", "show_progress"]
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of ``phenofit run``."""

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from phenofit.forecasting.stage_windows import StageLag
     from phenofit.seasons import Season
 
-__all__ = ["Stages", "read_stages", "tell_stages"]
-
 
 @dataclass(frozen=True)
 class Stages:

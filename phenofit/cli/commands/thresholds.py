@@ -5,8 +5,6 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-__all__ = ["configure", "run"]
-
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
     from phenofit.analysis.species_work import SpeciesWork
 
-__all__ = ["configure", "run"]
-
 _TABLES = ("validation.csv", "scores.csv")
 _SHOWN = (
     "forecaster",

@@ -12,8 +12,6 @@ from scipy.optimize import brentq, minimize_scalar
 from phenofit.flight.likelihood.heat_at_times import HeatAtTimes
 from phenofit.heat.settings import HeatSettings
 
-__all__ = ["RULES", "EventHeat", "RuleAnswer", "apply_rule"]
-
 RULES = (
     "least SD in degree-days",
     "least SD in days",

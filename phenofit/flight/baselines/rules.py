@@ -50,8 +50,6 @@ if TYPE_CHECKING:
     from phenofit.records import Records
     from phenofit.traps import TrapYears
 
-__all__ = ["OLDER_RULE_COLUMNS", "RULES", "event_heat", "half_catch_dates", "older_rules"]
-
 OLDER_RULE_COLUMNS = (
     "rule",
     "flight",

@@ -30,8 +30,6 @@ from phenofit.flight.result import FlightFit
 if TYPE_CHECKING:
     from phenofit.records import Records
 
-__all__ = ["contributions", "influence"]
-
 
 def contributions(
     fit: FlightFit,

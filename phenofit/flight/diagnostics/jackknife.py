@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["jackknife_errors"]
-
 
 def jackknife_errors(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """Return the standard error of each column from a row without each group; missing values do not count.

@@ -34,8 +34,6 @@ from phenofit.traps.biofix import since_biofix
 if TYPE_CHECKING:
     from phenofit.records import Records
 
-__all__ = ["RESIDUAL_COLUMNS", "CheckChances", "chances_of_checks", "check_residuals", "residuals_of_counts"]
-
 RESIDUAL_COLUMNS = (
     "trap_year", "trap", "site", "season", "year", "start", "end", "count", "expected", "heat", "residual",
 )  # fmt: skip

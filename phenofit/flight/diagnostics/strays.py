@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit
     from phenofit.records import Records
 
-__all__ = ["STRAY_COLUMNS", "stray_checks"]
-
 STRAY_COLUMNS = ("trap", "season", "start", "end", "count", "heat", "share", "claimed")
 _CLAIMED = 0.5
 

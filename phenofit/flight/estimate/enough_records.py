@@ -13,16 +13,6 @@ if TYPE_CHECKING:
     from phenofit.flight.likelihood.flight_data import FlightData
     from phenofit.traps import TrapYears
 
-__all__ = [
-    "LEAST_CHECKS",
-    "LEAST_SEASONS",
-    "LEAST_TRAP_YEARS",
-    "lacking_for_fit",
-    "lacking_for_verdict",
-    "recorded",
-    "recorded_in",
-]
-
 LEAST_CHECKS = 3
 """Checks with moths that a fit needs for each flight: one more than the flight has parameters (requirement, spread)."""
 

@@ -10,8 +10,6 @@ from phenofit.flight.estimate.maximise import Box, Maximum, maximise
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import Parameter
 
-__all__ = ["lifted", "lifted_start"]
-
 # Below the first a shift SD [degC d] or SD of log sizes makes next to no difference, and above it a concentration;
 # the others are tried then.
 _TRIED = {"shift": (2.5, 5.0, 15.0), "size": (0.05, 0.1, 0.3), "concentration": (300.0, 60.0, 8.0)}

@@ -8,8 +8,6 @@ from phenofit.errors import FitError
 from phenofit.flight.estimate.maximise import Box, Maximum, maximise
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 
-__all__ = ["in_order", "require_order"]
-
 
 def in_order(
     likelihood: Likelihood, found: Maximum, box: Box, factor: np.ndarray, *, tolerance: float

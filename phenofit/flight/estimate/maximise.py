@@ -11,8 +11,6 @@ from scipy.optimize import OptimizeResult, minimize
 
 from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
 
-__all__ = ["Box", "Maximum", "curvature", "maximise"]
-
 Objective = Callable[[np.ndarray], tuple[float, np.ndarray]]
 
 

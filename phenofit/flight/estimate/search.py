@@ -14,8 +14,6 @@ from phenofit.flight.estimate.starting_values import first_scale, starting_point
 from phenofit.flight.intervals.profile import square_root
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 
-__all__ = ["FIRST_NODES", "SEARCH", "VALUE", "Accuracy", "climb", "covariance_at", "enough_nodes"]
-
 Nodes = tuple[int, int, int]
 
 _CLIMB_NODES = (5, 3, 5)

@@ -17,17 +17,6 @@ from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
 from phenofit.flight.likelihood.parameters import plain_name
 from phenofit.flight.model import FitSettings
 
-__all__ = [
-    "SMALLEST_STRAY",
-    "build_likelihood",
-    "natural_values",
-    "public_name",
-    "search_box",
-    "shared_groups",
-    "simplify",
-]
-
-
 # Stands for no strays at all: too small to matter, while the logarithm of a chance stays finite.
 SMALLEST_STRAY = 1e-9
 

@@ -9,8 +9,6 @@ from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import SMALLEST_SD
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 
-__all__ = ["first_scale", "starting_points"]
-
 
 def _mixture(heat: np.ndarray, count: np.ndarray, flights: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Split pooled catches into flights by expectation and maximisation: means, SDs, shares."""

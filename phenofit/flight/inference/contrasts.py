@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from phenofit.records import Records
     from phenofit.traps import TrapYears
 
-__all__ = ["CONTRAST_COLUMNS", "Contrast", "contrast"]
-
 CONTRAST_COLUMNS = (
     "level", "flight", "trap_years", "sites", "moths", "requirement", "low", "high", "ratio", "ratio_low", "ratio_high",
 )  # fmt: skip

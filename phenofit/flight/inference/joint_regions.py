@@ -21,8 +21,6 @@ from phenofit.flight.result import FlightFit
 if TYPE_CHECKING:
     from phenofit.records import Records
 
-__all__ = ["JointRegion", "joint_region"]
-
 Floats = npt.NDArray[np.float64]
 
 _SLICES = 9

@@ -21,8 +21,6 @@ from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import split_name
 from phenofit.flight.result import FlightFit
 
-__all__ = ["Ridge", "Search", "ends_of"]
-
 Floats = npt.NDArray[np.float64]
 
 _NODES = (9, 7, 5)

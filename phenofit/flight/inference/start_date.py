@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from phenofit.records import Records
     from phenofit.traps import TrapYears
 
-__all__ = ["START_COLUMNS", "StartProfile", "profile_start"]
-
 START_COLUMNS = (
     "start", "log_likelihood", "deviance", "inside", "base", "requirement_1", "converged", "moths_before", "note",
 )  # fmt: skip

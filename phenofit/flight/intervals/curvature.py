@@ -13,8 +13,6 @@ from phenofit.flight.estimate.search import covariance_at
 from phenofit.flight.intervals.profile import Profile, profile_entry
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 
-__all__ = ["Disagreement", "agreed_covariance"]
-
 # Twice the fall of the log-likelihood one standard error away is 1 where the curvature describes it. These
 # limits accept the bent ridge of base and requirement, and find a standard error that is wrong by a factor of 3.
 _LARGEST_RATIO, _SMALLEST_RATIO = 6.0, 0.15

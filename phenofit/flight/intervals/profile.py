@@ -14,16 +14,6 @@ from phenofit.flight.estimate.flat_spread import lifted, lifted_start
 from phenofit.flight.estimate.maximise import Box, Maximum, maximise
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 
-__all__ = [
-    "Profile",
-    "conditional",
-    "cut_root",
-    "level_of_root",
-    "profile_entry",
-    "square_root",
-    "where_passed",
-]
-
 
 @dataclass(frozen=True)
 class Profile:

@@ -16,8 +16,6 @@ from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import plain_name
 from phenofit.flight.model import FitSettings
 
-__all__ = ["follow_profiles"]
-
 
 @dataclass(frozen=True)
 class _Job:

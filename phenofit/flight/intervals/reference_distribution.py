@@ -43,8 +43,6 @@ import pandas as pd
 from phenofit.flight.likelihood.parameters import split_name
 from phenofit.flight.model import FitSettings
 
-__all__ = ["carriers", "cut_of_ratio", "degrees_of_error", "p_value_of_ratio"]
-
 
 def carriers(settings: FitSettings, table: pd.DataFrame) -> tuple[str, int]:
     """Return what carries the error of base and requirements, and how many of them there are."""

@@ -9,45 +9,6 @@ import numpy.typing as npt
 
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = [
-    "BY_HEAT",
-    "BY_LATENT",
-    "BY_MEDIAN",
-    "BY_REQUIREMENT",
-    "BY_SPREAD",
-    "CHANCE",
-    "COUNTS",
-    "FLOWN",
-    "INFORMATION",
-    "LOG_SIZE",
-    "PRESENCE",
-    "SHARE",
-    "SIZE",
-    "SLOPE",
-    "SUM_BASE",
-    "SUM_REQUIREMENT",
-    "SUM_SHARE",
-    "SUM_SHIFT",
-    "SUM_SPREAD",
-    "SUM_UPPER",
-    "Edges",
-    "FlightCurves",
-    "Floats",
-    "Groups",
-    "Ints",
-    "ModelValues",
-    "NodeValues",
-    "Places",
-    "Quadrature",
-    "Search",
-    "TrapRecords",
-    "Workspace",
-    "make_nodes",
-    "make_room",
-    "make_search",
-    "places_of",
-]
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 

@@ -23,8 +23,6 @@ from phenofit.flight.kernels.arguments import CHANCE, INFORMATION, SLOPE, Floats
 from phenofit.flight.kernels.gamma_ratios import log_rising
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = ["censored"]
-
 _WIDEST = 0.7  # step on the logit scale: error below exp(-2 pi^2 / 0.7)
 _GONE = 25.0  # a term of exp(-25) of the largest moves none of the ten digits
 _STEPS = 120  # to each side: an abundance of more than exp(80) moths is none

@@ -34,8 +34,6 @@ from phenofit.flight.kernels.arguments import (
 from phenofit.flight.kernels.integrate import fill_nodes, find_mode
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = ["CrossedShifts", "crossed_likelihood"]
-
 
 @compiled
 def trap_year_slopes(

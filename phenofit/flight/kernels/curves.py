@@ -30,22 +30,6 @@ from phenofit.errors import ModelError
 from phenofit.flight.kernels.gamma import gamma_median, gamma_share
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = [
-    "CURVE_CODES",
-    "GAMMA",
-    "LOGISTIC",
-    "LOG_LOGISTIC",
-    "LOG_NORMAL",
-    "NORMAL",
-    "WEIBULL",
-    "curve_code",
-    "curve_point",
-    "heat_at_share",
-    "peak_heat",
-    "share_flown",
-    "shares_flown",
-]
-
 NORMAL, LOGISTIC, LOG_NORMAL, LOG_LOGISTIC, WEIBULL, GAMMA = range(6)
 CURVE_CODES = {
     "normal": NORMAL,

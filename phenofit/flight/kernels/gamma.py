@@ -10,8 +10,6 @@ import math
 
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = ["gamma_median", "gamma_share", "psi"]
-
 
 @compiled
 def psi(x: float) -> float:

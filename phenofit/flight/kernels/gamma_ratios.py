@@ -6,8 +6,6 @@ import math
 
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = ["log_rising"]
-
 
 @compiled
 def _tails(x: float) -> tuple[float, float, float]:

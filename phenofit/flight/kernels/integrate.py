@@ -39,8 +39,6 @@ from phenofit.flight.kernels.arguments import (
 from phenofit.flight.kernels.trap_year import fill_curves, trap_year_chance
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = ["fill_nodes", "find_mode", "group_likelihood"]
-
 _HALF_LOG_2PI = 0.5 * math.log(2.0 * math.pi)
 
 

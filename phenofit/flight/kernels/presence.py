@@ -13,8 +13,6 @@ import math
 from phenofit.flight.kernels.arguments import CHANCE, INFORMATION, SLOPE, Floats
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = ["presence"]
-
 
 @compiled
 def presence(log_abundance: float, n: int, checks: Floats, latent: Floats, information: Floats) -> float:

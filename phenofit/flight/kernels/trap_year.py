@@ -38,8 +38,6 @@ from phenofit.flight.kernels.gamma_ratios import log_rising
 from phenofit.flight.kernels.presence import presence
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = ["fill_curves", "trap_year_chance"]
-
 _FLOOR = 1e-12
 
 

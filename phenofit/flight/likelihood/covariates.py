@@ -13,8 +13,6 @@ import pandas as pd
 
 from phenofit.errors import ModelError
 
-__all__ = ["Covariate", "CovariateDesign", "covariate_design"]
-
 Floats = npt.NDArray[np.float64]
 
 

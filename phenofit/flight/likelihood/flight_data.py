@@ -19,8 +19,6 @@ from phenofit.traps.biofix import since_biofix
 if TYPE_CHECKING:
     from phenofit.records import Records
 
-__all__ = ["FlightData", "assemble"]
-
 _DAY_NS = 86_400_000_000_000
 
 

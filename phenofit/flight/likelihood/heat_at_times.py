@@ -16,8 +16,6 @@ from phenofit.heat.settings import HeatSettings
 if TYPE_CHECKING:
     from phenofit.records import Records
 
-__all__ = ["HeatAtTimes", "heat_at_times"]
-
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 
 

@@ -43,9 +43,6 @@ from phenofit.flight.likelihood.parameters import INDEPENDENT, Entry, entries_of
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 from phenofit.heat.settings import HeatSettings
 
-__all__ = ["Layout", "Likelihood", "hermite"]
-
-
 # A node whose nominal share is below exp(-36) of the largest moves no digit, tails wider than normal included.
 _NO_WEIGHT = 36.0
 # Nodes placed at one shift of the group serve for others this far off, in spreads of the own shift and for each node:

@@ -7,20 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = [
-    "INDEPENDENT",
-    "LARGEST_CONCENTRATION",
-    "SMALLEST_SD",
-    "TABLE",
-    "Entry",
-    "Parameter",
-    "entries_of",
-    "parameter_of",
-    "plain_name",
-    "split_name",
-    "unit_of",
-]
-
 # Below this a shift SD cannot be distinguished from zero, above this concentration counts are multinomial.
 SMALLEST_SD = 0.5
 LARGEST_SD = 1000.0

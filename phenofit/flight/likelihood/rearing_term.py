@@ -10,8 +10,6 @@ import numpy as np
 from phenofit.errors import ModelError
 from phenofit.heat.rearing_rates import RearingFit
 
-__all__ = ["REARING_KINDS", "REARING_ON", "RearingTerm", "published_rearing", "rearing_term"]
-
 REARING_KINDS = ("normal", "durations")
 """Ways in which rearing data take part."""
 REARING_ON = ("base", "base and requirement")

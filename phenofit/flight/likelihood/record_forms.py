@@ -8,8 +8,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["RECORDS", "Checks", "Kept", "by_trap_year", "keep_records"]
-
 RECORDS = ("counts", "presence", "first catch")
 """Kinds of records that can be fitted."""
 

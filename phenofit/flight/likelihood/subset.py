@@ -11,8 +11,6 @@ from scipy.special import gammaln
 from phenofit.errors import ModelError
 from phenofit.flight.likelihood.flight_data import FlightData
 
-__all__ = ["subset"]
-
 
 def subset(data: FlightData, keep: npt.NDArray[np.bool_]) -> FlightData:
     """Return the data of some trap-years."""

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit
     from phenofit.records import Records
 
-__all__ = ["choose_curve"]
-
 
 def choose_curve(
     records: Records,

@@ -15,8 +15,6 @@ from phenofit.flight.intervals.reference_distribution import carriers, degrees_o
 from phenofit.flight.result import FlightFit
 from phenofit.flight.selection.nesting import nesting
 
-__all__ = ["COMPARE_COLUMNS", "RatioTest", "compare", "flights_evidence", "likelihood_ratio"]
-
 COMPARE_COLUMNS = (
     "model",
     "flights",

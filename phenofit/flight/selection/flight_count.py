@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit
     from phenofit.records import Records
 
-__all__ = ["fit_flights"]
-
 _CLOSE = 2.0
 _WORDS = ("one flight", "two flights", "three flights")
 _DEFAULT = FlightModel()

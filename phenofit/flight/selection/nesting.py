@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from phenofit.flight.model import FitSettings
 from phenofit.flight.result import FlightFit
 
-__all__ = ["Nesting", "nesting"]
-
 
 @dataclass(frozen=True)
 class Nesting:

@@ -11,8 +11,6 @@ from typing import Any, TypeVar, cast
 import numba
 from numba.core import config as _numba_config
 
-__all__ = ["KERNEL_ROOMS", "cache_folder", "compiled", "compiled_fast"]
-
 _F = TypeVar("_F", bound=Callable[..., object])
 
 KERNEL_ROOMS = ("heat/compiled", "flight/kernels")

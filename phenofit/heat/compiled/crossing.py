@@ -10,8 +10,6 @@ import numpy.typing as npt
 from phenofit.heat.compiled.compiler import compiled
 from phenofit.heat.compiled.daily_kernels import day_heat
 
-__all__ = ["crossing_after", "crossing_days"]
-
 
 @compiled
 def crossing_days(

@@ -39,8 +39,6 @@ import numpy.typing as npt
 
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = ["CUTOFF_CODES", "METHOD_CODES", "day_heat", "running_heat"]
-
 METHOD_CODES: Final[dict[str, int]] = {
     "simple average": 0,
     "clipped average": 1,

@@ -8,8 +8,6 @@ import numpy.typing as npt
 from phenofit.heat.compiled.compiler import compiled
 from phenofit.heat.compiled.daily_kernels import day_heat, shape_heat
 
-__all__ = ["exact_days", "exact_slopes", "hourly_days"]
-
 Floats = npt.NDArray[np.floating]
 
 

@@ -20,8 +20,6 @@ import numpy.typing as npt
 
 from phenofit.heat.compiled.compiler import compiled_fast
 
-__all__ = ["FAST_CUTOFFS", "fast_sine_days"]
-
 FAST_CUTOFFS = (0, 1, 2, 4)
 """Codes of the cut-offs that this module can do."""
 

@@ -14,16 +14,6 @@ import numpy.typing as npt
 
 from phenofit.heat.compiled.compiler import compiled
 
-__all__ = [
-    "OUTSIDE",
-    "UNKNOWN",
-    "as_slabs",
-    "from_slabs",
-    "reach_amounts",
-    "sum_from_dates",
-    "sum_in_seasons",
-]
-
 Floats = npt.NDArray[np.floating]
 Integers = npt.NDArray[np.int64]
 

@@ -6,8 +6,6 @@ import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
-__all__ = ["split_work"]
-
 # Below this many cells a thread costs more than it saves.
 _SMALLEST_SHARE = 1 << 16
 

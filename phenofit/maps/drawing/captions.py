@@ -10,8 +10,6 @@ import xarray as xr
 from phenofit.maps.borders import SOURCE
 from phenofit.maps.drawing.scales import Quantity
 
-__all__ = ["event_words", "map_caption", "map_title"]
-
 
 def event_words(dataset: xr.Dataset) -> str:
     """Return the event and flight of a map in words."""

@@ -17,8 +17,6 @@ from phenofit.maps.drawing.scales import QUANTITIES, Quantity
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["DATE_MAPS", "draw_date_map"]
-
 DATE_MAPS = ("date", "against average")
 _DATES = ("#f4f1dc", "#cfd8a6", "#7fb59a", "#2f7d86", "#173a5a")
 

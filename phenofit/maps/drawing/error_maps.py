@@ -31,8 +31,6 @@ from phenofit.maps.drawing.scales import QUANTITIES, Quantity, limits, season_cl
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Canvas", "draw_error_map", "printable"]
-
 _INK = "#2f2f2f"
 _LABELLED_SITES = 60
 _WIDTH_IN = 6.7  # 170 mm, a text width

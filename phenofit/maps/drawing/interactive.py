@@ -28,8 +28,6 @@ from phenofit.maps.drawing.map_frame import (
 from phenofit.maps.drawing.raster import cell_colours, hatch_mask
 from phenofit.maps.drawing.scales import QUANTITIES, Quantity, early_late, limits, ramp, season_classes
 
-__all__ = ["interactive_map", "write_interactive_page"]
-
 _WIDTH = 720.0
 _CHOICES = {
     "bias": "early or late",

@@ -16,16 +16,6 @@ from phenofit.maps.projection import Plane
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "Frame",
-    "degree_label",
-    "degree_step",
-    "frame_of",
-    "graticule_lines",
-    "outline_lines",
-    "scale_length",
-]
-
 _INK = "#2f2f2f"
 _COUNTY_EXTENT_KM = 700.0
 

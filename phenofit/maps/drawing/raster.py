@@ -7,8 +7,6 @@ import xarray as xr
 
 from phenofit.maps.drawing.scales import Quantity
 
-__all__ = ["cell_colours", "hatch_mask"]
-
 
 def cell_colours(dataset: xr.Dataset, shown: Quantity, low: float, high: float) -> np.ndarray | None:
     """Colour the cells of a map."""

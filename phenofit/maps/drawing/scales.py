@@ -11,8 +11,6 @@ import numpy as np
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["QUANTITIES", "Quantity", "early_late", "limits", "mix", "nice_step", "ramp", "season_classes"]
-
 # Blue to brown through a warm white: distinct with any common colour blindness. Both ends are dark, so that
 # in grey the size shows; the contours then show the sign (early dashed, late solid).
 _DIVERGING = ("#0f3d5e", "#3f7ea6", "#a9c9d9", "#f6f3ec", "#e8b98a", "#b8692e", "#6b2f0c")

@@ -9,8 +9,6 @@ import numpy as np
 from phenofit.maps.kriging.ordinary import Kriging
 from phenofit.maps.kriging.restricted_likelihood import fit_kriging
 
-__all__ = ["SurfaceCheck", "check_surface"]
-
 # Above this number one site moves the parameters so little that they are held.
 _REFIT_UP_TO = 150
 _GROUPS = 10

@@ -6,8 +6,6 @@ import numpy as np
 
 from phenofit.maps.kriging.ordinary import Kriging, Solver, tiles
 
-__all__ = ["next_trap_gain"]
-
 _TARGETS = 600
 _CANDIDATES = 20_000
 _CHUNK = 4096

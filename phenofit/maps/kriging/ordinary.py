@@ -20,8 +20,6 @@ from scipy.spatial.distance import cdist
 
 from phenofit.errors import ModelError
 
-__all__ = ["COVARIANCES", "Kriging", "SiteData", "correlation"]
-
 # Up to this many sites every cell sees every site; beyond it a tile of cells sees its nearest ones.
 _ALL_SITES = 400
 _NEIGHBOURS = 200

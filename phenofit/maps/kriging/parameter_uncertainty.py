@@ -13,8 +13,6 @@ from scipy.stats import qmc
 from phenofit.maps.kriging.ordinary import Kriging
 from phenofit.maps.kriging.restricted_likelihood import restricted_log_likelihood
 
-__all__ = ["parameter_sets", "predict_averaged"]
-
 # With more sites than this the parameters are known well enough.
 _AVERAGE_UP_TO = 200
 _TRIED = 400

@@ -10,8 +10,6 @@ from scipy.spatial.distance import cdist
 from phenofit.maps.kriging.ordinary import COVARIANCES, Kriging, SiteData, correlation, tiles
 from phenofit.maps.kriging.single_thread import one_thread
 
-__all__ = ["fit_kriging", "restricted_log_likelihood"]
-
 # Sites beyond this number enter as blocks of neighbours whose likelihoods are added.
 _BLOCK = 300
 

@@ -9,8 +9,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 
-__all__ = ["one_thread"]
-
 
 @contextlib.contextmanager
 def one_thread() -> Iterator[None]:

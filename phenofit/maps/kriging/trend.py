@@ -9,8 +9,6 @@ import xarray as xr
 from phenofit.errors import ModelError
 from phenofit.maps.projection import Plane
 
-__all__ = ["DRIFTS", "cell_heights", "drift_design"]
-
 DRIFTS = ("latitude", "elevation")
 
 

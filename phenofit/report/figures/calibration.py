@@ -9,8 +9,6 @@ from matplotlib.figure import Figure
 from phenofit.report.calibration_data import Calibration
 from phenofit.report.figures.style import GREY, SERIES, new_figure, settle
 
-__all__ = ["draw_calibration"]
-
 _STEP = 1.6
 
 

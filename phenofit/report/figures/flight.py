@@ -15,8 +15,6 @@ from phenofit.report.figure_data import CatchCurve
 from phenofit.report.figures.style import BLUE, GREY, INK, SERIES, VERMILION, new_figure, settle, wrapped
 from phenofit.report.words import heat_words, start_words
 
-__all__ = ["draw_base", "draw_flight"]
-
 _LABEL = 90  # letters that go below a panel of the whole width
 
 

@@ -14,8 +14,6 @@ from phenofit.report.figures.style import BLUE, GREY, INK, SERIES, VERMILION, da
 from phenofit.report.words import start_words
 from phenofit.seasons import Season
 
-__all__ = ["draw_dates", "draw_errors", "draw_season"]
-
 _WEEK = 7.0
 
 

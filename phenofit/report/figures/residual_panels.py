@@ -9,8 +9,6 @@ from matplotlib.figure import Figure
 from phenofit.report.figures.style import BLUE, GREY, INK, VERMILION, new_figure, settle, wrapped
 from phenofit.report.residual_view import ResidualView
 
-__all__ = ["draw_residuals"]
-
 _LABEL = 52  # letters that go below the wider panel
 
 

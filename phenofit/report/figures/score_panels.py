@@ -10,8 +10,6 @@ from matplotlib.figure import Figure
 from phenofit.report.figures.style import BLUE, GREY, INK, VERMILION, new_figure, settle
 from phenofit.report.score_groups import ScoreGroup
 
-__all__ = ["draw_scores"]
-
 _MARKS = {"fitted": (BLUE, "o"), "published": (VERMILION, "s"), "calendar": (GREY, "D")}
 _ROW_IN = 0.24
 

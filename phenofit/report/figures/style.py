@@ -19,23 +19,6 @@ from phenofit.files import writing
 from phenofit.files.pictures import figure_bytes
 from phenofit.seasons import Season
 
-__all__ = [
-    "BLUE",
-    "GREEN",
-    "GREY",
-    "INK",
-    "ORANGE",
-    "PURPLE",
-    "SERIES",
-    "VERMILION",
-    "day_axis",
-    "new_figure",
-    "save",
-    "settle",
-    "stamp",
-    "wrapped",
-]
-
 INK, GREY = "#222222", "#767676"
 BLUE, VERMILION, GREEN = "#0072B2", "#D55E00", "#009E73"
 ORANGE, PURPLE, SKY = "#E69F00", "#CC79A7", "#56B4E9"

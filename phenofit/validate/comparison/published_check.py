@@ -16,13 +16,11 @@ from phenofit.validate.comparison.refit_on_terms import PublishedTerms
 from phenofit.validate.comparison.verdict import verdict_and_sentence
 from phenofit.validate.forecasters import FITTED
 from phenofit.validate.scores import paired_difference
-from phenofit.validate.thresholds.published_table import PublishedThreshold
+from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 if TYPE_CHECKING:
     from phenofit.flight.model import FlightModel
     from phenofit.records import Records
-
-__all__ = ["PublishedComparison", "compare_published"]
 
 
 @dataclass(frozen=True)

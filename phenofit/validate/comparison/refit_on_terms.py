@@ -17,14 +17,12 @@ from phenofit.flight.share_heat import share_intervals
 from phenofit.forecasting.event_heat import curve_quantile, event_shares, flight_shares
 from phenofit.forecasting.events import event_share
 from phenofit.validate.forecasters import on_terms, season_from
-from phenofit.validate.thresholds.published_table import PublishedThreshold
+from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
     from phenofit.flight.model import FlightModel
     from phenofit.records import Records
-
-__all__ = ["PublishedTerms"]
 
 
 _SHARE_DRAWS = 4001

@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from phenofit.validate.comparison.published_check import PublishedComparison
     from phenofit.validate.comparison.refit_on_terms import PublishedTerms
 
-__all__ = ["verdict_and_sentence"]
-
 _NO_WORSE_DAYS = 1.0
 _NARROW = 0.10
 

@@ -21,15 +21,6 @@ from phenofit.seasons import MonthDay
 from phenofit.units import degree_day_unit
 from phenofit.validate.thresholds.threshold import PublishedThreshold
 
-__all__ = [
-    "PUBLISHED_COLUMNS",
-    "PublishedThreshold",
-    "find_published",
-    "load_published",
-    "read_published",
-    "threshold_from_record",
-]
-
 _OTHER_EVENTS = ("egg_laying", "egg_hatch", "egg_hatch_50", "other")
 _KNOWN = ("read", "from memory")
 _DOUBTS = ("", "amount", "base", "start")

@@ -9,8 +9,6 @@ from phenofit.forecasting.events import EVENTS
 from phenofit.heat.settings import HeatSettings
 from phenofit.units import convert_degree_days
 
-__all__ = ["PublishedThreshold"]
-
 
 @dataclass(frozen=True)
 class PublishedThreshold:

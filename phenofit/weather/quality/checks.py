@@ -23,8 +23,6 @@ from phenofit.weather.schema import (
     with_temperatures,
 )
 
-__all__ = ["CHECKS", "check_weather", "flag_counts"]
-
 CHECKS = ("scale_change", "unit_suspect", "spike", "repeated_value", "unlike_neighbours")
 """Checks in the order in which they run; a day set aside by one is not seen by the next."""
 MIN_RESIDUAL = 6.0  # a day is unlike its neighbours only if it is off by more than this [degC]

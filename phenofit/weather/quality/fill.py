@@ -14,8 +14,6 @@ from phenofit.weather.quality.neighbours import estimates, neighbourhood
 from phenofit.weather.quality.station_checks import runs
 from phenofit.weather.schema import FLAGS, SOURCES, add_notes, with_temperatures
 
-__all__ = ["METHODS", "fill_weather", "filled_share"]
-
 METHODS = ("neighbours", "interpolation")
 """Ways to fill a day, in the order in which they are tried."""
 

@@ -16,8 +16,6 @@ from phenofit.weather.schema import FLAGS, with_temperatures
 if TYPE_CHECKING:
     from phenofit.heat import HeatSettings
 
-__all__ = ["filling_error", "hide_days"]
-
 
 def hide_days(
     weather: xr.Dataset, *, share: float = 0.05, longest: int = 20, seed: int

@@ -12,8 +12,6 @@ from phenofit.errors import ModelError
 from phenofit.weather.quality.neighbours import course, distances_km
 from phenofit.weather.schema import FLAGS, add_notes, with_temperatures
 
-__all__ = ["lag_notes", "observation_lags", "shift_lagged"]
-
 CLEARLY = 0.1  # by so much must the correlation with the day before be higher
 MIN_DAYS = 120  # common days in a year
 

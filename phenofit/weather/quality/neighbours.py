@@ -13,8 +13,6 @@ import xarray as xr
 
 from phenofit.globe import distance_km
 
-__all__ = ["Neighbourhood", "course", "distances_km", "estimates", "neighbourhood"]
-
 DAYS_PER_YEAR = 365.2425
 MIN_OVERLAP = 60  # common days below which a regression is not trusted
 MIN_CORRELATION = 0.6

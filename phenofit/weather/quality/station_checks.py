@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["months_in_other_unit", "repeated", "runs", "scale_changes", "spikes"]
-
 SPIKE_SDS = 5.5
 MIN_SPIKE = 8.0  # [degC]
 SAME_WAY = 0.4  # share of a spike that the other element must share for it to be weather

@@ -13,8 +13,6 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files.cells import some
 from phenofit.weather.schema import FLAGS, RECORD_HIGH, RECORD_LOW, Provenance, new_dataset
 
-__all__ = ["DUPLICATES", "DayRows", "assemble", "impossible", "wrong_unit_problems"]
-
 DUPLICATES = ("missing", "first", "last")
 """What is done with a date that a station has more than once with different values."""
 

@@ -8,20 +8,11 @@ from pathlib import Path
 import numpy as np
 
 from phenofit.errors import DataError, Problem
-from phenofit.files.tables import (
-    Table,
-    TableSource,
-    nearest,
-    parse_dates,
-    parse_numbers,
-    read_table,
-    two_digit_year_notes,
-)
+from phenofit.files.cells import parse_dates, parse_numbers, two_digit_year_notes
+from phenofit.files.tables import Table, TableSource, nearest, read_table
 from phenofit.units import temperature_unit, to_celsius
 from phenofit.weather.reading.assemble import DayRows
 from phenofit.weather.schema import SOURCES
-
-__all__ = ["MISSING_CODES", "read_daily_table"]
 
 _EVERYWHERE = (-9999.0, -9999.9, -999.0, -999.9, -99.0, -99.9, 999.0, 999.9, 9999.0, 9999.9)
 MISSING_CODES: dict[str, tuple[float, ...]] = {

@@ -17,8 +17,6 @@ from phenofit.files import require_regular
 from phenofit.weather.reading.assemble import DayRows
 from phenofit.weather.schema import FLAGS, SOURCES
 
-__all__ = ["read_ghcn_daily"]
-
 MISSING = -9999
 TENTHS = 10.0
 _ELEMENTS = ("TMIN", "TMAX")

@@ -11,14 +11,12 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.files.cells import some
-from phenofit.files.tables import parse_dates, parse_numbers, read_table
+from phenofit.files.cells import parse_dates, parse_numbers, some
+from phenofit.files.tables import read_table
 from phenofit.units import temperature_unit, to_celsius
 from phenofit.weather.reading.assemble import DayRows
 from phenofit.weather.reading.csv_reader import MISSING_CODES
 from phenofit.weather.schema import FLAGS, SOURCES
-
-__all__ = ["TIMES", "daily_extremes", "read_hourly_table", "standard_offsets"]
 
 TIMES = ("UTC", "local standard")
 """Time bases of hourly stamps; a name of the time-zone database stands for its clock, summer time included."""

@@ -19,8 +19,6 @@ from phenofit.weather.reading.assemble import DayRows
 from phenofit.weather.reading.hourly_table import daily_extremes, standard_offsets
 from phenofit.weather.schema import SOURCES
 
-__all__ = ["read_daily_netcdf", "read_hourly_netcdf"]
-
 _ALIASES = {
     "latitude": ("latitude", "lat"),
     "longitude": ("longitude", "lon"),

@@ -23,8 +23,6 @@ from phenofit.weather.reading.netcdf_reader import read_daily_netcdf, read_hourl
 from phenofit.weather.reading.station_table import read_stations
 from phenofit.weather.schema import add_notes
 
-__all__ = ["WeatherForm", "read_weather"]
-
 FORMS = ("daily table", "netcdf", "ghcn-daily", "hourly table", "hourly netcdf")
 _NETCDF = (".nc", ".nc4", ".cdf")
 

@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
-from phenofit.files.tables import TableSource, parse_numbers, read_table
-
-__all__ = ["read_stations"]
+from phenofit.files.cells import parse_numbers
+from phenofit.files.tables import TableSource, read_table
 
 
 def read_stations(

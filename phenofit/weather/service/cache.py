@@ -17,8 +17,6 @@ import xarray as xr
 from phenofit.files import writing
 from phenofit.weather.service.client import SAFE_ID, YearReply
 
-__all__ = ["StationCache", "StoredYear"]
-
 FORMAT = "phenofit station-year 1"
 SETTLING_DAYS = 31
 """A year counts as closed this long after its last day; archives still correct recent weeks [d]."""

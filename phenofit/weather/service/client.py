@@ -32,16 +32,6 @@ from phenofit.files import writing
 from phenofit.weather.service.download import LONGEST, download, unpack, within
 from phenofit.weather.service.reply import check_reply, not_celsius
 
-__all__ = [
-    "YearReply",
-    "fetch_year",
-    "load_client",
-    "nearby",
-    "session",
-    "station_known",
-    "update_station_list",
-]
-
 ACCEPTED = (2, 3)
 """Major versions of the client: from the first, below the second."""
 TIMEOUT = 30.0

@@ -13,8 +13,6 @@ from typing import TypeVar
 from urllib.error import HTTPError, URLError
 from urllib.request import urlopen
 
-__all__ = ["LARGEST_REPLY", "LARGEST_UNPACKED", "LONGEST", "Outcome", "download", "unpack", "within"]
-
 LONGEST = 120.0
 """Longest time for one request in all, however slowly its bytes come [s]."""
 LARGEST_REPLY = 16 * 1024**2

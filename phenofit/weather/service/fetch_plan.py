@@ -15,8 +15,6 @@ from phenofit.globe import distance_km
 from phenofit.progress import Progress
 from phenofit.weather.service.cache import StationCache
 
-__all__ = ["Plan", "plan_fetch", "refresh_station_list"]
-
 LIST_LIFE_DAYS = 30
 """Age at which the list of stations is loaded again [d]."""
 

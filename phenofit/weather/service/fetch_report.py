@@ -9,8 +9,6 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-__all__ = ["REPORT_COLUMNS", "STATES", "fetch_report", "state_of", "station_row"]
-
 STATES = {
     "complete": "every day of the years asked for is observed",
     "gaps": "loaded, with days missing",

@@ -24,8 +24,6 @@ from phenofit.weather.service.fetch_plan import Plan, plan_fetch, refresh_statio
 from phenofit.weather.service.fetch_report import REPORT_COLUMNS, station_row
 from phenofit.weather.service.fetched import to_dataset
 
-__all__ = ["fetch_weather"]
-
 _STORED = {"data": "", "no file": "the service has no file", "empty": "the file has no temperatures"}
 GIVE_UP_YEARS = 2  # unreachable years in a row after which a station's further years are not asked for
 GIVE_UP_STATIONS = 3  # stations in a row without any answer after which the others are not asked for

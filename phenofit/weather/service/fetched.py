@@ -13,8 +13,6 @@ from phenofit.weather.schema import FLAGS, SOURCES, Provenance, new_dataset
 from phenofit.weather.service.cache import StoredYear
 from phenofit.weather.service.client import observed_sources
 
-__all__ = ["to_dataset"]
-
 _SERVICE_LICENSE = "Meteostat series: Creative Commons Attribution 4.0 International"
 
 

@@ -11,8 +11,6 @@ import pandas as pd
 from phenofit.files.cells import shorten
 from phenofit.weather.reading.assemble import impossible
 
-__all__ = ["CheckedReply", "check_reply", "not_celsius"]
-
 _DATE = ["year", "month", "day"]
 _VALUES = ["tmin", "tmax"]
 _KELVIN_ABOVE = 150.0  # no temperature in degrees Celsius; every one in kelvin
