@@ -237,7 +237,7 @@ def _scores(validation: pd.DataFrame, seed: int) -> pd.DataFrame:
     )
 
 
-def _truth(study: Study) -> dict[str, Any] | None:
+def _truth(study: Study) -> dict[str, object] | None:
     """Read the true values behind invented data."""
     if study.head.truth is None:
         return None

@@ -185,10 +185,15 @@ SHORTEST = 40
 SHORT = {
     "bundled": "the one place that knows where data sets are installed",
     "cautions": "stands on every page and in every file that gives dates",
+    "events": "the names of events, for rooms that know nothing of forecasts",
+    "filled": "one rule, used by two kinds of sums",
     "globe": "one formula, used by three rooms",
+    "jackknife": "one formula, used by rules and their tests",
     "labels": "one function, used by daily, hourly and gridded sums",
+    "progress": "one type for every room",
     "single_thread": "optional package behind one door",
     "studies": "what all commands on a study do first",
+    "templates": "one way to fill a template, escaped",
     "threads": "one function, used by every kernel on arrays",
 }
 

@@ -139,7 +139,7 @@ def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, Any]]
     write_csv(path, columns, ({**_rounded(row), "run": run} for row in rows))
 
 
-def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+def _records(table: pd.DataFrame) -> list[dict[str, object]]:
     return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
 
 
@@ -153,7 +153,7 @@ def _invented_source(row: Mapping[str, Any]) -> str:
     return _joined(row["source"], f"verdict on {INVENTED}")
 
 
-def _rounded(row: Mapping[str, Any]) -> dict[str, Any]:
+def _rounded(row: Mapping[str, Any]) -> dict[str, object]:
     # Ten digits: more than anyone uses, few enough that the last bits of a sum do not show.
     return {k: float(f"{v:.10g}") if isinstance(v, float) else v for k, v in row.items()}
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -51,7 +51,7 @@ def thresholds_table(
     return pd.DataFrame(rows, columns=list(THRESHOLD_COLUMNS))
 
 
-def _fitted_rows(species: str, fit: FlightFit) -> list[dict[str, Any]]:
+def _fitted_rows(species: str, fit: FlightFit) -> list[dict[str, object]]:
     settings = fit.settings
     base_low, base_high = fit.interval("base") if "base" in fit.profiles else (None, None)
     terms = {
@@ -90,7 +90,7 @@ def _size(fit: FlightFit) -> str:
     return f"{fit.moths} moths, {len(fit.data)} trap-years"
 
 
-def _published_row(species: str, row: PublishedThreshold, verdict: str) -> dict[str, Any]:
+def _published_row(species: str, row: PublishedThreshold, verdict: str) -> dict[str, object]:
     # An amount that is printed without a unit keeps its number; the verdict says that it cannot be used.
     amount, low, high = row.amount, None, row.amount_high
     if row.unit is not None:

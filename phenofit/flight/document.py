@@ -6,7 +6,7 @@ import json
 import math
 import os
 from dataclasses import astuple
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
@@ -95,10 +95,10 @@ class _Document(_Part):
     fitted: int
     converged: bool
     problems: list[str]
-    data: list[dict[str, Any]]
-    shifts: list[dict[str, Any]]
-    left_out: list[dict[str, Any]]
-    provenance: dict[str, Any]
+    data: list[dict[str, object]]
+    shifts: list[dict[str, object]]
+    left_out: list[dict[str, object]]
+    provenance: dict[str, object]
 
 
 def to_text(fit: FlightFit) -> str:
@@ -222,7 +222,7 @@ def _settings(part: _Settings) -> FitSettings:
     )
 
 
-def _of_rearing(term: RearingTerm | None) -> dict[str, Any] | None:
+def _of_rearing(term: RearingTerm | None) -> dict[str, object] | None:
     if term is None:
         return None
     return dict(zip(_Rearing.model_fields, astuple(term), strict=True))
@@ -247,10 +247,10 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+def _records(table: pd.DataFrame) -> list[dict[str, object]]:
     out = []
     for row in table.to_dict("records"):
-        clean: dict[str, Any] = {}
+        clean: dict[str, object] = {}
         for key, value in row.items():
             if value is None or (not isinstance(value, str) and pd.isna(value)):
                 clean[str(key)] = None

@@ -110,7 +110,7 @@ def fit_at_site(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) ->
     return fit_at(fit, site_columns(fit, site, traps))
 
 
-def site_columns(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) -> dict[str, Any]:
+def site_columns(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) -> dict[str, object]:
     """Return the covariates of a site: the mean of numbers, the commonest of texts over its rows."""
     design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
     for table in (fit.data, traps):

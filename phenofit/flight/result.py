@@ -89,7 +89,7 @@ class FlightFit:
     data: pd.DataFrame
     shifts: pd.DataFrame
     left_out: pd.DataFrame
-    provenance: dict[str, Any]
+    provenance: dict[str, object]
 
     @property
     def base(self) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -100,7 +100,7 @@ class SeasonForecast:
         """Return a row for each place and event, with the columns of ``FORECAST_COLUMNS``."""
         rows = []
         for one in self.events:
-            row: dict[str, Any] = {
+            row: dict[str, object] = {
                 "species": self.species,
                 "site": one.site,
                 "station": one.station,

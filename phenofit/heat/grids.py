@@ -190,8 +190,8 @@ def write_grid(dataset: xr.Dataset, path: str | os.PathLike[str]) -> None:
         whole.to_netcdf(temporary, engine="netcdf4", encoding=_encoding(whole, compressed=True))
 
 
-def _encoding(dataset: xr.Dataset, *, compressed: bool) -> dict[Any, dict[str, Any]]:
-    encoding: dict[Any, dict[str, Any]] = {}
+def _encoding(dataset: xr.Dataset, *, compressed: bool) -> dict[Any, dict[str, object]]:
+    encoding: dict[Any, dict[str, object]] = {}
     for name, values in dataset.variables.items():
         if np.issubdtype(values.dtype, np.datetime64):
             fill = {"_FillValue": np.nan} if name in dataset.data_vars else {"_FillValue": None}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -40,7 +40,7 @@ def grid_coordinates(plane: Plane, grid: Grid) -> xr.Dataset:
     """Return an empty dataset with the coordinates and the grid mapping of a grid."""
     xx, yy = np.meshgrid(grid.x, grid.y)
     longitude, latitude = plane.to_earth(xx, yy)
-    attributes: dict[str, Any] = dict(plane.crs.to_cf())
+    attributes: dict[str, object] = dict(plane.crs.to_cf())
     # GDAL reads these two names where the CF parameters leave room for doubt.
     attributes["spatial_ref"] = attributes["crs_wkt"]
     west, north = grid.x[0] - grid.cell / 2, grid.y[0] + grid.cell / 2
@@ -83,10 +83,10 @@ def map_dataset(
 
 def _cell_fields(
     sites: SiteErrors, grid: Grid, fields: Fields, settings: MapSettings
-) -> dict[str, tuple[np.ndarray, dict[str, Any]]]:
+) -> dict[str, tuple[np.ndarray, dict[str, object]]]:
     empty = np.full(grid.inside.shape, np.nan, dtype=np.float32)
     over = "area: point time: mean (comment: over the held-out seasons)"
-    texts: dict[str, dict[str, Any]] = {
+    texts: dict[str, dict[str, object]] = {
         "mean_error": {
             "long_name": "mean held-out forecast error",
             "units": "day",
@@ -127,8 +127,8 @@ def _cell_fields(
         }
         values = {name: grid.full(v).astype(np.float32) for name, v in cells.items() if v is not None}
         supported[grid.inside] = information >= settings.support
-    result: dict[str, tuple[np.ndarray, dict[str, Any]]] = {n: (values[n], texts[n]) for n in texts}
-    flag: dict[str, Any] = {
+    result: dict[str, tuple[np.ndarray, dict[str, object]]] = {n: (values[n], texts[n]) for n in texts}
+    flag: dict[str, object] = {
         "long_name": "whether traps support the surface",
         "flag_values": np.array([0, 1], dtype=np.int8),
         "flag_meanings": "not_supported supported",
@@ -167,10 +167,10 @@ def _attributes(
     *,
     notes: tuple[str, ...],
     invented: bool,
-) -> dict[str, Any]:
+) -> dict[str, object]:
     chosen, table = sites.chosen, sites.table
     years = sorted({int(y) for y in chosen.rows["year"]})
-    attributes: dict[str, Any] = {
+    attributes: dict[str, object] = {
         "Conventions": "CF-1.11",
         "title": f"Forecast error of {chosen.species or 'a moth'}: {chosen.event}, flight {chosen.flight}",
         "source": f"held-out forecasts of phenofit {phenofit_version()}",

@@ -27,7 +27,7 @@ def plane_of(dataset: xr.Dataset) -> Plane:
 
 def write_error_map(dataset: xr.Dataset, path: str | Path) -> None:
     """Write a map as NetCDF."""
-    encoding: dict[str, dict[str, Any]] = {
+    encoding: dict[str, dict[str, object]] = {
         str(name): {"zlib": True, "complevel": 4}
         for name, variable in dataset.variables.items()
         if variable.dims[-2:] == ("y", "x") and variable.dtype.kind in "fi"
@@ -49,7 +49,7 @@ def write_geotiff(dataset: xr.Dataset, path: str | Path) -> None:
     if not bands:
         raise ModelError("this dataset has no cells to write.")
     west, width, _, north, _, height = map(float, dataset["crs"].attrs["GeoTransform"].split())
-    profile: dict[str, Any] = {
+    profile: dict[str, object] = {
         "driver": "GTiff",
         "dtype": "float32",
         "nodata": float("nan"),

@@ -245,7 +245,7 @@ def _commit(folder: RunFolder) -> None:
     (path / _JOURNAL).unlink(missing_ok=True)
 
 
-def _manifest(run: str, files: Sequence[_File]) -> dict[str, Any]:
+def _manifest(run: str, files: Sequence[_File]) -> dict[str, object]:
     runs: dict[tuple[str, str, str, bool], list[str]] = {}
     for one in sorted(files, key=lambda f: (f.command, f.run, f.name)):
         runs.setdefault((one.command, one.run, one.phenofit, one.complete), []).append(one.name)

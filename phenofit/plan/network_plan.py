@@ -167,7 +167,7 @@ def plan_network(
     for rate in sizes.checks_per_week:
         check_plan(values, past, rate)
     known = _information(values, past, designs, networks, seed, executor, say)
-    rows: list[dict[str, Any]] = []
+    rows: list[dict[str, object]] = []
     found = _simulations(values, past, designs, simulations, seed, executor)
     for k, design in enumerate(designs):
         give = expected(values, past, design, known[design])
@@ -243,9 +243,9 @@ def _simulate(task: _Task) -> Simulated:
     return simulated(*task)
 
 
-def _summary(fits: Sequence[Simulated], g: int, *, base: bool) -> dict[str, Any]:
+def _summary(fits: Sequence[Simulated], g: int, *, base: bool) -> dict[str, object]:
     good = [f for f in fits if not f.failed]
-    out: dict[str, Any] = {"simulated_networks": len(fits), "simulated_failed": len(fits) - len(good)}
+    out: dict[str, object] = {"simulated_networks": len(fits), "simulated_failed": len(fits) - len(good)}
     if not good:
         return out
     widths = np.array([f.requirement_width[g] for f in good])

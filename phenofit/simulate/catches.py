@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -134,7 +133,7 @@ def draw_counts(
     shift: float,
     truth: NetworkTruth,
     rng: np.random.Generator,
-) -> tuple[list[float], dict[str, Any]]:
+) -> tuple[list[float], dict[str, object]]:
     """Return a count per visit (NaN where none was made or the trap was lost) and the drawn facts."""
     ends = [visit for visit in visits if visit.state != "missed"]
     begin = _heat_at(np.array([visit.start for visit in ends]), accumulated, first_day)

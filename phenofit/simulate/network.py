@@ -34,7 +34,7 @@ class _Record:
     """Rows gathered while the trap-years are drawn."""
 
     rows: list[tuple[str, np.datetime64, np.datetime64, float, str]] = field(default_factory=list)
-    trap_years: list[dict[str, Any]] = field(default_factory=list)
+    trap_years: list[dict[str, object]] = field(default_factory=list)
 
 
 def simulate_network(
@@ -49,7 +49,7 @@ def simulate_network(
     links: Mapping[str, str] | None = None,
     species: str = "invented species",
     seed: int = 0,
-) -> tuple[pd.DataFrame, dict[str, Any]]:
+) -> tuple[pd.DataFrame, dict[str, object]]:
     """Draw the catches of a trap network with known true values.
 
     Parameters
@@ -174,8 +174,8 @@ def _catch_table(record: _Record) -> pd.DataFrame:
     return table
 
 
-def _parameter_rows(truth: NetworkTruth) -> list[dict[str, Any]]:
-    def row(parameter: str, value: float, unit: str, flight: int | None = None) -> dict[str, Any]:
+def _parameter_rows(truth: NetworkTruth) -> list[dict[str, object]]:
+    def row(parameter: str, value: float, unit: str, flight: int | None = None) -> dict[str, object]:
         return {"parameter": parameter, "flight": flight, "value": value, "unit": unit}
 
     rows = [row("base", float(truth.base), "degC")]

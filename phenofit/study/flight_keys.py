@@ -135,7 +135,7 @@ def _held_value(name: str, number: Any) -> float:
 Hold = Annotated[dict[str, float], BeforeValidator(_hold)]
 
 
-_KINDS: dict[str, Any] = {
+_KINDS: dict[str, object] = {
     "count": FlightCount,
     "curve": Curve,
     "base": Base,

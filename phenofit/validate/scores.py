@@ -161,7 +161,7 @@ def score_forecasts(
     lacking = [c for c in (*_GROUP, *_KEY, "forecaster", "year", "error_days") if c not in validation.columns]
     if lacking:
         raise ModelError(f"the validation table has no column {', '.join(lacking)}.")
-    rows: list[dict[str, Any]] = []
+    rows: list[dict[str, object]] = []
     for names, group in validation.groupby(_GROUP, sort=True, dropna=False):
         by_name = dict(list(group.groupby("forecaster", sort=True)))
         other = by_name.get(reference)
@@ -176,14 +176,14 @@ def score_forecasts(
     return pd.DataFrame(rows, columns=list(SCORE_COLUMNS))
 
 
-def _scores(frame: pd.DataFrame, bootstrap: int, level: float, seed: int) -> dict[str, Any]:
+def _scores(frame: pd.DataFrame, bootstrap: int, level: float, seed: int) -> dict[str, object]:
     error = frame["error_days"].to_numpy(dtype=np.float64)
     known = np.isfinite(error)
     size = np.abs(error[known])
     low, high = _by_years(
         {"size": size}, frame["year"].to_numpy()[known], lambda s: s["size"], bootstrap, level, seed
     )
-    row: dict[str, Any] = {
+    row: dict[str, object] = {
         "forecasts": int(known.sum()),
         "failed": int((frame["failure"] != "").sum()) if "failure" in frame else 0,
         "years": int(frame.loc[known, "year"].nunique()),

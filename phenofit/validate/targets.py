@@ -31,7 +31,7 @@ def forecast_fold(
     station = dict(zip(links["trap"].astype(str), links["station"], strict=True))
     by_year = {int(str(k)): g for k, g in wanted.groupby("trap_year", sort=True)}
     known: dict[tuple[Any, ...], Dates | None] = {}
-    rows: list[dict[str, Any]] = []
+    rows: list[dict[str, object]] = []
     faults: dict[str, int] = {}
     for record in targets.sort_values("trap_year").to_dict("records"):
         name = station.get(str(record["trap"]))
@@ -67,13 +67,13 @@ def _forecast(
     lead: int | None,
     scheme: str,
     known: dict[tuple[Any, ...], Dates | None],
-) -> tuple[list[dict[str, Any]], str | None]:
+) -> tuple[list[dict[str, object]], str | None]:
     """Return the rows of one flight of one trap-year at one lead."""
     events = tuple(group["event"])
     year, site = int(record["year"]), str(record["site"])
     window = _window(forecaster.setting, Target(site, series, year))
     place = {name: record[name] for name in forecaster.covariates}
-    rows: list[dict[str, Any]] = []
+    rows: list[dict[str, object]] = []
     for event in group.to_dict("records"):
         issued = None if lead is None else _issue_day(event["observed"], lead)
         asked = events if lead is None else (str(event["event"]),)
@@ -107,7 +107,7 @@ def failed_fold(wanted: pd.DataFrame, lead_days: tuple[int, ...], reason: str) -
     return pd.DataFrame([_row(e, lead, failed_row(reason)) for e in seen for lead in (None, *lead_days)])
 
 
-def _row(event: Mapping[str, Any], lead: int | None, scores: dict[str, Any]) -> dict[str, Any]:
+def _row(event: Mapping[str, Any], lead: int | None, scores: dict[str, object]) -> dict[str, object]:
     kept = ("trap_year", "flight", "event", "observed_from", "observed_to", "observed")
     return {
         **{name: event[name] for name in kept},

@@ -35,7 +35,7 @@ formulae for calculating the base temperature for growing degree days. Agric. Fo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -185,7 +185,7 @@ def older_rules(
     dates = half_catch_dates(records.trap_years, min_moths=min_moths) if events is None else events
     if dates.empty:
         raise _too_few(0, 0)
-    rows: list[dict[str, Any]] = []
+    rows: list[dict[str, object]] = []
     for flight, part in dates.groupby("flight", sort=True):
         data = event_heat(records, part, heat=heat)
         if len(data) < _LEAST:
@@ -205,7 +205,9 @@ def _too_few(found: int, lost: int) -> DataError:
     )
 
 
-def _row(data: EventHeat, rule: str, base_range: tuple[float, float], *, jackknife: bool) -> dict[str, Any]:
+def _row(
+    data: EventHeat, rule: str, base_range: tuple[float, float], *, jackknife: bool
+) -> dict[str, object]:
     answer = apply_rule(data, rule, base_range)
     base_se, requirement_se, words = _jackknife(data, rule, base_range) if jackknife else (np.nan, np.nan, "")
     notes = [answer.note, words, f"{data.left_out} dates without a heat sum" if data.left_out else ""]

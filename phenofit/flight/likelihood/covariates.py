@@ -86,7 +86,7 @@ class CovariateDesign:
         return np.asarray(np.exp(self.values @ effects))
 
     @property
-    def reference(self) -> dict[str, Any]:
+    def reference(self) -> dict[str, object]:
         """The place that the requirements of the fit hold for: mean of the numbers, reference level of the texts."""
         return {c.column: c.levels[0] if c.levels else c.centre for c in self.covariates}
 

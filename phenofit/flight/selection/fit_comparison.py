@@ -238,7 +238,7 @@ def _part_words(part: str, value: Any) -> str:
     return f"{part} {value or 'none'}"
 
 
-def _facts(name: str, fit: FlightFit) -> dict[str, Any]:
+def _facts(name: str, fit: FlightFit) -> dict[str, object]:
     s = fit.settings
     return {
         "model": name,
@@ -255,7 +255,7 @@ def _facts(name: str, fit: FlightFit) -> dict[str, Any]:
     }
 
 
-def _test_row(fit: FlightFit, best: FlightFit, best_name: str, *, is_best: bool) -> dict[str, Any]:
+def _test_row(fit: FlightFit, best: FlightFit, best_name: str, *, is_best: bool) -> dict[str, object]:
     empty = {"lr_against": "", "lr_statistic": np.nan, "lr_degrees": pd.NA, "p_value": np.nan}
     if is_best:
         return {**empty, "note": "least AIC" + ("" if fit.converged else "; the search did not converge")}
