@@ -57,6 +57,8 @@ class FitChecks:
         Joint region of base and requirement of each flight; empty where the base was held.
     flights : str
         What the catches say about the number of flights; empty where that was not asked.
+    questions : tuple of str
+        Answers to what the study asks beside the fit: contrasts and start dates.
     notes : tuple of str
         Why something is lacking.
     """
@@ -67,6 +69,7 @@ class FitChecks:
     strays: pd.DataFrame = field(default_factory=pd.DataFrame)
     regions: Mapping[int, JointRegion] = field(default_factory=dict)
     flights: str = ""
+    questions: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
 

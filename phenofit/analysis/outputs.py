@@ -20,13 +20,15 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from phenofit.analysis.thresholds_table import THRESHOLD_COLUMNS
 from phenofit.files import write_csv, writing
 from phenofit.output_folder import species_slug
+from phenofit.traps import to_darwin_core, write_darwin_core
 from phenofit.validate.scores import SCORE_COLUMNS
 
 if TYPE_CHECKING:
-    import pandas as pd
     import xarray as xr
 
     from phenofit.analysis.results import StudyResult
@@ -36,10 +38,12 @@ FLIGHT_COLUMNS = ("parameter", "flight", "estimate", "low", "high", "unit", "spe
 THRESHOLD_FILE_COLUMNS = (*THRESHOLD_COLUMNS, "run")
 SCORE_FILE_COLUMNS = (*SCORE_COLUMNS, "note", "run")
 RUN_FILES = (
-    "report.html", "flights.csv", "thresholds.csv", "validation.csv", "scores.csv", "error_map.nc", "figures/"
+    "report.html", "flights.csv", "thresholds.csv", "validation.csv", "scores.csv", "error_map.nc", "figures/",
+    "occurrences.csv",
 )  # fmt: skip
 """What a run of a study writes whatever its species; ``figures/`` is a folder."""
 INVENTED = "invented data"
+OCCURRENCES = "occurrences.csv"
 
 
 # What a parameter of a fit to less than counts is about.
@@ -132,7 +136,27 @@ def write_tables(result: StudyResult, out: Path, *, run: str = "") -> list[Path]
     write_scores(written[3], [s.scores for s in result.species], invented=invented, run=run)
     written += [write_fit(out, s.species, s.fit, run=run) for s in result.species]
     maps = {s.species: s.error_map for s in result.species if s.error_map is not None}
+    if result.study.occurrences is not None:
+        written.append(write_occurrences(result, out))
     return written + write_maps(out, maps, run=run)
+
+
+def write_occurrences(result: StudyResult, out: Path) -> Path:
+    """Write the catches of all species as Darwin Core occurrences, as ``[occurrences]`` asks."""
+    part = result.study.occurrences
+    assert part is not None
+    tables = [
+        to_darwin_core(
+            one.records.trap_years,
+            scientific_name=one.species,
+            sampling_protocol=part.sampling_protocol,
+            geodetic_datum=part.geodetic_datum,
+            dataset=part.dataset,
+        )
+        for one in result.species
+    ]
+    write_darwin_core(out / OCCURRENCES, pd.concat(tables, ignore_index=True))
+    return out / OCCURRENCES
 
 
 def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, Any]], run: str) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from phenofit.analysis.fit_checks import check_fit
+from phenofit.analysis.further_questions import further_questions
 from phenofit.errors import ModelError
 from phenofit.flight import fit_flights
 from phenofit.flight.selection.fit_comparison import flights_evidence
@@ -104,13 +105,17 @@ class SpeciesWork:
             # A fit of fewer flights costs little beside the one that was made; one of more does not.
             fewer = replace(self, flights=number - 1).fit()
             told = flights_evidence([fit, fewer])
-        return check_fit(
+        found = check_fit(
             fit,
             self.records,
             min_moths=self.study.validation.min_moths,
             seed=self.study.head.seed,
             flights=told,
         )
+        part = self.study.flights
+        model = replace(self.model, flights=number, curve=fit.settings.curve)
+        questions = further_questions(self.records, model, contrasts=part.contrasts, starts=part.starts)
+        return replace(found, questions=questions)
 
     def validate(
         self,

@@ -5,7 +5,7 @@ from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES, METHOD_CODES
 from phenofit.heat.daily import HeatSlopes, degree_day_slopes, degree_days
 from phenofit.heat.hourly import hourly_degree_days
 from phenofit.heat.reaching import dates_reaching
-from phenofit.heat.rearing_rates import RearingFit, fit_rearing
+from phenofit.heat.rearing_rates import RearingFit, fit_rearing, read_rearing
 from phenofit.heat.settings import CUTOFFS, METHODS, HeatSettings, check_method
 from phenofit.heat.sums import accumulate
 
@@ -26,4 +26,5 @@ __all__ = [
     "find_biofix",
     "fit_rearing",
     "hourly_degree_days",
+    "read_rearing",
 ]

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy import stats
 
 from phenofit.errors import DataError, ModelError, Problem
+from phenofit.files.cells import parse_numbers
+from phenofit.files.tables import TableSource, read_table
 from phenofit.units import temperature_unit, to_celsius
 
 REARING_METHODS = ("linear", "reduced major axis")
@@ -170,6 +173,47 @@ def fit_rearing(
     else:
         values = _major_axis(warmth[used], days[used])
     return RearingFit(method, *values, warmth, days, used)
+
+
+def read_rearing(
+    path: TableSource, *, unit: str, columns: Mapping[str, str] | None = None, method: str = "linear"
+) -> RearingFit:
+    """Read a table of rearing at constant temperatures, and fit it.
+
+    Parameters
+    ----------
+    path : path-like or pandas.DataFrame
+        ``temperature`` [`unit`], ``duration`` [d], and optionally ``use``: ``no`` for points outside the linear range.
+    unit : str
+        Unit of the temperatures.
+    columns : mapping, optional
+        Our column name to the name in the file, where they differ.
+    method : str
+        As for :func:`fit_rearing`.
+
+    Returns
+    -------
+    RearingFit
+
+    Raises
+    ------
+    DataError
+        With every cell that cannot be read.
+    ModelError
+        If development does not get faster with temperature.
+    """
+    table = read_table(path, columns=columns, required=["temperature", "duration"], optional=["use"])
+    warmth, problems = parse_numbers(table, "temperature", required=True, what=f"a temperature in {unit}")
+    days, more = parse_numbers(table, "duration", required=True, low=1e-9, what="a number of days above 0")
+    words = (
+        table.frame["use"].str.casefold() if "use" in table.frame else pd.Series("", index=table.frame.index)
+    )
+    more += table.problems(
+        ~words.isin(["", "yes", "no"]), "use", "it is neither yes nor no.", "Write yes or no."
+    )
+    if problems or more:
+        raise DataError([*problems, *more])
+    return fit_rearing(warmth, days, use=(words != "no").to_numpy(), unit=unit, method=method)
 
 
 def _points(

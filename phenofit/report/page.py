@@ -62,6 +62,7 @@ class _Section:
     flights_in_words: str
     records_in_words: str
     residuals_in_words: tuple[str, ...]
+    questions: tuple[str, ...]
     carried: PageTable | None
     older: PageTable | None
     older_in_words: tuple[str, ...]
@@ -155,6 +156,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
             *residual_sentences(checks.residuals, len(fit.data)),
             *stray_sentences(checks.strays),
         ),
+        questions=checks.questions,
         carried=carried_table(fit, checks.carried) if len(checks.carried) else None,
         older=older_table(fit, checks.older, species.scores) if len(checks.older) else None,
         older_in_words=tuple(older_sentences(fit, checks.older)) if len(checks.older) else (),

@@ -42,16 +42,20 @@ def compare_tables(
 
 def _covariate_problems(study: Study, traps: pd.DataFrame) -> list[Problem]:
     known = [str(c) for c in traps.columns if c not in _NO_COVARIATE]
-    wanted = {c for species in study.species for c in study.flight_model(species).covariates}
+    own = {
+        c for part in (study.flights, *study.flights.species) for c in getattr(part, "covariates", None) or ()
+    }
+    wanted = {"covariates": ("covariate", own), "contrasts": ("contrast", set(study.flights.contrasts))}
     return [
         Problem(
-            f"the covariate '{name}' is no column of the trap table.",
+            f"the {what} '{name}' is no column of the trap table.",
             f"Its columns are {', '.join(known)}.{nearest(name, known)}",
             study.path.name,
             None,
-            "flights.covariates",
+            f"flights.{key}",
         )
-        for name in sorted(wanted - set(known))
+        for key, (what, names) in wanted.items()
+        for name in sorted(names - set(known))
     ]
 
 

@@ -20,6 +20,7 @@ from phenofit.flight.model import (
     flight_candidates,
 )
 from phenofit.study.fields import (
+    MonthDayText,
     Number,
     Text,
     Texts,
@@ -164,6 +165,8 @@ class _NamedPart(_UpperPart):
 
 class _FlightsPart(_UpperPart):
     upper_range: Range = UPPER_RANGE
+    contrasts: Texts = ()
+    starts: tuple[MonthDayText, ...] = ()
     species: tuple[_NamedPart, ...] = ()
 
     @model_validator(mode="after")

@@ -7,6 +7,7 @@ import os
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -21,11 +22,13 @@ from phenofit.progress import Progress
 from phenofit.records import Records
 from phenofit.seasons import Season
 from phenofit.study.comparing import compare_tables
+from phenofit.study.sections import DARWIN_CORE
 from phenofit.study.station_weather import plain_columns, read_study_weather, stations_only
 from phenofit.study.study_file import Study
 from phenofit.traps import TrapYears, build_trap_years, catches_of_species, read_biofix
 from phenofit.traps.biofix import biofix_starts
 from phenofit.traps.catch_table import examine_catches
+from phenofit.traps.darwin_core import read_darwin_core
 from phenofit.traps.trap_table import examine_traps
 from phenofit.traps.years import trap_places
 
@@ -233,6 +236,8 @@ def gather(
     found.catches = _examined(found, study, lambda: _examine_catches(study))
     if study.season.start == "biofix":
         found.biofix = _attempt(found, study, lambda: _read_biofix(study))
+    for species in study.species if study.rearing else ():
+        _attempt(found, study, partial(study.rearing_of, species))
     truth = study.head.truth
     if truth is not None and not truth.is_file():
         finding = f"the file of true values '{study.shown(truth)}' does not exist."
@@ -259,6 +264,8 @@ def gather(
 
 def _examine_traps(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
     part = study.traps
+    if part.form == DARWIN_CORE:
+        return read_darwin_core(part.file)[0], []
     return examine_traps(
         part.file, columns=plain_columns(part.columns), dates=part.dates, fill=part.fill_down
     )
@@ -266,6 +273,8 @@ def _examine_traps(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
 
 def _examine_catches(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
     part = study.catches
+    if part.form == DARWIN_CORE:
+        return read_darwin_core(part.file, hour=part.hour)[1], []
     return examine_catches(
         part.file,
         dates=part.dates,
@@ -387,6 +396,7 @@ def _interpolate(found: Gathered, study: Study, places: pd.DataFrame) -> None:
 def _hashes(study: Study, weather: xr.Dataset) -> dict[str, str]:
     files = [study.path, study.traps.file, study.catches.file, *study.weather.files]
     more = (study.weather.stations, study.season.biofix, study.head.truth, study.map.elevation)
+    files += [part.file for part in study.rearing]
     files += [file for file in more if file]
     found = {study.shown(file): file_hash(file) for file in files if file.is_file()}
     if not study.weather.files:

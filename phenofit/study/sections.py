@@ -8,6 +8,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from phenofit.files.cells import FIRST_YEAR, LAST_YEAR
 from phenofit.flight.baselines.rule_search import RULES
+from phenofit.flight.likelihood.rearing_term import REARING_KINDS, REARING_ON
 from phenofit.heat.settings import CUTOFFS, METHODS
 from phenofit.output_folder import name_fault, shared_name_fault
 from phenofit.study.fields import (
@@ -93,19 +94,25 @@ class SeasonPart(Part):
         return self
 
 
+DARWIN_CORE = "darwin-core"
+Form = Annotated[str, BeforeValidator(choice("table", DARWIN_CORE))]
+
+
 class TrapsPart(Part):
-    """``[traps]``: the trap table."""
+    """``[traps]``: the trap table, or a Darwin Core occurrence table with the places of the traps."""
 
     file: FilePath
+    form: Form = "table"
     columns: Columns = {}
     dates: DateOrder = "year-first"
     fill_down: Texts = ()
 
 
 class CatchesPart(Part):
-    """``[catches]``: the catch table and what its cells mean."""
+    """``[catches]``: the catch table and what its cells mean, or a Darwin Core occurrence table."""
 
     file: FilePath
+    form: Form = "table"
     dates: DateOrder
     blank: Annotated[str, BeforeValidator(choice(*BLANK_MEANINGS))]
     columns: Columns = {}
@@ -127,6 +134,28 @@ class CatchesPart(Part):
     def words(self) -> CountWords:
         """The declared words of the count and status cells."""
         return CountWords(self.present, self.lost, self.not_checked, self.zero, self.counted, self.thousands)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _terms_of_the_standard(cls, data: Any) -> Any:
+        if not isinstance(data, dict) or data.get("form") != DARWIN_CORE:
+            return data
+        own = {
+            "file",
+            "form",
+            "hour",
+            "unlisted_species",
+            "pool",
+            "first_interval_days",
+            "longest_interval_days",
+        }
+        unused = sorted(key for key in data if key in cls.model_fields and key not in own)
+        if unused:
+            raise refuse(
+                f"'{unused[0]}' has no effect on Darwin Core occurrences, whose terms are fixed.",
+                "Leave it out.",
+            )
+        return {**data, "dates": "year-first", "blank": "not checked"}
 
     @model_validator(mode="after")
     def _one_meaning(self) -> CatchesPart:
@@ -266,3 +295,23 @@ class ForecastPart(Part):
     """``[forecast]``: the day on which the season forecast is made; without it, the day after the last observation."""
 
     today: Day | None = None
+
+
+class RearingPart(Part):
+    """``[[rearing]]``: development at constant temperatures that takes part in the fit of one species."""
+
+    file: FilePath
+    unit: TemperatureUnit
+    species: Text | None = None
+    columns: Columns = {}
+    kind: Annotated[str, BeforeValidator(choice(*REARING_KINDS))] = "normal"
+    on: Annotated[str, BeforeValidator(choice(*REARING_ON))] = "base"
+    source: Text = ""
+
+
+class OccurrencesPart(Part):
+    """``[occurrences]``: a run also writes its catches as Darwin Core occurrences, with these terms."""
+
+    sampling_protocol: Text
+    geodetic_datum: Text
+    dataset: Text = ""

@@ -9,7 +9,9 @@ from pydantic import ConfigDict, Field, model_validator
 
 from phenofit.errors import ModelError
 from phenofit.files.tables import nearest
+from phenofit.flight.likelihood.rearing_term import RearingTerm, rearing_term
 from phenofit.flight.model import FlightModel
+from phenofit.heat.rearing_rates import read_rearing
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.study.fields import refuse
@@ -20,7 +22,9 @@ from phenofit.study.sections import (
     HeadPart,
     HeatPart,
     MapPart,
+    OccurrencesPart,
     Part,
+    RearingPart,
     SeasonPart,
     TrapsPart,
     ValidationPart,
@@ -55,6 +59,8 @@ class Study(Part):
     validation: ValidationPart = ValidationPart()
     map: MapPart = MapPart()
     forecast: ForecastPart = ForecastPart()
+    rearing: tuple[RearingPart, ...] = ()
+    occurrences: OccurrencesPart | None = None
 
     @model_validator(mode="after")
     def _species_known(self) -> Study:
@@ -64,6 +70,26 @@ class Study(Part):
                     f"[[flights.species]] names '{part.name}', which is no species of the study.",
                     f"The species are {', '.join(self.species)}.{nearest(part.name, self.species)}",
                 )
+        return self
+
+    @model_validator(mode="after")
+    def _rearing_of_one_species(self) -> Study:
+        names = self.species
+        of = [(part.species or (names[0] if len(names) == 1 else "")).casefold() for part in self.rearing]
+        if self.species != (UNNAMED,) and not set(of) <= {name.casefold() for name in names}:
+            raise refuse(
+                "[[rearing]] names no species of the study.",
+                f'Write species = "..." in each entry; the species are {", ".join(names)}.',
+            )
+        if len(set(of)) < len(of):
+            raise refuse(
+                "[[rearing]] has two entries of one species.", "Put its temperatures into one table."
+            )
+        if self.flights.starts and self.season.start == "biofix":
+            raise refuse(
+                "start dates are compared in [flights] starts, but heat is summed from a biofix.",
+                "Leave starts out.",
+            )
         return self
 
     @property
@@ -117,7 +143,27 @@ class Study(Part):
         ModelError
             If the study has no such species, or its settings do not go together.
         """
-        return FlightModel(heat=self.heat_settings(), **self._flight_values(species))
+        values = self._flight_values(species)
+        return FlightModel(heat=self.heat_settings(), rearing=self.rearing_of(species), **values)
+
+    def rearing_of(self, species: str) -> RearingTerm | None:
+        """Return what rearing data add to the fit of a species; None where the study has none.
+
+        Raises
+        ------
+        DataError
+            If the table cannot be read, with every problem of it.
+        ModelError
+            If its points do not fix a base.
+        """
+        name = self.species_name(species).casefold()
+        for part in self.rearing:
+            if part.species is None or part.species.casefold() == name:
+                columns = {ours: theirs for ours, theirs in part.columns.items() if isinstance(theirs, str)}
+                found = read_rearing(part.file, unit=part.unit, columns=columns)
+                source = part.source or self.shown(part.file)
+                return rearing_term(found, kind=part.kind, on=part.on, source=source)
+        return None
 
     def base_of(self, species: str) -> str | float:
         """Return the base of one species as the study says it: ``"fit"``, or a held temperature [degC]."""
