@@ -1,8 +1,9 @@
 """Maps of forecast error and of flight dates: sites, surfaces, drawing and files for other programs."""
 
 from phenofit.maps.choice import ErrorChoice
+from phenofit.maps.dataset import MapSettings
 from phenofit.maps.date_map import Relief, date_map
-from phenofit.maps.error_surface import MapSettings, error_map
+from phenofit.maps.error_surface import error_map
 from phenofit.maps.projection import MapArea
 from phenofit.maps.sites import site_errors
 

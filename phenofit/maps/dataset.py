@@ -2,17 +2,64 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
 
+from phenofit.errors import ModelError
 from phenofit.files import phenofit_version
+from phenofit.maps.kriging.left_out_check import SurfaceCheck
+from phenofit.maps.kriging.ordinary import Kriging
 from phenofit.maps.projection import Grid, Plane
 from phenofit.maps.sites import SiteErrors
 
-if TYPE_CHECKING:
-    from phenofit.maps.error_surface import Fields, MapSettings
+
+@dataclass(frozen=True)
+class MapSettings:
+    """How the surface of an error map is made.
+
+    Parameters
+    ----------
+    drift : sequence of str
+        ``"latitude"`` and ``"elevation"``: the mean error may change linearly with these.
+    covariance : str
+        ``"exponential"``, ``"spherical"``, ``"gaussian"``, or ``"best"`` by likelihood.
+    support : float
+        A cell counts as supported by traps where they explain at least this share of the spatial variance.
+    new_trap_seasons : int, optional
+        Seasons for which a new trap would stand; by default the median of the present sites.
+
+    Raises
+    ------
+    ModelError
+        If `support` is no share.
+    """
+
+    drift: Sequence[str] = ()
+    covariance: str = "exponential"
+    support: float = 0.3
+    new_trap_seasons: int | None = None
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.support < 1.0:
+            raise ModelError(f"support {self.support:g} is not a share between 0 and 1.")
+
+
+@dataclass(frozen=True)
+class Fields:
+    """The surface on the cells inside the map, or the reason why there is none."""
+
+    note: str
+    model: Kriging | None = None
+    check: SurfaceCheck | None = None
+    mean: np.ndarray | None = None
+    variance: np.ndarray | None = None
+    information: np.ndarray | None = None
+    gain: np.ndarray | None = None
+    mean_variance: float = float("nan")
+
 
 _SIGN = "positive = forecast late (the event came before its forecast date), negative = forecast early"
 SITE_COLUMNS: dict[str, tuple[str, str]] = {

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from phenofit.errors import ModelError
 from phenofit.maps.choice import ErrorChoice, select_errors
-from phenofit.maps.dataset import map_dataset
-from phenofit.maps.kriging.left_out_check import SurfaceCheck, check_surface
+from phenofit.maps.dataset import Fields, MapSettings, map_dataset
+from phenofit.maps.kriging.left_out_check import check_surface
 from phenofit.maps.kriging.next_trap import next_trap_gain
-from phenofit.maps.kriging.ordinary import Kriging, SiteData
+from phenofit.maps.kriging.ordinary import SiteData
 from phenofit.maps.kriging.parameter_uncertainty import parameter_sets, predict_averaged
 from phenofit.maps.kriging.restricted_likelihood import fit_kriging
 from phenofit.maps.kriging.single_thread import one_thread
@@ -25,51 +21,6 @@ from phenofit.progress import Progress
 
 _FEWEST = 6
 _SAME_PLACE_M = 25.0
-
-
-@dataclass(frozen=True)
-class MapSettings:
-    """How the surface of an error map is made.
-
-    Parameters
-    ----------
-    drift : sequence of str
-        ``"latitude"`` and ``"elevation"``: the mean error may change linearly with these.
-    covariance : str
-        ``"exponential"``, ``"spherical"``, ``"gaussian"``, or ``"best"`` by likelihood.
-    support : float
-        A cell counts as supported by traps where they explain at least this share of the spatial variance.
-    new_trap_seasons : int, optional
-        Seasons for which a new trap would stand; by default the median of the present sites.
-
-    Raises
-    ------
-    ModelError
-        If `support` is no share.
-    """
-
-    drift: Sequence[str] = ()
-    covariance: str = "exponential"
-    support: float = 0.3
-    new_trap_seasons: int | None = None
-
-    def __post_init__(self) -> None:
-        if not 0.0 < self.support < 1.0:
-            raise ModelError(f"support {self.support:g} is not a share between 0 and 1.")
-
-
-@dataclass(frozen=True)
-class Fields:
-    """The surface on the cells inside the map, or the reason why there is none."""
-
-    note: str
-    model: Kriging | None = None
-    check: SurfaceCheck | None = None
-    mean: np.ndarray | None = None
-    variance: np.ndarray | None = None
-    information: np.ndarray | None = None
-    gain: np.ndarray | None = None
-    mean_variance: float = float("nan")
 
 
 _FITTED, _WHOLE, _SURFACE = ErrorChoice(), MapArea(), MapSettings()

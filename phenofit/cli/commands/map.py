@@ -85,7 +85,8 @@ def _errors(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
     from phenofit.errors import PhenofitWarning
     from phenofit.files import file_hash
     from phenofit.maps.choice import ErrorChoice, read_validation
-    from phenofit.maps.error_surface import MapSettings, error_map
+    from phenofit.maps.dataset import MapSettings
+    from phenofit.maps.error_surface import error_map
     from phenofit.maps.map_files import read_elevation, write_map_files
     from phenofit.maps.projection import MapArea
 
