@@ -21,9 +21,7 @@ import pandas as pd
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import require_regular
-from phenofit.files.cells import (
-    shorten,
-)
+from phenofit.files.cells import shorten
 
 _DELIMITERS = (",", ";", "\t", "|")
 _DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
@@ -87,9 +85,9 @@ def read_table(
 
 def source_name(source: TableSource) -> str:
     """Return the name of a table as messages give it."""
-    return (
-        str(source.attrs.get("name", "DataFrame")) if isinstance(source, pd.DataFrame) else os.fspath(source)
-    )
+    if isinstance(source, pd.DataFrame):
+        return str(source.attrs.get("name", "DataFrame"))
+    return os.fspath(source)
 
 
 def nearest(name: str, known: Collection[str]) -> str:

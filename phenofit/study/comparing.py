@@ -43,32 +43,23 @@ def compare_tables(
 def _covariate_problems(study: Study, traps: pd.DataFrame) -> list[Problem]:
     known = [str(c) for c in traps.columns if c not in _NO_COVARIATE]
     wanted = {c for species in study.species for c in study.flight_model(species).covariates}
-    return [
-        Problem(
-            f"the covariate '{name}' is no column of the trap table.",
-            f"Its columns are {', '.join(known)}.{nearest(name, known)}",
-            study.path.name,
-            None,
-            "flights.covariates",
-        )
-        for name in sorted(wanted - set(known))
-    ]
+    problems = []
+    for name in sorted(wanted - set(known)):
+        finding = f"the covariate '{name}' is no column of the trap table."
+        remedy = f"Its columns are {', '.join(known)}.{nearest(name, known)}"
+        problems.append(Problem(finding, remedy, study.path.name, None, "flights.covariates"))
+    return problems
 
 
 def _site_problems(study: Study, traps: pd.DataFrame, biofix: pd.DataFrame) -> list[Problem]:
     sites = {str(site) for site in traps["site"]}
     file = "" if study.season.biofix is None else study.shown(study.season.biofix)
-    return [
-        Problem(
-            f"site '{site}' is not in the trap table.",
-            f"Correct its name.{nearest(str(site), sites)}",
-            file,
-            int(row),
-            "site",
-        )
-        for site, row in zip(biofix["site"], biofix["row"], strict=True)
-        if site not in sites
-    ]
+    problems = []
+    for site, row in zip(biofix["site"], biofix["row"], strict=True):
+        if site not in sites:
+            finding, remedy = f"site '{site}' is not in the trap table.", "Correct its name."
+            problems.append(Problem(finding, remedy + nearest(str(site), sites), file, int(row), "site"))
+    return problems
 
 
 def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> list[Problem]:
@@ -77,10 +68,9 @@ def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> 
     if "species" not in catches:
         if len(study.species) == 1:
             return []
+        finding = f"the study has {len(study.species)} species, the table no species column."
         remedy = 'Name it in [catches.columns] (species = "..."), or give the study one species.'
-        return [
-            Problem(f"the study has {len(study.species)} species, the table no species column.", remedy, file)
-        ]
+        return [Problem(finding, remedy, file)]
     there = {species_key(name): str(name) for name in catches["species"]}
     asked = {species_key(name): name for name in study.species}
     other = [name for key, name in there.items() if key not in asked]
@@ -88,14 +78,9 @@ def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> 
         number = int(catches["species"].isin(other).sum())
         listed = ", ".join(f"'{name}'" for name in sorted(other)[:6])
         notes.append(f"{file}: {number} rows of other species left aside ({listed}).")
-    return [
-        Problem(
-            f"no row is of species '{name}'.",
-            f"The table has {', '.join(sorted(map(repr, there.values()))[:8])}.{nearest(name, there.values())}",
-            file,
-            None,
-            column,
-        )
-        for key, name in asked.items()
-        if key not in there
-    ]
+    listed = ", ".join(sorted(map(repr, there.values()))[:8])
+    problems = []
+    for name in (name for key, name in asked.items() if key not in there):
+        remedy = f"The table has {listed}.{nearest(name, there.values())}"
+        problems.append(Problem(f"no row is of species '{name}'.", remedy, file, None, column))
+    return problems
