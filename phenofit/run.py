@@ -101,7 +101,7 @@ def _result(path: str | os.PathLike[str], workers: int | None, say: Progress) ->
     works = [SpeciesWork.of(study, inputs, name) for name in study.species]
     inputs.weather.load()  # threads share it: nothing must be read lazily from a file
     count = workers or processors()
-    # The compiled likelihood lets go of the interpreter's lock, so threads do; nothing is copied.
+    # The compiled likelihood releases the interpreter's lock, so threads suffice; nothing is copied.
     with ThreadPoolExecutor(count) as executor, ThreadPoolExecutor(len(study.species)) as heads:
         tasks = [_Task(work, executor, _named(say, work.species, study), elevation) for work in works]
         species = tuple(heads.map(_Task.result, tasks))
@@ -117,7 +117,7 @@ def _result(path: str | os.PathLike[str], workers: int | None, say: Progress) ->
 
 @dataclass(frozen=True)
 class _Task:
-    """One species of a study, on its way to a result."""
+    """One species of a study, with what its result needs."""
 
     work: SpeciesWork
     executor: Executor

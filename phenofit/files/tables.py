@@ -127,7 +127,7 @@ def _tidy(cell: str) -> str:
 
 
 class _Tidied(dict[str, str]):
-    """Tidied cells by the cell as it stands: long tables repeat their texts, which are so worked on and kept once."""
+    """Tidied cells by the raw cell: long tables repeat their texts, which are so processed and kept once."""
 
     def __missing__(self, cell: str) -> str:
         self[cell] = tidy = _tidy(cell)
@@ -146,7 +146,7 @@ def _records(text: str, file: str) -> tuple[list[tuple[int, list[str]]], str]:
         raise DataError(Problem("the file is empty.", "The first line must name the columns.", file))
     header = re.sub(r'"[^"]*"', "", lines[at])
     delimiter = max(_DELIMITERS, key=header.count)
-    # Line ends are handed to the parser as they stand, so that a cell quoted over two lines stays one cell.
+    # Line ends go to the parser unchanged, so that a cell quoted over two lines stays one cell.
     start = sum(len(line) + (0 if "\r" in text else 1) for line in lines[:at])
     reader = csv.reader(io.StringIO(text[start:], newline=""), delimiter=delimiter, strict=True)
     records: list[tuple[int, list[str]]] = []

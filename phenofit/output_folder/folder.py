@@ -29,7 +29,7 @@ _JOURNAL = ".phenofit-files.json"
 
 @dataclass
 class RunFolder:
-    """An output folder in the hands of one run.
+    """An output folder held by one run.
 
     Attributes
     ----------
@@ -133,7 +133,7 @@ def _refuse_other_kinds(path: Path, names: Iterable[str]) -> None:
 
 @contextlib.contextmanager
 def _made_folders(path: Path) -> Iterator[None]:
-    """Remove the folders that were missing on the way to a folder, if nothing has come into them in the end."""
+    """Remove the parent folders that were missing before, if they are empty in the end."""
     try:
         missing = [one for one in (path, *path.parents) if not one.exists()]
     except OSError as fault:

@@ -135,7 +135,7 @@ def _correct(data: dict[str, Any], path: tuple[str | int, ...]) -> bool:
 def _syntax_problem(fault: tomllib.TOMLDecodeError, file: str) -> Problem:
     message, _, place = str(fault).partition(" (at ")
     line = int(place.split()[1].rstrip(",)")) if place.startswith("line ") else None
-    return Problem(f"this is not valid TOML: {message}.", "Texts stand in quotation marks.", file, line)
+    return Problem(f"this is not valid TOML: {message}.", "Write texts in quotation marks.", file, line)
 
 
 def _species_names(data: Mapping[str, Any]) -> tuple[str, ...]:

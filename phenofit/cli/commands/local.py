@@ -82,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _fit(args: argparse.Namespace) -> FlightFit:
-    """Read the fit and carry it to the place."""
+    """Read the fit and return it for the place."""
     from phenofit.errors import ModelError
     from phenofit.flight import FlightFit, fit_at
 
@@ -150,7 +150,18 @@ def _write(folder: RunFolder, check: LocalCheck, ahead: SeasonForecast | None) -
     from phenofit.analysis.outputs import write_validation
     from phenofit.files import write_csv
 
-    columns = ["season", "seen", "forecast", "low95", "high95", "shift_days", "low_days", "high_days", "inside", "run"]
+    columns = [
+        "season",
+        "seen",
+        "forecast",
+        "low95",
+        "high95",
+        "shift_days",
+        "low_days",
+        "high_days",
+        "inside",
+        "run",
+    ]
     rows = []
     for year in check.years:
         ends = year.forecast.interval(0.95)
