@@ -22,6 +22,7 @@ from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
 from phenofit.files import read_json, versions
 from phenofit.forecasting import forecast
 from phenofit.forecasting.forecast_places import day_after_last
+from phenofit.heat.compiled.threads import processors
 from phenofit.maps import ErrorChoice, MapArea, MapSettings, error_map
 from phenofit.maps.map_files import read_elevation
 from phenofit.output_folder import run_folder, run_id
@@ -56,7 +57,7 @@ def run_study(
     workers : int, optional
         Threads that share the fits; by default as many as there are processors. The results do not depend on it.
     progress : callable, optional
-        Told in words what is being done.
+        Gets a sentence at each step.
 
     Returns
     -------
@@ -76,7 +77,7 @@ def run_study(
     Notes
     -----
     What needs more than the inputs give (a validation without a second year, a map without enough sites or without
-    the extra ``maps``) is left away, and the notes of the species say so.
+    the extra ``maps``) is left out, and the notes of the species say so.
     """
     say = progress or (lambda _text: None)
     with run_folder(Path(out), "run", files=RUN_FILES) as folder:
@@ -99,8 +100,8 @@ def _result(path: str | os.PathLike[str], workers: int | None, say: Progress) ->
     elevation = None if study.map.elevation is None else read_elevation(study.map.elevation)
     works = [SpeciesWork.of(study, inputs, name) for name in study.species]
     inputs.weather.load()  # threads share it: nothing must be read lazily from a file
-    count = workers or _processors()
-    # The compiled likelihood lets go of the interpreter's lock, so threads do; nothing is copied.
+    count = workers or processors()
+    # The compiled likelihood releases the interpreter's lock, so threads suffice; nothing is copied.
     with ThreadPoolExecutor(count) as executor, ThreadPoolExecutor(len(study.species)) as heads:
         tasks = [_Task(work, executor, _named(say, work.species, study), elevation) for work in works]
         species = tuple(heads.map(_Task.result, tasks))
@@ -116,7 +117,7 @@ def _result(path: str | os.PathLike[str], workers: int | None, say: Progress) ->
 
 @dataclass(frozen=True)
 class _Task:
-    """One species of a study, on its way to a result."""
+    """One species of a study, with what its result needs."""
 
     work: SpeciesWork
     executor: Executor
@@ -170,11 +171,8 @@ class _Task:
         return tables[0] if len(tables) == 1 else pd.concat(tables, ignore_index=True)
 
     def _compare(self, fit: FlightFit, validation: pd.DataFrame) -> tuple[PublishedComparison, ...]:
-        test = partial(
-            self.work.compare,
-            validation=validation if len(validation) else None,
-            level=fit.settings.level,
-        )
+        given = validation if len(validation) else None
+        test = partial(self.work.compare, validation=given, level=fit.settings.level)
         return tuple(self.executor.map(test, self.work.published))
 
     def _forecast(self, fit: FlightFit, notes: list[str]) -> pd.DataFrame | None:
@@ -208,18 +206,12 @@ class _Task:
             return None
 
 
-def _processors() -> int:
-    """Return how many processors this process may use; a container may have fewer than the machine."""
-    affinity = getattr(os, "sched_getaffinity", None)
-    return len(affinity(0)) if affinity is not None else os.cpu_count() or 1
-
-
 def _named(say: Progress, species: str, study: Study) -> Progress:
     return (lambda text: say(f"{species}: {text}")) if len(study.species) > 1 else say
 
 
 def _failure(name: str, fold: str, reason: str) -> str:
-    """Say in words that a forecast of held-out records could not be made."""
+    """Return the sentence that a forecast of held-out records could not be made."""
     who = f"The forecaster '{name}' could not forecast"
     if name.startswith("all"):
         who = f"No forecaster{name.removeprefix('all')} could forecast"
@@ -243,13 +235,8 @@ def _truth(study: Study) -> dict[str, object] | None:
         return None
     found = read_json(study.head.truth, remedy="Write the true values as JSON.")
     if not isinstance(found, dict):
-        raise DataError(
-            Problem(
-                "the true values are no JSON object.",
-                "Write the true values as names and numbers.",
-                study.shown(study.head.truth),
-            )
-        )
+        remedy = "Write the true values as names and numbers."
+        raise DataError(Problem("the true values are no JSON object.", remedy, study.shown(study.head.truth)))
     return found
 
 

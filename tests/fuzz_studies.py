@@ -195,7 +195,7 @@ def _listed(value: str | Iterable[str]) -> list[str]:
 
 
 def _moths(cell: str, separator: str, present: set[str]) -> int:
-    """Return the moths that a cell tells of, 0 where it tells of none."""
+    """Return the moths that a cell reports, 0 where it reports none."""
     plain = " ".join(cell.replace("\ufeff", "").split())
     if plain.casefold() in present:
         return 1

@@ -1,4 +1,4 @@
-"""The error tree, and what a message tells: where, what, and how to mend it."""
+"""The error tree, and what a message says: where, what, and the remedy."""
 
 from __future__ import annotations
 

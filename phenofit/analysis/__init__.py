@@ -1,7 +1,7 @@
 """What is done with a study: species by species, its tables and its fit files.
 
-``species_work`` fits, validates and compares one species as the study file says; ``fit_checks`` looks at a fit a
-second time; ``thresholds_table`` puts fitted and published thresholds side by side; ``outputs`` writes everything at
+``species_work`` fits, validates and compares one species as the study file says; ``fit_checks`` makes
+the diagnostics of a fit; ``thresholds_table`` puts fitted and published thresholds side by side; ``outputs`` writes everything at
 fixed names; ``results`` is what the page reads.
 """
 

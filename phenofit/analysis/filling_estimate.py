@@ -47,7 +47,7 @@ def filling_sentence(study: Study, inputs: StudyInputs, species: Sequence[Specie
         "filled by the same rules"
     )
     if not found["filled"]:
-        return f"{text}; their error cannot be told."
+        return f"{text}; their error is not known."
     text += f"; root mean square error: minimum {found['rmse_tmin']:.1f}, maximum {found['rmse_tmax']:.1f} °C"
     if np.isfinite(found["heat_rmse"]):
         text += (

@@ -1,4 +1,4 @@
-"""A second look at a fit: the older rules beside it, its residuals, what carries it, and how many flights there are."""
+"""Diagnostics of a fit: older rules, residuals, influence of trap-years, strays, joint regions, number of flights."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from phenofit.records import Records
 
 FITTED_RULE = "fitted here"
-"""Stands in the table of the older rules for the fit itself."""
+"""Name of the fit itself in the table of the older rules."""
 
 BESIDE_COLUMNS = (
     *OLDER_RULE_COLUMNS,
@@ -38,7 +38,7 @@ BESIDE_COLUMNS = (
 
 @dataclass(frozen=True)
 class FitChecks:
-    """What stands beside a fit.
+    """Diagnostics of a fit.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class FitChecks:
     questions : tuple of str
         Answers to what the study asks beside the fit: contrasts and start dates.
     notes : tuple of str
-        Why something is lacking.
+        Why something is missing.
     """
 
     older: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -81,7 +81,7 @@ def check_fit(
     seed: int,
     flights: str = "",
 ) -> FitChecks:
-    """Take a second look at a fit.
+    """Compute the diagnostics of a fit.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def check_fit(
     Returns
     -------
     FitChecks
-        What cannot be had for these records is empty, with a note.
+        What cannot be computed for these records is empty, with a note.
     """
     notes: list[str] = []
 

@@ -1,17 +1,4 @@
-"""The tables of a study, written to their fixed names.
-
-========================= ==========================================================================
-``flights.csv``           estimates of every species with their intervals
-``fit-SPECIES.json``      one fit, to be read again
-``thresholds.csv``        fitted and published thresholds, one table
-``validation.csv``        one row per fold, flight and forecaster
-``scores.csv``            scores of every forecaster, errors in days
-``error_map.nc``          forecast error on a grid
-========================= ==========================================================================
-
-:func:`write_tables` writes them all. What goes into ``thresholds.csv`` is put together in
-:mod:`phenofit.analysis.thresholds_table`.
-"""
+"""The tables, fit files and maps of a study, written to their fixed names."""
 
 from __future__ import annotations
 
@@ -58,21 +45,15 @@ def write_flights(
     path: Path, fits: Mapping[str, FlightFit], *, invented: bool = False, run: str = ""
 ) -> None:
     """Write the estimates of one or more fits."""
-    rows = [
-        {
-            **row,
-            "species": species,
-            "note": _joined(
-                "" if fit.converged else "the search did not converge",
-                _RECORDS[fit.settings.records],
-                row["note"],
-            ),
-        }
-        for species, fit in fits.items()
-        for row in _records(fit.estimates)
-    ]
-    if invented:
-        rows = [{**row, "note": _joined(INVENTED, row.get("note"))} for row in rows]
+    rows: list[dict[str, object]] = []
+    for species, fit in fits.items():
+        about = (
+            INVENTED if invented else "",
+            "" if fit.converged else "the search did not converge",
+            _RECORDS[fit.settings.records],
+        )
+        for row in _records(fit.estimates):
+            rows.append({**row, "species": species, "note": _joined(*about, row["note"])})
     _write(path, FLIGHT_COLUMNS, rows, run)
 
 
@@ -114,7 +95,7 @@ def write_scores(
     _write(path, SCORE_FILE_COLUMNS, rows, run)
 
 
-def write_maps(folder: Path, maps: Mapping[str, xr.Dataset], *, run: str = "") -> list[Path]:
+def write_maps(folder: Path, maps: Mapping[str, xr.Dataset], *, run: str = "") -> None:
     """Write the error maps: one file per species, and the first also as ``error_map.nc``."""
     names = [folder / f"error_map-{species_slug(s)}.nc" for s in maps] if len(maps) > 1 else []
     targets = list(zip(names, maps.values(), strict=False))
@@ -123,25 +104,24 @@ def write_maps(folder: Path, maps: Mapping[str, xr.Dataset], *, run: str = "") -
     for target, dataset in targets:
         with writing(target) as temporary:
             dataset.assign_attrs(run=run).to_netcdf(temporary, engine="netcdf4")
-    return [target for target, _ in targets]
 
 
-def write_tables(result: StudyResult, out: Path, *, run: str = "") -> list[Path]:
+def write_tables(result: StudyResult, out: Path, *, run: str = "") -> None:
     """Write every table, fit file and map of a study result."""
-    written = [out / name for name in ("flights.csv", "thresholds.csv", "validation.csv", "scores.csv")]
-    invented = result.study.invented
-    write_flights(written[0], {s.species: s.fit for s in result.species}, invented=invented, run=run)
-    write_thresholds(written[1], [s.thresholds for s in result.species], invented=invented, run=run)
-    write_validation(written[2], [s.validation for s in result.species], invented=invented, run=run)
-    write_scores(written[3], [s.scores for s in result.species], invented=invented, run=run)
-    written += [write_fit(out, s.species, s.fit, run=run) for s in result.species]
-    maps = {s.species: s.error_map for s in result.species if s.error_map is not None}
+    found, invented = result.species, result.study.invented
+    fits = {s.species: s.fit for s in found}
+    write_flights(out / "flights.csv", fits, invented=invented, run=run)
+    write_thresholds(out / "thresholds.csv", [s.thresholds for s in found], invented=invented, run=run)
+    write_validation(out / "validation.csv", [s.validation for s in found], invented=invented, run=run)
+    write_scores(out / "scores.csv", [s.scores for s in found], invented=invented, run=run)
+    for species, fit in fits.items():
+        write_fit(out, species, fit, run=run)
+    write_maps(out, {s.species: s.error_map for s in found if s.error_map is not None}, run=run)
     if result.study.occurrences is not None:
-        written.append(write_occurrences(result, out))
-    return written + write_maps(out, maps, run=run)
+        write_occurrences(result, out)
 
 
-def write_occurrences(result: StudyResult, out: Path) -> Path:
+def write_occurrences(result: StudyResult, out: Path) -> None:
     """Write the catches of all species as Darwin Core occurrences, as ``[occurrences]`` asks."""
     part = result.study.occurrences
     assert part is not None
@@ -156,7 +136,6 @@ def write_occurrences(result: StudyResult, out: Path) -> Path:
         for one in result.species
     ]
     write_darwin_core(out / OCCURRENCES, pd.concat(tables, ignore_index=True))
-    return out / OCCURRENCES
 
 
 def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, Any]], run: str) -> None:

@@ -98,19 +98,19 @@ class SpeciesWork:
         return replace(self, flights=(self.fit() if fit is None else fit).settings.flights)
 
     def check(self, fit: FlightFit) -> FitChecks:
-        """Take a second look at a fit: older rules, residuals, influence, and the number of flights."""
-        told = str(fit.provenance.get("flights choice", ""))
+        """Compute the diagnostics of a fit: older rules, residuals, influence, and the number of flights."""
+        evidence = str(fit.provenance.get("flights choice", ""))
         number = fit.settings.flights
-        if not told and number > 1:
+        if not evidence and number > 1:
             # A fit of fewer flights costs little beside the one that was made; one of more does not.
             fewer = replace(self, flights=number - 1).fit()
-            told = flights_evidence([fit, fewer])
+            evidence = flights_evidence([fit, fewer])
         found = check_fit(
             fit,
             self.records,
             min_moths=self.study.validation.min_moths,
             seed=self.study.head.seed,
-            flights=told,
+            flights=evidence,
         )
         part = self.study.flights
         model = replace(self.model, flights=number, curve=fit.settings.curve)
@@ -139,7 +139,7 @@ class SpeciesWork:
         """
         if self.model.records == "first catch":
             raise ModelError(
-                "first catches alone tell nothing of the events that forecasts are held against."
+                "first catches alone say nothing about the events that forecasts are compared with."
             )
         part = self.study.validation
         scheme = Scheme(

@@ -15,27 +15,9 @@ if TYPE_CHECKING:
     from phenofit.validate import PublishedThreshold
 
 THRESHOLD_COLUMNS = (
-    "species",
-    "flight",
-    "event",
-    "kind",
-    "amount",
-    "amount_low",
-    "amount_high",
-    "unit",
-    "base",
-    "base_low",
-    "base_high",
-    "base_unit",
-    "upper",
-    "cutoff",
-    "method",
-    "start",
-    "source",
-    "known",
-    "id",
-    "verdict",
-)
+    "species", "flight", "event", "kind", "amount", "amount_low", "amount_high", "unit", "base", "base_low",
+    "base_high", "base_unit", "upper", "cutoff", "method", "start", "source", "known", "id", "verdict",
+)  # fmt: skip
 
 
 def thresholds_table(
@@ -55,20 +37,12 @@ def _fitted_rows(species: str, fit: FlightFit) -> list[dict[str, object]]:
     settings = fit.settings
     base_low, base_high = fit.interval("base") if "base" in fit.profiles else (None, None)
     terms = {
-        "species": species,
-        "kind": "fitted",
-        "unit": "degC d",
-        "base": fit.base,
-        "base_low": base_low,
-        "base_high": base_high,
-        "base_unit": "degC",
-        "upper": settings.heat.upper,
+        "species": species, "kind": "fitted", "unit": "degC d", "base": fit.base, "base_low": base_low,
+        "base_high": base_high, "base_unit": "degC", "upper": settings.heat.upper,
         "cutoff": settings.heat.cutoff if settings.heat.upper is not None else None,
-        "method": settings.heat.method,
-        "start": settings.start_words,
-        "source": f"this study: {_size(fit)}",
-        "known": "fitted",
-    }
+        "method": settings.heat.method, "start": settings.start_words,
+        "source": f"this study: {_size(fit)}", "known": "fitted",
+    }  # fmt: skip
     if settings.records == "first catch":
         low, high = fit.interval("requirement_1") if "requirement_1" in fit.profiles else (None, None)
         first = {"flight": 1, "event": "first_catch", "amount": fit.requirement()}
@@ -96,23 +70,11 @@ def _published_row(species: str, row: PublishedThreshold, verdict: str) -> dict[
     if row.unit is not None:
         amount = row.amount_degc_d
         low, high = row.range_degc_d if row.amount_high is not None else (None, None)
+    kept = ("flight", "event", "base", "upper", "cutoff", "method", "start", "source", "known", "id")
     return {
-        "species": species,
-        "flight": row.flight,
-        "event": row.event,
-        "kind": "published",
-        "amount": amount,
-        "amount_low": low,
-        "amount_high": high,
+        "species": species, "kind": "published", "amount": amount, "amount_low": low, "amount_high": high,
         "unit": "degC d" if row.unit is not None else None,
-        "base": row.base,
         "base_unit": "degC" if row.base is not None else None,
-        "upper": row.upper,
-        "cutoff": row.cutoff,
-        "method": row.method,
-        "start": row.start,
-        "source": row.source,
-        "known": row.known,
-        "id": row.id,
         "verdict": verdict or (f"cannot be tested: {row.unusable}" if row.unusable else ""),
-    }
+        **{name: getattr(row, name) for name in kept},
+    }  # fmt: skip

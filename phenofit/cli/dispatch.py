@@ -87,7 +87,7 @@ def _dispatch(arguments: list[str]) -> int:
 def _run(module: _CommandModule, args: argparse.Namespace) -> int:
     with warnings.catch_warnings():
         warnings.simplefilter("always", PhenofitWarning)
-        # A search that stops on a top too flat to climb further is judged by its slope, and told in the result.
+        # A search that stops on a flat maximum is judged by its slope, and the result says so.
         warnings.filterwarnings("ignore", message="The line search algorithm did not converge")
         warnings.showwarning = _show_warning
         try:
@@ -106,10 +106,8 @@ def _run(module: _CommandModule, args: argparse.Namespace) -> int:
             place = f" '{error.filename}'" if error.filename else ""
             return _fail(f"cannot read or write{place}: {error.strerror or error}.", 2, args)
         except Exception as error:  # noqa: BLE001 - the one place where unexpected faults end
-            text = f"a fault of the program: {type(error).__name__}: {error}"
-            return _fail(
-                f"{text} (please report it with the output of the same command and --traceback)", 1, args
-            )
+            ask = "please report it with the output of the same command and --traceback"
+            return _fail(f"a fault of the program: {type(error).__name__}: {error} ({ask})", 1, args)
         return code
 
 
@@ -142,7 +140,7 @@ def _top_parser() -> _Parser:
         prog="phenofit",
         usage="phenofit COMMAND [options]",
         description="Calibrate moth-flight phenology from trap catches and daily temperatures.",
-        epilog=f"commands:\n{lines}\n\n'phenofit COMMAND --help' tells the options of a command.",
+        epilog=f"commands:\n{lines}\n\n'phenofit COMMAND --help' lists the options of a command.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("command", metavar="COMMAND", help="one of the commands below")

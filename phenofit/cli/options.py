@@ -1,4 +1,4 @@
-"""What several commands do with their options: read them early, refuse those without effect, name the run."""
+"""What several commands share: the options they declare, how they read and refuse them, the printed tables."""
 
 from __future__ import annotations
 
@@ -16,6 +16,32 @@ if TYPE_CHECKING:
 _NO_SETTINGS = {"out", "csv", "quiet", "traceback", "workers", "scheduler"}
 
 
+def add_out(parser: argparse.ArgumentParser, what: str, *, default: Path | None = None) -> None:
+    """Declare the output folder."""
+    parser.add_argument("--out", type=Path, default=default, metavar="DIR", help=what)
+
+
+def add_quiet(parser: argparse.ArgumentParser, step: str = "step") -> None:
+    """Declare that progress is not printed."""
+    parser.add_argument("--quiet", action="store_true", help=f"do not print each {step}")
+
+
+def add_today(parser: argparse.ArgumentParser, what: str) -> None:
+    """Declare the day that counts as today; :func:`day` reads it."""
+    parser.add_argument("--today", metavar="DATE", help=what)
+
+
+def add_events(parser: argparse.ArgumentParser) -> None:
+    """Declare the flight events that are forecast."""
+    what = "events (default: 5, 50 and 95 %% of a flight)"
+    parser.add_argument("--events", nargs="+", metavar="EVENT", help=what)
+
+
+def add_flight(parser: argparse.ArgumentParser) -> None:
+    """Declare the number of one flight."""
+    parser.add_argument("--flight", type=whole_from_one, default=1, help="which flight (default: 1)")
+
+
 def day(option: str, text: str | None) -> str | None:
     """Read the day of an option, year first; None where it was not given."""
     from phenofit.errors import ModelError
@@ -25,9 +51,8 @@ def day(option: str, text: str | None) -> str | None:
     try:
         return datetime.date.fromisoformat(text).isoformat()
     except ValueError:
-        raise ModelError(
-            f"{option} '{text}' is not a date; write year-month-day, such as 2024-05-20."
-        ) from None
+        finding = f"{option} '{text}' is not a date; write year-month-day, such as 2024-05-20."
+        raise ModelError(finding) from None
 
 
 def above_zero(text: str) -> float:
@@ -80,7 +105,7 @@ def refuse_unused(args: argparse.Namespace, names: Iterable[str], reason: str) -
 
 
 def known(option: str, values: Sequence[str], accepted: Sequence[str], what: str) -> None:
-    """Refuse a value of an option that is none of the accepted ones, or is given twice."""
+    """Refuse a value of an option that is none of the accepted ones, or is a duplicate."""
     from phenofit.errors import ModelError
     from phenofit.files.tables import nearest
 
@@ -93,7 +118,7 @@ def known(option: str, values: Sequence[str], accepted: Sequence[str], what: str
 
 
 def distinct(option: str, values: Sequence[object]) -> None:
-    """Refuse a value that an option is given twice."""
+    """Refuse duplicate values of an option."""
     from phenofit.errors import ModelError
 
     for i, value in enumerate(values):
@@ -119,7 +144,21 @@ def _content(value: object) -> object:
     return value
 
 
-def tell_written(folder: RunFolder, names: Iterable[str]) -> None:
+def refuse_unit_of_netcdf(args: argparse.Namespace, paths: Sequence[Path]) -> bool:
+    """Refuse --unit where all weather files are NetCDF; return whether they are."""
+    only = all(path.suffix.lower() in (".nc", ".nc4", ".cdf") for path in paths)
+    if only:
+        refuse_unused(args, ["unit"], "on NetCDF files, which say their unit themselves")
+    return only
+
+
+def in_columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Return the rows of a table as lines with aligned columns."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return ["  ".join(map(str.ljust, row, widths)).rstrip() for row in rows]
+
+
+def print_written(folder: RunFolder, names: Iterable[str]) -> None:
     """Print what a run has written, and what it removed."""
     print(f"written: {', '.join(str(folder.path / name) for name in names)}")
     if folder.removed:

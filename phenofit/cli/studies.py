@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from phenofit.analysis.species_work import SpeciesWork
+    from phenofit.flight import FlightFit
+
+
+def add_study_file(parser: argparse.ArgumentParser, what: str = "study file (TOML)") -> None:
+    """Declare the study file."""
+    parser.add_argument("study", type=Path, metavar="STUDY", help=what)
 
 
 def add_study(parser: argparse.ArgumentParser) -> None:
     """Declare the study file and the choice of a species."""
-    parser.add_argument("study", type=Path, metavar="STUDY", help="study file (TOML)")
+    add_study_file(parser)
+    add_species(parser)
+
+
+def add_species(parser: argparse.ArgumentParser) -> None:
+    """Declare the choice of a species."""
     parser.add_argument("--species", metavar="NAME", help="one species of the study (default: all)")
 
 
@@ -25,3 +37,16 @@ def open_species(args: argparse.Namespace) -> list[SpeciesWork]:
     inputs = read_inputs(study)
     names = study.species if args.species is None else (study.species_name(args.species),)
     return [SpeciesWork.of(study, inputs, name) for name in names]
+
+
+def fit_of_species(path: Path, species: Iterable[str], remedy: str) -> FlightFit:
+    """Read a fit file; refuse it where it names another species."""
+    from phenofit.errors import DataError, Problem
+    from phenofit.flight import FlightFit
+
+    fit = FlightFit.from_json(path)
+    for name in species:
+        if fit.settings.species and fit.settings.species != name:
+            finding = f"the fit is of '{fit.settings.species}', not of '{name}'."
+            raise DataError(Problem(finding, remedy, str(path)))
+    return fit

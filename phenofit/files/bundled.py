@@ -9,7 +9,7 @@ from phenofit.errors import DataError, Problem
 
 
 def bundled_path(name: str) -> Path:
-    """Return where a bundled data set lies."""
+    """Return the path of a bundled data set."""
     package = Path(str(resources.files("phenofit")))
     # A built wheel carries the folder inside the package; a checkout has it beside the package.
     for folder in (package / "data" / "datasets", package.parent / "datasets"):

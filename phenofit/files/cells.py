@@ -74,13 +74,7 @@ def parse_dates(
     required: bool = True,
     missing: Collection[str] = MISSING_TEXTS,
 ) -> tuple[np.ndarray, list[Problem]]:
-    """Read a column as dates in one declared order.
-
-    The parts stand between ``-``, ``/`` or ``.``; eight digits without a separator are accepted year-first; an
-    English month name is accepted in any order, since it cannot be misread. A time of day follows a blank or
-    ``T``. A year of two digits is accepted where it stands last, 69 to 99 being 1969 to 1999;
-    :func:`two_digit_year_notes` gives the sentence for the user.
-    """
+    """Read a column as dates in one declared order; :func:`two_digit_year_notes` is about years of two digits."""
     if order not in DATE_ORDERS:
         raise ModelError(f"'{order}' is not a date order; accepted are {', '.join(DATE_ORDERS)}.")
     default = np.timedelta64(round(default_hour * 3600), "s")

@@ -126,9 +126,8 @@ def require_regular(
         name = shown.replace("\0", "\\0")
         raise DataError(Problem("the name holds a NUL character.", "Correct the name.", name)) from None
     except OSError as fault:
-        raise DataError(
-            Problem(f"the file cannot be read: {fault.strerror or fault}.", "Check the name.", shown)
-        ) from None
+        finding = f"the file cannot be read: {fault.strerror or fault}."
+        raise DataError(Problem(finding, "Check the name.", shown)) from None
     if stat.S_ISDIR(found.st_mode):
         raise DataError(Problem("this is a folder, not a file.", "Name a file in it.", shown))
     if not stat.S_ISREG(found.st_mode):
@@ -147,17 +146,13 @@ def read_text(path: str | os.PathLike[str], *, remedy: str = "Check the name.") 
     DataError
         As :func:`require_regular`, or if the file is not UTF-8 text.
     """
-    file = require_regular(path, limit=LARGEST_TEXT, remedy=remedy)
+    file, shown = require_regular(path, limit=LARGEST_TEXT, remedy=remedy), os.fspath(path)
     try:
         return file.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
-        raise DataError(
-            Problem("the file is not UTF-8 text.", "Save it as UTF-8.", os.fspath(path))
-        ) from None
+        raise DataError(Problem("the file is not UTF-8 text.", "Save it as UTF-8.", shown)) from None
     except OSError as fault:
-        raise DataError(
-            Problem(f"the file cannot be read: {fault.strerror or fault}.", "", os.fspath(path))
-        ) from None
+        raise DataError(Problem(f"the file cannot be read: {fault.strerror or fault}.", "", shown)) from None
 
 
 def read_json(path: str | os.PathLike[str], *, remedy: str) -> Any:

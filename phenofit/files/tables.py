@@ -21,9 +21,7 @@ import pandas as pd
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import require_regular
-from phenofit.files.cells import (
-    shorten,
-)
+from phenofit.files.cells import shorten
 
 _DELIMITERS = (",", ";", "\t", "|")
 _DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
@@ -87,9 +85,9 @@ def read_table(
 
 def source_name(source: TableSource) -> str:
     """Return the name of a table as messages give it."""
-    return (
-        str(source.attrs.get("name", "DataFrame")) if isinstance(source, pd.DataFrame) else os.fspath(source)
-    )
+    if isinstance(source, pd.DataFrame):
+        return str(source.attrs.get("name", "DataFrame"))
+    return os.fspath(source)
 
 
 def nearest(name: str, known: Collection[str]) -> str:
@@ -129,7 +127,7 @@ def _tidy(cell: str) -> str:
 
 
 class _Tidied(dict[str, str]):
-    """Tidied cells by the cell as it stands: long tables repeat their texts, which are so worked on and kept once."""
+    """Tidied cells by the raw cell: long tables repeat their texts, which are so processed and kept once."""
 
     def __missing__(self, cell: str) -> str:
         self[cell] = tidy = _tidy(cell)
@@ -148,7 +146,7 @@ def _records(text: str, file: str) -> tuple[list[tuple[int, list[str]]], str]:
         raise DataError(Problem("the file is empty.", "The first line must name the columns.", file))
     header = re.sub(r'"[^"]*"', "", lines[at])
     delimiter = max(_DELIMITERS, key=header.count)
-    # Line ends are handed to the parser as they stand, so that a cell quoted over two lines stays one cell.
+    # Line ends go to the parser unchanged, so that a cell quoted over two lines stays one cell.
     start = sum(len(line) + (0 if "\r" in text else 1) for line in lines[:at])
     reader = csv.reader(io.StringIO(text[start:], newline=""), delimiter=delimiter, strict=True)
     records: list[tuple[int, list[str]]] = []

@@ -24,12 +24,12 @@ from phenofit.output_folder.lock import lock_folder, unlock_folder
 MANIFEST = "run.json"
 _STAGING = ".phenofit-run"
 _JOURNAL = ".phenofit-files.json"
-# What stands in place of the manifest while files are moved: the files of earlier runs and of this one.
+# Replaces the manifest while files are moved: the files of earlier runs and of this one.
 
 
 @dataclass
 class RunFolder:
-    """An output folder in the hands of one run.
+    """An output folder held by one run.
 
     Attributes
     ----------
@@ -63,7 +63,7 @@ def run_folder(path: Path, command: str, *, files: Sequence[str]) -> Iterator[Ru
     path : Path
         The folder; made where absent, and removed again if the run fails and nothing else is in it.
     command : str
-        Name of the command; the manifest tells apart the files of different commands.
+        Name of the command; the manifest lists the files of each command apart.
     files : sequence of str
         What will be written, as far as it is known; a name that ends with ``/`` is a folder. A folder in the place
         of a file, or the other way round, is refused at once.
@@ -86,12 +86,9 @@ def run_folder(path: Path, command: str, *, files: Sequence[str]) -> Iterator[Ru
         except OSError as fault:
             raise _not_writable(path, fault) from None
         if stream is None:
+            remedy = "Wait until it has ended, or choose another folder with --out."
             raise DataError(
-                Problem(
-                    "another run of phenofit is writing into this folder.",
-                    "Wait until it has ended, or choose another folder with --out.",
-                    str(path),
-                )
+                Problem("another run of phenofit is writing into this folder.", remedy, str(path))
             )
         folder = RunFolder(path, command)
         try:
@@ -136,7 +133,7 @@ def _refuse_other_kinds(path: Path, names: Iterable[str]) -> None:
 
 @contextlib.contextmanager
 def _made_folders(path: Path) -> Iterator[None]:
-    """Remove the folders that were missing on the way to a folder, if nothing has come into them in the end."""
+    """Remove the parent folders that were missing before, if they are empty in the end."""
     try:
         missing = [one for one in (path, *path.parents) if not one.exists()]
     except OSError as fault:
@@ -178,17 +175,10 @@ def check_writable(path: Path | None) -> None:
 def _not_writable(path: Path, fault: OSError) -> DataError:
     if isinstance(fault, FileExistsError | NotADirectoryError):
         name = next((p for p in (path, *path.parents) if p.is_file()), path)
-        return DataError(
-            Problem(
-                f"'{name}' is a file, so this can be no folder.",
-                "Choose another folder with --out.",
-                str(path),
-            )
-        )
-    reason = fault.strerror or str(fault)
-    return DataError(
-        Problem(f"nothing can be written here: {reason}.", "Choose another folder with --out.", str(path))
-    )
+        finding = f"'{name}' is a file, so this can be no folder."
+    else:
+        finding = f"nothing can be written here: {fault.strerror or fault}."
+    return DataError(Problem(finding, "Choose another folder with --out.", str(path)))
 
 
 @dataclass(frozen=True)

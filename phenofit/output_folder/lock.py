@@ -1,4 +1,4 @@
-"""A lock of the operating system on a folder: it goes with its process, however that ends."""
+"""A lock of the operating system on a folder: it ends with its process."""
 
 from __future__ import annotations
 

@@ -67,7 +67,7 @@ def name_fault(species: str) -> tuple[str, str] | None:
     slug = species_slug(species)
     if slug in _DEVICES:
         return (
-            f"the name '{species}' is reserved for a device on some systems, so no file can bear it.",
+            f"the name '{species}' is reserved for a device on some systems, so no file can have it.",
             "Write the name in full.",
         )
     size = len(slug.encode("utf-8"))

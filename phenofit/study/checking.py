@@ -33,7 +33,7 @@ class StudySurvey:
     Attributes
     ----------
     problems : tuple of Problem
-        Everything that must be mended; empty if the study can be run.
+        Everything that must be corrected; empty if the study can be run.
     lines : tuple of str
         What was read, in words.
     notes : tuple of str
@@ -85,7 +85,7 @@ def survey_study(path: str | os.PathLike[str]) -> StudySurvey:
         return StudySurvey(faults)
     found = _gathered(study, faults)
     if faults:
-        # With a faulty study file the tables can be looked through, but what they hold cannot be told.
+        # The tables of a faulty study file can be checked, but not summed up.
         return StudySurvey((*faults, *found.problems))
     lines: list[str] = []
     if found.traps is not None:
@@ -168,10 +168,8 @@ def _account(study: Study, found: Gathered, species: str) -> tuple[CatchAccount,
     file = study.shown(study.catches.file)
     if found.weather is None or found.links is None:
         nothing = pd.DataFrame({"rows": [], "moths": []})
-        return (
-            catch_account(own, years, years.years, nothing, species=species, file=file, whole=False),
-            recorded(years),
-        )
+        account = catch_account(own, years, years.years, nothing, species=species, file=file, whole=False)
+        return account, recorded(years)
     starts = None if found.biofix is None else biofix_starts(found.biofix)
     records = Records(years, found.weather, found.links, study.season_window(), starts, species)
     data = assemble(records, kind=study.flight_model(species).records)
@@ -201,16 +199,12 @@ def _check_overlap(study: Study, found: Gathered) -> None:
         int(y) for y in years if season.first_day(int(y)) < days[0] or season.first_day(int(y)) > days[-1]
     ]
     if years.size and len(without) == years.size:
-        found.problems.append(
-            Problem(
-                f"the weather ({days[0]} to {days[-1]}) reaches back to the start of no season with catches "
-                f"({season.label(int(years[0]))} to {season.label(int(years[-1]))}, from {season.start}).",
-                "Give weather from the start of each season, or correct the dates.",
-                study.path.name,
-                None,
-                "weather",
-            )
+        finding = (
+            f"the weather ({days[0]} to {days[-1]}) reaches back to the start of no season with catches "
+            f"({season.label(int(years[0]))} to {season.label(int(years[-1]))}, from {season.start})."
         )
+        remedy = "Give weather from the start of each season, or correct the dates."
+        found.problems.append(Problem(finding, remedy, study.path.name, None, "weather"))
     elif without:
         labels = ", ".join(season.label(y) for y in without)
         found.notes.append(
@@ -240,7 +234,7 @@ def _gap_notes(study: Study, found: Gathered) -> list[str]:
     for station, year, last in last_checks.reset_index().itertuples(index=False, name=None):
         first = season.first_day(int(year))
         if first < days[0]:
-            continue  # told as a season without weather
+            continue  # _check_overlap names it as a season without weather
         within = (days >= first) & (days <= np.datetime64(last, "D"))
         gaps = days[within][~whole.sel(station=station).to_numpy()[within]]
         if gaps.size:

@@ -46,33 +46,24 @@ def _covariate_problems(study: Study, traps: pd.DataFrame) -> list[Problem]:
         c for part in (study.flights, *study.flights.species) for c in getattr(part, "covariates", None) or ()
     }
     wanted = {"covariates": ("covariate", own), "contrasts": ("contrast", set(study.flights.contrasts))}
-    return [
-        Problem(
-            f"the {what} '{name}' is no column of the trap table.",
-            f"Its columns are {', '.join(known)}.{nearest(name, known)}",
-            study.path.name,
-            None,
-            f"flights.{key}",
-        )
-        for key, (what, names) in wanted.items()
-        for name in sorted(names - set(known))
-    ]
+    problems = []
+    for key, (what, names) in wanted.items():
+        for name in sorted(names - set(known)):
+            finding = f"the {what} '{name}' is no column of the trap table."
+            remedy = f"Its columns are {', '.join(known)}.{nearest(name, known)}"
+            problems.append(Problem(finding, remedy, study.path.name, None, f"flights.{key}"))
+    return problems
 
 
 def _site_problems(study: Study, traps: pd.DataFrame, biofix: pd.DataFrame) -> list[Problem]:
     sites = {str(site) for site in traps["site"]}
     file = "" if study.season.biofix is None else study.shown(study.season.biofix)
-    return [
-        Problem(
-            f"site '{site}' is not in the trap table.",
-            f"Correct its name.{nearest(str(site), sites)}",
-            file,
-            int(row),
-            "site",
-        )
-        for site, row in zip(biofix["site"], biofix["row"], strict=True)
-        if site not in sites
-    ]
+    problems = []
+    for site, row in zip(biofix["site"], biofix["row"], strict=True):
+        if site not in sites:
+            finding, remedy = f"site '{site}' is not in the trap table.", "Correct its name."
+            problems.append(Problem(finding, remedy + nearest(str(site), sites), file, int(row), "site"))
+    return problems
 
 
 def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> list[Problem]:
@@ -81,10 +72,9 @@ def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> 
     if "species" not in catches:
         if len(study.species) == 1:
             return []
+        finding = f"the study has {len(study.species)} species, the table no species column."
         remedy = 'Name it in [catches.columns] (species = "..."), or give the study one species.'
-        return [
-            Problem(f"the study has {len(study.species)} species, the table no species column.", remedy, file)
-        ]
+        return [Problem(finding, remedy, file)]
     there = {species_key(name): str(name) for name in catches["species"]}
     asked = {species_key(name): name for name in study.species}
     other = [name for key, name in there.items() if key not in asked]
@@ -92,14 +82,9 @@ def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> 
         number = int(catches["species"].isin(other).sum())
         listed = ", ".join(f"'{name}'" for name in sorted(other)[:6])
         notes.append(f"{file}: {number} rows of other species left aside ({listed}).")
-    return [
-        Problem(
-            f"no row is of species '{name}'.",
-            f"The table has {', '.join(sorted(map(repr, there.values()))[:8])}.{nearest(name, there.values())}",
-            file,
-            None,
-            column,
-        )
-        for key, name in asked.items()
-        if key not in there
-    ]
+    listed = ", ".join(sorted(map(repr, there.values()))[:8])
+    problems = []
+    for name in (name for key, name in asked.items() if key not in there):
+        remedy = f"The table has {listed}.{nearest(name, there.values())}"
+        problems.append(Problem(f"no row is of species '{name}'.", remedy, file, None, column))
+    return problems

@@ -1,4 +1,4 @@
-"""Faults that the schema of the study file finds, told as problems with line, key and remedy."""
+"""Faults that the schema of the study file finds, as problems with line, key and remedy."""
 
 from __future__ import annotations
 

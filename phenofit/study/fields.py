@@ -26,7 +26,7 @@ _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
 
 
 def refuse(finding: str, remedy: str) -> PydanticCustomError:
-    """Return an error that carries a finding and a remedy through the validation."""
+    """Return an error that holds a finding and a remedy."""
     return PydanticCustomError("refused", "{finding} {remedy}", {"finding": finding, "remedy": remedy})
 
 

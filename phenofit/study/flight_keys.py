@@ -175,7 +175,7 @@ class _FlightsPart(_UpperPart):
         if not fitted and "upper_range" in self.model_fields_set:
             raise refuse(
                 "a range for the upper threshold is given, but it is not fitted.",
-                'Write upper = "fit" beside it, or leave the range away.',
+                'Write upper = "fit" beside it, or remove the range.',
             )
         return self
 

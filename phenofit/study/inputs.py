@@ -227,12 +227,12 @@ def gather(
     study: Study, *, today: str | None = None, progress: Progress | None = None, fetch: bool = True
 ) -> Gathered:
     """Read what can be read and collect every problem."""
-    tell = progress or (lambda _: None)
+    say = progress or (lambda _: None)
     found = Gathered()
-    tell("reading the trap table")
+    say("reading the trap table")
     found.traps = _examined(found, study, lambda: _examine_traps(study))
     placed = _without_faults(found, study)
-    tell("reading the catch table")
+    say("reading the catch table")
     found.catches = _examined(found, study, lambda: _examine_catches(study))
     if study.season.start == "biofix":
         found.biofix = _attempt(found, study, lambda: _read_biofix(study))
@@ -241,13 +241,13 @@ def gather(
     truth = study.head.truth
     if truth is not None and not truth.is_file():
         finding = f"the file of true values '{study.shown(truth)}' does not exist."
-        remedy = "Correct its name, or leave the key away."
+        remedy = "Correct its name, or remove the key."
         found.problems.append(Problem(finding, remedy, study.path.name, None, "study.truth"))
     compare_tables(
         study, found.traps, found.catches, found.biofix, problems=found.problems, notes=found.notes
     )
     if study.weather.files or fetch:
-        tell("reading the weather")
+        say("reading the weather")
         found.weather = _attempt(
             found, study, lambda: read_study_weather(study, placed, today=today, progress=progress)
         )
@@ -379,7 +379,7 @@ def _link(found: Gathered, study: Study, traps: pd.DataFrame | None) -> None:
 
 
 def _interpolate(found: Gathered, study: Study, places: pd.DataFrame) -> None:
-    """Put temperatures interpolated to each trap in the place of the stations'."""
+    """Replace the temperatures of the stations by those interpolated to each trap."""
     from phenofit.weather import at_traps
 
     weather, links = found.weather, found.links

@@ -1,4 +1,4 @@
-"""Read a study file and tell everything that is wrong with it at once."""
+"""Read a study file and report everything that is wrong with it at once."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _STAND_INS: dict[tuple[str | int, ...], tuple[tuple[str, str], str]] = {
     ("weather", "unit"): (("weather", "unit"), "degC"),
     ("study", "species"): (("study", "species"), UNNAMED),
 }
-"""What is put in place of a declaration that is missing or wrong, only to look through the tables behind it."""
+"""Values that replace a missing or wrong declaration, only to check the tables that depend on it."""
 
 _WORD_LISTS = ("present", "lost", "not_checked", "zero", "counted")
 _NEEDED_BY_THEIR_TABLE = ("files", "service", "years", "biofix", "dates")
@@ -57,7 +57,7 @@ def load_study(path: str | os.PathLike[str]) -> Study:
 
 
 def load_leniently(path: str | os.PathLike[str]) -> tuple[Study | None, tuple[Problem, ...]]:
-    """Read a study file and make the best of one with faults, so that its tables can be looked at as well."""
+    """Read a study file; one with faults is returned as far as possible, so that its tables can be checked."""
     file, shown = Path(path), str(path)
     text = read_text(file, remedy="Name a study file, such as study.toml.")
     try:
@@ -100,19 +100,19 @@ def _validated(data: dict[str, Any], file: str, lines: Lines) -> tuple[Study | N
         new = [(path, error) for path, error in errors if not _follows(path, touched)]
         problems += [schema_problem(error, file, lines) for _, error in new]
         touched |= {path for path, _ in errors}
-        mended = [_mend(data, path) for path, _ in errors]
-        if not all(mended):
+        corrected = [_correct(data, path) for path, _ in errors]
+        if not all(corrected):
             break
     return None, problems
 
 
 def _follows(path: tuple[str | int, ...], touched: set[tuple[str | int, ...]]) -> bool:
-    """Return whether a fault is only the consequence of taking out a key that was told already."""
+    """Return whether a fault is only the consequence of removing a key that was reported already."""
     return path in touched or any((*path, key) in touched for key in _NEEDED_BY_THEIR_TABLE)
 
 
-def _mend(data: dict[str, Any], path: tuple[str | int, ...]) -> bool:
-    """Take a faulty key out of the data, or put a stand-in for it; return whether that changed anything."""
+def _correct(data: dict[str, Any], path: tuple[str | int, ...]) -> bool:
+    """Remove a faulty key from the data, or replace its value; return whether that changed anything."""
     if path in _STAND_INS:
         (table, key), value = _STAND_INS[path]
         inner = data.get(table)
@@ -135,7 +135,7 @@ def _mend(data: dict[str, Any], path: tuple[str | int, ...]) -> bool:
 def _syntax_problem(fault: tomllib.TOMLDecodeError, file: str) -> Problem:
     message, _, place = str(fault).partition(" (at ")
     line = int(place.split()[1].rstrip(",)")) if place.startswith("line ") else None
-    return Problem(f"this is not valid TOML: {message}.", "Texts stand in quotation marks.", file, line)
+    return Problem(f"this is not valid TOML: {message}.", "Write texts in quotation marks.", file, line)
 
 
 def _species_names(data: Mapping[str, Any]) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""Where each key of a TOML file stands, so that a problem can name its line."""
+"""The line of each key of a TOML file, so that a problem can name its line."""
 
 from __future__ import annotations
 
@@ -27,19 +27,19 @@ def key_lines(text: str) -> dict[Path, int]:
             continue
         header = _HEADER.match(line)
         if header:
-            table = _table(_parts(header.group(2)), header.group(1) == "[[", counts)
+            table = _table(_keys_of(header.group(2)), header.group(1) == "[[", counts)
             for depth in range(1, len(table) + 1):
                 found.setdefault(table[:depth], number)
             continue
         key = _KEY.match(line)
         if key:
-            found.setdefault((*table, *_parts(key.group(1))), number)
+            found.setdefault((*table, *_keys_of(key.group(1))), number)
         opened = [mark for mark in _FENCES if line.count(mark) % 2]
         fence = opened[0] if opened else ""
     return found
 
 
-def _parts(dotted: str) -> list[str]:
+def _keys_of(dotted: str) -> list[str]:
     return [part.strip("\"'") for part in _PART.findall(dotted)]
 
 

@@ -14,8 +14,8 @@ from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 _WITH_ID = ("id", "species", "flight")
 _TEMPERATURES = {"base", "upper"}
-_TELLING = ("flight", "amount", "base", "method", "start", "upper", "cutoff", "region", "source")
-"""What makes the ids of entries without one differ, the most telling first."""
+_DISTINGUISHING = ("flight", "amount", "base", "method", "start", "upper", "cutoff", "region", "source")
+"""What makes the ids of entries without one differ, the most useful first."""
 
 
 def published_rows(
@@ -57,9 +57,9 @@ def published_rows(
 
 
 def _with_ids(rows: Sequence[PublishedThreshold], named: Sequence[bool]) -> list[PublishedThreshold]:
-    """Give rows without an id of their own what tells them apart, in the order of ``_TELLING``."""
+    """Extend ids that were not given until they differ, in the order of ``_DISTINGUISHING``."""
     ids = [row.id for row in rows]
-    for name in _TELLING:
+    for name in _DISTINGUISHING:
         alike: dict[tuple[str, str], list[int]] = {}
         for i, row in enumerate(rows):
             alike.setdefault((ids[i], row.species), []).append(i)

@@ -89,7 +89,7 @@ class SeasonPart(Part):
             )
         if self.start != "biofix" and self.biofix is not None:
             raise refuse(
-                "a biofix table is given but not used.", 'Write start = "biofix", or leave the table away.'
+                "a biofix table is given but not used.", 'Write start = "biofix", or remove the table.'
             )
         return self
 
@@ -229,8 +229,8 @@ class WeatherPart(Part):
                 '"local standard" or a time zone such as "America/Chicago".',
             )
         # NetCDF files say their unit themselves, and the archive's files are in tenths of degC by definition.
-        told = (".nc", ".nc4", ".cdf", ".dly")
-        texts = [path for path in self.files if path.suffix.lower() not in told]
+        with_unit = (".nc", ".nc4", ".cdf", ".dly")
+        texts = [path for path in self.files if path.suffix.lower() not in with_unit]
         if texts and self.unit is None and self.form not in ("ghcn-daily", "netcdf", "hourly netcdf"):
             raise refuse(
                 f"the temperature unit of '{texts[0].name}' is not declared.",
@@ -274,7 +274,7 @@ class ValidationPart(Part):
 
 
 class MapPart(Part):
-    """``[map]``: the grid of the error map, and what its surface may lean on."""
+    """``[map]``: the grid of the error map, and the covariates of its surface."""
 
     cell_km: PositiveNumber | None = None
     margin_km: PositiveNumber | None = None

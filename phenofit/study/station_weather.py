@@ -13,7 +13,7 @@ from phenofit.progress import Progress
 from phenofit.study.study_file import Study
 
 _MOST_DOUBTED = 0.25
-"""Share of a station's days above which a check is not followed in silence."""
+"""Share of a station's days above which a check is reported as a problem."""
 
 
 def plain_columns(columns: Mapping[str, str | tuple[str, ...]]) -> dict[str, str]:
@@ -37,13 +37,13 @@ def read_study_weather(
         return None
     from phenofit.weather import check_weather, fill_weather
 
-    part, tell = study.weather, progress or (lambda _: None)
+    part, say = study.weather, progress or (lambda _: None)
     if part.checks:
-        tell("checking the weather")
+        say("checking the weather")
         read, weather = weather, check_weather(weather, checks=part.checks, keep=part.keep_flagged)
         _stop_where_too_much_is_doubted(study, read, weather)
     if part.fill:
-        tell("filling gaps in the weather")
+        say("filling gaps in the weather")
         weather = fill_weather(
             weather,
             methods=part.fill,
@@ -95,7 +95,9 @@ def _read_or_fetch(
             ),
         )
     if traps is None or part.years is None:
-        return None  # without positions there is nothing to ask for; the trap table's own problems are told
+        return (
+            None  # without positions there is nothing to ask for; the trap table's own problems are reported
+        )
     from phenofit.weather import fetch_weather
 
     own = study.forecast.today
@@ -117,11 +119,10 @@ def stations_only(study: Study) -> xr.Dataset | None:
     if study.weather.stations is None:
         return None
     try:
-        stations, _ = read_stations(
-            study.weather.stations, columns=plain_columns(study.weather.station_columns)
-        )
+        names = plain_columns(study.weather.station_columns)
+        stations, _ = read_stations(study.weather.stations, columns=names)
     except DataError:
-        return None  # its faults are told with those of the weather
+        return None  # its faults are reported with those of the weather
     day = np.array(["2000-01-01"], dtype="datetime64[D]")
     filler = np.zeros((len(stations), 1))
     return new_dataset(stations, day, filler, filler)

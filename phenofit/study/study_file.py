@@ -33,14 +33,14 @@ from phenofit.study.sections import (
 from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 UNNAMED = "unnamed"
-"""Stands for a species that the study file fails to name, while its tables are looked through."""
+"""Name of a species that the study file does not name, while its tables are checked."""
 
 
 class Study(Part):
     """One study, as its file says.
 
     Made by :func:`phenofit.study.load_study`; frozen. ``head`` is the table ``[study]``, the other attributes
-    bear the names of their tables. Paths are absolute or relative to the working folder.
+    have the names of their tables. Paths are absolute or relative to the working folder.
     """
 
     model_config = ConfigDict(

@@ -75,7 +75,7 @@ class NumpyLikelihood:
         return -float(np.logaddexp.reduce(years + self.log_w, axis=1).sum())
 
 
-# About one standard error of (base, requirement, log spread, log phi, log SDs): what a general search is told of scale.
+# About one standard error of (base, requirement, log spread, log phi, log SDs): the scale that a general search is given.
 UNIT = np.array([1.0, 40.0, 0.1, 0.25, 0.5, 0.2])
 
 
@@ -113,7 +113,7 @@ def generic_peer(fit: FlightFit, data: FlightData, start: np.ndarray, bases: np.
     rest = best.params[1:]
     for base in bases:
         held = GenericFlight(likelihood, float(base))
-        # A year's SD that has come to nought has no slope left to leave it again.
+        # A year's SD that has come to zero has no slope left to leave it again.
         rest = np.concatenate([rest[:3], np.maximum(rest[3:], np.log(4.0) / UNIT[4:])])
         found = held.fit(rest, skip_hessian=True, **options)
         rest = found.params

@@ -39,7 +39,7 @@ def influence(
     executor: Executor | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> pd.DataFrame:
-    """Refit without each trap-year (or year, or site) and tell how base and requirements move.
+    """Refit without each trap-year (or year, or site) and return how base and requirements move.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def influence(
     executor : concurrent.futures.Executor, optional
         Runs the refits; the result does not depend on it.
     progress : callable, optional
-        Told in words how far it is.
+        Gets a sentence at each step.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def _refit(job: _Job) -> tuple[dict[str, float], bool, str]:
     try:
         found = fit_data(job.data, job.settings, profiles=False)
         # Without some trap-years the mean of a covariate moves, or another level is the reference: the
-        # requirements are told for the place that those of the whole fit hold for.
+        # requirements are given for the place that those of the whole fit hold for.
         factor = covariate_design(found.data, job.settings.covariates).factor(found.parameters, job.place)
     except (FitError, DataError, ModelError) as error:
         return {}, False, str(error)

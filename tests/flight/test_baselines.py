@@ -64,7 +64,7 @@ def answers() -> pd.DataFrame:
 
 
 def test_least_sd_in_degree_days_has_its_closed_form(answers: pd.DataFrame) -> None:
-    # Yang, Logan & Coffey 1995 (from memory), derived anew: nought of the slope of sum (dT - db - mean)^2 in b.
+    # Yang, Logan & Coffey 1995 (from memory), derived again: zero of the slope of sum (dT - db - mean)^2 in b.
     d, x = DAYS, DAYS * TEMPERATURES
     expected = ((d - d.mean()) @ (x - x.mean())) / ((d - d.mean()) @ (d - d.mean()))
     assert answers.loc["least SD in degree-days", "base"] == pytest.approx(expected, abs=2e-4)
@@ -73,7 +73,7 @@ def test_least_sd_in_degree_days_has_its_closed_form(answers: pd.DataFrame) -> N
 
 
 def test_least_cv_has_its_closed_form(answers: pd.DataFrame) -> None:
-    # Yang, Logan & Coffey 1995 (from memory), derived anew: nought of the slope of sum x^2 / (sum x)^2 in b.
+    # Yang, Logan & Coffey 1995 (from memory), derived again: zero of the slope of sum x^2 / (sum x)^2 in b.
     d, t = DAYS, TEMPERATURES
     top = (d @ t) * (d**2 @ t) - d.sum() * (d**2 @ t**2)
     bottom = (d @ t) * (d @ d) - d.sum() * (d**2 @ t)
@@ -93,7 +93,7 @@ def test_least_sd_in_days_has_its_closed_form(answers: pd.DataFrame) -> None:
 
 
 def test_regression_coefficient_has_its_closed_form(answers: pd.DataFrame) -> None:
-    # Arnold 1959, Yang et al. 1995 (from memory): slope of d (T - b) on T is nought.
+    # Arnold 1959, Yang et al. 1995 (from memory): slope of d (T - b) on T is zero.
     d, t = DAYS, TEMPERATURES
     expected = np.cov(t, d * t)[0, 1] / np.cov(t, d)[0, 1]
     assert answers.loc["regression coefficient", "base"] == pytest.approx(expected, abs=2e-5)

@@ -105,7 +105,7 @@ def test_all_catches_in_one_check() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("records", ["counts", "presence"])
 def test_flights_that_overlap_completely(records: str) -> None:
-    """One flight taken for two: numbers, and a sentence that they cannot be told apart or are not fixed."""
+    """One flight taken for two: numbers, and a sentence that they cannot be distinguished or are not determined."""
     net = network(sites=3, years=2, seed=6)
     fit = _fit(net, base=10.0, flights=2, profiles=("requirement_1", "requirement_2"), records=records)
     _whole(fit)

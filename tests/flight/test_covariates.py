@@ -104,7 +104,7 @@ def test_residuals_contributions_and_influence_know_the_levels(net: Network) -> 
     assert residual.std() == pytest.approx(1.0, abs=0.15)
     assert len(contributions(found, *records)) == len(found.data)
     moved = influence(found, *records, leave_out="site").set_index("left_out")
-    # Without the traps of one level another becomes the reference; the requirement told is that of the old one.
+    # Without the traps of one level another becomes the reference; the requirement given is that of the old one.
     assert moved["converged"].all()
     assert moved["requirement_1_change"].abs().max() < 60.0
 

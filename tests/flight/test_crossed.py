@@ -133,6 +133,6 @@ def test_fit_of_crossed_shifts_knows_the_sites() -> None:
     known = np.array([truth[s] for s in sites.index])
     off = sites["mean"].to_numpy(dtype=float) - known
     assert np.corrcoef(sites["mean"].to_numpy(dtype=float), known)[0, 1] > 0.95
-    # Shifts are told against the mean of those in the records, so a common part of the truth is not seen.
+    # Shifts are relative to the mean of those in the records, so a common part of the truth is not seen.
     assert np.std(off) < 12.0
     assert set(fit.shifts["part"]) == {"year", "site"}

@@ -1,4 +1,4 @@
-"""Fits of simulated networks: the truth found, intervals that are what they say, boundary cases told in words."""
+"""Fits of simulated networks: the truth found, coverage of intervals, boundary cases reported in sentences."""
 
 from __future__ import annotations
 

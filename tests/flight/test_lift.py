@@ -1,4 +1,4 @@
-"""A shift that is nought at the top may be needed away from it; the profile must find it there."""
+"""A shift that is zero at the maximum may be needed away from it; the profile must find it there."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.calls import fit_flights
 from tests.flight.networks import SEASON, network
 
 
-def test_a_shift_at_nought_rises_where_a_wrong_value_is_held() -> None:
+def test_a_shift_at_zero_rises_where_a_wrong_value_is_held() -> None:
     plain = network(sites=8, site_shifts=tuple((f"T{i}", 40.0) for i in (0, 2, 4, 6)), shift_sd=10.0)
     years = plain.trap_years.years
     late = years["trap"].isin(["T0", "T2", "T4", "T6"]).astype(float)
@@ -34,7 +34,7 @@ def test_a_shift_at_nought_rises_where_a_wrong_value_is_held() -> None:
     assert top.parameters["shift_sd_site"] < 1.0
     profile = top.profile("effect late")
     for value, deviance in zip(profile.values[[0, -1]], profile.deviance[[0, -1]], strict=True):
-        # The same by a search of its own, begun with a shift well above nought.
+        # The same by a search of its own, begun with a shift well above zero.
         held = fit(hold={"effect late": float(value)}, profiles=False)
         assert held.parameters["shift_sd_site"] > 5.0
         assert deviance == pytest.approx(2.0 * (top.log_likelihood - held.log_likelihood), abs=0.02)

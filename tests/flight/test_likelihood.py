@@ -139,7 +139,7 @@ def test_gradient_is_that_of_the_value(flights: int) -> None:
         assert slope[k] == pytest.approx(numeric, rel=2e-5, abs=2e-4), likelihood.layout.names[k]
 
 
-def test_shift_sd_near_nought_is_the_model_without_shift() -> None:
+def test_shift_sd_near_zero_is_the_model_without_shift() -> None:
     data = network().data()
     with_shift = Likelihood(data, HEAT, "normal", 1, data.table["year"].to_numpy())
     none = Likelihood(data, HEAT, "normal", 1, np.full(data.trap_years, -1), own_shift=False)
@@ -159,7 +159,7 @@ def test_large_concentration_is_multinomial() -> None:
 
 
 def test_merging_two_checks_without_moths_changes_nothing() -> None:
-    # Common practice, no source: how finely an empty stretch was checked tells nothing about timing.
+    # Common practice, no source: how finely an empty stretch was checked says nothing about timing.
     net = network(sites=2, years=2)
     frame = net.trap_years.intervals
     merged = []

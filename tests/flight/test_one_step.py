@@ -1,4 +1,4 @@
-"""Influence without a refit, held against the refits themselves."""
+"""Influence without a refit, compared with the refits themselves."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def test_first_order_moves_are_near_those_of_refits(shifts: tuple[str, ...], bas
     fit = fit_flights(*records, season=SEASON, shifts=shifts, base=base, profiles=False)
     assert (
         "log shift_sd" in fit.covariance.columns
-    )  # no standard deviation at nought, where refits leave the edge
+    )  # no standard deviation at zero, where refits leave the edge
     quick = quick_influence(fit, *records)
     assert quick["largest"].is_monotonic_decreasing
     refits = influence(fit, *records).assign(

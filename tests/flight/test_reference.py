@@ -1,4 +1,4 @@
-"""What a fall of the likelihood is held against."""
+"""The reference distribution of a fall of the likelihood."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def test_the_scarcer_part_carries_the_error() -> None:
 
 
 def test_the_site_sd_loses_one_mean_only() -> None:
-    # Sites share their weather with others: they tell no base. One number of degrees d has the cut 1 + 3/(2 d).
+    # Sites share their weather with others: they say nothing about the base. One number of degrees d has the cut 1 + 3/(2 d).
     sites = replace(MODEL, shifts=("site", "trap-year"))
     assert degrees_of_error("shift_sd_site", sites, TABLE) == 7.0
     assert degrees_of_error("shift_sd_year", MODEL, TABLE) == pytest.approx(3 * 3 / (1 + 2 * 2))

@@ -29,7 +29,7 @@ LEVEL = 0.8
 
 @cache
 def records() -> Network:
-    """Four sites in three years, both shifts well away from nought."""
+    """Four sites in three years, both shifts well away from zero."""
     return network(sites=4, years=3, seed=3, shift_sd_year=40.0, shift_sd=20.0, moths=80.0)
 
 
@@ -62,7 +62,7 @@ def plain_maximum(start: Floats, held: int | None = None) -> tuple[float, Floats
 
 
 def vector(likelihood: Likelihood, theta: Floats) -> Floats:
-    """The engine's vector; what the model does not have stands at nought."""
+    """The engine's vector; what the model does not have is zero."""
     given = dict(zip(ENTRIES, theta, strict=True)) | {"logit stray": math.log(STRAY / (1 - STRAY))}
     return np.array([given.get(name, 0.0) for name in likelihood.layout.names])
 
@@ -141,7 +141,7 @@ def fitted() -> FlightFit:
 
 
 def test_a_fit_as_users_run_it() -> None:
-    # A fit stops as soon as what is left to climb does not matter: a few thousandths of a standard error.
+    # A fit stops as soon as the remaining gain does not matter: a few thousandths of a standard error.
     fit = fitted()
     highest, estimate, covariance = engine_maximum()
     error = np.sqrt(np.diag(covariance))

@@ -1,4 +1,4 @@
-"""Data of other trades laid on the heat axis, so that the flight engine fits them: heat is time.
+"""Data of other fields put on the heat axis, so that the flight engine fits them: heat is time.
 
 Every day is at 11 °C and the base is held at 10 °C, so that a day brings one degree-day and a moment on the time
 axis is a heat sum. A thing observed (a part, a person, a litter) is a trap-year; its counts stand between moments.
@@ -100,7 +100,7 @@ def flight_data(things: list[Thing], *, end: float = _NEVER, **columns: object) 
 
 
 @dataclass(frozen=True)
-class Climb:
+class Found:
     """Where the engine's search ended: values by the names of the vector, covariance of the free entries."""
 
     value: float
@@ -120,8 +120,8 @@ def engine(data: FlightData, curve: str, **options: object) -> Likelihood:
     return Likelihood(data, HeatSettings(), curve, **options)  # type: ignore[arg-type]
 
 
-def climb(likelihood: Likelihood, start: dict[str, float], held: dict[str, float]) -> Climb:
-    """Climb to the maximum from a start; entries in `held` stay, and so do the base and a stray share of 1e-9.
+def search(likelihood: Likelihood, start: dict[str, float], held: dict[str, float]) -> Found:
+    """Search the maximum from a start; entries in `held` stay, and so do the base and a stray share of 1e-9.
 
     An open last interval has no middle from which a fit could guess its start, so the start is given here.
     """
@@ -149,7 +149,7 @@ def climb(likelihood: Likelihood, start: dict[str, float], held: dict[str, float
         if np.abs(slope).max() < 1e-5:  # in standard errors
             break
     assert np.abs(slope).max() < 1e-3
-    return Climb(
+    return Found(
         value=top.value,
         at=dict(zip(layout.names, theta.tolist(), strict=True)),
         covariance=pd.DataFrame(covariance, index=free, columns=free),

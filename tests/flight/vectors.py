@@ -1,4 +1,4 @@
-"""Parameter vectors by name, and slopes held against differences of the values."""
+"""Parameter vectors by name, and slopes compared with differences of the values."""
 
 from __future__ import annotations
 

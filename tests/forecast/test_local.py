@@ -49,7 +49,7 @@ def test_a_late_place_is_found_late_and_corrected() -> None:
     late = local_check(small_fit(), SERIES, records(60.0), draws=300)
     assert late.supported
     assert late.bias_days > 1.5
-    assert 0 < late.shift < 60.0  # drawn towards nought
+    assert 0 < late.shift < 60.0  # shrunk towards zero
     assert late.low_days < late.bias_days < late.high_days
     assert any("later than expected" in sentence for sentence in late.sentences)
     early = local_check(small_fit(), SERIES, records(-60.0), draws=300)

@@ -1,4 +1,4 @@
-"""The drawn maps: pictures against stored ones, and what stands around the data."""
+"""The drawn maps: pictures against stored ones, and their frame."""
 
 from __future__ import annotations
 

@@ -142,7 +142,7 @@ def test_in_a_browser(dataset: xr.Dataset, chromium: str, tmp_path: Path) -> Non
         assert browser.value("document.images.length") == 0
         names = browser.value("[...document.querySelectorAll('tbody th')].map(t => t.textContent)")
         assert NASTY in names
-        # What a screen reader is told: a list of sites with names, read from the accessibility tree.
+        # What a screen reader gets: a list of sites with names, read from the accessibility tree.
         tree = browser.call("Accessibility.getFullAXTree")["nodes"]
         roles = [n.get("role", {}).get("value") for n in tree]
         assert roles.count("option") == 40

@@ -30,7 +30,7 @@ def test_open_ends_are_said_in_words(low: float | None, high: float | None, said
     assert words.interval(low, high, "°C") == said
 
 
-def test_nought_has_no_sign() -> None:
+def test_zero_has_no_sign() -> None:
     assert words.number(-0.04) == "0.0"
 
 

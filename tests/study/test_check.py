@@ -48,7 +48,7 @@ def test_check_writes_nothing(tmp_path: Path) -> None:
 
 
 def test_planted_faults_are_all_named_at_once(tmp_path: Path) -> None:
-    """Eleven faults in four files; each is told once, with its place, what was found and how to mend it."""
+    """Eleven faults in four files; each is reported once, with place, finding and remedy."""
     study = STUDY.replace("cell_km", "cel_km").replace('blank = "not checked"\n', "")
     traps = TRAPS.replace("C,44.15,-98.15,420", "C,44.15,98.15,420")
     traps = traps.replace("B,44.20,-98.10,", "B,44.20,-98.10,low") + "E,44.9,-98.2,\n"

@@ -1,4 +1,4 @@
-"""The study file: every key checked, every fault told with its line."""
+"""The study file: every key checked, every fault reported with its line."""
 
 from __future__ import annotations
 

@@ -144,7 +144,7 @@ def test_few_problems_are_named_one_by_one_and_many_by_their_rows() -> None:
     assert line == "t.csv, row 2, column 'a': '0' is wrong. Mend it. The same in 3 other rows: 3, 4, 5."
     (line,) = problem_lines(problems(100))
     assert line.endswith("in 99 other rows: 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14 and 87 more.")
-    # Without a row, what stands in quotation marks is all that tells the places apart.
+    # Without a row, the quoted text alone distinguishes the places.
     assert len(problem_lines(problems(12, None))) == 12
     assert problem_lines(problems(14, None))[12:] == ["and 2 more problems like the last one."]
     # Another kind, column or file is another line.

@@ -113,7 +113,7 @@ def planted(weather: xr.Dataset, kind: str, seed: int) -> tuple[xr.Dataset, np.n
             inside = months == month
             high[0, inside] = 1.8 * high[0, inside] + 32
             bad[0, inside] = True
-    else:  # three days in a row wrong by 5 to 10 degC, of which the smallest cannot be told
+    else:  # three days in a row wrong by 5 to 10 degC, of which the smallest cannot be detected
         for day in at:
             high[0, day : day + 3] += random.uniform(5.0, 10.0)
             bad[0, day : day + 3] = True

@@ -171,7 +171,7 @@ def test_month_in_another_unit_is_ten_degrees_off_and_four_near() -> None:
         series, yearly = np.full((1, 365), normal), np.full((1, 365), normal)
         series[0, days_of_may] = now
         assert months_in_other_unit(series, yearly, calendar(365))[0, days_of_may].all() == found
-    # at 40 degrees below zero both scales meet: a month is told from its course only when 10 degrees off
+    # at 40 degrees below zero both scales meet: a month is recognised from its course only when 10 degrees off
     for normal, off, found in ((-27.5, 10.0, True), (-27.5 - 0.1, 9.92, False)):
         series, yearly = np.full((1, 365), normal), np.full((1, 365), normal)
         series[0, days_of_may] = 1.8 * normal + 32.0

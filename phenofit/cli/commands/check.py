@@ -5,16 +5,18 @@ from __future__ import annotations
 import argparse
 import math
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
+
+from phenofit.cli.options import in_columns
+from phenofit.cli.studies import add_study_file
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of ``phenofit check``."""
-    parser.add_argument("study", metavar="STUDY", type=Path, help="study file (TOML)")
+    """Declare the arguments."""
+    add_study_file(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -27,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
         print(line)
     if survey.links is not None:
         print("weather station of each trap:")
-        print(_link_table(survey.links))
+        print("\n".join(f"  {line}" for line in in_columns(_link_rows(survey.links))))
     for note in survey.notes:
         print(f"note: {note}")
     if survey.problems:
@@ -41,21 +43,12 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _link_table(links: pd.DataFrame) -> str:
-    """Return the links as text columns; a height that is not known is a dash."""
-    rows = [("trap", "station", "distance [km]", "trap above station [m]", "how")]
+def _link_rows(links: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Return the links as cells of text; a height that is not known is a dash."""
+    rows: list[tuple[str, ...]] = [("trap", "station", "distance [km]", "trap above station [m]", "how")]
     for link in links.to_dict("records"):
         height, distance = link["height_difference_m"], link["distance_km"]
-        rows.append(
-            (
-                str(link["trap"]),
-                str(link["station"]),
-                f"{distance:.1f}" if math.isfinite(distance) else "-",
-                f"{height:+.0f}" if math.isfinite(height) else "-",
-                str(link["how"]),
-            )
-        )
-    widths = [max(len(row[i]) for row in rows) for i in range(5)]
-    return "\n".join(
-        "  " + "  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows
-    )
+        far = f"{distance:.1f}" if math.isfinite(distance) else "-"
+        above = f"{height:+.0f}" if math.isfinite(height) else "-"
+        rows.append((str(link["trap"]), str(link["station"]), far, above, str(link["how"])))
+    return rows

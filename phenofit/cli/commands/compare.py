@@ -1,12 +1,11 @@
-"""``phenofit compare STUDY``: tell whether published thresholds are right here."""
+"""``phenofit compare STUDY``: test published thresholds on the catches of a study."""
 
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.options import distinct, name_run, tell_written
+from phenofit.cli.options import add_out, distinct, name_run, print_written
 from phenofit.cli.studies import add_study, open_species
 
 if TYPE_CHECKING:
@@ -16,42 +15,24 @@ if TYPE_CHECKING:
 _TABLE = "comparisons.csv"
 
 _COLUMNS = (
-    "species",
-    "id",
-    "verdict",
-    "refit_amount",
-    "refit_low",
-    "refit_high",
-    "amount_unit",
-    "amount_inside",
-    "refit_base",
-    "base_inside",
-    "base_unit",
-    "lr_statistic",
-    "p_value",
-    "held_out_difference_days",
-    "difference_low",
-    "difference_high",
-    "level",
-    "sentence",
-)
+    "species", "id", "verdict", "refit_amount", "refit_low", "refit_high", "amount_unit", "amount_inside",
+    "refit_base", "base_inside", "base_unit", "lr_statistic", "p_value", "held_out_difference_days",
+    "difference_low", "difference_high", "level", "sentence",
+)  # fmt: skip
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     add_study(parser)
-    parser.add_argument(
-        "--id",
-        action="append",
-        metavar="ID",
-        help="a row of the table that comes with phenofit, to test as well",
-    )
-    parser.add_argument("--quick", action="store_true", help="without the held-out error in days")
-    parser.add_argument("--out", type=Path, metavar="DIR", help="write comparisons.csv into this folder")
+    add = parser.add_argument
+    also = "a row of the table that comes with phenofit, to test as well"
+    add("--id", action="append", metavar="ID", help=also)
+    add("--quick", action="store_true", help="without the held-out error in days")
+    add_out(parser, "write comparisons.csv into this folder")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare and tell."""
+    """Compare, print and write."""
     from phenofit.files import write_csv
     from phenofit.output_folder import optional_run_folder
 
@@ -60,11 +41,10 @@ def run(args: argparse.Namespace) -> int:
         rows = _compare(args, _thresholds(args, works), works)
         if folder is not None:
             folder.run = name_run(args, "compare", works[0].inputs.hashes)
-            write_csv(
-                folder.staging / _TABLE, (*_COLUMNS, "run"), ({**row, "run": folder.run} for row in rows)
-            )
+            marked = ({**row, "run": folder.run} for row in rows)
+            write_csv(folder.staging / _TABLE, (*_COLUMNS, "run"), marked)
     if folder is not None:
-        tell_written(folder, [_TABLE])
+        print_written(folder, [_TABLE])
     return 0
 
 
@@ -83,13 +63,8 @@ def _thresholds(args: argparse.Namespace, works: list[SpeciesWork]) -> list[tupl
         own = {row.id for row in work.published}
         found.append((*work.published, *(row for row in more if row.id not in own)))
     if not any(found):
-        raise DataError(
-            Problem(
-                "the study names no published threshold.",
-                "Add a [[published]] entry, or give --id (see: phenofit thresholds).",
-                str(args.study),
-            )
-        )
+        remedy = "Add a [[published]] entry, or give --id (see: phenofit thresholds)."
+        raise DataError(Problem("the study names no published threshold.", remedy, str(args.study)))
     return found
 
 
@@ -113,11 +88,6 @@ def _compare(
         for threshold in thresholds:
             found = work.compare(threshold, validation=validation)
             print(f"  {threshold.id}: {found.sentence}")
-            units = {
-                "species": work.species,
-                "id": threshold.id,
-                "amount_unit": "degC d",
-                "base_unit": "degC",
-            }
-            rows.append({**found.__dict__, **units})
+            names = {"species": work.species, "id": threshold.id}
+            rows.append({**found.__dict__, **names, "amount_unit": "degC d", "base_unit": "degC"})
     return rows

@@ -6,27 +6,22 @@ import argparse
 import shutil
 from pathlib import Path
 
-from phenofit.cli.options import refuse_unused
+from phenofit.cli.options import add_out, add_quiet, refuse_unused
 
 _DEFAULT = Path("reports") / "demo"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of ``phenofit demo``."""
-    parser.add_argument(
-        "--out",
-        metavar="DIR",
-        type=Path,
-        default=_DEFAULT,
-        help=f"folder to copy the study into and to write its results to (default: {_DEFAULT})",
-    )
+    """Declare the arguments."""
+    what = f"folder to copy the study into and to write its results to (default: {_DEFAULT})"
+    add_out(parser, what, default=_DEFAULT)
     parser.add_argument("--copy-only", action="store_true", help="copy the study, run nothing")
-    parser.add_argument("--quiet", action="store_true", help="do not tell each step")
+    add_quiet(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Copy the demo, run it and say where the page is."""
-    from phenofit.cli.commands.run import run_and_tell
+    from phenofit.cli.commands.run import run_and_print
 
     if args.copy_only:
         refuse_unused(args, ["quiet"], "with --copy-only, which runs nothing")
@@ -35,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"study: {study}")
         return 0
     print("The demo's places, moths, catches and weather are invented data.")
-    return run_and_tell(study, args.out, quiet=args.quiet)
+    return run_and_print(study, args.out, quiet=args.quiet)
 
 
 def copy_demo(folder: Path) -> Path:
@@ -51,19 +46,14 @@ def copy_demo(folder: Path) -> Path:
     remedy = "Nothing was written; choose another folder with --out, or move those files away."
     if folder.exists() and not folder.is_dir():
         raise DataError(Problem("there is a file of this name.", remedy, file=str(folder)))
-    changed = [
-        n for n in names if (folder / n).exists() and (folder / n).read_bytes() != (source / n).read_bytes()
-    ]
+    there = [n for n in names if (folder / n).exists()]
+    changed = [str(n) for n in there if (folder / n).read_bytes() != (source / n).read_bytes()]
     if changed:
-        listed = ", ".join(map(str, changed))
+        finding = f"the folder holds files that differ from the demo's: {', '.join(changed)}."
+        raise DataError(Problem(finding, remedy, str(folder)))
+    if folder.exists() and any(folder.iterdir()) and not there:
         raise DataError(
-            Problem(
-                f"the folder holds files that differ from the demo's: {listed}.", remedy, file=str(folder)
-            )
-        )
-    if folder.exists() and any(folder.iterdir()) and not any((folder / n).exists() for n in names):
-        raise DataError(
-            Problem("the folder holds files, and none of them is the demo's.", remedy, file=str(folder))
+            Problem("the folder holds files, and none of them is the demo's.", remedy, str(folder))
         )
     for name in names:
         target = folder / name

@@ -7,7 +7,8 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.options import day
+from phenofit.cli.options import add_quiet, add_today, day, in_columns
+from phenofit.cli.studies import add_study_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,16 +18,16 @@ if TYPE_CHECKING:
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of ``phenofit fetch``."""
-    parser.add_argument("study", metavar="STUDY", type=Path, help="study file (TOML) that names a service")
-    parser.add_argument("--refresh", action="store_true", help="ask again for everything, closed years too")
-    parser.add_argument(
-        "--today",
-        metavar="DATE",
-        help="run date, such as 2024-06-01: later days are forecasts and are left out (default: the clock's)",
+    """Declare the arguments."""
+    add_study_file(parser, "study file (TOML) that names a service")
+    add = parser.add_argument
+    add("--refresh", action="store_true", help="ask again for everything, closed years too")
+    add_today(
+        parser,
+        "run date, such as 2024-06-01: later days are forecasts and are left out (default: the clock's)",
     )
-    parser.add_argument("--out", metavar="FILE", type=Path, help="also write the series to one NetCDF file")
-    parser.add_argument("--quiet", action="store_true", help="do not tell each station and year")
+    add("--out", metavar="FILE", type=Path, help="also write the series to one NetCDF file")
+    add_quiet(parser, "station and year")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -43,14 +44,11 @@ def run(args: argparse.Namespace) -> int:
     study = load_study(args.study)
     part = study.weather
     if part.service is None or part.years is None:
-        raise DataError(
-            Problem(
-                "the study reads its weather from files; there is nothing to fetch.",
-                'Write service = "meteostat" and years = [2016, 2024] in place of files to use open stations.',
-                str(args.study),
-                column="weather",
-            )
+        finding = "the study reads its weather from files; there is nothing to fetch."
+        remedy = (
+            'Write service = "meteostat" and years = [2016, 2024] in place of files to use open stations.'
         )
+        raise DataError(Problem(finding, remedy, str(args.study), column="weather"))
     columns = {ours: theirs for ours, theirs in study.traps.columns.items() if isinstance(theirs, str)}
     traps = read_traps(study.traps.file, columns=columns, dates=study.traps.dates, fill=study.traps.fill_down)
     weather = fetch_weather(
@@ -63,9 +61,8 @@ def run(args: argparse.Namespace) -> int:
         observations_only=not part.modelled,
         progress=None if args.quiet else show_progress(),
     )
-    for line in _lines(fetch_report(weather)):
-        print(line)
-    _tell_links(study, traps, weather)
+    print("\n".join(in_columns(_rows(fetch_report(weather)))))
+    _print_links(study, traps, weather)
     print(f"store: {study.weather_cache}")
     print(f"data: {weather.attrs['attribution']}")
     print(f"licence: {weather.attrs['license']}")
@@ -77,10 +74,11 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _lines(report: pd.DataFrame) -> list[str]:
-    """Return the report as a plain table."""
-    head = ("station", "state", "observed days", "modelled", "km", "height diff. m", "name")
-    rows = [head]
+def _rows(report: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Return the report as cells of text."""
+    rows: list[tuple[str, ...]] = [
+        ("station", "state", "observed days", "modelled", "km", "height diff. m", "name")
+    ]
     for row in report.to_dict("records"):
         known = row["days_expected"] == row["days_expected"] and row["days_expected"] is not None
         rows.append(
@@ -94,28 +92,23 @@ def _lines(report: pd.DataFrame) -> list[str]:
                 str(row["name"] or "") + (f"  ({row['detail']})" if row["detail"] else ""),
             )
         )
-    widths = [max(len(r[i]) for r in rows) for i in range(len(head))]
-    return [
-        "  ".join(cell.ljust(width) for cell, width in zip(r, widths, strict=True)).rstrip() for r in rows
-    ]
+    return rows
 
 
 def _number(value: float | None, form: str) -> str:
     return "" if value is None or math.isnan(value) else format(value, form)
 
 
-def _tell_links(study: Study, traps: pd.DataFrame, weather: xr.Dataset) -> None:
+def _print_links(study: Study, traps: pd.DataFrame, weather: xr.Dataset) -> None:
     from phenofit.weather import link_stations
 
-    links = link_stations(
-        traps.drop_duplicates("trap"),
-        weather,
-        max_distance_km=study.weather.max_distance_km,
-        too_far="leave out",
-    )
-    for row in links.itertuples(index=False):
+    farthest = study.weather.max_distance_km
+    places = traps.drop_duplicates("trap")
+    for row in link_stations(places, weather, max_distance_km=farthest, too_far="leave out").itertuples(
+        index=False
+    ):
         if row.how == "none":
-            print(f"trap {row.trap}: no station with data within {study.weather.max_distance_km:g} km")
+            print(f"trap {row.trap}: no station with data within {farthest:g} km")
         else:
             height = _number(row.height_difference_m, "+.0f")  # type: ignore[arg-type]
             extra = f", {height} m" if height else ", height unknown"

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.options import name_run, tell_written
+from phenofit.cli.options import add_out, name_run, print_written
 from phenofit.cli.studies import add_study, open_species
 
 if TYPE_CHECKING:
@@ -14,14 +13,9 @@ if TYPE_CHECKING:
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of ``phenofit fit``."""
+    """Declare the arguments."""
     add_study(parser)
-    parser.add_argument(
-        "--out",
-        metavar="DIR",
-        type=Path,
-        help="folder for flights.csv and a fit file of each species (default: print only)",
-    )
+    add_out(parser, "folder for flights.csv and a fit file of each species (default: print only)")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -52,5 +46,5 @@ def run(args: argparse.Namespace) -> int:
                 write_fit(folder.staging, name, fit, run=folder.run).name for name, fit in fits.items()
             ]
     if folder is not None:
-        tell_written(folder, written)
+        print_written(folder, written)
     return 0

@@ -7,15 +7,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phenofit.cli.options import (
+    add_events,
+    add_out,
+    add_today,
     day,
     distinct,
     known,
     name_run,
+    print_written,
     refuse_unused,
-    tell_written,
     whole_from_one,
 )
-from phenofit.cli.studies import add_study, open_species
+from phenofit.cli.studies import add_study, fit_of_species, open_species
 from phenofit.forecasting.distribution import to_unit
 
 if TYPE_CHECKING:
@@ -35,49 +38,26 @@ _WEEKS = 8
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     add_study(parser)
-    parser.add_argument(
-        "--today",
-        metavar="DATE",
-        help="day of issue, year-month-day (default: as in the study, else the day after the last observation)",
-    )
-    parser.add_argument(
-        "--fit", type=Path, metavar="FILE", help="fit file to use; without it the study is fitted"
-    )
-    parser.add_argument("--site", action="append", metavar="NAME", help="one site (default: all)")
-    parser.add_argument(
-        "--events", nargs="+", metavar="EVENT", help="events (default: 5, 50 and 95 %% of a flight)"
-    )
-    parser.add_argument(
-        "--weeks", type=whole_from_one, metavar="N", help="weeks in the table of chances (default: 8)"
-    )
-    parser.add_argument("--bridge", action="store_true", help="use days marked as numerical weather forecast")
-    parser.add_argument(
-        "--accept-unconverged", action="store_true", help="forecast from a fit that did not converge"
-    )
-    parser.add_argument(
-        "--out", type=Path, metavar="DIR", help="write forecast.csv, weeks and an .ics calendar here"
-    )
-    parser.add_argument(
-        "--stages",
-        type=Path,
-        metavar="FILE",
-        help="table of stage lags: stage, after, lag, spread, unit, base, source",
-    )
-    parser.add_argument(
-        "--treat",
-        nargs="+",
-        default=[],
-        metavar="FROM:TO",
-        help="your treatment intervals, first and last day",
-    )
-    parser.add_argument(
-        "--treat-stage", metavar="STAGE", help="the stage of --stages that --treat is laid over"
-    )
+    add = parser.add_argument
+    default = "as in the study, else the day after the last observation"
+    add_today(parser, f"day of issue, year-month-day (default: {default})")
+    add("--fit", type=Path, metavar="FILE", help="fit file to use; without it the study is fitted")
+    add("--site", action="append", metavar="NAME", help="one site (default: all)")
+    add_events(parser)
+    add("--weeks", type=whole_from_one, metavar="N", help="weeks in the table of chances (default: 8)")
+    add("--bridge", action="store_true", help="use days marked as numerical weather forecast")
+    add("--accept-unconverged", action="store_true", help="forecast from a fit that did not converge")
+    add_out(parser, "write forecast.csv, weeks and an .ics calendar here")
+    lags = "table of stage lags: stage, after, lag, spread, unit, base, source"
+    add("--stages", type=Path, metavar="FILE", help=lags)
+    treated = "your treatment intervals, first and last day"
+    add("--treat", nargs="+", default=[], metavar="FROM:TO", help=treated)
+    add("--treat-stage", metavar="STAGE", help="the stage of --stages that --treat is to cover")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Forecast, tell and write."""
-    from phenofit.cli.commands.stages import read_stages, tell_stages
+    """Forecast, print and write."""
+    from phenofit.cli.commands.stages import print_stages, read_stages
     from phenofit.forecasting.cautions import CAUTIONS
     from phenofit.output_folder import optional_run_folder
 
@@ -85,7 +65,8 @@ def run(args: argparse.Namespace) -> int:
     with optional_run_folder(args.out, "forecast", files=[*_TABLES, "stages.csv", "figures/"]) as folder:
         stages = read_stages(args)
         works = open_species(args)
-        given = None if args.fit is None else _given_fit(args, works)
+        remedy = "Choose the species with --species, or its own fit file."
+        given = None if args.fit is None else fit_of_species(args.fit, (w.species for w in works), remedy)
         for work in works if args.site else ():
             _check_sites(work, args.site)
         today = _day(args.today, works[0])
@@ -98,11 +79,11 @@ def run(args: argparse.Namespace) -> int:
             fit = given or work.fit()
             found, places = _forecast(args, work, fit, today)
             made.append((work.species, found))
-            tell_forecast(found, invented=work.study.invented)
+            print_forecast(found, invented=work.study.invented)
             if args.bridge and all(one.bridged_until is None for one in found.events):
                 print("note: --bridge: the weather holds no days marked as numerical weather forecast.")
             if stages is not None:
-                tables.append(tell_stages(stages, fit, places, found, work.inputs.traps))
+                tables.append(print_stages(stages, fit, places, found, work.inputs.traps))
             if folder is not None and not fit.settings.biofix:
                 for station in dict.fromkeys(place.station for place in places):
                     _draw(folder.staging, figures.name(work.species, station), work, fit, found, station)
@@ -113,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
             folder.run = name_run(args, "forecast", {**works[0].inputs.hashes, "day of issue": str(today)})
             written = _write(folder, made, args.weeks or _WEEKS, works[0].study.invented, tables)
     if folder is not None:
-        tell_written(folder, written)
+        print_written(folder, written)
         if figures.used:
             first = folder.path / "figures" / f"{figures.used[0]}.png"
             print(f"written: {len(figures.used)} figures of the season's heat, the first is {first}")
@@ -180,23 +161,6 @@ def _forecast(
     return found, places
 
 
-def _given_fit(args: argparse.Namespace, works: list[SpeciesWork]) -> FlightFit:
-    from phenofit.errors import DataError, Problem
-    from phenofit.flight import FlightFit
-
-    fit = FlightFit.from_json(args.fit)
-    for work in works:
-        if fit.settings.species and fit.settings.species != work.species:
-            raise DataError(
-                Problem(
-                    f"the fit is of '{fit.settings.species}', not of '{work.species}'.",
-                    "Choose the species with --species, or its own fit file.",
-                    str(args.fit),
-                )
-            )
-    return fit
-
-
 def _draw(
     out: Path, name: str, work: SpeciesWork, fit: FlightFit, found: SeasonForecast, station: str
 ) -> None:
@@ -234,7 +198,7 @@ def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
     return day_after_last(work.inputs.weather) if asked is None else to_unit(str(asked), "D")
 
 
-def tell_forecast(found: SeasonForecast, *, invented: bool) -> None:
+def print_forecast(found: SeasonForecast, *, invented: bool) -> None:
     """Print a season forecast in sentences."""
     from phenofit.forecasting.events import event_words
 
@@ -273,10 +237,8 @@ def _write(
     from phenofit.output_folder import species_slug
 
     tables = [[found.table() for _, found in made], [found.weeks(weeks) for _, found in made]]
-    names = [*_TABLES]
-    if stages:
-        names.append("stages.csv")
-        tables.append(stages)
+    names = [*_TABLES, *(["stages.csv"] if stages else [])]
+    tables += [stages] if stages else []
     for name, parts in zip(names, tables, strict=True):
         write_validation(folder.staging / name, parts, invented=invented, run=folder.run)
     notes = (*(("Invented data.",) if invented else ()), f"phenofit run {folder.run}.")

@@ -16,44 +16,24 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     add = parser.add_argument
-    add(
-        "input",
-        type=Path,
-        metavar="INPUT",
-        help="station table (CSV), or a grid in NetCDF (.nc) or Zarr (.zarr)",
-    )
+    what = "station table (CSV), or a grid in NetCDF (.nc) or Zarr (.zarr)"
+    add("input", type=Path, metavar="INPUT", help=what)
     add("--base", required=True, metavar="T", help="base temperature with its unit, such as 50F or 10C")
     add("--upper", metavar="T", help="upper threshold with its unit")
     add("--method", default="single sine", help="heat method (default: single sine)")
     add("--cutoff", help="what happens above the upper threshold (default: horizontal)")
     add("--start", default="01-01", metavar="MM-DD", help="where each season's sum begins (default: 01-01)")
     add("--end", metavar="MM-DD", help="last day of a season (default: the day before the next start)")
-    add(
-        "--amounts",
-        nargs="+",
-        default=[],
-        metavar="DD",
-        help="give the date of these sums, each with its unit, such as '900 degF d'; bare numbers are in the unit of --show",
-    )
-    add(
-        "--show",
-        metavar="UNIT",
-        help="unit of the sums: degC d or degF d (default: degC d)",
-    )
+    dated = "give the date of these sums, each with its unit, such as '900 degF d'; "
+    dated += "bare numbers are in the unit of --show"
+    add("--amounts", nargs="+", default=[], metavar="DD", help=dated)
+    add("--show", metavar="UNIT", help="unit of the sums: degC d or degF d (default: degC d)")
     add("--out", type=Path, metavar="FILE", help="where to write: .csv for a table; .nc or .zarr for a grid")
     add("--unit", help="unit of the temperatures in a table: degC, degF or kelvin")
-    add(
-        "--dates",
-        help="order of dates in a table: year-first, month-first or day-first",
-    )
+    add("--dates", help="order of dates in a table: year-first, month-first or day-first")
     add("--station", help="which station of a table; the id of a table without a station column")
-    add(
-        "--columns",
-        nargs="+",
-        default=[],
-        metavar="OURS=THEIRS",
-        help="names in the input: station=, date=, tmin=, tmax= (for a grid: tmin=, tmax=)",
-    )
+    names = "names in the input: station=, date=, tmin=, tmax= (for a grid: tmin=, tmax=)"
+    add("--columns", nargs="+", default=[], metavar="OURS=THEIRS", help=names)
     add("--every-day", action="store_true", help="grid: write the sum of every day, to a Zarr store")
     add("--scheduler", metavar="ADDRESS", help="grid: work on the cluster whose scheduler listens there")
 
@@ -76,13 +56,8 @@ def run(args: argparse.Namespace) -> int:
     distinct("--columns", [text.partition("=")[0] for text in args.columns])
     check_writable(args.out)
     run = name_run(args, "heat", {})
-    heat = {
-        "base": base,
-        "upper": upper,
-        "method": settings.method,
-        "cutoff": settings.cutoff,
-        "out_unit": args.show,
-    }
+    heat = {"base": base, "upper": upper, "method": settings.method, "cutoff": settings.cutoff}
+    heat["out_unit"] = args.show
     print(f"degree-days [{args.show}]: {settings.describe(base)}, from {args.start}")
     if is_grid(args.input):
         return _grid(args, heat, amounts, names, run)
@@ -126,9 +101,8 @@ def _grid(
 
     refuse_unused(args, ["unit", "dates", "station"], "on a grid, which says all that itself")
     if unknown := set(names) - {"tmin", "tmax"}:
-        raise ModelError(
-            f"--columns {', '.join(sorted(unknown))}: a grid has the variables tmin and tmax only."
-        )
+        listed = ", ".join(sorted(unknown))
+        raise ModelError(f"--columns {listed}: a grid has the variables tmin and tmax only.")
     if args.out is None:
         raise ModelError("a grid needs --out FILE.nc or FILE.zarr.")
     tmin, tmax = open_grid(args.input, tmin=names.get("tmin"), tmax=names.get("tmax"))
@@ -159,16 +133,11 @@ def _progress(scheduler: str | None) -> Any:
 
     bar = tqdm(disable=None, unit="task", desc="heat")
 
-    def begin(graph: Any) -> None:
-        bar.reset(total=len(graph))
-
-    def step(*_: Any) -> None:
-        bar.update()
-
-    def finish(*_: Any) -> None:
-        bar.close()
-
-    return Callback(start=begin, posttask=step, finish=finish)  # type: ignore[no-untyped-call]
+    return Callback(  # type: ignore[no-untyped-call]
+        start=lambda graph: bar.reset(total=len(graph)),
+        posttask=lambda *_: bar.update(),
+        finish=lambda *_: bar.close(),
+    )
 
 
 def _table(

@@ -1,4 +1,4 @@
-"""``phenofit local FIT.json``: hold a few scouting dates of one place against the forecast of a fit."""
+"""``phenofit local FIT.json``: compare a few scouting dates of one place with the forecast of a fit."""
 
 from __future__ import annotations
 
@@ -7,13 +7,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phenofit.cli.options import (
+    add_flight,
+    add_out,
+    add_today,
     day,
     distinct,
     known,
     name_run,
+    print_written,
+    refuse_unit_of_netcdf,
     refuse_unused,
-    tell_written,
-    whole_from_one,
 )
 
 if TYPE_CHECKING:
@@ -27,49 +30,36 @@ if TYPE_CHECKING:
 
 _TABLES = ("local.csv", "local-forecast.csv")
 _DATES = "year-first"
-_NETCDF = (".nc", ".nc4", ".cdf")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("fit", type=Path, metavar="FIT.json", help="fit file of phenofit fit or run")
-    parser.add_argument(
-        "--weather", type=Path, nargs="+", required=True, metavar="FILE", help="daily weather of the place"
-    )
-    parser.add_argument("--unit", help="unit of text tables: degC, degF or kelvin")
-    parser.add_argument("--station", metavar="ID", help="which station, where the weather holds several")
-    parser.add_argument("--records", type=Path, metavar="FILE", help="table with the columns date, count")
-    parser.add_argument(
-        "--saw", nargs="+", default=[], metavar="DATE=COUNT", help="records on the command line, 2024-06-03=0"
-    )
-    parser.add_argument(
-        "--dates",
-        metavar="ORDER",
-        help="order of dates in tables (default: year-first)",
-    )
-    parser.add_argument(
-        "--at",
-        nargs="+",
-        default=[],
-        metavar="COLUMN=VALUE",
-        help="covariates of the fit at this place, region=North",
-    )
-    parser.add_argument("--flight", type=whole_from_one, default=1, help="which flight (default: 1)")
-    parser.add_argument("--today", metavar="DATE", help="also forecast the season of this day")
-    parser.add_argument(
-        "--out", type=Path, metavar="DIR", help="write local.csv, and the forecast with --today"
-    )
+    add = parser.add_argument
+    add("fit", type=Path, metavar="FIT.json", help="fit file of phenofit fit or run")
+    add("--weather", type=Path, nargs="+", required=True, metavar="FILE", help="daily weather of the place")
+    add("--unit", help="unit of text tables: degC, degF or kelvin")
+    add("--station", metavar="ID", help="which station, where the weather holds several")
+    add("--records", type=Path, metavar="FILE", help="table with the columns date, count")
+    seen = "records on the command line, 2024-06-03=0"
+    add("--saw", nargs="+", default=[], metavar="DATE=COUNT", help=seen)
+    add("--dates", metavar="ORDER", help="order of dates in tables (default: year-first)")
+    place = "covariates of the fit at this place, region=North"
+    add("--at", nargs="+", default=[], metavar="COLUMN=VALUE", help=place)
+    add_flight(parser)
+    add_today(parser, "also forecast the season of this day")
+    add_out(parser, "write local.csv, and the forecast with --today")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check, tell and write."""
+    """Check, print and write."""
     from phenofit.forecasting.cautions import CAUTIONS
     from phenofit.forecasting.local_check import local_check
     from phenofit.forecasting.weather_years import station_series
     from phenofit.output_folder import optional_run_folder
 
     today = day("--today", args.today)
-    _refuse_unused(args)
+    if refuse_unit_of_netcdf(args, args.weather) and args.records is None:
+        refuse_unused(args, ["dates"], "without a text table")
     with optional_run_folder(args.out, "local", files=_TABLES) as folder:
         fit = _fit(args)
         weather, station = _weather(args)
@@ -87,20 +77,12 @@ def run(args: argparse.Namespace) -> int:
             folder.run = name_run(args, "local", {})
             written = _write(folder, check, ahead)
     if folder is not None:
-        tell_written(folder, written)
+        print_written(folder, written)
     return 0
 
 
-def _refuse_unused(args: argparse.Namespace) -> None:
-    texts = [path for path in args.weather if path.suffix.lower() not in _NETCDF]
-    if not texts:
-        refuse_unused(args, ["unit"], "on NetCDF files, which say their unit themselves")
-        if args.records is None:
-            refuse_unused(args, ["dates"], "without a text table")
-
-
 def _fit(args: argparse.Namespace) -> FlightFit:
-    """Read the fit and carry it to the place."""
+    """Read the fit and return it for the place."""
     from phenofit.errors import ModelError
     from phenofit.flight import FlightFit, fit_at
 
@@ -168,7 +150,7 @@ def _write(folder: RunFolder, check: LocalCheck, ahead: SeasonForecast | None) -
     from phenofit.analysis.outputs import write_validation
     from phenofit.files import write_csv
 
-    columns = (
+    columns = [
         "season",
         "seen",
         "forecast",
@@ -179,7 +161,7 @@ def _write(folder: RunFolder, check: LocalCheck, ahead: SeasonForecast | None) -
         "high_days",
         "inside",
         "run",
-    )
+    ]
     rows = []
     for year in check.years:
         ends = year.forecast.interval(0.95)
@@ -198,7 +180,7 @@ def _ahead(
 ) -> SeasonForecast:
     import pandas as pd
 
-    from phenofit.cli.commands.forecast import tell_forecast
+    from phenofit.cli.commands.forecast import print_forecast
     from phenofit.forecasting import forecast
     from phenofit.records import Records
 
@@ -210,5 +192,5 @@ def _ahead(
         shifts=None if check.correction is None else {"this place": check.correction},
     )
     print("with the local correction:" if check.supported else "without a local correction:")
-    tell_forecast(found, invented=False)
+    print_forecast(found, invented=False)
     return found

@@ -6,7 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.options import above_zero, days_ahead, known, name_run, refuse_unused, whole_from_one
+from phenofit.cli.options import above_zero, add_flight, add_out, days_ahead, known, name_run, refuse_unused
+from phenofit.cli.studies import fit_of_species
 
 if TYPE_CHECKING:
     from phenofit.output_folder import RunFolder
@@ -17,39 +18,27 @@ _DATE_FILES = ("date_map.nc", "date_map.tif", "figures/")
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument(
-        "source",
-        type=Path,
-        metavar="STUDY|VALIDATION.csv",
-        help="a study file, whose validation.csv stands in the output folder, or a validation table",
-    )
-    parser.add_argument("--out", type=Path, default=Path("reports"), metavar="DIR", help="output folder")
-    parser.add_argument("--species", help="which species, where the table holds several")
-    parser.add_argument("--forecaster", help="whose errors (default: fitted)")
-    parser.add_argument("--flight", type=whole_from_one, default=1, help="which flight (default: 1)")
-    parser.add_argument("--event", default="flight_50", help="which event (default: flight_50)")
-    parser.add_argument("--scheme", help="which held-out scheme, where the table holds several")
-    parser.add_argument(
-        "--lead-days", type=days_ahead, help="days between issue and event (default: weather known)"
-    )
-    parser.add_argument("--cell-km", type=above_zero, help="side of a cell [km]")
-    parser.add_argument("--margin-km", type=above_zero, help="how far the map goes beyond the sites [km]")
-    parser.add_argument("--drift", nargs="+", default=[], metavar="NAME", help="latitude, elevation")
-    parser.add_argument("--elevation", type=Path, help="NetCDF of heights [m] on latitude and longitude")
-    parser.add_argument("--region", type=Path, help="GeoJSON of the area to map")
-    parser.add_argument("--outlines", type=Path, help="GeoJSON of borders in place of the bundled ones")
-    parser.add_argument(
-        "--dates",
-        action="store_true",
-        help="map the date of the event instead, this season against the average, from the study's fit",
-    )
-    parser.add_argument(
-        "--fit", type=Path, metavar="FILE", help="fit file for --dates (default: in the output folder)"
-    )
-    parser.add_argument(
-        "--season", type=int, metavar="YEAR", help="season for --dates (default: the last one)"
-    )
-    parser.add_argument("--invented", action="store_true", help="mark the maps as made from invented data")
+    add = parser.add_argument
+    source = "a study file, whose validation.csv is in the output folder, or a validation table"
+    add("source", type=Path, metavar="STUDY|VALIDATION.csv", help=source)
+    add_out(parser, "output folder", default=Path("reports"))
+    add("--species", help="which species, where the table holds several")
+    add("--forecaster", help="whose errors (default: fitted)")
+    add_flight(parser)
+    add("--event", default="flight_50", help="which event (default: flight_50)")
+    add("--scheme", help="which held-out scheme, where the table holds several")
+    add("--lead-days", type=days_ahead, help="days between issue and event (default: weather known)")
+    add("--cell-km", type=above_zero, help="side of a cell [km]")
+    add("--margin-km", type=above_zero, help="how far the map goes beyond the sites [km]")
+    add("--drift", nargs="+", default=[], metavar="NAME", help="latitude, elevation")
+    add("--elevation", type=Path, help="NetCDF of heights [m] on latitude and longitude")
+    add("--region", type=Path, help="GeoJSON of the area to map")
+    add("--outlines", type=Path, help="GeoJSON of borders in place of the bundled ones")
+    dates = "map the date of the event instead, this season against the average, from the study's fit"
+    add("--dates", action="store_true", help=dates)
+    add("--fit", type=Path, metavar="FILE", help="fit file for --dates (default: in the output folder)")
+    add("--season", type=int, metavar="YEAR", help="season for --dates (default: the last one)")
+    add("--invented", action="store_true", help="mark the maps as made from invented data")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -139,13 +128,8 @@ def _table(args: argparse.Namespace) -> Path:
     args.invented = args.invented or study.invented
     table: Path = args.out / "validation.csv"
     if not table.exists():
-        raise DataError(
-            Problem(
-                "the validation table of the study is not there.",
-                f"Make it with: phenofit validate {source} --out {args.out}",
-                str(table),
-            )
-        )
+        remedy = f"Make it with: phenofit validate {source} --out {args.out}"
+        raise DataError(Problem("the validation table of the study is not there.", remedy, str(table)))
     return table
 
 
@@ -158,7 +142,6 @@ def _dates(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
     """Map the date of the event from the study's weather and fit."""
     from phenofit.errors import DataError, ModelError, Problem
     from phenofit.files import file_hash
-    from phenofit.flight import FlightFit
     from phenofit.maps.date_map import Relief, date_map
     from phenofit.maps.map_files import read_elevation, write_date_files
     from phenofit.maps.projection import MapArea
@@ -177,13 +160,7 @@ def _dates(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
     if not path.exists():
         remedy = f"Make it with: phenofit fit {args.source} --out {args.out}"
         raise DataError(Problem("there is no fit file.", remedy, str(path)))
-    fit = FlightFit.from_json(path)
-    if fit.settings.species and fit.settings.species != species:
-        raise DataError(
-            Problem(
-                f"the fit is of '{fit.settings.species}', not of '{species}'.", "Give its own fit.", str(path)
-            )
-        )
+    fit = fit_of_species(path, [species], "Give its own fit.")
     elevation = None if args.elevation is None else read_elevation(args.elevation)
     inputs = read_inputs(study, progress=print)
     marked = args.invented or study.invented

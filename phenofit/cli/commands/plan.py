@@ -8,13 +8,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from phenofit.cli.options import (
+    add_out,
     distinct,
     name_run,
+    print_written,
+    refuse_unit_of_netcdf,
     refuse_unused,
-    tell_written,
     whole_from_one,
     whole_from_zero,
 )
+from phenofit.cli.studies import add_species, open_species
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,49 +31,33 @@ if TYPE_CHECKING:
     _Source = tuple[FlightFit, xr.Dataset, list[str]]
 
 _TABLE = "plan.csv"
-_NETCDF = (".nc", ".nc4", ".cdf")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument(
-        "source",
-        type=Path,
-        metavar="STUDY|FIT.json",
-        help="a study file, which is fitted first, or a fit file; its values are taken to be true",
-    )
-    parser.add_argument("--species", metavar="NAME", help="one species of the study (default: all)")
-    parser.add_argument("--sites", type=_whole, default=[8], metavar="N,N", help="numbers of sites")
-    parser.add_argument("--years", type=_whole, default=[5], metavar="N,N", help="numbers of seasons")
-    parser.add_argument(
-        "--checks-per-week",
-        type=_positive,
-        default=[1.0],
-        metavar="X,X",
-        help="checks of a trap, 1 to 7; 0.5 for one in two weeks",
-    )
-    parser.add_argument(
-        "--moths", type=_positive, default=[60.0], metavar="X,X", help="mean catch of a trap in a season"
-    )
-    parser.add_argument(
-        "--simulate",
-        type=whole_from_zero,
-        default=0,
-        metavar="N",
-        help="confirm each size by N drawn and fitted networks",
-    )
-    parser.add_argument("--seed", type=whole_from_zero, default=1, help="seed of the draws (default: 1)")
-    parser.add_argument("--workers", type=whole_from_one, metavar="N", help="processes (default: 1)")
-    parser.add_argument(
-        "--weather", type=Path, nargs="+", metavar="FILE", help="station weather, where a fit file is given"
-    )
-    parser.add_argument("--stations", type=Path, metavar="FILE", help="station table of --weather")
-    parser.add_argument("--unit", metavar="UNIT", help="unit of --weather: degC, degF or kelvin")
-    parser.add_argument("--out", type=Path, default=Path("reports"), metavar="DIR", help="output folder")
+    add = parser.add_argument
+    source = "a study file, which is fitted first, or a fit file; its values are taken to be true"
+    add("source", type=Path, metavar="STUDY|FIT.json", help=source)
+    add_species(parser)
+    add("--sites", type=_whole, default=[8], metavar="N,N", help="numbers of sites")
+    add("--years", type=_whole, default=[5], metavar="N,N", help="numbers of seasons")
+    checks = "checks of a trap, 1 to 7; 0.5 for one in two weeks"
+    add("--checks-per-week", type=_positive, default=[1.0], metavar="X,X", help=checks)
+    moths = "mean catch of a trap in a season"
+    add("--moths", type=_positive, default=[60.0], metavar="X,X", help=moths)
+    drawn = "confirm each size by N drawn and fitted networks"
+    add("--simulate", type=whole_from_zero, default=0, metavar="N", help=drawn)
+    add("--seed", type=whole_from_zero, default=1, help="seed of the draws (default: 1)")
+    add("--workers", type=whole_from_one, metavar="N", help="processes (default: 1)")
+    weather = "station weather, where a fit file is given"
+    add("--weather", type=Path, nargs="+", metavar="FILE", help=weather)
+    add("--stations", type=Path, metavar="FILE", help="station table of --weather")
+    add("--unit", metavar="UNIT", help="unit of --weather: degC, degF or kelvin")
+    add_out(parser, "output folder", default=Path("reports"))
 
 
 def run(args: argparse.Namespace) -> int:
-    """Plan, tell, and write table and figure."""
+    """Plan, print, and write table and figure."""
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
     from contextlib import nullcontext
@@ -95,16 +82,9 @@ def run(args: argparse.Namespace) -> int:
         sources, inputs = _sources(args)
         for source in sources:
             fit, weather, stations = source()
-            table = plan_network(
-                fit,
-                weather,
-                sizes,
-                stations=stations,
-                simulations=args.simulate,
-                seed=args.seed,
-                executor=executor,
-            )
-            _tell(fit.settings.species, table)
+            drawn = {"simulations": args.simulate, "seed": args.seed}
+            table = plan_network(fit, weather, sizes, stations=stations, executor=executor, **drawn)
+            _print_plan(fit.settings.species, table)
             tables.append(table.assign(species=fit.settings.species, invented=table.attrs["invented"]))
             named.append((fit, table))
         folder.run = name_run(args, "plan", inputs)
@@ -118,21 +98,21 @@ def run(args: argparse.Namespace) -> int:
             for flight in range(1, fit.settings.flights + 1):
                 written.append(_figure_name(fit.settings.species, flight, len(named), most))
                 write_plan_figure(table, folder.staging / written[-1], flight=flight)
-    tell_written(folder, written)
+    print_written(folder, written)
     return 0
 
 
 def _refuse_unused(args: argparse.Namespace) -> None:
     if args.source.suffix.lower() == ".json":
         refuse_unused(args, ["species"], "with a fit file, which is of one species")
-        if args.weather and all(path.suffix.lower() in _NETCDF for path in args.weather):
-            refuse_unused(args, ["unit"], "on NetCDF files, which say their unit themselves")
+        if args.weather:
+            refuse_unit_of_netcdf(args, args.weather)
     else:
-        reason = "with a study, which brings its own weather"
+        reason = "with a study, which names its own weather"
         refuse_unused(args, ["weather", "stations", "unit"], reason)
 
 
-def _tell(species: str, table: pd.DataFrame) -> None:
+def _print_plan(species: str, table: pd.DataFrame) -> None:
     print(f"{species or 'plan'}:")
     for note in table.attrs["notes"]:
         print(f"  {note}")
@@ -160,8 +140,6 @@ def _figure_name(species: str, flight: int, species_count: int, flights: int) ->
 def _sources(args: argparse.Namespace) -> tuple[list[Callable[[], _Source]], dict[str, str]]:
     """Read all that is asked for; return how to get each fit, and the hashes of what was read."""
     if args.source.suffix.lower() != ".json":
-        from phenofit.cli.studies import open_species
-
         args.study = args.source
         works = open_species(args)
         return [partial(_fitted, work) for work in works], dict(works[0].inputs.hashes)
@@ -171,13 +149,8 @@ def _sources(args: argparse.Namespace) -> tuple[list[Callable[[], _Source]], dic
 
     fit = FlightFit.from_json(args.source)
     if not args.weather:
-        raise DataError(
-            Problem(
-                "a fit file holds no weather.",
-                "Name the station weather with --weather, --stations and --unit, or give the study file.",
-                str(args.source),
-            )
-        )
+        remedy = "Name the station weather with --weather, --stations and --unit, or give the study file."
+        raise DataError(Problem("a fit file holds no weather.", remedy, str(args.source)))
     weather = read_weather(args.weather, unit=args.unit, stations=args.stations)
     there = {str(s) for s in weather["station"].to_numpy()}
     known = sorted(set(fit.data["station"].astype(str)) & there)

@@ -10,30 +10,31 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from phenofit.cli.options import add_out, add_quiet
+from phenofit.cli.studies import add_study_file
+
 if TYPE_CHECKING:
     from phenofit.analysis.results import SpeciesResult
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of ``phenofit run``."""
-    parser.add_argument("study", metavar="STUDY", type=Path, help="study file (TOML)")
-    parser.add_argument(
-        "--out",
-        metavar="DIR",
-        type=Path,
-        help="folder for the page, tables and figures; files of the same names are replaced (default: "
+    """Declare the arguments."""
+    add_study_file(parser)
+    add_out(
+        parser,
+        "folder for the page, tables and figures; files of the same names are replaced (default: "
         "reports/NAME, where NAME is the study file's own name, or its folder's if that is 'study')",
     )
-    parser.add_argument("--quiet", action="store_true", help="do not tell each step")
+    add_quiet(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the study and say where its page is."""
     out = args.out if args.out is not None else Path("reports") / _name_of(args.study)
-    return run_and_tell(args.study, out, quiet=args.quiet)
+    return run_and_print(args.study, out, quiet=args.quiet)
 
 
-def run_and_tell(study: Path, out: Path, *, quiet: bool) -> int:
+def run_and_print(study: Path, out: Path, *, quiet: bool) -> int:
     """Run a study, print its answers in plain words, and say where the page is."""
     from phenofit.run import run_study
 
@@ -63,13 +64,13 @@ def _answers(species: SpeciesResult) -> list[str]:
 
 
 def show_progress() -> Callable[[str], None]:
-    """Return a function that tells a step on the error stream, with the seconds gone by."""
+    """Return a function that prints a step to the error stream, with the seconds since the start."""
     started = time.monotonic()
 
-    def tell(step: str) -> None:
+    def show(step: str) -> None:
         print(f"[{time.monotonic() - started:5.1f} s] {step}", file=sys.stderr, flush=True)
 
-    return tell
+    return show
 
 
 def _name_of(study: Path) -> str:

@@ -1,4 +1,4 @@
-"""Stage windows and treatment intervals, as ``phenofit forecast --stages`` tells them."""
+"""Stage windows and treatment intervals, as ``phenofit forecast --stages`` prints them."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Stages:
-    """Stages to tell of, and treatment intervals to lay over one of them."""
+    """Stages to print, and treatment intervals that are to cover one of them."""
 
     lags: tuple[StageLag, ...]
     treated: tuple[tuple[np.datetime64, np.datetime64], ...]
@@ -62,7 +62,7 @@ def read_stages(args: argparse.Namespace) -> Stages | None:
     return Stages(lags, treated, chosen)
 
 
-def tell_stages(
+def print_stages(
     stages: Stages,
     fit: FlightFit,
     places: Sequence[Place],
@@ -87,9 +87,8 @@ def tell_stages(
     for place in places if stages.chosen is not None and stages.treated else ():
         assert stages.chosen is not None
         for flight in range(1, fit.settings.flights + 1):
-            mean, low, high = schedule_cover(
-                fit, place, stages.chosen, stages.treated, flight=flight, traps=traps
-            )
+            asked = (fit, place, stages.chosen, stages.treated)
+            mean, low, high = schedule_cover(*asked, flight=flight, traps=traps)
             print(
                 f"  {place.site}, flight {flight}: the intervals given cover {100 * mean:.0f} % of "
                 f"{stages.chosen.stage} (95 % {100 * low:.0f} to {100 * high:.0f} %)"

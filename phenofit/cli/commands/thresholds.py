@@ -8,12 +8,13 @@ from pathlib import Path
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("--species", metavar="TEXT", help="part of the common or scientific name")
-    parser.add_argument("--event", metavar="EVENT", help="one event, such as flight_50 or first_catch")
-    parser.add_argument("--id", metavar="ID", help="one row, with its source and notes")
-    parser.add_argument("--usable", action="store_true", help="only rows that trap catches can test")
-    parser.add_argument("--table", type=Path, metavar="FILE", help="your own table in the same columns")
-    parser.add_argument("--csv", type=Path, metavar="FILE", help="write the rows to a table as well")
+    add = parser.add_argument
+    add("--species", metavar="TEXT", help="part of the common or scientific name")
+    add("--event", metavar="EVENT", help="one event, such as flight_50 or first_catch")
+    add("--id", metavar="ID", help="one row, with its source and notes")
+    add("--usable", action="store_true", help="only rows that trap catches can test")
+    add("--table", type=Path, metavar="FILE", help="your own table in the same columns")
+    add("--csv", type=Path, metavar="FILE", help="write the rows to a table as well")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -26,7 +26,7 @@ CHANCE, FLOWN, SLOPE, INFORMATION = range(4)
 
 
 class Places(NamedTuple):
-    """Where each parameter stands in a vector, and its slope in a gradient; of several, the first."""
+    """Position of each parameter in a vector, and of its slope in a gradient; of several, the first."""
 
     base: int
     requirement: int  # of each flight

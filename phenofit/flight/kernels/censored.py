@@ -39,7 +39,7 @@ def _tail(n: int, r: float, log_pi: float, log_rest: float) -> tuple[float, floa
     tail = some
     tail_r = -log_rest * term
     back = 0.0
-    # Far below what a number can hold the terms are followed by their logarithms, else by their ratios.
+    # Below the range of a double the terms are computed by their logarithms, else by their ratios.
     by_logs = log_term < -600.0
     for k in range(1, n + 1):
         back += 1.0 / (r + k - 1.0)
@@ -55,7 +55,7 @@ def _tail(n: int, r: float, log_pi: float, log_rest: float) -> tuple[float, floa
     at = n * term
     if tail > 1e-6 * some:
         return tail, tail_r, at
-    # Where that is small against its parts, the odds are small too and the tail itself is a short sum.
+    # Where the tail is small compared with its parts, the odds are small and the tail is a short sum.
     tail = 0.0
     tail_r = 0.0
     k = n

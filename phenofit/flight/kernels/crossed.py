@@ -177,7 +177,7 @@ def crossed_likelihood(
         if length < 1e-2:
             break
         b = b + step * min(1.0, 4.0 / (length * (1.0 + 0.2 * attempt)))
-    # The last steps use the integrals themselves: Laplace's determinant wants the top of what is expanded.
+    # The last steps use the integrals themselves: Laplace's determinant needs the maximum of the expanded function.
     for _ in range(20):
         cumulants, gradients = moments_at(shifts.spread(scale, b))
         first = cumulants[:, 1] / own

@@ -1,7 +1,7 @@
 """The regularised incomplete gamma function with both slopes, and the median of a gamma distribution, compiled.
 
-`scipy` has the function but not its slope in the shape, and cannot be called from compiled code; the tests hold
-this against `scipy.special` and central differences.
+`scipy` has the function but not its slope in the shape, and cannot be called from compiled code; the tests compare
+this with `scipy.special` and central differences.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ def gamma_share(a: float, x: float) -> tuple[float, float, float]:
     """Return the regularised lower incomplete gamma function and its slopes in `x` and in `a`."""
     if x <= 0.0:
         return 0.0, 0.0, 0.0
-    # Twelve standard deviations above the mean nothing is left to the last digit.
+    # Twelve standard deviations above the mean the share is 1 to the last digit.
     if x > a + 12.0 * math.sqrt(a) + 60.0:
         return 1.0, 0.0, 0.0
     log_front = a * math.log(x) - x - math.lgamma(a)
@@ -59,11 +59,8 @@ def gamma_share(a: float, x: float) -> tuple[float, float, float]:
 
 @compiled
 def gamma_median(a: float) -> tuple[float, float]:
-    """Return the median of the gamma distribution of scale 1, and its slope in the shape `a`.
-
-    Its asymptotic series (Choi 1994, Proc. Am. Math. Soc. 121:245-251), and for small shapes Newton steps
-    from there.
-    """
+    """Return the median of the gamma distribution of scale 1, and its slope in the shape `a`."""
+    # Asymptotic series (Choi 1994, Proc. Am. Math. Soc. 121:245-251); for small shapes, Newton steps from there.
     if a > 30.0:
         r = 1.0 / a
         median = a - 1.0 / 3 + r * (8.0 / 405 + r * (184.0 / 25515 + r * (2248.0 / 3444525)))

@@ -40,7 +40,7 @@ def log_rising(x: float, n: int) -> tuple[float, float, float]:
     if j < n:
         low, rest = x + j, n - j
         here, there = _tails(low), _tails(x + n)
-        # The leading terms are subtracted on paper: as numbers they would cancel to nothing at a large x.
+        # The leading terms are subtracted analytically: as numbers they would cancel to zero at a large x.
         grown = math.log1p(rest / low)
         value += rest * math.log(low) + ((x + n - 0.5) * grown - rest) + (there[0] - here[0])
         first += grown + (there[1] - here[1])

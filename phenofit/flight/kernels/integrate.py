@@ -8,7 +8,7 @@ standard deviation; a standard deviation that goes to zero then leaves a plain p
 
 What a trap-year's counts say depends on its whole shift alone. The curves at its nodes are therefore computed once,
 about the mode of the group's shift; for the other shifts of the group the same nodes get other weights, unless they
-would lie too far off.
+would be too far away.
 
 Slices are written out as loops: the compiler takes several times as long over an array assignment.
 
@@ -355,7 +355,7 @@ def group_likelihood(
             steepness = 1.0 + group_sd * group_sd * curve_sum
             downhill = group_sd * slope_sum - r
             if attempt > 0 and abs(r - before) * math.sqrt(steepness) > 0.3:
-                # The curvature is an expected one; between two points the slopes tell the true one.
+                # The curvature is an expected one; between two points the slopes give the observed one.
                 secant = (slope_before - downhill) / (r - before)
                 if 0.4 * steepness < secant < 2.5 * steepness:
                     steepness = secant

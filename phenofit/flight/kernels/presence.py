@@ -2,7 +2,7 @@ r"""The chance of a record of at which checks moths were caught, without their n
 
 With ``mu`` moths expected in a trap-year, caught independently, a check of chance ``p`` has none with chance
 ``exp(-mu p)``. Unlike in counts given their total, the abundance does not drop out; its logarithm is a latent normal
-value of the trap-year, its mean and SD fitted. Moths that come in swarms show in the SD of the abundance only:
+value of the trap-year, its mean and SD fitted. Overdispersion shows in the SD of the abundance only:
 presence says nothing about them within a trap-year.
 """
 

@@ -1,4 +1,10 @@
-"""The chance of one trap-year's counts, given the heat at its checks: Dirichlet-multinomial, with slopes."""
+"""The chance of one trap-year's counts, given the heat at its checks: Dirichlet-multinomial, with slopes.
+
+The chance of interval j is ``p_j = (1 - e) a_j / sum(a) + e d_j`` with
+``a_j = effort_j * sum_g w_g [G_g(h_right) - G_g(h_left)]``, `e` the stray share and `d_j` the interval's share of the
+trap's time and effort. The counts, given their total, are Dirichlet-multinomial with concentration phi (Mosimann 1962,
+Biometrika 49:65-82). Counts known only as "at least n" are in ``censored``, records of presence in ``presence``.
+"""
 
 from __future__ import annotations
 
@@ -47,18 +53,14 @@ def fill_curves(
 ) -> None:
     """Fill the flight curves of trap-year `i` at its edges; they depend on the shift, not on the flight sizes."""
     requirement, spread = flights.requirement, flights.spread
-    # Arrays that loops need are taken out of their tuples before: compiled code counts references at each access.
+    # Arrays are taken out of their tuples before the loops: compiled code counts references at each access.
     heat, by_base, by_upper, weight = edges.heat, edges.by_base, edges.by_upper, edges.weight
     code, factor = flights.code, flights.factors[i]
     e0, e1 = edges.edge_of[i], edges.edge_of[i + 1]
     for g in range(requirement.shape[0]):
         m = requirement[g] * factor
-        by_flight[SUM_SHARE, g] = 0.0
-        by_flight[SUM_SHIFT, g] = 0.0
-        by_flight[SUM_REQUIREMENT, g] = 0.0
-        by_flight[SUM_SPREAD, g] = 0.0
-        by_flight[SUM_BASE, g] = 0.0
-        by_flight[SUM_UPPER, g] = 0.0
+        for p in range(SUM_SHARE, SUM_UPPER + 1):
+            by_flight[p, g] = 0.0
         for e in range(e0, e1):
             flown, d_heat, d_median, d_m, d_spread = curve_point(code, heat[e], m + shift, m, spread[g])
             k = e - e0
@@ -104,14 +106,7 @@ def trap_year_chance(
     values: ModelValues,
     room: Workspace,
 ) -> float:
-    """Return the log chance of the counts of trap-year `i` at given flight sizes, its curves being filled in.
-
-    The chance of interval j is ``p_j = (1 - e) a_j / sum(a) + e d_j`` with
-    ``a_j = effort_j * sum_g w_g [G_g(h_right) - G_g(h_left)]``, `e` the stray share and `d_j` the interval's share
-    of the trap's time and effort. The counts, given their total, are Dirichlet-multinomial with concentration
-    phi (Mosimann 1962, Biometrika 49:65-82); see :mod:`phenofit.flight.kernels.censored` for counts known
-    only as "at least n", and :mod:`phenofit.flight.kernels.presence` for records of presence.
-    """
+    """Return the log chance of the counts of trap-year `i` at given flight sizes; its curves must be filled."""
     curves, by_flight, checks = room.curves, room.by_flight, room.checks
     latent, information, gradient = room.latent, room.information, room.gradient
     by_base, by_upper, factor = values.edges.by_base, values.edges.by_upper, values.curves.factors[i]
@@ -139,7 +134,7 @@ def trap_year_chance(
         every_base += by_flight[SIZE, g] * by_flight[SUM_BASE, g]
         every_upper += by_flight[SIZE, g] * by_flight[SUM_UPPER, g]
     # A shift that moves the whole flight out of the observed time leaves nothing to divide by; the floor keeps
-    # the number finite and tiny, and the prior of the shift takes the search back.
+    # the number finite and small; the prior of the shift brings the search back.
     inverse = 1.0 / max(everything, _FLOOR)
 
     for g in range(latent.shape[0]):

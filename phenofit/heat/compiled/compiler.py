@@ -1,4 +1,4 @@
-"""One typed door to the compiler, so that every kernel is built with the same choices."""
+"""The compiler with types: every kernel is built with the same options."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from numba.core import config as _numba_config
 _F = TypeVar("_F", bound=Callable[..., object])
 
 KERNEL_ROOMS = ("heat/compiled", "flight/kernels")
-"""Every kernel, and every constant that a kernel uses, stands in one of these folders of the package."""
+"""Every kernel, and every constant that a kernel uses, is in one of these folders of the package."""
 
 # Everything but "no NaN" and "no infinity": missing days are NaN and must stay NaN.
 _REORDERING = {"contract", "reassoc", "nsz", "arcp", "afn"}
@@ -57,6 +57,6 @@ def _built(function: _F, **options: Any) -> _F:
         built = numba.njit(cache=True, nogil=True, error_model="numpy", **options)(function)
     finally:
         settings["CACHE_DIR"] = before
-    # Lets inspection, and so the doctests, find the function behind the compiled one.
+    # Inspection, and with it the doctests, finds the source function by this attribute.
     built.__wrapped__ = function
     return cast(_F, built)

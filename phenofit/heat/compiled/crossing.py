@@ -69,7 +69,7 @@ def crossing_after(
     method_code: int,
     cutoff_code: int,
 ) -> npt.NDArray[np.float64]:
-    """Return the day on which heat summed from a moment of each draw's own reaches an amount."""
+    """Return the day on which heat summed from a moment of each draw reaches an amount."""
     draws = start.size
     days = tmax.shape[1]
     result = np.full(draws, math.inf)
@@ -106,6 +106,5 @@ def _heat_on(
     method_code: int,
     cutoff_code: int,
 ) -> float:
-    following = tmin[day + 1] if day + 1 < tmin.size else math.nan
-    value, _, _ = day_heat(method_code, cutoff_code, tmin[day], tmax[day], following, base, upper)
-    return value
+    tmin_next = tmin[day + 1] if day + 1 < tmin.size else math.nan
+    return day_heat(method_code, cutoff_code, tmin[day], tmax[day], tmin_next, base, upper)[0]

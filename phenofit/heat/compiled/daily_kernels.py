@@ -1,7 +1,7 @@
 """Degree-days of one day in closed form, with their slopes, for every method and cut-off (compiled).
 
 The functions here take and return plain numbers in degrees Celsius, do no checks, and may be called from other
-compiled code. The caller sees to it that base < upper and that method and cut-off go together
+compiled code. The caller ensures that base < upper and that method and cut-off are compatible
 (:func:`phenofit.heat.settings.check_method`).
 
 Notes
@@ -16,7 +16,7 @@ Triangular day::
 
     E(c) = (x - c)^2 / (2 (x - n))           F(c) = (x - c) / (x - n)        f(c) = 1 / (x - n)
 
-and below n the excess is m - c, above x it is nil. With base b and upper threshold u the day's heat is
+and below n the excess is m - c, above x it is zero. With base b and upper threshold u the day's heat is
 
 =====================  =============================  ===================  ======================
 cut-off                heat                           slope in b           slope in u
@@ -161,7 +161,7 @@ def day_heat(
         d_base = 0.5 * (d_base + second_base)
         d_upper = 0.5 * (d_upper + second_upper)
     if heat <= 0.0:
-        # Only the intermediate cut-off really falls below nil; elsewhere this clears rounding.
+        # Only the intermediate cut-off falls below zero; elsewhere this removes rounding.
         return 0.0, 0.0 if cutoff_code == 2 else d_base, 0.0 if cutoff_code == 2 else d_upper
     return heat, d_base, d_upper
 
@@ -182,9 +182,9 @@ def running_heat(
     d_upper = np.zeros((series, days + 1))
     for i in range(series):
         for d in range(days):
-            following = tmin[i, d + 1] if d + 1 < tmin.shape[1] else math.nan
+            tmin_next = tmin[i, d + 1] if d + 1 < tmin.shape[1] else math.nan
             value, slope_base, slope_upper = day_heat(
-                method_code, cutoff_code, tmin[i, d], tmax[i, d], following, base, upper
+                method_code, cutoff_code, tmin[i, d], tmax[i, d], tmin_next, base, upper
             )
             heat[i, d + 1] = heat[i, d] + value
             d_base[i, d + 1] = d_base[i, d] + slope_base

@@ -15,7 +15,7 @@ Floats = npt.NDArray[np.floating]
 def exact_days(
     tmin: Floats,
     tmax: Floats,
-    following: Floats,
+    tmin_next: Floats,
     out: Floats,
     method: int,
     cutoff: int,
@@ -28,7 +28,7 @@ def exact_days(
         low, high = np.float64(tmin[i]), np.float64(tmax[i])
         if low > high:
             inverted += 1
-        out[i] = day_heat(method, cutoff, low, high, np.float64(following[i]), base, upper)[0]
+        out[i] = day_heat(method, cutoff, low, high, np.float64(tmin_next[i]), base, upper)[0]
     return inverted
 
 
@@ -36,7 +36,7 @@ def exact_days(
 def exact_slopes(
     tmin: Floats,
     tmax: Floats,
-    following: Floats,
+    tmin_next: Floats,
     out: Floats,
     d_base: Floats,
     d_upper: Floats,
@@ -52,7 +52,7 @@ def exact_slopes(
         if low > high:
             inverted += 1
         out[i], d_base[i], d_upper[i] = day_heat(
-            method, cutoff, low, high, np.float64(following[i]), base, upper
+            method, cutoff, low, high, np.float64(tmin_next[i]), base, upper
         )
     return inverted
 

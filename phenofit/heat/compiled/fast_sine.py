@@ -3,7 +3,7 @@
 Notes
 -----
 The cost of the sine day is its arc cosine. With z = (c - m)/a the excess above c is E = a phi(z), where
-phi(z) = (sqrt(1 - z^2) - z arccos z)/pi, and two identities make it cheap: phi(-z) = phi(z) + z, so only
+phi(z) = (sqrt(1 - z^2) - z arccos z)/pi, and two identities make it fast: phi(-z) = phi(z) + z, so only
 [0, 1] matters, and there phi(z) = (1 - z)^(3/2) q(z) with q smooth. q is interpolated at the Chebyshev nodes of
 [0, 1] by degree 5; phi is then off by at most 4.8e-8. What is left is one division, one square root and
 multiplications without a branch, which the compiler turns into vector instructions. Together with the rounding of
@@ -29,7 +29,7 @@ _TINY = np.float32(1e-6)  # half-range of a day without range; keeps the divisio
 _HALF = np.float32(0.5)
 _ONE = np.float32(1.0)
 _TWO = np.float32(2.0)
-_NIL = np.float32(0.0)
+_ZERO = np.float32(0.0)
 
 _Q0 = np.float32(0.3183098390478812)
 _Q1 = np.float32(-0.022531746965741582)
@@ -48,7 +48,7 @@ def _excess(c: np.float32, low: np.float32, mean: np.float32, half: np.float32) 
     t = _ONE - w
     q = _Q0 + w * (_Q1 + w * (_Q2 + w * (_Q3 + w * (_Q4 + w * _Q5))))
     # phi at z, mirrored for z < 0; below the minimum the excess goes on growing one for one.
-    return np.float32(half * (t * np.sqrt(t) * q + max(-z, _NIL)) + max(low - c, _NIL))
+    return np.float32(half * (t * np.sqrt(t) * q + max(-z, _ZERO)) + max(low - c, _ZERO))
 
 
 @compiled_fast
@@ -67,7 +67,7 @@ def fast_sine_days(
         return inverted
     # The three cut-offs are sums of excesses and differ in their weights only.
     weight = _ONE if cutoff_code == 1 else _TWO
-    again = _ONE if cutoff_code == 4 else _NIL
+    again = _ONE if cutoff_code == 4 else _ZERO
     second = _TWO * upper - base
     for i in range(out.size):
         low, high = tmin[i], tmax[i]
@@ -76,7 +76,7 @@ def fast_sine_days(
         half = max(half, _TINY)
         mean = _HALF * (low + high)
         heat = _excess(base, low, mean, half) - weight * _excess(upper, low, mean, half)
-        if again > _NIL:
+        if again > _ZERO:
             heat += _excess(second, low, mean, half)
-        out[i] = max(heat, _NIL)
+        out[i] = max(heat, _ZERO)
     return inverted

@@ -1,7 +1,7 @@
 """Compiled loops over time: running sums with resets, and the moments at which they reach an amount.
 
 Arrays come in slabs of the shape (outer, days, inner): time lines are (series, days, 1), a grid stored day after
-day is (1, days, cells). Either is walked in the order in which it lies in memory.
+day is (1, days, cells). Both are read in the order of memory.
 """
 
 from __future__ import annotations
@@ -92,7 +92,7 @@ def sum_in_seasons(
 
 @compiled
 def sum_from_dates(daily: Floats, first: Floats, last: Floats, out: Floats) -> None:
-    """Sum daily heat from a moment of its own in every cell."""
+    """Sum daily heat from a different moment in every cell."""
     outer, days, inner = daily.shape
     for o in range(outer):
         total = np.zeros(inner)
