@@ -1,4 +1,4 @@
-"""The likelihood of a finished fit, set up again at the parameters that the fit holds."""
+"""The likelihood of a fit, set up again at the fitted parameters."""
 
 from __future__ import annotations
 

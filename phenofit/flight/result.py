@@ -1,4 +1,4 @@
-"""The result of a flight fit: estimates with honest intervals, what stands against them, and where they come from."""
+"""The result of a flight fit: estimates with their intervals, problems and provenance."""
 
 from __future__ import annotations
 
@@ -65,9 +65,9 @@ class FlightFit:
     fitted : int
         Number of fitted parameters.
     converged : bool
-        Whether the search ended on a flat top, and no profile found a higher one.
+        Whether the search converged, and no profile found a higher likelihood.
     problems : tuple of str
-        What stands against reading the numbers as they are, in plain sentences.
+        Reasons not to take the numbers as they are, in plain sentences.
     data : DataFrame
         One row per trap-year used.
     shifts : DataFrame
@@ -197,12 +197,12 @@ class FlightFit:
         -------
         tuple of float or None
             Low and high end; ``None`` for an end the data leave open. The low end of a shift SD that cannot be
-            told from nought is 0.
+            distinguished from zero is 0.
 
         Raises
         ------
         ModelError
-            If the parameter was held, or the level is wider than the profile was followed.
+            If the parameter was held, or the profile was not computed to that level.
         """
         key = name if flight is None else f"{name}_{flight}"
         if key not in self.profiles and f"{key}_1" in self.profiles:
@@ -213,7 +213,7 @@ class FlightFit:
         return low, high
 
     def wald(self, name: str, level: float | None = None) -> tuple[float, float]:
-        """Return a quick look at an interval: estimate and standard error alone. Results show :meth:`interval`.
+        """Return the Wald interval, from estimate and standard error alone. Results show :meth:`interval`.
 
         Parameters
         ----------
@@ -235,7 +235,7 @@ class FlightFit:
         Notes
         -----
         The normal quantile times the standard error on the scale of the search: positive parameters by their
-        logarithm. It does not know that few years tell little about how years differ, nor how the likelihood bends.
+        logarithm. It allows neither for the small number of years nor for the asymmetry of the likelihood.
         """
         key = name if name in self.covariance.columns else f"log {name}"
         if key not in self.covariance.columns:
@@ -287,7 +287,7 @@ class FlightFit:
         return key in s.hold or (key == "stray_share" and not s.stray_fitted)
 
     def draws(self, count: int = 400, *, seed: int = 0) -> pd.DataFrame:
-        """Draw parameters that the data leave possible, for carrying the fit's error into a forecast.
+        """Draw parameters from their sampling distribution, to include the fit's error in a forecast.
 
         Parameters
         ----------
@@ -364,7 +364,7 @@ class FlightFit:
         ]
 
     def summary(self) -> str:
-        """Return the result as text: what it rests on, its problems in full sentences, estimates and intervals."""
+        """Return the result as text: records, problems, estimates and intervals."""
         lines = [*self._headline(), *self._cautions()]
         table = self.estimates
         lines.append("")

@@ -1,4 +1,4 @@
-"""Is the requirement moving? Held-out errors against the year, and how well intervals keep their promise."""
+"""Does the requirement change? Held-out errors against the year, and the coverage of the intervals."""
 
 from __future__ import annotations
 

@@ -133,8 +133,8 @@ def _no_interval(low: float, high: float, opens: float, closes: float) -> str:
     return "" if np.isfinite(low) else "the 95 % interval has no lower end in the season"
 
 
-def finished_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, species: str) -> pd.DataFrame:
-    """Put the parts together, with the places of the traps, in one fixed order."""
+def validation_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, species: str) -> pd.DataFrame:
+    """Return the rows of all folds as one table, with the locations of the traps, in a fixed order."""
     filled = [part for part in parts if len(part)]
     if not filled:
         raise ModelError("no forecaster could be trained and no event forecast.")

@@ -53,9 +53,9 @@ def forecast_fold(
                 rows.extend(found)
                 if fault is not None:
                     faults[fault] = faults.get(fault, 0) + 1
-    told = "; ".join(f"{reason} ({count} times)" for reason, count in sorted(faults.items())) or None
+    reasons = "; ".join(f"{reason} ({count} times)" for reason, count in sorted(faults.items())) or None
     table = pd.DataFrame(rows) if rows else pd.DataFrame(columns=list(VALIDATION_COLUMNS))
-    return table, told
+    return table, reasons
 
 
 def _forecast(

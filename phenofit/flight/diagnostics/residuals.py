@@ -1,10 +1,10 @@
-r"""Do the checks look as the fitted model says? Randomised quantile residuals of every check of a trap-year.
+r"""Do the counts agree with the fitted model? Randomised quantile residuals of every check of a trap-year.
 
 Notes
 -----
 The counts of a trap-year are taken in the order of time. Given its total and the counts so far, the next one is
 beta-binomial under the model (binomial where moths come independently), mixed over the shift and the flight sizes
-of the trap-year as far as the earlier counts have told of them. The residual is the normal quantile of a number
+of the trap-year, weighted by the earlier counts. The residual is the normal quantile of a number
 drawn evenly between the chance of a smaller count and that of one no larger. Under the true model the residuals
 of a trap-year are independent standard normal (Rosenblatt 1952; Dunn & Smyth 1996, J. Comput. Graph. Stat. 5,
 236-244). Trap-years of one year share a shift, so their residuals are not independent of each

@@ -38,7 +38,7 @@ class StartProfile:
     ----------
     table : DataFrame
         ``START_COLUMNS``, a row for each start in the order of the season, with the requirements of further flights:
-        ``deviance`` is twice the fall of the log-likelihood below the best, ``inside`` whether it is within the cut,
+        ``deviance`` is twice the drop of the log-likelihood below the best, ``inside`` whether it is within the cut,
         ``base`` [degC], requirements [degC d] since that start, ``moths_before`` the moths caught before it. Units
         stand in ``attrs["units"]``.
     best : str
@@ -46,9 +46,9 @@ class StartProfile:
     level : float
         Confidence level of the cut, chi-squared with one degree of freedom.
     trap_years, left_out : int
-        Trap-years behind every row, and those that not every start could use.
+        Trap-years used in every row, and those that some start could not use.
     problems : tuple of str
-        What stands against reading a start from it.
+        Reasons not to take a start from it.
     settings : FitSettings
         The model, with the start that was asked.
     """
@@ -131,7 +131,7 @@ def profile_start(
     executor : concurrent.futures.Executor, optional
         Runs the fits; the result does not depend on it.
     progress : callable, optional
-        Told in words how far it is.
+        Gets a sentence at each step.
 
     Returns
     -------
@@ -287,7 +287,7 @@ def _problems(table: pd.DataFrame, best: str) -> tuple[str, ...]:
         said.append("One start only could be fitted: nothing is compared.")
     elif kept["inside"].all():
         said.append(
-            f"These records do not tell the start date: every start from {kept['start'].iloc[0]} to "
+            f"These records do not determine the start date: every start from {kept['start'].iloc[0]} to "
             f"{kept['start'].iloc[-1]} stays within the cut. Take the one in use where you work, and read base and "
             "requirement with it."
         )

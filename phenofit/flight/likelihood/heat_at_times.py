@@ -25,15 +25,15 @@ class HeatAtTimes:
 
     tmin: npt.NDArray[np.float64]  # Shape (series, days): Daily extremes [degC].
     tmax: npt.NDArray[np.float64]
-    series: npt.NDArray[np.int64]  # Shape (moments,): Temperature row of each time.
-    # Shape (moments,): Time passed since the start of the sum, never below nought [d].
+    series: npt.NDArray[np.int64]  # Shape (times,): Temperature row of each time.
+    # Shape (times,): Time passed since the start of the sum, never below zero [d].
     days: npt.NDArray[np.float64]
-    # Shape (moments,): Why a time has no heat sum; ``""`` where it has one.
+    # Shape (times,): Why a time has no heat sum; ``""`` where it has one.
     reason: npt.NDArray[np.object_]
 
     @property
     def known(self) -> npt.NDArray[np.bool_]:
-        """Which moments have a heat sum."""
+        """Which times have a heat sum."""
         return np.asarray(self.reason == "", dtype=bool)
 
     def select(self, keep: npt.NDArray[np.bool_]) -> HeatAtTimes:

@@ -84,7 +84,7 @@ def read_published(path: str | os.PathLike[str]) -> tuple[PublishedThreshold, ..
     Raises
     ------
     DataError
-        If a row cannot be read; carries every problem found.
+        If a row cannot be read; lists every problem found.
     """
     table = read_table(
         path,
@@ -108,7 +108,7 @@ def read_published(path: str | os.PathLike[str]) -> tuple[PublishedThreshold, ..
         if threshold.id in seen:
             problems.append(
                 Problem(
-                    f"the id '{threshold.id}' stands already in row {seen[threshold.id]}.",
+                    f"the id '{threshold.id}' is already used in row {seen[threshold.id]}.",
                     "Give every row its own id.",
                     table.file,
                     row,
@@ -130,7 +130,7 @@ def find_published(
     event: str | None = None,
     usable: bool = False,
 ) -> tuple[PublishedThreshold, ...]:
-    """Pick thresholds.
+    """Return the thresholds that match.
 
     Parameters
     ----------
@@ -197,7 +197,7 @@ def threshold_from_record(
     Raises
     ------
     DataError
-        If values are lacking or cannot be read; carries every problem.
+        If values are missing or cannot be read; lists every problem.
 
     Examples
     --------
