@@ -7,7 +7,6 @@ import math
 import os
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,6 +23,7 @@ from phenofit.flight.likelihood.parameters import (
     unit_of,
 )
 from phenofit.flight.model import FitSettings
+from phenofit.flight.result_text import html_list, html_table, parameter_label, rounded
 from phenofit.traps.account import left_out_by_reason, left_out_words
 
 EVENT_SHARES = {
@@ -366,18 +366,11 @@ class FlightFit:
     def summary(self) -> str:
         """Return the result as text: records, problems, estimates and intervals."""
         lines = [*self._headline(), *self._cautions()]
-        table = self.estimates
-        lines.append("")
-        lines.append(f"{'parameter':<22}{'estimate':>12}{'low':>12}{'high':>12}  unit")
-        for row in table.to_dict("records"):
-            name = _label(row["parameter"], row["flight"])
-            low = _number(row["low"]) if row["note"] == "" or "low" not in row["note"] else "open"
-            high = _number(row["high"]) if row["note"] == "" or "high" not in row["note"] else "open"
-            if row["note"] == "held":
-                low, high = "held", ""
-            elif row["note"].startswith("no "):
-                low, high = "", ""
-            lines.append(f"{name:<22}{_number(row['estimate']):>12}{low:>12}{high:>12}  {row['unit']}")
+        lines += ["", f"{'parameter':<22}{'estimate':>12}{'low':>12}{'high':>12}  unit"]
+        for name, estimate, low, high, unit, note in self._cells():
+            if note == "held":
+                low = "held"
+            lines.append(f"{name:<22}{estimate:>12}{low:>12}{high:>12}  {unit}")
         lines.append("")
         lines.append(
             f"log-likelihood {self.log_likelihood:.3f}, AIC {self.aic:.2f}, {self.fitted} parameters"
@@ -387,30 +380,30 @@ class FlightFit:
         ]
         return "\n".join(lines)
 
+    def _cells(self) -> list[tuple[str, str, str, str, str, str]]:
+        """Return the table of estimates as texts."""
+        return [
+            (
+                parameter_label(row["parameter"], row["flight"]),
+                rounded(row["estimate"]),
+                "open" if "low" in row["note"] else rounded(row["low"]),
+                "open" if "high" in row["note"] else rounded(row["high"]),
+                row["unit"],
+                row["note"],
+            )
+            for row in self.estimates.to_dict("records")
+        ]
+
     def _cautions(self) -> list[str]:
         said = [f"! {p}" for p in self.problems]
         return said if self.converged else [NOT_CONVERGED, *said]
 
-    def __str__(self) -> str:
-        """Return :meth:`summary`."""
-        return self.summary()
+    __str__ = summary
 
     def _repr_html_(self) -> str:
-        rows = []
-        for row in self.estimates.to_dict("records"):
-            cells = [
-                _label(row["parameter"], row["flight"]),
-                _number(row["estimate"]),
-                "open" if "low" in row["note"] else _number(row["low"]),
-                "open" if "high" in row["note"] else _number(row["high"]),
-                row["unit"],
-                row["note"],
-            ]
-            rows.append("<tr>" + "".join(f"<td>{html.escape(str(c))}</td>" for c in cells) + "</tr>")
-        head = "".join(f"<th>{h}</th>" for h in ("parameter", "estimate", "low", "high", "unit", "note"))
         words = "".join(f"<p>{html.escape(line)}</p>" for line in self._headline())
-        bad = "".join(f"<li>{html.escape(p)}</li>" for p in self._cautions())
-        return f"<div>{words}<ul>{bad}</ul><table><tr>{head}</tr>{''.join(rows)}</table></div>"
+        head = ("parameter", "estimate", "low", "high", "unit", "note")
+        return f"<div>{words}{html_list(self._cautions())}{html_table(head, self._cells())}</div>"
 
     def to_json(self, path: str | os.PathLike[str] | None = None) -> str:
         """Write the fit as JSON; the same fit gives the same bytes.
@@ -451,13 +444,3 @@ def _row(name: str) -> Parameter:
     parameter = parameter_of(name)
     assert parameter is not None, name
     return parameter
-
-
-def _label(parameter: str, flight: Any) -> str:
-    return parameter if pd.isna(flight) else f"{parameter}, flight {flight}"
-
-
-def _number(value: Any) -> str:
-    if value is None or pd.isna(value):
-        return ""
-    return f"{value:.4g}" if abs(value) < 1000 else f"{value:.1f}"

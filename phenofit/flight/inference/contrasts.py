@@ -17,6 +17,7 @@ from phenofit.flight.intervals.reference_distribution import cut_of_ratio, p_val
 from phenofit.flight.likelihood.covariates import Covariate, covariate_design
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.result import FlightFit
+from phenofit.flight.result_text import fixed, html_frame, html_list
 from phenofit.flight.selection.flight_count import fit_flights
 
 if TYPE_CHECKING:
@@ -91,26 +92,18 @@ class Contrast:
         for r in self.table.to_dict("records"):
             lines.append(
                 f"{str(r['level'])[:19]:<20}{r['flight']:>7}{r['sites']:>7}{r['moths']:>8}{r['requirement']:>13.1f}"
-                f"{_cell(r['low'], 1):>9}{_cell(r['high'], 1):>9}{r['ratio']:>8.3f}{_cell(r['ratio_low'], 3):>8}"
-                f"{_cell(r['ratio_high'], 3):>8}"
+                f"{fixed(r['low'], 1, 'open'):>9}{fixed(r['high'], 1, 'open'):>9}{r['ratio']:>8.3f}{fixed(r['ratio_low'], 3, 'open'):>8}"
+                f"{fixed(r['ratio_high'], 3, 'open'):>8}"
             )
         lines.extend(f"! {text}" for text in (*self.remarks, *self.fit.problems))
         return "\n".join(lines)
 
-    def __str__(self) -> str:
-        """Return :meth:`summary`."""
-        return self.summary()
+    __str__ = summary
 
     def _repr_html_(self) -> str:
-        head = "".join(f"<th>{html.escape(c.replace('_', ' '))}</th>" for c in self.table.columns)
-        rows = []
-        for record in self.table.to_dict("records"):
-            cells = [_cell(v, 3) if isinstance(v, float) else str(v) for v in record.values()]
-            rows.append("<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>")
-        said = "".join(f"<li>{html.escape(text)}</li>" for text in (*self.remarks, *self.fit.problems))
         return (
-            f"<div><p>{html.escape(self.sentence())}</p><table><tr>{head}</tr>{''.join(rows)}</table>"
-            f"<p>requirements in degC d</p><ul>{said}</ul></div>"
+            f"<div><p>{html.escape(self.sentence())}</p>{html_frame(self.table, 'open')}"
+            f"<p>requirements in degC d</p>{html_list((*self.remarks, *self.fit.problems))}</div>"
         )
 
 
@@ -300,7 +293,3 @@ def _remarks(fit: FlightFit, without: FlightFit, unit: str, below: int) -> tuple
     if not (fit.converged and without.converged):
         said.append("A search did not converge; do not use these numbers.")
     return tuple(said)
-
-
-def _cell(value: float | None, digits: int) -> str:
-    return "open" if value is None or math.isnan(value) else f"{value:.{digits}f}"
