@@ -18,20 +18,20 @@ _LEAST_GAIN = 1e-3
 
 def maximise_off_bounds(
     likelihood: Likelihood,
-    found: Maximum,
+    start: np.ndarray,
     box: Box,
     factor: np.ndarray,
     *,
     tolerance: float,
-    limit: int,
+    limit: int = 200,
 ) -> Maximum:
-    """Maximise again with every spread near its bound moved away from it, where the likelihood is higher there."""
-    best = found
-    for place, tried in _near_bounds(likelihood, found.theta, box):
-        start = _higher(likelihood, best.theta, best.value, best.gradient, place, tried)
-        if start is None:
+    """Maximise, and again with every spread near its bound moved away from it, where the likelihood is higher there."""
+    best = maximise(likelihood, start, box, factor, tolerance=tolerance, limit=limit)
+    for place, tried in _near_bounds(likelihood, best.theta, box):
+        moved = _higher(likelihood, best.theta, best.value, best.gradient, place, tried)
+        if moved is None:
             continue
-        again = maximise(likelihood, start, box, factor, tolerance=tolerance, limit=limit)
+        again = maximise(likelihood, moved, box, factor, tolerance=tolerance, limit=limit)
         if again.value > best.value:
             best = again
     return best

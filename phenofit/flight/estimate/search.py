@@ -58,8 +58,7 @@ def find_maximum(likelihood: Likelihood, box: Box, template: np.ndarray) -> tupl
     # With several flights the quadrature's own error is rough at the third digit of a slope.
     tolerance = 5e-4 if likelihood.flights == 1 else 1e-2
     factor = square_root(best.spread)
-    best = maximise(likelihood, best.theta, box, factor, tolerance=tolerance)
-    best = maximise_off_bounds(likelihood, best, box, factor, tolerance=tolerance, limit=200)
+    best = maximise_off_bounds(likelihood, best.theta, box, factor, tolerance=tolerance)
     return in_order(likelihood, best, box, factor, tolerance=tolerance), moved
 
 

@@ -130,8 +130,7 @@ class Search:
             step = min(max(wanted, 0.25 * step), 2.0 * step)
 
     def _refit(self, theta: Floats, box: Box, factor: Floats) -> Maximum:
-        found = maximise(self.likelihood, box.inside(theta), box, factor, tolerance=0.01, limit=60)
-        return maximise_off_bounds(self.likelihood, found, box, factor, tolerance=0.01, limit=60)
+        return maximise_off_bounds(self.likelihood, box.inside(theta), box, factor, tolerance=0.01, limit=60)
 
     def slice(self, ridge: Ridge, place: float, cut: float) -> tuple[float | None, float | None]:
         """Return how far below and above the ridge the cut is reached; ``None`` for an end beyond the search."""

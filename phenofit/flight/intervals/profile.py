@@ -11,7 +11,7 @@ from scipy.interpolate import PchipInterpolator
 
 from phenofit.errors import ModelError
 from phenofit.flight.estimate.flat_spread import maximise_off_bounds, start_off_bounds
-from phenofit.flight.estimate.maximise import Box, Maximum, maximise
+from phenofit.flight.estimate.maximise import Box, Maximum
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 
 
@@ -194,8 +194,7 @@ def profile_entry(
         theta[others] += lead * (value - near[place])
         theta[place] = value
         theta = start_off_bounds(likelihood, inner.inside(theta), inner)
-        found = maximise(likelihood, theta, inner, scale, tolerance=0.01, limit=60)
-        found = maximise_off_bounds(likelihood, found, inner, scale, tolerance=0.01, limit=60)
+        found = maximise_off_bounds(likelihood, theta, inner, scale, tolerance=0.01, limit=60)
         # The next search begins with the curvature found here.
         scale = square_root(found.spread)
         if found.value > best.value:
