@@ -41,10 +41,7 @@ def vector_of(
 
 
 def likelihood_at(
-    data: FlightData,
-    fit: FlightFit,
-    *,
-    keep: npt.NDArray[np.bool_] | None = None,
+    data: FlightData, fit: FlightFit, *, keep: npt.NDArray[np.bool_] | None = None
 ) -> tuple[Likelihood, npt.NDArray[np.float64]]:
     """Return the likelihood of data under a fit's model, and the fit's parameter vector."""
     settings = fit.settings

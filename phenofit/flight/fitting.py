@@ -23,12 +23,7 @@ from phenofit.flight.intervals.profile_jobs import compute_profiles
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.model import FitSettings, FlightModel
-from phenofit.flight.problems import (
-    curvature_problems,
-    find_problems,
-    quadrature_problems,
-    rearing_problems,
-)
+from phenofit.flight.problems import curvature_problems, find_problems, quadrature_problems, rearing_problems
 from phenofit.flight.result import FlightFit
 from phenofit.progress import Progress
 

@@ -6,12 +6,7 @@ import math
 
 from phenofit.flight.estimate.maximise import Maximum
 from phenofit.flight.intervals.curvature import Disagreement
-from phenofit.flight.likelihood.parameters import (
-    LARGEST_CONCENTRATION,
-    SMALLEST_SD,
-    split_name,
-    unit_of,
-)
+from phenofit.flight.likelihood.parameters import LARGEST_CONCENTRATION, SMALLEST_SD, split_name, unit_of
 from phenofit.flight.result import FlightFit
 
 # 95 % points of chi-squared with one and two degrees of freedom.

@@ -15,24 +15,12 @@ from phenofit.errors import ModelError
 from phenofit.flight.intervals.profile import Profile
 from phenofit.flight.kernels.curves import heat_at_share, peak_heat
 from phenofit.flight.likelihood.covariates import covariate_design
-from phenofit.flight.likelihood.parameters import (
-    Parameter,
-    parameter_of,
-    plain_name,
-    split_name,
-    unit_of,
-)
+from phenofit.flight.likelihood.parameters import Parameter, parameter_of, plain_name, split_name, unit_of
 from phenofit.flight.model import FitSettings
 from phenofit.flight.result_text import html_list, html_table, parameter_label, rounded
 from phenofit.traps.account import left_out_by_reason, left_out_words
 
-EVENT_SHARES = {
-    "flight_5": 0.05,
-    "flight_25": 0.25,
-    "flight_50": 0.50,
-    "flight_75": 0.75,
-    "flight_95": 0.95,
-}
+EVENT_SHARES = {"flight_5": 0.05, "flight_25": 0.25, "flight_50": 0.50, "flight_75": 0.75, "flight_95": 0.95}
 """Events that are a share of a flight."""
 
 CAUGHT = {"counts": "moths", "presence": "checks with moths", "first catch": "first catches"}

@@ -22,26 +22,12 @@ if TYPE_CHECKING:
     import xarray as xr
 
 PLAN_COLUMNS = (
-    "sites",
-    "years",
-    "checks_per_week",
-    "moths_per_trap_year",
-    "flight",
-    "level",
-    "base_width_degC",
-    "requirement_width_degC_d",
-    "held_out_error_days",
-    "least_error_days",
-    "simulated_networks",
-    "simulated_failed",
-    "simulated_base_width_degC",
-    "simulated_base_open",
-    "simulated_base_covered",
-    "simulated_requirement_width_degC_d",
-    "simulated_requirement_open",
-    "simulated_requirement_covered",
+    "sites", "years", "checks_per_week", "moths_per_trap_year", "flight", "level", "base_width_degC",
+    "requirement_width_degC_d", "held_out_error_days", "least_error_days", "simulated_networks",
+    "simulated_failed", "simulated_base_width_degC", "simulated_base_open", "simulated_base_covered",
+    "simulated_requirement_width_degC_d", "simulated_requirement_open", "simulated_requirement_covered",
     "simulated_error_days",
-)
+)  # fmt: skip
 _YEARS = 5  # seasons of each network that the expected information of a season is taken from
 
 _Task = tuple[PlanTruth, PlanWeather, Design, tuple[int, ...]]

@@ -17,53 +17,15 @@ if TYPE_CHECKING:
     from phenofit.traps import TrapYears
 
 VALIDATION_COLUMNS = (
-    "scheme",
-    "fold",
-    "forecaster",
-    "species",
-    "flight",
-    "event",
-    "trap",
-    "site",
-    "season",
-    "year",
-    "latitude",
-    "longitude",
-    "elevation_m",
-    "lead_days",
-    "predicted",
-    "low50",
-    "high50",
-    "low80",
-    "high80",
-    "low95",
-    "high95",
-    "observed_from",
-    "observed_to",
-    "observed",
-    "error_days",
-    "inside_interval",
-    "covered50",
-    "covered80",
-    "covered95",
-    "crps_days",
-    "log_score",
-    "pit_from",
-    "pit_to",
-    "failure",
-)
+    "scheme", "fold", "forecaster", "species", "flight", "event", "trap", "site", "season", "year",
+    "latitude", "longitude", "elevation_m", "lead_days", "predicted", "low50", "high50", "low80", "high80",
+    "low95", "high95", "observed_from", "observed_to", "observed", "error_days", "inside_interval",
+    "covered50", "covered80", "covered95", "crps_days", "log_score", "pit_from", "pit_to", "failure",
+)  # fmt: skip
 _DATES = (
-    "predicted",
-    "low50",
-    "high50",
-    "low80",
-    "high80",
-    "low95",
-    "high95",
-    "observed_from",
-    "observed_to",
+    "predicted", "low50", "high50", "low80", "high80", "low95", "high95", "observed_from", "observed_to",
     "observed",
-)
+)  # fmt: skip
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 
 

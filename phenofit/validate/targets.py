@@ -41,14 +41,7 @@ def forecast_fold(
         for flight, group in by_year[int(record["trap_year"])].groupby("flight", sort=True):
             for lead in (None, *lead_days):
                 found, fault = _forecast(
-                    forecaster,
-                    record,
-                    series[str(name)],
-                    int(str(flight)),
-                    group,
-                    lead,
-                    scheme,
-                    known,
+                    forecaster, record, series[str(name)], int(str(flight)), group, lead, scheme, known
                 )
                 rows.extend(found)
                 if fault is not None:

@@ -162,8 +162,7 @@ def _regression(data: EventHeat, base_range: tuple[float, float]) -> RuleAnswer:
         at = int(np.argmin(np.where(warm, np.abs(values), np.inf)))
         answer = _answer(data, float(grid[at]), float(values[at]), unit, base_range, "")
         return replace(
-            answer,
-            note="no base in the range makes the slope zero; the base of the flattest slope is given",
+            answer, note="no base in the range makes the slope zero; the base of the flattest slope is given"
         )
     roots = [float(brentq(slope, grid[k], grid[k + 1], xtol=_CLOSE)) for k in cross]
     best = min(roots, key=lambda b: _sd(data, b))

@@ -51,21 +51,9 @@ if TYPE_CHECKING:
     from phenofit.traps import TrapYears
 
 OLDER_RULE_COLUMNS = (
-    "rule",
-    "flight",
-    "base",
-    "base_se",
-    "base_unit",
-    "requirement",
-    "requirement_se",
-    "unit",
-    "spread",
-    "criterion",
-    "criterion_unit",
-    "trap_years",
-    "years",
-    "note",
-)
+    "rule", "flight", "base", "base_se", "base_unit", "requirement", "requirement_se", "unit", "spread",
+    "criterion", "criterion_unit", "trap_years", "years", "note",
+)  # fmt: skip
 _CUT_RATE = 0.25  # a trap that begins or ends at more than this share of its best rate has missed a part
 _LEAST = 3
 

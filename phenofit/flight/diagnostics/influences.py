@@ -31,10 +31,7 @@ if TYPE_CHECKING:
     from phenofit.records import Records
 
 
-def contributions(
-    fit: FlightFit,
-    records: Records,
-) -> pd.DataFrame:
+def contributions(fit: FlightFit, records: Records) -> pd.DataFrame:
     """Return what each trap-year adds to the log-likelihood of a fit.
 
     Parameters
@@ -66,12 +63,7 @@ def contributions(
 
 
 def _added_by_each(
-    data: FlightData,
-    fit: FlightFit,
-    likelihood: Likelihood,
-    theta: npt.NDArray[np.float64],
-    *,
-    slopes: bool,
+    data: FlightData, fit: FlightFit, likelihood: Likelihood, theta: npt.NDArray[np.float64], *, slopes: bool
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return what each trap-year adds to the log-likelihood of all others, and the slopes of it."""
     everyone, groups = np.arange(data.trap_years), likelihood.groups
@@ -101,10 +93,7 @@ def _added_by_each(
 _NODES = (15, 7, 9)
 
 
-def influence(
-    fit: FlightFit,
-    records: Records,
-) -> pd.DataFrame:
+def influence(fit: FlightFit, records: Records) -> pd.DataFrame:
     """Estimate how far base and requirements would move without each trap-year, without refitting.
 
     Parameters

@@ -44,12 +44,7 @@ _FLOOR = 1e-12
 Floats = npt.NDArray[np.float64]
 
 
-def check_residuals(
-    fit: FlightFit,
-    records: Records,
-    *,
-    seed: int = 0,
-) -> pd.DataFrame:
+def check_residuals(fit: FlightFit, records: Records, *, seed: int = 0) -> pd.DataFrame:
     """Return the randomised quantile residual of each check.
 
     Parameters
@@ -102,10 +97,7 @@ class CheckChances:
     weight: Floats  # Shape (nodes,): Chance of each node before any count is seen.
 
 
-def chances_of_checks(
-    fit: FlightFit,
-    records: Records,
-) -> Iterator[CheckChances]:
+def chances_of_checks(fit: FlightFit, records: Records) -> Iterator[CheckChances]:
     """Go through the trap-years of a fit with the chance of each of their checks."""
     records = records_of_fit(fit, records)
     if fit.settings.records != "counts":
@@ -214,10 +206,7 @@ def _concentration(fit: FlightFit) -> float:
 
 
 def _interval_heat(
-    fit: FlightFit,
-    row: Mapping[object, object],
-    frame: pd.DataFrame,
-    records: Records,
+    fit: FlightFit, row: Mapping[object, object], frame: pd.DataFrame, records: Records
 ) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
     ends = np.concatenate([frame["start"].to_numpy(), frame["end"].to_numpy()]).astype("datetime64[ns]")
     number = len(ends)

@@ -19,10 +19,7 @@ STRAY_COLUMNS = ("trap", "season", "start", "end", "count", "heat", "share", "cl
 _CLAIMED = 0.5
 
 
-def stray_checks(
-    fit: FlightFit,
-    records: Records,
-) -> pd.DataFrame:
+def stray_checks(fit: FlightFit, records: Records) -> pd.DataFrame:
     """Return what share of each catch a fit takes to be strays, the largest share first.
 
     Parameters

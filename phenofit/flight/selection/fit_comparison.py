@@ -16,25 +16,9 @@ from phenofit.flight.result import FlightFit
 from phenofit.flight.selection.nesting import nesting
 
 COMPARE_COLUMNS = (
-    "model",
-    "flights",
-    "curve",
-    "base",
-    "shifts",
-    "counts",
-    "covariates",
-    "fitted",
-    "log_likelihood",
-    "aic",
-    "aic_difference",
-    "weight",
-    "converged",
-    "lr_against",
-    "lr_statistic",
-    "lr_degrees",
-    "p_value",
-    "note",
-)
+    "model", "flights", "curve", "base", "shifts", "counts", "covariates", "fitted", "log_likelihood", "aic",
+    "aic_difference", "weight", "converged", "lr_against", "lr_statistic", "lr_degrees", "p_value", "note",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -28,27 +28,9 @@ _REQUIRED = ("species", "event", "amount")
 
 
 PUBLISHED_COLUMNS = (
-    "id",
-    "species",
-    "scientific_name",
-    "event",
-    "flight",
-    "amount",
-    "amount_high",
-    "unit",
-    "base",
-    "upper",
-    "cutoff",
-    "method",
-    "start",
-    "region",
-    "source",
-    "url",
-    "known",
-    "doubt",
-    "fault",
-    "notes",
-)
+    "id", "species", "scientific_name", "event", "flight", "amount", "amount_high", "unit", "base", "upper",
+    "cutoff", "method", "start", "region", "source", "url", "known", "doubt", "fault", "notes",
+)  # fmt: skip
 """Columns of the table, in order; only species, event and amount must be there."""
 
 
@@ -87,9 +69,7 @@ def read_published(path: str | os.PathLike[str]) -> tuple[PublishedThreshold, ..
         If a row cannot be read; lists every problem found.
     """
     table = read_table(
-        path,
-        required=_REQUIRED,
-        optional=[name for name in PUBLISHED_COLUMNS if name not in _REQUIRED],
+        path, required=_REQUIRED, optional=[name for name in PUBLISHED_COLUMNS if name not in _REQUIRED]
     )
     found: list[PublishedThreshold] = []
     problems: list[Problem] = []
