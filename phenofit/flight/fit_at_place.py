@@ -1,4 +1,4 @@
-"""A fit with covariates as it stands for one place: requirements of that place, their errors carried over."""
+"""A fit with covariates evaluated at one place: its requirements and their errors there."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from phenofit.flight.result import FlightFit
 
 
 def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
-    """Return a fit as it stands for one place.
+    """Return a fit evaluated at one place.
 
     Parameters
     ----------
@@ -28,13 +28,13 @@ def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
     Returns
     -------
     FlightFit
-        Without covariates: its requirements [degC d] are those of the place. The covariance is carried over to
-        first order; profiles of requirements and effects, which hold for the reference place, are left away.
+        Without covariates: its requirements [degC d] are those of the place. The covariance is transformed to
+        first order; profiles of requirements and effects, which hold for the reference place, are left out.
 
     Raises
     ------
     ModelError
-        If a covariate of the place is absent, or nothing that the fit knows.
+        If a covariate of the place is missing, or has a level that the fit does not know.
 
     Notes
     -----
@@ -59,12 +59,12 @@ def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
         parameters={
             k: v * factor if k in moved else v for k, v in fit.parameters.items() if k not in effects
         },
-        covariance=_carried(fit, moved, dict(zip(effects, code, strict=True)), factor),
+        covariance=_covariance_at(fit, moved, dict(zip(effects, code, strict=True)), factor),
         profiles={k: p for k, p in fit.profiles.items() if k not in moved and k not in effects},
     )
 
 
-def _carried(fit: FlightFit, moved: set[str], code: Mapping[str, float], factor: float) -> pd.DataFrame:
+def _covariance_at(fit: FlightFit, moved: set[str], code: Mapping[str, float], factor: float) -> pd.DataFrame:
     old = list(fit.covariance.columns)
     kept = [n for n in old if n not in code]
     if any(n in old and x != 0.0 for n, x in code.items()):
@@ -84,7 +84,7 @@ def _carried(fit: FlightFit, moved: set[str], code: Mapping[str, float], factor:
 
 
 def fit_at_site(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) -> FlightFit:
-    """Return a fit as it stands for a site, whose covariates are looked up.
+    """Return a fit evaluated at a site, whose covariates are looked up.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def fit_at_site(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) ->
     Raises
     ------
     ModelError
-        If the covariates of the site are not known, or are nothing that the fit knows.
+        If the covariates of the site are not known, or have levels that the fit does not know.
     """
     if not fit.settings.covariates:
         return fit

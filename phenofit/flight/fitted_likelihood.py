@@ -1,4 +1,4 @@
-"""The likelihood of a finished fit, set up again at the parameters that the fit holds."""
+"""The likelihood of a fit, set up again at the fitted parameters."""
 
 from __future__ import annotations
 
@@ -41,10 +41,7 @@ def vector_of(
 
 
 def likelihood_at(
-    data: FlightData,
-    fit: FlightFit,
-    *,
-    keep: npt.NDArray[np.bool_] | None = None,
+    data: FlightData, fit: FlightFit, *, keep: npt.NDArray[np.bool_] | None = None
 ) -> tuple[Likelihood, npt.NDArray[np.float64]]:
     """Return the likelihood of data under a fit's model, and the fit's parameter vector."""
     settings = fit.settings

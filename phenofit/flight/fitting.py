@@ -1,4 +1,4 @@
-"""Fitting a flight model: start, climb, check the quadrature, profile, and say what the data do not fix."""
+"""Fitting a flight model: start, maximise, check the quadrature, profile, and report what the data do not fix."""
 
 from __future__ import annotations
 
@@ -15,20 +15,15 @@ from phenofit.files import versions
 from phenofit.flight.estimate.enough_records import lacking_for_fit, recorded_in
 from phenofit.flight.estimate.flight_order import in_order, require_order
 from phenofit.flight.estimate.maximise import maximise
-from phenofit.flight.estimate.search import FIRST_NODES, VALUE, climb, covariance_at, enough_nodes
+from phenofit.flight.estimate.search import FIRST_NODES, VALUE, covariance_at, enough_nodes, find_maximum
 from phenofit.flight.estimate.setup import build_likelihood, natural_values, public_name, search_box, simplify
 from phenofit.flight.intervals.curvature import agreed_covariance
 from phenofit.flight.intervals.profile import Profile, square_root
-from phenofit.flight.intervals.profile_jobs import follow_profiles
+from phenofit.flight.intervals.profile_jobs import compute_profiles
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.model import FitSettings, FlightModel
-from phenofit.flight.problems import (
-    curvature_problems,
-    find_problems,
-    quadrature_problems,
-    rearing_problems,
-)
+from phenofit.flight.problems import curvature_problems, find_problems, quadrature_problems, rearing_problems
 from phenofit.flight.result import FlightFit
 from phenofit.progress import Progress
 
@@ -80,38 +75,40 @@ def fit_data(
     say("looking for the maximum")
     step = np.full(likelihood.layout.size, 0.02)
     step[1 : settings.flights + 1] = 0.5
-    top, moved = climb(likelihood, box, template)
-    require_order(likelihood, top.theta)
-    covariance, interior = covariance_at(likelihood, top, box, step)
+    maximum, moved = find_maximum(likelihood, box, template)
+    require_order(likelihood, maximum.theta)
+    covariance, interior = covariance_at(likelihood, maximum, box, step)
     found: dict[str, Profile] = {}
     if profiles:
         for attempt in range(3):
-            found, best = follow_profiles(likelihood, top, box, covariance, settings, profiles, say, executor)
-            if best.value <= top.value + 0.005 or attempt == 2:
+            found, best = compute_profiles(
+                likelihood, maximum, box, covariance, settings, profiles, say, executor
+            )
+            if best.value <= maximum.value + 0.005 or attempt == 2:
                 break
-            # A profile climbed above the maximum: begin again from there.
+            # A profile found a higher likelihood: begin again from there.
             scale = square_root(covariance)
-            top = in_order(
+            maximum = in_order(
                 likelihood, maximise(likelihood, best.theta, box, scale), box, scale, tolerance=2e-3
             )
-            require_order(likelihood, top.theta)
-            covariance, interior = covariance_at(likelihood, top, box, step)
-        converged = top.success and best.value <= top.value + 0.005
+            require_order(likelihood, maximum.theta)
+            covariance, interior = covariance_at(likelihood, maximum, box, step)
+        converged = maximum.success and best.value <= maximum.value + 0.005
     else:
-        converged = top.success
+        converged = maximum.success
     covariance, disagreements = agreed_covariance(
-        likelihood, top, box, covariance, interior, step, profiles=found
+        likelihood, maximum, box, covariance, interior, step, profiles=found
     )
-    parameters = natural_values(likelihood, settings, top.theta)
+    parameters = natural_values(likelihood, settings, maximum.theta)
     free = np.flatnonzero(box.free)
     names = [public_name(likelihood, settings, k) for k in free[interior]]
     table = pd.DataFrame(covariance[np.ix_(interior, interior)], index=names, columns=names)
-    shifts = _shifts(likelihood, settings, top.theta)
+    shifts = _shifts(likelihood, settings, maximum.theta)
     if precise:
         if moved >= VALUE.tolerance and likelihood.nodes != VALUE.most:
-            likelihood.nodes, moved = enough_nodes(likelihood, top.theta, VALUE, beyond=likelihood.nodes)
+            likelihood.nodes, moved = enough_nodes(likelihood, maximum.theta, VALUE, beyond=likelihood.nodes)
         simplified = (*simplified, *quadrature_problems(moved, VALUE.tolerance))
-    value, _ = likelihood(top.theta, False)
+    value, _ = likelihood(maximum.theta, False)
     if settings.upper_range is not None:
         settings = replace(settings, heat=replace(settings.heat, upper=parameters["upper"]))
     fit = FlightFit(
@@ -128,7 +125,7 @@ def fit_data(
         left_out=data.left_out,
         provenance={"versions": versions(), **dict(provenance or {})},
     )
-    said = (*find_problems(fit, top), *curvature_problems(disagreements), *_rearing_problems(fit, data))
+    said = (*find_problems(fit, maximum), *curvature_problems(disagreements), *_rearing_problems(fit, data))
     return replace(fit, problems=(*simplified, *said))
 
 

@@ -24,7 +24,7 @@ COMPARE = "compare"
 """Stands for a comparison of one flight, two, and so on as long as that describes the catches better."""
 
 MOST_FLIGHTS = 3
-"""Flights a season that a fit can tell apart at most."""
+"""Largest number of flights a season that a fit can distinguish."""
 
 _DEFAULT_STRAY = 0.001
 _COUNTS = ("dirichlet-multinomial", "multinomial")
@@ -158,7 +158,7 @@ class FlightModel(_Terms):
     level : float
         Confidence level of the intervals.
     rearing : RearingTerm, optional
-        Rearing data that take part, from :func:`phenofit.flight.rearing_term`.
+        Rearing data to use, from :func:`phenofit.flight.rearing_term`.
 
     Raises
     ------
@@ -251,7 +251,7 @@ class FitSettings(_Terms):
 
     Notes
     -----
-    The other settings are those of :class:`FlightModel`. Those of a finished fit have the fitted upper threshold in
+    The other settings are those of :class:`FlightModel`. The settings of a fit hold the fitted upper threshold in
     `heat`.
     """
 
@@ -267,15 +267,15 @@ class FitSettings(_Terms):
         if self.flights not in range(1, MOST_FLIGHTS + 1):
             raise ModelError(f"a fit takes 1, 2 or 3 flights a season, not {self.flights}.")
         if self.records == "first catch" and self.flights != 1:
-            raise ModelError("a first catch tells of one flight only; fit one flight, or the counts.")
+            raise ModelError("a first catch dates one flight only; fit one flight, or the counts.")
         if self.rearing is None:
             return
         if self.base_held is not None or "base" in self.hold:
-            raise ModelError("the base is held, so rearing data cannot take part; fit it, or leave them out.")
+            raise ModelError("the base is held, so rearing data cannot be used; fit it, or leave them out.")
         if self.rearing.on != "base" and (not self.biofix or self.covariates):
             raise ModelError(
-                "rearing data speak of the requirement only where sums begin at the biofix with which the reared stage "
-                "begins, and where the requirement is one for all places (no covariates); let them speak of the base."
+                "rearing data inform the requirement only where sums begin at the biofix with which the reared stage "
+                "begins, and where the requirement is one for all places (no covariates); use them for the base."
             )
 
     @property

@@ -1,4 +1,4 @@
-"""What stands against reading a fit's numbers as they are, in plain sentences."""
+"""The problems of a fit, in plain sentences."""
 
 from __future__ import annotations
 
@@ -6,24 +6,19 @@ import math
 
 from phenofit.flight.estimate.maximise import Maximum
 from phenofit.flight.intervals.curvature import Disagreement
-from phenofit.flight.likelihood.parameters import (
-    LARGEST_CONCENTRATION,
-    SMALLEST_SD,
-    split_name,
-    unit_of,
-)
+from phenofit.flight.likelihood.parameters import LARGEST_CONCENTRATION, SMALLEST_SD, split_name, unit_of
 from phenofit.flight.result import FlightFit
 
 # 95 % points of chi-squared with one and two degrees of freedom.
 _APART_ONE, _APART_TWO = 3.841, 5.991
 
 
-def find_problems(fit: FlightFit, top: Maximum) -> list[str]:
+def find_problems(fit: FlightFit, maximum: Maximum) -> list[str]:
     """Return the problems of a fit."""
     said: list[str] = []
     if not fit.converged:
         said.append(
-            f"The search did not end on a flat top ({top.message}); hold the base at a published value, or fit "
+            f"The search did not converge ({maximum.message}); hold the base at a published value, or fit "
             "fewer flights."
         )
     said.extend(_open_ends(fit))
@@ -76,7 +71,7 @@ def _boundaries(fit: FlightFit) -> list[str]:
             continue
         part = {"shift_sd": "trap-year", "shift_sd_year": "year", "shift_sd_site": "site"}.get(name)
         if part is not None and value < 1.1 * SMALLEST_SD:
-            said.append(f"The {part} shift cannot be told from nought in these data.")
+            said.append(f"The {part} shift cannot be distinguished from zero in these data.")
         if name == "concentration" and value > 0.9 * LARGEST_CONCENTRATION:
             said.append("The counts vary no more than independent moths would (concentration at its bound).")
     if "base" in fit.profiles:
@@ -117,14 +112,14 @@ def quadrature_problems(moved: float, tolerance: float) -> list[str]:
     if moved < tolerance:
         return []
     words = (
-        f"The log-likelihood is known to about {moved:.1g} only: the records hardly tell of the shifts or flight sizes "
-        "that are integrated out. Take differences between fits below that for nothing."
+        f"The log-likelihood is known to about {moved:.1g} only: the records hardly inform the shifts or flight sizes "
+        "that are integrated out. Ignore differences between fits below that."
     )
     return [words]
 
 
 def rearing_problems(fit: FlightFit, alone: FlightFit) -> list[str]:
-    """Say that rearing data take part in a fit, and whether they go with the catches."""
+    """Say that rearing data are used in a fit, and whether they agree with the catches."""
     term = fit.settings.rearing
     if term is None:
         return []
@@ -136,7 +131,7 @@ def rearing_problems(fit: FlightFit, alone: FlightFit) -> list[str]:
         said.append(
             f"The rearing data and the catches disagree (likelihood ratio {apart:.1f}): the catches alone give a base "
             f"of {alone.base:.1f} °C, the rearing {term.base:.1f} °C. Look into the difference before the two are "
-            "taken together."
+            "combined."
         )
     return said
 
@@ -147,7 +142,7 @@ def _overlap(fit: FlightFit) -> list[str]:
         gap = fit.requirement(g + 1) - fit.requirement(g)
         if gap < 0.5 * math.hypot(fit.spread(g), fit.spread(g + 1)):
             said.append(
-                f"Flights {g} and {g + 1} overlap so far that these data hardly tell them apart; compare with "
+                f"Flights {g} and {g + 1} overlap so far that these data hardly distinguish them; compare with "
                 "a fit of fewer flights."
             )
     return said

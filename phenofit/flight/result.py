@@ -1,4 +1,4 @@
-"""The result of a flight fit: estimates with honest intervals, what stands against them, and where they come from."""
+"""The result of a flight fit: estimates with their intervals, problems and provenance."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import math
 import os
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,23 +15,12 @@ from phenofit.errors import ModelError
 from phenofit.flight.intervals.profile import Profile
 from phenofit.flight.kernels.curves import heat_at_share, peak_heat
 from phenofit.flight.likelihood.covariates import covariate_design
-from phenofit.flight.likelihood.parameters import (
-    Parameter,
-    parameter_of,
-    plain_name,
-    split_name,
-    unit_of,
-)
+from phenofit.flight.likelihood.parameters import Parameter, parameter_of, plain_name, split_name, unit_of
 from phenofit.flight.model import FitSettings
+from phenofit.flight.result_text import html_list, html_table, parameter_label, rounded
 from phenofit.traps.account import left_out_by_reason, left_out_words
 
-EVENT_SHARES = {
-    "flight_5": 0.05,
-    "flight_25": 0.25,
-    "flight_50": 0.50,
-    "flight_75": 0.75,
-    "flight_95": 0.95,
-}
+EVENT_SHARES = {"flight_5": 0.05, "flight_25": 0.25, "flight_50": 0.50, "flight_75": 0.75, "flight_95": 0.95}
 """Events that are a share of a flight."""
 
 CAUGHT = {"counts": "moths", "presence": "checks with moths", "first catch": "first catches"}
@@ -65,9 +53,9 @@ class FlightFit:
     fitted : int
         Number of fitted parameters.
     converged : bool
-        Whether the search ended on a flat top, and no profile found a higher one.
+        Whether the search converged, and no profile found a higher likelihood.
     problems : tuple of str
-        What stands against reading the numbers as they are, in plain sentences.
+        Reasons not to take the numbers as they are, in plain sentences.
     data : DataFrame
         One row per trap-year used.
     shifts : DataFrame
@@ -197,12 +185,12 @@ class FlightFit:
         -------
         tuple of float or None
             Low and high end; ``None`` for an end the data leave open. The low end of a shift SD that cannot be
-            told from nought is 0.
+            distinguished from zero is 0.
 
         Raises
         ------
         ModelError
-            If the parameter was held, or the level is wider than the profile was followed.
+            If the parameter was held, or the profile was not computed to that level.
         """
         key = name if flight is None else f"{name}_{flight}"
         if key not in self.profiles and f"{key}_1" in self.profiles:
@@ -213,7 +201,7 @@ class FlightFit:
         return low, high
 
     def wald(self, name: str, level: float | None = None) -> tuple[float, float]:
-        """Return a quick look at an interval: estimate and standard error alone. Results show :meth:`interval`.
+        """Return the Wald interval, from estimate and standard error alone. Results show :meth:`interval`.
 
         Parameters
         ----------
@@ -235,7 +223,7 @@ class FlightFit:
         Notes
         -----
         The normal quantile times the standard error on the scale of the search: positive parameters by their
-        logarithm. It does not know that few years tell little about how years differ, nor how the likelihood bends.
+        logarithm. It allows neither for the small number of years nor for the asymmetry of the likelihood.
         """
         key = name if name in self.covariance.columns else f"log {name}"
         if key not in self.covariance.columns:
@@ -287,7 +275,7 @@ class FlightFit:
         return key in s.hold or (key == "stray_share" and not s.stray_fitted)
 
     def draws(self, count: int = 400, *, seed: int = 0) -> pd.DataFrame:
-        """Draw parameters that the data leave possible, for carrying the fit's error into a forecast.
+        """Draw parameters from their sampling distribution, to include the fit's error in a forecast.
 
         Parameters
         ----------
@@ -364,20 +352,13 @@ class FlightFit:
         ]
 
     def summary(self) -> str:
-        """Return the result as text: what it rests on, its problems in full sentences, estimates and intervals."""
+        """Return the result as text: records, problems, estimates and intervals."""
         lines = [*self._headline(), *self._cautions()]
-        table = self.estimates
-        lines.append("")
-        lines.append(f"{'parameter':<22}{'estimate':>12}{'low':>12}{'high':>12}  unit")
-        for row in table.to_dict("records"):
-            name = _label(row["parameter"], row["flight"])
-            low = _number(row["low"]) if row["note"] == "" or "low" not in row["note"] else "open"
-            high = _number(row["high"]) if row["note"] == "" or "high" not in row["note"] else "open"
-            if row["note"] == "held":
-                low, high = "held", ""
-            elif row["note"].startswith("no "):
-                low, high = "", ""
-            lines.append(f"{name:<22}{_number(row['estimate']):>12}{low:>12}{high:>12}  {row['unit']}")
+        lines += ["", f"{'parameter':<22}{'estimate':>12}{'low':>12}{'high':>12}  unit"]
+        for name, estimate, low, high, unit, note in self._cells():
+            if note == "held":
+                low = "held"
+            lines.append(f"{name:<22}{estimate:>12}{low:>12}{high:>12}  {unit}")
         lines.append("")
         lines.append(
             f"log-likelihood {self.log_likelihood:.3f}, AIC {self.aic:.2f}, {self.fitted} parameters"
@@ -387,30 +368,30 @@ class FlightFit:
         ]
         return "\n".join(lines)
 
+    def _cells(self) -> list[tuple[str, str, str, str, str, str]]:
+        """Return the table of estimates as texts."""
+        return [
+            (
+                parameter_label(row["parameter"], row["flight"]),
+                rounded(row["estimate"]),
+                "open" if "low" in row["note"] else rounded(row["low"]),
+                "open" if "high" in row["note"] else rounded(row["high"]),
+                row["unit"],
+                row["note"],
+            )
+            for row in self.estimates.to_dict("records")
+        ]
+
     def _cautions(self) -> list[str]:
         said = [f"! {p}" for p in self.problems]
         return said if self.converged else [NOT_CONVERGED, *said]
 
-    def __str__(self) -> str:
-        """Return :meth:`summary`."""
-        return self.summary()
+    __str__ = summary
 
     def _repr_html_(self) -> str:
-        rows = []
-        for row in self.estimates.to_dict("records"):
-            cells = [
-                _label(row["parameter"], row["flight"]),
-                _number(row["estimate"]),
-                "open" if "low" in row["note"] else _number(row["low"]),
-                "open" if "high" in row["note"] else _number(row["high"]),
-                row["unit"],
-                row["note"],
-            ]
-            rows.append("<tr>" + "".join(f"<td>{html.escape(str(c))}</td>" for c in cells) + "</tr>")
-        head = "".join(f"<th>{h}</th>" for h in ("parameter", "estimate", "low", "high", "unit", "note"))
         words = "".join(f"<p>{html.escape(line)}</p>" for line in self._headline())
-        bad = "".join(f"<li>{html.escape(p)}</li>" for p in self._cautions())
-        return f"<div>{words}<ul>{bad}</ul><table><tr>{head}</tr>{''.join(rows)}</table></div>"
+        head = ("parameter", "estimate", "low", "high", "unit", "note")
+        return f"<div>{words}{html_list(self._cautions())}{html_table(head, self._cells())}</div>"
 
     def to_json(self, path: str | os.PathLike[str] | None = None) -> str:
         """Write the fit as JSON; the same fit gives the same bytes.
@@ -451,13 +432,3 @@ def _row(name: str) -> Parameter:
     parameter = parameter_of(name)
     assert parameter is not None, name
     return parameter
-
-
-def _label(parameter: str, flight: Any) -> str:
-    return parameter if pd.isna(flight) else f"{parameter}, flight {flight}"
-
-
-def _number(value: Any) -> str:
-    if value is None or pd.isna(value):
-        return ""
-    return f"{value:.4g}" if abs(value) < 1000 else f"{value:.1f}"

@@ -122,7 +122,7 @@ def truth_of_fit(fit: FlightFit) -> PlanTruth:
         notes.append(f"The plan leaves out the effects of {', '.join(settings.covariates)}.")
         settings = replace(settings, covariates=())
     if settings.rearing is not None:
-        notes.append("The plan leaves out the rearing data that took part in the fit.")
+        notes.append("The plan leaves out the rearing data that the fit used.")
         settings = replace(settings, rearing=None)
     site_sd, own_sd = values.get("shift_sd_site", 0.0), values.get("shift_sd", 0.0)
     if settings.crossed:

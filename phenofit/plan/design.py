@@ -1,4 +1,4 @@
-"""One design of a network: its drawn records, what they are expected to tell, and what fits to them give."""
+"""One design of a network: its drawn records, their expected information, and the fits to them."""
 
 from __future__ import annotations
 
@@ -25,9 +25,7 @@ from phenofit.records import Records
 from phenofit.simulate import NetworkTruth, simulate_network
 from phenofit.traps import build_trap_years
 
-_SMALLEST_SD = (
-    0.5  # below it a shift SD cannot be told from nought, and is not fitted in the expected information
-)
+_SMALLEST_SD = 0.5  # below it a shift SD cannot be distinguished from zero, and is not fitted in the expected information
 _CALM = 1e5  # above it counts are those of independent moths
 _NODES = (15, 9, 9)
 
@@ -231,18 +229,18 @@ def simulated(truth: PlanTruth, weather: PlanWeather, design: Design, seed: tupl
 def _held_out(
     truth: PlanTruth, weather: PlanWeather, base: float, requirements: list[float], seed: tuple[int, ...]
 ) -> npt.NDArray[np.float64]:
-    """Return the mean absolute difference of foretold and true dates over all seasons, new shifts drawn [d]."""
+    """Return the mean absolute difference of predicted and true dates over all seasons, new shifts drawn [d]."""
     heat = truth.settings.heat
     tmin, tmax = weather.flat()
     codes = (heat.upper_or_inf, heat.method_code, heat.cutoff_code)
-    foretold, true = (running_heat(tmin, tmax, b, *codes)[0] for b in (base, truth.base))
+    predicted, true = (running_heat(tmin, tmax, b, *codes)[0] for b in (base, truth.base))
     rng = np.random.default_rng([*seed, 1])
     out = np.empty(len(requirements))
     for g, requirement in enumerate(requirements):
         off = []
         for row in range(len(true)):
             at = _crossing(true[row], truth.requirements[g] + truth.shift_total * rng.standard_normal(8))
-            off.append(np.abs(_crossing(foretold[row], np.array([requirement])) - at))
+            off.append(np.abs(_crossing(predicted[row], np.array([requirement])) - at))
         out[g] = float(np.mean(off))
     return out
 

@@ -22,26 +22,12 @@ if TYPE_CHECKING:
     import xarray as xr
 
 PLAN_COLUMNS = (
-    "sites",
-    "years",
-    "checks_per_week",
-    "moths_per_trap_year",
-    "flight",
-    "level",
-    "base_width_degC",
-    "requirement_width_degC_d",
-    "held_out_error_days",
-    "least_error_days",
-    "simulated_networks",
-    "simulated_failed",
-    "simulated_base_width_degC",
-    "simulated_base_open",
-    "simulated_base_covered",
-    "simulated_requirement_width_degC_d",
-    "simulated_requirement_open",
-    "simulated_requirement_covered",
+    "sites", "years", "checks_per_week", "moths_per_trap_year", "flight", "level", "base_width_degC",
+    "requirement_width_degC_d", "held_out_error_days", "least_error_days", "simulated_networks",
+    "simulated_failed", "simulated_base_width_degC", "simulated_base_open", "simulated_base_covered",
+    "simulated_requirement_width_degC_d", "simulated_requirement_open", "simulated_requirement_covered",
     "simulated_error_days",
-)
+)  # fmt: skip
 _YEARS = 5  # seasons of each network that the expected information of a season is taken from
 
 _Task = tuple[PlanTruth, PlanWeather, Design, tuple[int, ...]]
@@ -97,7 +83,7 @@ def plan_network(
     executor: Executor | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> pd.DataFrame:
-    """Tell what networks of several sizes would be worth.
+    """Return what networks of several sizes would achieve.
 
     Parameters
     ----------
@@ -108,7 +94,7 @@ def plan_network(
     sizes : NetworkSizes
         Numbers of sites, seasons, checks and moths.
     stations : sequence of str, optional
-        Stations that the sites are dealt to in turn; all by default.
+        Stations assigned to the sites in turn; all by default.
     networks : int
         Drawn networks that the expected information of each combination is averaged over.
     simulations : int
@@ -118,7 +104,7 @@ def plan_network(
     executor : concurrent.futures.Executor, optional
         Runs the draws and fits; the table does not depend on it.
     progress : callable, optional
-        Told in words how far it is.
+        Gets a sentence at each step.
 
     Returns
     -------
@@ -140,7 +126,7 @@ def plan_network(
     true values times themselves. With 20 networks of five seasons the widths are known to about a tenth. It is additive over the groups that share a shift, so that a season's is taken from a few drawn ones and
     multiplied; with a shift shared by site, networks of each length are drawn. The widths are those of the normal
     approximation with Student's t: for few years the likelihood is far from a parabola, intervals may stay open,
-    and only the simulation tells.
+    and only the simulation shows it.
 
     Examples
     --------
@@ -274,11 +260,11 @@ def _median(widths: npt.NDArray[np.float64]) -> float:
 def _notes(truth: PlanTruth, weather: PlanWeather, years: Sequence[int], invented: bool) -> tuple[str, ...]:
     s = truth.settings
     terms = ", ".join(f"{r:.0f} °C-days" for r in truth.requirements)
-    told = (
+    assumed = (
         f"Taken to be true: base {truth.base:.1f} °C, requirement {terms} ({s.heat.describe(round(truth.base, 1))}, from "
         f"{s.start_words}); weather drawn from {weather.seasons} seasons at {len(weather.stations)} stations."
     )
-    notes = [told, *truth.notes]
+    notes = [assumed, *truth.notes]
     if invented:
         notes.append("The weather is invented.")
     if weather.seasons < 5:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-# Told apart by colour-blind readers and in print: hue, marker and line style change together.
+# Distinguished by colour-blind readers and in print: hue, marker and line style change together.
 _STYLES = (
     ("#0072b2", "o", "-"), ("#d55e00", "s", "--"), ("#009e73", "^", "-."), ("#cc79a7", "D", ":"),
     ("#e69f00", "v", "-"), ("#56b4e9", "P", "--"), ("#000000", "X", "-."),

@@ -18,7 +18,7 @@ from phenofit.simulate import CheckPlan
 if TYPE_CHECKING:
     from phenofit.seasons import Season
 
-_FIRST_YEAR = 2001  # of the calendar that drawn seasons are laid on; its years carry no meaning
+_FIRST_YEAR = 2001  # of the calendar given to drawn seasons; its years have no meaning
 _SPREADS = 3.5
 _WEEK = 7
 
@@ -42,7 +42,7 @@ class PlanWeather:
         return self.tmin.reshape(-1, days), self.tmax.reshape(-1, days)
 
     def drawn(self, years: int, season: Season, rng: np.random.Generator) -> xr.Dataset:
-        """Return station weather of seasons drawn with equal chance, laid one after another."""
+        """Return station weather of seasons drawn with equal chance, one after another."""
         chosen = rng.integers(0, self.seasons, years)
         first = np.datetime64(f"{_FIRST_YEAR}-01-01", "D")
         last = season.last_day(_FIRST_YEAR + years)

@@ -286,9 +286,7 @@ class Records:
         ]
         return "\n".join([*lines, *self.notes])
 
-    def __str__(self) -> str:
-        """Return :meth:`summary`."""
-        return self.summary()
+    __str__ = summary
 
 
 def _series(

@@ -136,15 +136,15 @@ def draw_counts(
 ) -> tuple[list[float], dict[str, object]]:
     """Return a count per visit (NaN where none was made or the trap was lost) and the drawn facts."""
     ends = [visit for visit in visits if visit.state != "missed"]
-    begin = _heat_at(np.array([visit.start for visit in ends]), accumulated, first_day)
-    finish = _heat_at(np.array([visit.day for visit in ends]), accumulated, first_day)
+    at_start = _heat_at(np.array([visit.start for visit in ends]), accumulated, first_day)
+    at_end = _heat_at(np.array([visit.day for visit in ends]), accumulated, first_day)
     if np.isinf(truth.share_concentration) or len(truth.mean_shares) == 1:
         shares = np.array(truth.mean_shares)
     else:
         shares = rng.dirichlet(truth.share_concentration * np.array(truth.mean_shares))
     flown = np.zeros(len(ends))
     for share, requirement, spread in zip(shares, truth.requirements, truth.spreads, strict=True):
-        late, early = ((heat - requirement - shift) / spread for heat in (finish, begin))
+        late, early = ((heat - requirement - shift) / spread for heat in (at_end, at_start))
         flown += share * (truth.flown(late) - truth.flown(early))
     caught_share = float(flown.sum())
     lengths = np.array([(visit.day - visit.start).astype(float) for visit in ends])

@@ -1,4 +1,4 @@
-r"""Catches of an invented trap network, drawn from the very model that the fit assumes.
+r"""Catches of an invented trap network, drawn from the model that the fit assumes.
 
 Notes
 -----
@@ -80,7 +80,7 @@ def simulate_network(
     catches : DataFrame
         Columns `trap`, `set`, `check` [datetime64, midday], `count`, `status`, `effort`, `row`, as
         :func:`phenofit.traps.read_catches` gives them. A check that was not made has status ``"missing"``, one
-        that found no trap ``"lost"``. `set` stands only where a trap was newly set.
+        that found no trap ``"lost"``. `set` is given only where a trap was newly set.
     truth : dict
         The true values, the drawn shifts, and what happened to each trap-year; ready for JSON.
 

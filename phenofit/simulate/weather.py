@@ -76,12 +76,7 @@ class Climate:
 
 
 def simulate_weather(
-    stations: pd.DataFrame,
-    *,
-    first: str,
-    last: str,
-    climate: Climate | None = None,
-    seed: int = 0,
+    stations: pd.DataFrame, *, first: str, last: str, climate: Climate | None = None, seed: int = 0
 ) -> xr.Dataset:
     """Draw daily minimum and maximum temperatures for a set of stations.
 

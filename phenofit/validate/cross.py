@@ -13,7 +13,7 @@ from phenofit.validate.fold_run import fold_jobs, run_fold
 from phenofit.validate.forecasters import Fitted, Setting, season_from
 from phenofit.validate.observed import observed_events
 from phenofit.validate.older_forecasters import check_rules
-from phenofit.validate.rows import finished_table
+from phenofit.validate.rows import validation_table
 from phenofit.validate.schemes import Scheme, make_folds
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def cross_validate(
     -------
     pandas.DataFrame
         A row for each fold, forecaster and held-out event, columns ``VALIDATION_COLUMNS``. ``error_days`` is
-        predicted minus observed (positive: the forecast was late); ``covered..`` tells whether the observed date
+        predicted minus observed (positive: the forecast was late); ``covered..`` says whether the observed date
         lies in the interval. ``attrs["left_out"]`` lists (trap, season, flight, event, reason) of events that
         could not be scored, ``attrs["failed"]`` (forecaster, fold, reason) of forecasts that could not be made.
 
@@ -76,7 +76,7 @@ def cross_validate(
     Forecasters: ``fitted``; ``published:<id>`` on its own terms; ``published base, refitted`` (base, method and
     start of the published row held, requirement refitted; with several published terms ``: <id>`` is added to
     all but the first); ``calendar mean``; ``older rule: <name>``. A held-out catch enters nothing but the observed dates, and the issue
-    dates reckoned from them.
+    dates counted from them.
     """
     plan = Scheme(scheme) if isinstance(scheme, str) else scheme
     setting = Setting(model, records.season, records.starts, plan.draws, plan.seed, plan.min_moths)
@@ -99,7 +99,7 @@ def cross_validate(
         say(f"{job.fold.name} held out and forecast ({len(parts) + 1} of {len(jobs)})")
         parts.append(rows)
         failed.extend((name, job.fold.name, reason) for name, reason in faults)
-    table = finished_table(parts, records.trap_years, records.species)
+    table = validation_table(parts, records.trap_years, records.species)
     table.attrs["left_out"] = [tuple(row) for row in seen.left_out.itertuples(index=False)]
     table.attrs["failed"] = failed
     return table

@@ -81,7 +81,7 @@ def fold_jobs(
 
 
 def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
-    """Train every forecaster on one fold and forecast it; one that cannot be trained is told, not hidden."""
+    """Train every forecaster on one fold and forecast it; one that cannot be trained is reported."""
     if job.wanted.empty:
         return pd.DataFrame(), [("all", "no event of the held-out part can be scored")]
     parts, faults = [], []
@@ -92,7 +92,7 @@ def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
         except (FitError, DataError, ModelError) as error:
             faults.append((name, str(error)))
             if isinstance(error, FitError):
-                # The forecaster was asked and has no answer: that counts against it.
+                # A forecaster without a forecast counts as failed.
                 rows = failed_fold(job.wanted, job.lead_days, f"no fit: {error}")
                 parts.append(rows.assign(scheme=job.scheme, fold=job.fold.name, forecaster=name))
             continue
@@ -116,7 +116,7 @@ def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
 
 
 def _merged(faults: list[tuple[str, str]], others: int) -> list[tuple[str, str]]:
-    """Tell a reason that several forecasters share once; `others` counts all but the calendar."""
+    """Report once a reason that several forecasters share; `others` counts all but the calendar."""
     names: dict[str, list[str]] = {}
     for name, reason in faults:
         names.setdefault(reason, []).append(name)
@@ -148,9 +148,9 @@ def _forecasters(job: Job) -> list[tuple[str, str, PublishedThreshold | None]]:
 def _train(job: Job, kind: str, threshold: PublishedThreshold | None, fitted: Fitted | None) -> Forecaster:
     setting = job.setting
     if kind == "calendar":
-        return Calendar(job.train, _learnt(job, fitted), setting)
+        return Calendar(job.train, _training_events(job, fitted), setting)
     if kind in job.older:
-        return OlderRule(job.train, _learnt(job, fitted), kind, setting)
+        return OlderRule(job.train, _training_events(job, fitted), kind, setting)
     if threshold is None:
         return Fitted(job.train, setting)
     if kind == "published":
@@ -163,12 +163,12 @@ def _train(job: Job, kind: str, threshold: PublishedThreshold | None, fitted: Fi
     )
 
 
-def _learnt(job: Job, fitted: Fitted | None) -> pd.DataFrame:
-    """Return the observed events of the training years, the flights parted by the training fit alone."""
+def _training_events(job: Job, fitted: Fitted | None) -> pd.DataFrame:
+    """Return the observed events of the training years, the flights separated by the training fit alone."""
     setting = job.setting
     several = setting.model.number > 1
     if several and fitted is None:
-        raise ModelError("the flights cannot be parted without a fit to the training years.")
+        raise ModelError("the flights cannot be separated without a fit to the training years.")
     return observed_events(
         job.train,
         events=job.events,

@@ -1,4 +1,4 @@
-"""The forecasters that are held side by side: what each learns from the training years, and what it foretells."""
+"""The forecasters that are compared: what each learns from the training years, and what it predicts."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ class Forecaster(Protocol):
         """Return the dates of events, or ``None`` where missing weather leaves them unknown."""
 
 
-def typical_moths(
+def draw_moths(
     totals: npt.NDArray[np.float64], share: float, draws: int, seed: int, least: int
 ) -> npt.NDArray[np.float64]:
     """Draw how many moths of a flight a trap catches, from the training trap-years that would be scored."""
@@ -118,7 +118,7 @@ class Fitted:
         key = (flight, events, shift, *(target.place[c] for c in self.covariates))
         if key not in self._draws:
             s = self.setting
-            moths = typical_moths(
+            moths = draw_moths(
                 self.totals, float(flight_shares(self.fit)[flight - 1]), s.draws, s.seed, s.min_moths
             )
             self._draws[key] = draw_heat(
@@ -135,7 +135,7 @@ class Fitted:
 
 
 class Published:
-    """A published threshold on its own terms: its base, sum, method and start. It states no error, so has none."""
+    """A published threshold on its own terms: its base, sum, method and start. It states no error, so it has none."""
 
     covariates: tuple[str, ...] = ()
 
@@ -193,7 +193,7 @@ class Calendar:
         return found
 
     def _days(self, site: str, flight: int, event: str) -> npt.NDArray[np.float64] | None:
-        """Return equally likely days of a common year, or ``None`` where fewer than two years tell of any."""
+        """Return equally likely days of a common year, or ``None`` where fewer than two years have any."""
         rows = self.table.get((flight, event))
         if rows is None:
             return None

@@ -1,7 +1,7 @@
 """When an event was seen: the check interval that holds it, for every trap-year and flight.
 
 Catches do not date an event, they bracket it. A trap-year whose bracket could be moved by a gap, by a trap set too
-late or taken in too early, or that rests on a handful of moths, is left out and counted, not patched.
+late or taken in too early, or that has few moths, is left out and counted.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ class Observed:
 
 
 def split_heat(fit: FlightFit) -> tuple[float, ...]:
-    """Return the heat sums that part the flights of a season.
+    """Return the heat sums that separate the flights of a season.
 
     Parameters
     ----------
@@ -63,8 +63,8 @@ def split_heat(fit: FlightFit) -> tuple[float, ...]:
 
     Notes
     -----
-    Between two flights the boundary lies as many spreads above the one's requirement as below the next one's.
-    It serves all forecasters alike, so that no forecaster is judged on a boundary of its own.
+    Between two flights the boundary lies as many spreads above the requirement of the first as below that of the second.
+    All forecasters are scored on the same boundary.
     """
     flights = fit.settings.flights
     found = []
@@ -298,8 +298,8 @@ class _Record:
             if place[_cross(filled, share)[0]] != at:
                 return None, "a gap in the checks could hold the event"
         span = (self.end[at] - self.start[at]).astype(np.int64)
-        moment = self.start[at] + np.timedelta64(round(part * int(span)), "ns")
-        return (self.start[at], self.end[at], moment), None
+        when = self.start[at] + np.timedelta64(round(part * int(span)), "ns")
+        return (self.start[at], self.end[at], when), None
 
 
 def _cross(catch: npt.NDArray[np.float64], share: float) -> tuple[int, float]:

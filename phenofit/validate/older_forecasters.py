@@ -42,13 +42,7 @@ class OlderRule:
 
         self.setting = setting
         dates = observed.loc[observed["event"] == "flight_50", ["trap_year", "flight", "observed"]]
-        table = older_rules(
-            train,
-            heat=setting.model.heat,
-            events=dates,
-            rules=(rule,),
-            jackknife=False,
-        )
+        table = older_rules(train, heat=setting.model.heat, events=dates, rules=(rule,), jackknife=False)
         found = table.dropna(subset=["base", "requirement"])
         if found.empty:
             raise ModelError(f"the rule gives no base ({'; '.join(table['note'].astype(str).unique())}).")

@@ -1,4 +1,4 @@
-"""Is the requirement moving? Held-out errors against the year, and how well intervals keep their promise."""
+"""Does the requirement change? Held-out errors against the year, and the coverage of the intervals."""
 
 from __future__ import annotations
 
@@ -9,16 +9,9 @@ import pandas as pd
 
 _LEAST_YEARS = 4
 DRIFT_COLUMNS = (
-    "species",
-    "flight",
-    "event",
-    "years",
-    "slope_days_per_decade",
-    "slope_low",
-    "slope_high",
-    "p_value",
+    "species", "flight", "event", "years", "slope_days_per_decade", "slope_low", "slope_high", "p_value",
     "sentence",
-)
+)  # fmt: skip
 
 
 def drift_test(validation: pd.DataFrame, *, forecaster: str = "fitted", level: float = 0.95) -> pd.DataFrame:

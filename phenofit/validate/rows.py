@@ -17,53 +17,15 @@ if TYPE_CHECKING:
     from phenofit.traps import TrapYears
 
 VALIDATION_COLUMNS = (
-    "scheme",
-    "fold",
-    "forecaster",
-    "species",
-    "flight",
-    "event",
-    "trap",
-    "site",
-    "season",
-    "year",
-    "latitude",
-    "longitude",
-    "elevation_m",
-    "lead_days",
-    "predicted",
-    "low50",
-    "high50",
-    "low80",
-    "high80",
-    "low95",
-    "high95",
-    "observed_from",
-    "observed_to",
-    "observed",
-    "error_days",
-    "inside_interval",
-    "covered50",
-    "covered80",
-    "covered95",
-    "crps_days",
-    "log_score",
-    "pit_from",
-    "pit_to",
-    "failure",
-)
+    "scheme", "fold", "forecaster", "species", "flight", "event", "trap", "site", "season", "year",
+    "latitude", "longitude", "elevation_m", "lead_days", "predicted", "low50", "high50", "low80", "high80",
+    "low95", "high95", "observed_from", "observed_to", "observed", "error_days", "inside_interval",
+    "covered50", "covered80", "covered95", "crps_days", "log_score", "pit_from", "pit_to", "failure",
+)  # fmt: skip
 _DATES = (
-    "predicted",
-    "low50",
-    "high50",
-    "low80",
-    "high80",
-    "low95",
-    "high95",
-    "observed_from",
-    "observed_to",
+    "predicted", "low50", "high50", "low80", "high80", "low95", "high95", "observed_from", "observed_to",
     "observed",
-)
+)  # fmt: skip
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 
 
@@ -133,8 +95,8 @@ def _no_interval(low: float, high: float, opens: float, closes: float) -> str:
     return "" if np.isfinite(low) else "the 95 % interval has no lower end in the season"
 
 
-def finished_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, species: str) -> pd.DataFrame:
-    """Put the parts together, with the places of the traps, in one fixed order."""
+def validation_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, species: str) -> pd.DataFrame:
+    """Return the rows of all folds as one table, with the locations of the traps, in a fixed order."""
     filled = [part for part in parts if len(part)]
     if not filled:
         raise ModelError("no forecaster could be trained and no event forecast.")

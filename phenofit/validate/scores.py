@@ -14,30 +14,10 @@ from phenofit.errors import ModelError
 from phenofit.flight.diagnostics.jackknife import jackknife_errors
 
 SCORE_COLUMNS = (
-    "scheme",
-    "forecaster",
-    "species",
-    "flight",
-    "event",
-    "lead_days",
-    "forecasts",
-    "failed",
-    "years",
-    "bias_days",
-    "mae_days",
-    "mae_low",
-    "mae_high",
-    "rmse_days",
-    "inside_share",
-    "coverage50",
-    "coverage80",
-    "coverage95",
-    "crps_days",
-    "log_score",
-    "skill",
-    "skill_low",
-    "skill_high",
-)
+    "scheme", "forecaster", "species", "flight", "event", "lead_days", "forecasts", "failed", "years",
+    "bias_days", "mae_days", "mae_low", "mae_high", "rmse_days", "inside_share", "coverage50", "coverage80",
+    "coverage95", "crps_days", "log_score", "skill", "skill_low", "skill_high",
+)  # fmt: skip
 _GROUP = ["scheme", "species", "flight", "event", "lead_days"]
 _FEW_YEARS = 10
 _KEY = ["trap", "season"]

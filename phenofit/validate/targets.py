@@ -41,21 +41,14 @@ def forecast_fold(
         for flight, group in by_year[int(record["trap_year"])].groupby("flight", sort=True):
             for lead in (None, *lead_days):
                 found, fault = _forecast(
-                    forecaster,
-                    record,
-                    series[str(name)],
-                    int(str(flight)),
-                    group,
-                    lead,
-                    scheme,
-                    known,
+                    forecaster, record, series[str(name)], int(str(flight)), group, lead, scheme, known
                 )
                 rows.extend(found)
                 if fault is not None:
                     faults[fault] = faults.get(fault, 0) + 1
-    told = "; ".join(f"{reason} ({count} times)" for reason, count in sorted(faults.items())) or None
+    reasons = "; ".join(f"{reason} ({count} times)" for reason, count in sorted(faults.items())) or None
     table = pd.DataFrame(rows) if rows else pd.DataFrame(columns=list(VALIDATION_COLUMNS))
-    return table, told
+    return table, reasons
 
 
 def _forecast(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from phenofit.flight.estimate.maximise import Box, Maximum
-from phenofit.flight.estimate.search import FIRST_NODES, climb, covariance_at
+from phenofit.flight.estimate.search import FIRST_NODES, covariance_at, find_maximum
 from phenofit.flight.estimate.setup import build_likelihood, search_box
 from phenofit.flight.intervals.curvature import Disagreement, agreed_covariance
 from phenofit.flight.intervals.profile import profile_entry
@@ -27,7 +27,7 @@ class Model:
         data = assemble(*self.call, season=SEASON)
         self.likelihood = build_likelihood(data, self.whole.settings, FIRST_NODES)
         self.box, template = search_box(self.likelihood, self.whole.settings)
-        self.top: Maximum = climb(self.likelihood, self.box, template)[0]
+        self.top: Maximum = find_maximum(self.likelihood, self.box, template)[0]
         self.step = np.full(self.likelihood.layout.size, 0.02)
         self.step[1] = 0.5
         self.covariance, self.interior = covariance_at(self.likelihood, self.top, self.box, self.step)

@@ -109,7 +109,7 @@ def test_what_cannot_be_a_term_is_refused() -> None:
         rearing_term(fit_rearing(WARMTH, DAYS, method="reduced major axis"), kind="durations")
     with pytest.raises(ModelError, match="lie on a line"):
         rearing_term(fit_rearing([15.0, 20.0, 25.0], [20.0, 10.0, 20.0 / 3.0]))
-    with pytest.raises(ModelError, match="standard error above nought"):
+    with pytest.raises(ModelError, match="standard error above zero"):
         published_rearing(base=7.1, base_se=0.0)
     with pytest.raises(ModelError, match="mean rearing temperature"):
         published_rearing(base=7.1, base_se=1.9, requirement=300.0)

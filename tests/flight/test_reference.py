@@ -13,10 +13,10 @@ from scipy import stats
 from phenofit.flight import FitSettings
 from phenofit.flight.intervals.profile import cut_root
 from phenofit.flight.intervals.reference_distribution import (
-    carriers,
     cut_of_ratio,
     degrees_of_error,
     p_value_of_ratio,
+    replicates,
 )
 from tests.flight.networks import HEAT, SEASON
 
@@ -25,17 +25,17 @@ TABLE = pd.DataFrame({"year": np.repeat(range(5), 8), "site": np.tile(range(8), 
 
 
 def test_the_scarcer_part_carries_the_error() -> None:
-    assert carriers(MODEL, TABLE) == ("year", 5)
-    assert carriers(replace(MODEL, shifts=("site", "trap-year")), TABLE) == ("site", 8)
+    assert replicates(MODEL, TABLE) == ("year", 5)
+    assert replicates(replace(MODEL, shifts=("site", "trap-year")), TABLE) == ("site", 8)
     # Where years and sites cross, the scarcer of the two; where they are as many, the year.
     crossed = replace(MODEL, shifts=("year", "site", "trap-year"))
-    assert carriers(crossed, TABLE) == ("year", 5)
-    assert carriers(crossed, TABLE.rename(columns={"year": "site", "site": "year"})) == ("site", 5)
-    assert carriers(crossed, TABLE[TABLE["site"] < 5]) == ("year", 5)
-    assert carriers(crossed, TABLE[TABLE["site"] < 4]) == ("site", 4)
+    assert replicates(crossed, TABLE) == ("year", 5)
+    assert replicates(crossed, TABLE.rename(columns={"year": "site", "site": "year"})) == ("site", 5)
+    assert replicates(crossed, TABLE[TABLE["site"] < 5]) == ("year", 5)
+    assert replicates(crossed, TABLE[TABLE["site"] < 4]) == ("site", 4)
     assert degrees_of_error("base", crossed, TABLE[TABLE["site"] < 4]) == 3.0
-    assert carriers(replace(MODEL, shifts=("trap-year",)), TABLE) == ("trap-year", 40)
-    assert carriers(replace(MODEL, shifts=()), TABLE) == ("moth", 0)
+    assert replicates(replace(MODEL, shifts=("trap-year",)), TABLE) == ("trap-year", 40)
+    assert replicates(replace(MODEL, shifts=()), TABLE) == ("moth", 0)
     assert degrees_of_error("base", MODEL, TABLE) == 4.0
     assert degrees_of_error("requirement_1", replace(MODEL, shifts=("trap-year",)), TABLE) == 39.0
     assert degrees_of_error("shift_sd", MODEL, TABLE) == 35.0

@@ -107,7 +107,7 @@ def test_two_sites_in_two_regions_tell_nothing(net: Network) -> None:
     keep = net.trap_years.years["trap"].isin(["T0", "T1"]).to_numpy()
     found = against(replace(net, trap_years=net.trap_years.select(keep)), "region")
     assert np.isnan(found.p_value)
-    assert "cannot be told" in found.sentence()
+    assert "cannot be decided" in found.sentence()
     assert any("as a description only" in text for text in found.remarks)
     assert found.table[["low", "high"]].isna().all().all()
 

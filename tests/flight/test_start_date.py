@@ -85,7 +85,7 @@ def test_the_start_that_the_moths_count_from_is_kept() -> None:
 def test_a_flat_profile_is_said_to_be_flat(net: Network) -> None:
     found = profile(net, "01-15", "02-01")
     assert found.inside == ("01-01", "01-15", "02-01")
-    assert any("do not tell the start date" in text for text in found.problems)
+    assert any("do not determine the start date" in text for text in found.problems)
 
 
 def test_the_best_at_an_end_is_said(net: Network) -> None:

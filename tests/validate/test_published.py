@@ -167,7 +167,7 @@ def test_numbers_in_a_record_are_celsius_and_texts_carry_their_unit() -> None:
 def test_an_id_that_stands_twice_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "mine.csv"
     path.write_text("id,species,event,amount\na,s,peak,5\na,s,end,6\n", encoding="utf-8")
-    with pytest.raises(DataError, match=r"row 3.*stands already in row 2"):
+    with pytest.raises(DataError, match=r"row 3.*is already used in row 2"):
         read_published(path)
 
 

@@ -129,7 +129,7 @@ def _grid(base_range: tuple[float, float]) -> Floats:
 
 
 def _least(criterion: Callable[[float], float], base_range: tuple[float, float]) -> tuple[float, float]:
-    """Return where a criterion is least: the grid finds the valley, a bounded search its floor."""
+    """Return where a criterion is least: a grid brackets the minimum, a bounded search finds it."""
     grid = _grid(base_range)
     values = np.array([criterion(float(b)) for b in grid])
     if not np.isfinite(values).any():
@@ -153,7 +153,7 @@ def _regression(data: EventHeat, base_range: tuple[float, float]) -> RuleAnswer:
 
     grid = _grid(base_range)
     values = np.array([slope(float(b)) for b in grid])
-    # Where the base is above all temperatures there is no heat, and a slope of nought that means nothing.
+    # Where the base is above all temperatures there is no heat, and a slope of zero that means nothing.
     warm = np.array([data.heat(float(b)).mean() > _CLOSE for b in grid])
     cross = np.flatnonzero((values[:-1] * values[1:] <= 0) & warm[:-1] & warm[1:])
     if cross.size == 0:
@@ -162,16 +162,13 @@ def _regression(data: EventHeat, base_range: tuple[float, float]) -> RuleAnswer:
         at = int(np.argmin(np.where(warm, np.abs(values), np.inf)))
         answer = _answer(data, float(grid[at]), float(values[at]), unit, base_range, "")
         return replace(
-            answer,
-            note="no base in the range makes the slope nought; the base of the flattest slope is given",
+            answer, note="no base in the range makes the slope zero; the base of the flattest slope is given"
         )
     roots = [float(brentq(slope, grid[k], grid[k + 1], xtol=_CLOSE)) for k in cross]
     best = min(roots, key=lambda b: _sd(data, b))
     answer = _answer(data, best, slope(best), unit, base_range, "the flattest slope")
     if len(roots) > 1:
-        return replace(
-            answer, note=f"{len(roots)} bases make the slope nought; that of the least SD is given"
-        )
+        return replace(answer, note=f"{len(roots)} bases make the slope zero; that of the least SD is given")
     return answer
 
 

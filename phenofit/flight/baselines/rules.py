@@ -8,20 +8,20 @@ rule                       base and requirement
 ========================== ==================================================================================
 least SD in degree-days    base of the smallest SD of the heat at the event; requirement its mean
 least SD in days           the same SD divided by the mean heat per day before the event, so that it is in days
-least CV in days           base of the smallest SD / mean of the heat, which is also that of the days foretold
+least CV in days           base of the smallest SD / mean of the heat, which is also that of the predicted days
 regression coefficient     base at which the heat at the event does not change with the mean temperature
-x-intercept                straight line of 1 / days on mean temperature; base where it meets nought, requirement
+x-intercept                straight line of 1 / days on mean temperature; base where it meets zero, requirement
                            one over its slope
 ========================== ==================================================================================
 
 None is a likelihood: the SD of a sum shrinks when the base rises and the sum with it, so the first rule prefers
-high bases and the CV low ones; none knows that all traps of a year share its oddities. They stand here to be
-compared, with the error that leaving out one year at a time shows.
+high bases and the CV low ones; none allows for what the traps of a year have in common. They are given for
+comparison, with the jackknife error over years.
 
 Notes
 -----
 Where every day of a trap-year has one temperature above the base, heat is days times (temperature - base), and each
-rule has a closed form; the tests hold the search against those. For the SD in days the literature divides by the
+rule has a closed form; the tests compare the search with those. For the SD in days the literature divides by the
 mean temperature minus the base. With a season of changing days that has no meaning in winter; the mean heat per
 day over the last fortnight before the event takes its place, and is the same thing at constant temperature.
 
@@ -51,27 +51,15 @@ if TYPE_CHECKING:
     from phenofit.traps import TrapYears
 
 OLDER_RULE_COLUMNS = (
-    "rule",
-    "flight",
-    "base",
-    "base_se",
-    "base_unit",
-    "requirement",
-    "requirement_se",
-    "unit",
-    "spread",
-    "criterion",
-    "criterion_unit",
-    "trap_years",
-    "years",
-    "note",
-)
+    "rule", "flight", "base", "base_se", "base_unit", "requirement", "requirement_se", "unit", "spread",
+    "criterion", "criterion_unit", "trap_years", "years", "note",
+)  # fmt: skip
 _CUT_RATE = 0.25  # a trap that begins or ends at more than this share of its best rate has missed a part
 _LEAST = 3
 
 
 def half_catch_dates(trap_years: TrapYears, *, share: float = 0.5, min_moths: int = 5) -> pd.DataFrame:
-    """Return the moment by which a share of each trap-year's moths was caught.
+    """Return the time by which a share of each trap-year's moths was caught.
 
     Parameters
     ----------
@@ -111,8 +99,8 @@ def half_catch_dates(trap_years: TrapYears, *, share: float = 0.5, min_moths: in
         running = np.cumsum(catch)
         at = int(np.searchsorted(running, share * running[-1]))
         passed = (share * running[-1] - running[at] + catch[at]) / catch[at]
-        moment = start[at] + np.timedelta64(round(passed * int((end[at] - start[at]).astype(np.int64))), "ns")
-        rows.append((int(str(key)), 1, moment))
+        when = start[at] + np.timedelta64(round(passed * int((end[at] - start[at]).astype(np.int64))), "ns")
+        rows.append((int(str(key)), 1, when))
     table = pd.DataFrame(rows, columns=["trap_year", "flight", "observed"])
     return table.astype({"observed": "datetime64[ns]"})
 

@@ -1,4 +1,4 @@
-r"""Which trap-years carry a fit: their share of the likelihood, and how far the estimates would move without them.
+r"""The influence of each trap-year: its share of the likelihood, and how far the estimates would move without it.
 
 Notes
 -----
@@ -6,8 +6,8 @@ With the maximum :math:`\hat\theta`, the curvature's inverse :math:`V` and the s
 to the log-likelihood, the maximum without that part lies near :math:`\hat\theta - V g_i` (the one-step deletion
 diagnostic of Pregibon 1981, Ann. Statist. 9, 705-724, and of Cook & Weisberg 1982, *Residuals and Influence in
 Regression*). Where trap-years share a shift, what one adds is the log chance of its catches given
-those of its year or site. A part that carries much of the curvature, or that alone holds a standard deviation at
-nought, moves the maximum farther than said here.
+those of its year or site. A part with much of the curvature, or one that alone keeps a standard deviation at
+zero, moves the maximum farther than estimated here.
 """
 
 from __future__ import annotations
@@ -31,10 +31,7 @@ if TYPE_CHECKING:
     from phenofit.records import Records
 
 
-def contributions(
-    fit: FlightFit,
-    records: Records,
-) -> pd.DataFrame:
+def contributions(fit: FlightFit, records: Records) -> pd.DataFrame:
     """Return what each trap-year adds to the log-likelihood of a fit.
 
     Parameters
@@ -66,12 +63,7 @@ def contributions(
 
 
 def _added_by_each(
-    data: FlightData,
-    fit: FlightFit,
-    likelihood: Likelihood,
-    theta: npt.NDArray[np.float64],
-    *,
-    slopes: bool,
+    data: FlightData, fit: FlightFit, likelihood: Likelihood, theta: npt.NDArray[np.float64], *, slopes: bool
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return what each trap-year adds to the log-likelihood of all others, and the slopes of it."""
     everyone, groups = np.arange(data.trap_years), likelihood.groups
@@ -79,7 +71,7 @@ def _added_by_each(
     place = {int(label): k for k, label in enumerate(likelihood.group_labels)}
     added, found = np.empty(data.trap_years), np.zeros((data.trap_years, likelihood.layout.size))
     for i in everyone:
-        if fit.settings.crossed:  # every trap-year hangs together with every other
+        if fit.settings.crossed:  # every trap-year depends on every other
             whole, rest = 0, everyone != i
         elif likelihood.has_group:
             whole, rest = place[int(groups[i])], (groups == groups[i]) & (everyone != i)
@@ -101,10 +93,7 @@ def _added_by_each(
 _NODES = (15, 7, 9)
 
 
-def influence(
-    fit: FlightFit,
-    records: Records,
-) -> pd.DataFrame:
+def influence(fit: FlightFit, records: Records) -> pd.DataFrame:
     """Estimate how far base and requirements would move without each trap-year, without refitting.
 
     Parameters
@@ -120,7 +109,7 @@ def influence(
         A row for each trap-year, the largest move first: ``trap, site, season, year, total``, ``log_likelihood`` (what
         it adds to that of all others), ``base_change`` [degC], ``requirement_1_change``, … [degC d] (estimate
         without it minus estimate with it), ``largest`` (the largest of these moves in standard errors of the
-        fit). Moves of what was held are nought.
+        fit). Moves of held parameters are zero.
 
     Raises
     ------

@@ -1,10 +1,10 @@
-r"""Do the checks look as the fitted model says? Randomised quantile residuals of every check of a trap-year.
+r"""Do the counts agree with the fitted model? Randomised quantile residuals of every check of a trap-year.
 
 Notes
 -----
 The counts of a trap-year are taken in the order of time. Given its total and the counts so far, the next one is
 beta-binomial under the model (binomial where moths come independently), mixed over the shift and the flight sizes
-of the trap-year as far as the earlier counts have told of them. The residual is the normal quantile of a number
+of the trap-year, weighted by the earlier counts. The residual is the normal quantile of a number
 drawn evenly between the chance of a smaller count and that of one no larger. Under the true model the residuals
 of a trap-year are independent standard normal (Rosenblatt 1952; Dunn & Smyth 1996, J. Comput. Graph. Stat. 5,
 236-244). Trap-years of one year share a shift, so their residuals are not independent of each
@@ -44,12 +44,7 @@ _FLOOR = 1e-12
 Floats = npt.NDArray[np.float64]
 
 
-def check_residuals(
-    fit: FlightFit,
-    records: Records,
-    *,
-    seed: int = 0,
-) -> pd.DataFrame:
+def check_residuals(fit: FlightFit, records: Records, *, seed: int = 0) -> pd.DataFrame:
     """Return the randomised quantile residual of each check.
 
     Parameters
@@ -102,10 +97,7 @@ class CheckChances:
     weight: Floats  # Shape (nodes,): Chance of each node before any count is seen.
 
 
-def chances_of_checks(
-    fit: FlightFit,
-    records: Records,
-) -> Iterator[CheckChances]:
+def chances_of_checks(fit: FlightFit, records: Records) -> Iterator[CheckChances]:
     """Go through the trap-years of a fit with the chance of each of their checks."""
     records = records_of_fit(fit, records)
     if fit.settings.records != "counts":
@@ -214,10 +206,7 @@ def _concentration(fit: FlightFit) -> float:
 
 
 def _interval_heat(
-    fit: FlightFit,
-    row: Mapping[object, object],
-    frame: pd.DataFrame,
-    records: Records,
+    fit: FlightFit, row: Mapping[object, object], frame: pd.DataFrame, records: Records
 ) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
     ends = np.concatenate([frame["start"].to_numpy(), frame["end"].to_numpy()]).astype("datetime64[ns]")
     number = len(ends)

@@ -1,4 +1,4 @@
-"""Which catches the model takes to be strays: moths of another kind, or out of season by mistake."""
+"""Out-of-season catches: the share of each catch that the model takes to be strays."""
 
 from __future__ import annotations
 
@@ -19,10 +19,7 @@ STRAY_COLUMNS = ("trap", "season", "start", "end", "count", "heat", "share", "cl
 _CLAIMED = 0.5
 
 
-def stray_checks(
-    fit: FlightFit,
-    records: Records,
-) -> pd.DataFrame:
+def stray_checks(fit: FlightFit, records: Records) -> pd.DataFrame:
     """Return what share of each catch a fit takes to be strays, the largest share first.
 
     Parameters
@@ -51,8 +48,8 @@ def stray_checks(
     Check j of a trap-year has the chance ``p_j = (1 - e) q_j + e d_j``, with the share e of strays, the check's part
     q_j of the flights and d_j of the time. A moth caught in it is a stray with the chance ``e d_j / p_j``, in a
     Dirichlet-multinomial no less than for moths that come independently (its parts may be split). That is averaged
-    over the shift and the flight sizes of the trap-year, as likely as its own counts make them. What other trap-years
-    of the year tell of a common shift is not used.
+    over the shift and the flight sizes of the trap-year, as likely as its own counts make them. Other trap-years
+    of the year, which inform a common shift, are not used.
     """
     phi = fit.parameters.get("concentration", np.inf)
     parts = []

@@ -54,7 +54,7 @@ def lacking_for_fit(checks: pd.DataFrame, *, flights: int, what: str = "") -> li
 
 
 def lacking_for_verdict(checks: pd.DataFrame, *, flights: int) -> str:
-    """Return why no verdict on a published threshold can rest on the records; empty where one can."""
+    """Return why the records allow no verdict on a published threshold; empty where they do."""
     found = {
         "check with moths": (int(checks["checks"].sum()), LEAST_CHECKS * flights),
         "trap-year": (len(checks), LEAST_TRAP_YEARS),

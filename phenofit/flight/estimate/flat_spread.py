@@ -1,4 +1,4 @@
-"""A spread that rests where it makes no difference is tried elsewhere: on its logarithm the slope tells nothing there."""
+"""Shift SDs and concentrations near a bound, where the slope on the log scale vanishes, tried at other values."""
 
 from __future__ import annotations
 
@@ -10,50 +10,50 @@ from phenofit.flight.estimate.maximise import Box, Maximum, maximise
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import Parameter
 
-# Below the first a shift SD [degC d] or SD of log sizes makes next to no difference, and above it a concentration;
-# the others are tried then.
+# Below the first a shift SD [degC d] or SD of log sizes hardly changes the likelihood, and above it a concentration;
+# the other values are tried then.
 _TRIED = {"shift": (2.5, 5.0, 15.0), "size": (0.05, 0.1, 0.3), "concentration": (300.0, 60.0, 8.0)}
 _LEAST_GAIN = 1e-3
 
 
-def lifted(
+def maximise_off_bounds(
     likelihood: Likelihood,
-    found: Maximum,
+    start: np.ndarray,
     box: Box,
     factor: np.ndarray,
     *,
     tolerance: float,
-    limit: int,
+    limit: int = 200,
 ) -> Maximum:
-    """Climb again with every spread that rests near its bound moved away from it, where that is likelier."""
-    best = found
-    for place, tried in _resting(likelihood, found.theta, box):
-        start = _likelier(likelihood, best.theta, best.value, best.gradient, place, tried)
-        if start is None:
+    """Maximise, and again with every spread near its bound moved away from it, where the likelihood is higher there."""
+    best = maximise(likelihood, start, box, factor, tolerance=tolerance, limit=limit)
+    for place, tried in _near_bounds(likelihood, best.theta, box):
+        moved = _higher(likelihood, best.theta, best.value, best.gradient, place, tried)
+        if moved is None:
             continue
-        again = maximise(likelihood, start, box, factor, tolerance=tolerance, limit=limit)
+        again = maximise(likelihood, moved, box, factor, tolerance=tolerance, limit=limit)
         if again.value > best.value:
             best = again
     return best
 
 
-def lifted_start(likelihood: Likelihood, start: np.ndarray, box: Box) -> np.ndarray:
-    """Return a start whose spreads do not rest near their bounds where the likelihood is higher away from them."""
-    resting = _resting(likelihood, start, box)
-    if not resting:
+def start_off_bounds(likelihood: Likelihood, start: np.ndarray, box: Box) -> np.ndarray:
+    """Return a start with every spread away from its bound where the likelihood is higher there."""
+    near = _near_bounds(likelihood, start, box)
+    if not near:
         return start
     theta = start
     value, gradient = likelihood(theta)
-    for place, tried in resting:
-        better = _likelier(likelihood, theta, value, gradient, place, tried)
+    for place, tried in near:
+        better = _higher(likelihood, theta, value, gradient, place, tried)
         if better is not None:
             theta = better
             value, gradient = likelihood(theta)
     return theta
 
 
-def _resting(likelihood: Likelihood, theta: np.ndarray, box: Box) -> list[tuple[int, tuple[float, ...]]]:
-    # Free spreads so near to their bound that they make no difference, and what to try.
+def _near_bounds(likelihood: Likelihood, theta: np.ndarray, box: Box) -> list[tuple[int, tuple[float, ...]]]:
+    # Free spreads so near to their bound that they hardly change the likelihood, and what to try.
     found = []
     for place, entry in enumerate(likelihood.layout.entries):
         tried = _tried(entry.parameter)
@@ -62,7 +62,7 @@ def _resting(likelihood: Likelihood, theta: np.ndarray, box: Box) -> list[tuple[
     return found
 
 
-def _likelier(
+def _higher(
     likelihood: Likelihood,
     theta: np.ndarray,
     value: float,
@@ -71,15 +71,15 @@ def _likelier(
     tried: tuple[float, ...],
 ) -> np.ndarray | None:
     if gradient[place] * _side(tried) <= 0.0:
-        # However small, the slope says that there is nothing to be had by leaving the bound.
+        # However small, the slope says that the likelihood drops away from the bound.
         return None
-    top, best = value + _LEAST_GAIN, None
+    highest, best = value + _LEAST_GAIN, None
     for other in tried[1:]:
         moved = theta.copy()
         moved[place] = math.log(other)
         here = likelihood(moved, False)[0]
-        if here > top:
-            top, best = here, moved
+        if here > highest:
+            highest, best = here, moved
     return best
 
 
@@ -90,5 +90,5 @@ def _tried(parameter: Parameter) -> tuple[float, ...]:
 
 
 def _side(tried: tuple[float, ...]) -> float:
-    """Return 1 where what makes no difference lies below the first value, -1 where it lies above."""
+    """Return 1 where values below the first hardly change the likelihood, -1 where values above it do not."""
     return 1.0 if tried[0] < tried[1] else -1.0

@@ -1,17 +1,14 @@
-"""Finding the maximum: a search box, a well-scaled start, and the curvature at the top."""
+"""Finding the maximum: a search box, a well-scaled start, and the curvature there."""
 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import OptimizeResult, minimize
 
 from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
-
-Objective = Callable[[np.ndarray], tuple[float, np.ndarray]]
 
 
 @dataclass(frozen=True)
@@ -54,7 +51,7 @@ class Maximum:
     value: float  # Log-likelihood.
     gradient: np.ndarray  # Its slopes.
     evaluations: int  # How often the likelihood was computed.
-    success: bool  # Whether the slopes, scaled, are nought within tolerance.
+    success: bool  # Whether the slopes, scaled, are zero within tolerance.
     message: str  # What the search said.
     # Shape (free, free): The search's own estimate of the inverse curvature over the free entries; rough.
     spread: np.ndarray
@@ -70,7 +67,7 @@ def maximise(
     limit: int = 200,
     least_gain: float = 0.0,
 ) -> Maximum:
-    """Climb from a start to the maximum over the free entries."""
+    """Maximise over the free entries from a start."""
     free = np.flatnonzero(box.free)
     origin = box.inside(start)
     if free.size == 0:
@@ -120,7 +117,7 @@ def maximise(
     slope[(best_theta <= box.low) & (slope < 0)] = 0.0
     slope[(best_theta >= box.high) & (slope > 0)] = 0.0
     flat = float(np.max(np.abs(factor.T @ slope[free]), initial=0.0))
-    # Rounding of the quadrature may stop the line search a little early; what counts is how flat the top is.
+    # Rounding of the quadrature may stop the line search a little early; convergence is judged by the slope.
     success = bool(np.isfinite(best_value) and flat < 20 * tolerance)
     spread = factor @ np.asarray(answer.hess_inv) @ factor.T
     return Maximum(best_theta, float(best_value), best_slope, count, success, str(answer.message), spread)

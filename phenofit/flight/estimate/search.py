@@ -1,4 +1,4 @@
-"""The top of the likelihood: climbed to, on quadrature nodes whose error is measured, with the curvature there."""
+"""The maximum of the likelihood, on quadrature nodes whose error is measured, with the curvature there."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phenofit.errors import FitError
-from phenofit.flight.estimate.flat_spread import lifted
+from phenofit.flight.estimate.flat_spread import maximise_off_bounds
 from phenofit.flight.estimate.flight_order import in_order
 from phenofit.flight.estimate.maximise import Box, Maximum, curvature, maximise
 from phenofit.flight.estimate.starting_values import first_scale, starting_points
@@ -16,7 +16,7 @@ from phenofit.flight.likelihood.log_likelihood import Likelihood
 
 Nodes = tuple[int, int, int]
 
-_CLIMB_NODES = (5, 3, 5)
+_START_NODES = (5, 3, 5)
 _NODES = ((7, 5, 7), (9, 7, 9), (15, 9, 11), (21, 11, 15), (31, 15, 21), (61, 25, 31))
 FIRST_NODES = _NODES[0]
 
@@ -30,16 +30,16 @@ class Accuracy:
     most: Nodes
 
 
-# The search and its profiles need differences, which are much more exact than values; a model of flights that the
-# records do not tell apart would take nodes without end for nothing.
+# The search and its profiles need differences, which are much more exact than values. Where the records do not
+# distinguish the flights, more nodes would not help.
 SEARCH = Accuracy(1e-2, (15, 9, 11))
 VALUE = Accuracy(1e-4, _NODES[-1])
 """For the log-likelihood that is reported."""
 
 
-def climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> tuple[Maximum, float]:
-    """Climb from the two likeliest starts on few nodes, and finish the better climb on enough of them."""
-    likelihood.nodes = _CLIMB_NODES
+def find_maximum(likelihood: Likelihood, box: Box, template: np.ndarray) -> tuple[Maximum, float]:
+    """Maximise from the two best starts on few nodes, then from the better end on enough nodes."""
+    likelihood.nodes = _START_NODES
     best: Maximum | None = None
     for start in starting_points(likelihood, box, template)[:2]:
         likelihood.forget()
@@ -58,8 +58,7 @@ def climb(likelihood: Likelihood, box: Box, template: np.ndarray) -> tuple[Maxim
     # With several flights the quadrature's own error is rough at the third digit of a slope.
     tolerance = 5e-4 if likelihood.flights == 1 else 1e-2
     factor = square_root(best.spread)
-    best = maximise(likelihood, best.theta, box, factor, tolerance=tolerance)
-    best = lifted(likelihood, best, box, factor, tolerance=tolerance, limit=200)
+    best = maximise_off_bounds(likelihood, best.theta, box, factor, tolerance=tolerance)
     return in_order(likelihood, best, box, factor, tolerance=tolerance), moved
 
 
@@ -89,13 +88,13 @@ def enough_nodes(
 
 
 def covariance_at(
-    likelihood: Likelihood, top: Maximum, box: Box, step: np.ndarray
+    likelihood: Likelihood, maximum: Maximum, box: Box, step: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the inverse curvature over the free entries, and which of them are not at a bound."""
     free = np.flatnonzero(box.free)
-    matrix = curvature(likelihood, top.theta, box, step)
-    interior = ~box.at_edge(top.theta)[free]
-    # An entry that the data do not see (an SD near nought) has no curvature; it gets a wide, separate scale.
+    matrix = curvature(likelihood, maximum.theta, box, step)
+    interior = ~box.at_edge(maximum.theta)[free]
+    # An entry that the data do not inform (an SD near zero) has no curvature; it gets a wide, separate scale.
     unit_step = 50.0 * step[free]  # 1 for logarithms and the base, 25 °C-days for a requirement
     seen = interior & (np.diag(matrix) * unit_step**2 > 1e-3)
     scale = np.where(seen, np.sqrt(np.maximum(np.diag(matrix), 1e-12)), 1.0 / unit_step)

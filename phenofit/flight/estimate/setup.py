@@ -1,4 +1,4 @@
-"""The model of a fit set up: which shifts the records can show, the likelihood, the search box, and the names."""
+"""The model of a fit set up: which shifts the records inform, the likelihood, the search box, and the names."""
 
 from __future__ import annotations
 
@@ -64,8 +64,8 @@ def simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tupl
             shifts = tuple(s for s in shifts if s != part)
             own = "spread" if settings.records == "first catch" else "trap-year part"
             said.append(
-                f"Each {part} has one trap-year: the {part} part of the shift cannot be told from the {own}, and "
-                "one of the two is fitted."
+                f"Each {part} has one trap-year: the {part} part of the shift cannot be distinguished from "
+                f"the {own}, and one of the two is fitted."
             )
     return replace(settings, shifts=shifts), tuple(said)
 

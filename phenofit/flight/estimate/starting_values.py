@@ -1,4 +1,4 @@
-"""Where the search begins: moments of the catches on the heat scale, at several bases."""
+"""Starting values: means and SDs of the catches on the heat scale, at several bases."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def _mixture(heat: np.ndarray, count: np.ndarray, flights: int) -> tuple[np.ndar
 
 
 def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> list[np.ndarray]:
-    """Return parameter vectors to begin from, the likeliest first."""
+    """Return parameter vectors to begin from, the highest likelihood first."""
     at, data, flights = likelihood.layout.places, likelihood.data, likelihood.flights
     low, high = box.low[at.base], box.high[at.base]
     bases = (

@@ -17,6 +17,7 @@ from phenofit.flight.intervals.reference_distribution import cut_of_ratio, p_val
 from phenofit.flight.likelihood.covariates import Covariate, covariate_design
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.result import FlightFit
+from phenofit.flight.result_text import fixed, html_frame, html_list
 from phenofit.flight.selection.flight_count import fit_flights
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 CONTRAST_COLUMNS = (
     "level", "flight", "trap_years", "sites", "moths", "requirement", "low", "high", "ratio", "ratio_low", "ratio_high",
 )  # fmt: skip
-_FOLLOWED = 0.999  # profiles are followed to the cut of this level, wide enough for most few-site references
+_PROFILE_LEVEL = 0.999  # wide enough for most references with few sites
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ class Contrast:
     degrees : int
         Number of effects.
     p_value : float
-        Chance of a statistic as large without any effect; NaN where too few sites (or years) carry it.
+        Chance of a statistic as large without any effect; NaN where there are too few sites (or years).
     p_chi_squared : float
         The same by the chi-squared distribution, which takes their number to be large.
     reference : str
@@ -72,7 +73,7 @@ class Contrast:
         """Return the result of the test in words."""
         numbers = f"likelihood ratio {self.statistic:.2f}, {self.reference}"
         if math.isnan(self.p_value):
-            return f"Whether the requirement depends on {self.column} cannot be told ({numbers})."
+            return f"Whether the requirement depends on {self.column} cannot be decided ({numbers})."
         weak = "no evidence" if self.p_value > 0.05 else "evidence"
         p = f"{self.p_value:.3f}" if self.p_value >= 0.0005 else "below 0.001"
         return f"There is {weak} that the requirement depends on {self.column} (p {p}; {numbers})."
@@ -91,26 +92,18 @@ class Contrast:
         for r in self.table.to_dict("records"):
             lines.append(
                 f"{str(r['level'])[:19]:<20}{r['flight']:>7}{r['sites']:>7}{r['moths']:>8}{r['requirement']:>13.1f}"
-                f"{_cell(r['low'], 1):>9}{_cell(r['high'], 1):>9}{r['ratio']:>8.3f}{_cell(r['ratio_low'], 3):>8}"
-                f"{_cell(r['ratio_high'], 3):>8}"
+                f"{fixed(r['low'], 1, 'open'):>9}{fixed(r['high'], 1, 'open'):>9}{r['ratio']:>8.3f}{fixed(r['ratio_low'], 3, 'open'):>8}"
+                f"{fixed(r['ratio_high'], 3, 'open'):>8}"
             )
         lines.extend(f"! {text}" for text in (*self.remarks, *self.fit.problems))
         return "\n".join(lines)
 
-    def __str__(self) -> str:
-        """Return :meth:`summary`."""
-        return self.summary()
+    __str__ = summary
 
     def _repr_html_(self) -> str:
-        head = "".join(f"<th>{html.escape(c.replace('_', ' '))}</th>" for c in self.table.columns)
-        rows = []
-        for record in self.table.to_dict("records"):
-            cells = [_cell(v, 3) if isinstance(v, float) else str(v) for v in record.values()]
-            rows.append("<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>")
-        said = "".join(f"<li>{html.escape(text)}</li>" for text in (*self.remarks, *self.fit.problems))
         return (
-            f"<div><p>{html.escape(self.sentence())}</p><table><tr>{head}</tr>{''.join(rows)}</table>"
-            f"<p>requirements in degC d</p><ul>{said}</ul></div>"
+            f"<div><p>{html.escape(self.sentence())}</p>{html_frame(self.table, 'open')}"
+            f"<p>requirements in degC d</p>{html_list((*self.remarks, *self.fit.problems))}</div>"
         )
 
 
@@ -141,12 +134,12 @@ def contrast(
 
     Notes
     -----
-    The test is the likelihood ratio of the fits with and without the column's k effects. What carries the evidence is
+    The test is the likelihood ratio of the fits with and without the column's k effects. The number of replicates n is
     the number of sites where the column varies between sites only, of years where it varies between years only, else
-    of trap-years. With n of them and ``v = n - 1 - k``, an analysis of variance of n normal means has the likelihood
+    of trap-years. With ``v = n - 1 - k``, an analysis of variance of n normal means has the likelihood
     ratio ``n log(1 + k F / v)``, F with k and v degrees of freedom (*The Book of Statistical Proofs*, P443).
     The statistic is turned into F by that. Intervals end where it has the quantile of F with 1 and v degrees.
-    The chi-squared reference, which takes n to be large, stands beside it. In simulated networks without any
+    The chi-squared reference, which takes n to be large, is given too. In simulated networks without any
     effect (5 years, site SD 25 degC d, trap-year SD 20) a test at 5 % by F rejected in 2.7, 5.1 and 4.0 % of
     150, 450 and 150 networks of 4, 8 and 12 sites, one by chi-squared in 18.7, 9.3 and 7.3 %; with years of
     SD 20 crossed with 8 sites in 6.7 and 10 % of 120; with 8 sites and no site shift in the model in 18 and 27 %
@@ -183,13 +176,13 @@ def _every_level_caught(trap_years: TrapYears, column: str) -> None:
     empty = [str(level) for level, total in moths.items() if total == 0 and str(level).strip()]
     if empty:
         raise ModelError(
-            f"the level '{empty[0]}' of '{column}' has no moth: nothing can be told of it; leave its traps out, or "
+            f"the level '{empty[0]}' of '{column}' has no moth, so it has no estimate; leave its traps out, or "
             "join it to another level."
         )
 
 
 def _unit(years: pd.DataFrame, column: str) -> str:
-    """Return within what the column never varies: a site, a year, or only a trap-year."""
+    """Return the largest unit within which the column is constant: site, year, or trap-year."""
     for unit in ("site", "year"):
         if years.groupby(unit)[column].nunique(dropna=False).max() == 1:
             return unit
@@ -212,7 +205,7 @@ def _degrees_below(fit: FlightFit, unit: str, effects: int) -> int:
 def _reference(statistic: float, effects: int, below: int, unit: str) -> tuple[float, float, str]:
     wide = p_value_of_ratio(statistic, effects, math.inf)
     if below < 1:
-        return math.nan, wide, f"no {unit} is left over to tell how much {unit}s differ"
+        return math.nan, wide, f"no {unit} is left over to estimate how much {unit}s differ"
     words = f"F with {effects} and {below} degrees of freedom, from the number of {unit}s"
     return p_value_of_ratio(statistic, effects, below, fitted=1), wide, words
 
@@ -230,7 +223,7 @@ def _table(fit: FlightFit, data: FlightData, column: Covariate, below: int) -> p
             text = table[column.column].astype(str).str.strip()
             table = table.assign(**{column.column: pd.Categorical(text, categories=order)})
         first = level == levels[0]
-        followed = replace(fit.settings, level=max(fit.settings.level, _FOLLOWED))
+        followed = replace(fit.settings, level=max(fit.settings.level, _PROFILE_LEVEL))
         names = (*wanted, *(f"effect {n}" for n in column.names)) if first else wanted
         there = fit_data(replace(data, table=table), followed, profiles=names, precise=False)
         if first:
@@ -279,7 +272,7 @@ def _ends(
         return None, None
     profile = fit.profiles[name]
     cut = math.sqrt(cut_of_ratio(level, 1, below, fitted=effects))
-    # Where few sites ask for a cut beyond the one that the profile was followed to, the end is told as open.
+    # Where few sites need a cut beyond the end of the computed profile, the end is reported as open.
     return where_passed(profile.values, profile.deviance, profile.estimate, cut)
 
 
@@ -294,15 +287,9 @@ def _remarks(fit: FlightFit, without: FlightFit, unit: str, below: int) -> tuple
     if unit != "year" and "year" not in parts and fit.data["year"].nunique() > 1:
         said.append("The model has no year shift: the requirements themselves hold for these years.")
     if below < 1:
-        said.append(
-            f"There are as many effects as {unit}s to tell them: take the numbers as a description only."
-        )
+        said.append(f"There are as many effects as {unit}s: take the numbers as a description only.")
     elif below < 4:
         said.append(f"{below} degree(s) of freedom are left to judge the difference by: the test is weak.")
     if not (fit.converged and without.converged):
         said.append("A search did not converge; do not use these numbers.")
     return tuple(said)
-
-
-def _cell(value: float | None, digits: int) -> str:
-    return "open" if value is None or math.isnan(value) else f"{value:.{digits}f}"

@@ -1,4 +1,4 @@
-"""The joint region of two parameters, base and requirement above all: where both can be at once."""
+"""The joint region of two parameters, base and requirement above all: the pairs that the data do not exclude."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class JointRegion:
     level : float
         Confidence level of the pair.
     cut : float
-        Twice the fall of the log-likelihood at the outline.
+        Twice the drop of the log-likelihood at the outline.
     estimate : tuple of float
         The pair of the highest likelihood.
     outline : array, shape (points, 2)
@@ -95,9 +95,7 @@ class JointRegion:
         text = f"{100 * self.level:g} % region of both together: {'; '.join(parts)}."
         return " ".join([text, *(f"Open: the {side}." for side in self.open_sides)])
 
-    def __str__(self) -> str:
-        """Return :meth:`summary`."""
-        return self.summary()
+    __str__ = summary
 
     def _repr_html_(self) -> str:
         return f"<p>{html.escape(self.summary())}</p>"
@@ -124,7 +122,7 @@ def joint_region(
     level : float, optional
         Confidence level of the pair; that of the fit by default.
     progress : callable, optional
-        Told in words how far it is.
+        Gets a sentence at each step.
 
     Returns
     -------
@@ -139,13 +137,13 @@ def joint_region(
 
     Notes
     -----
-    On the outline the log-likelihood, all other parameters refitted, has fallen by half the cut of two parameters: the
+    On the outline the log-likelihood, all other parameters refitted, has dropped by half the cut of two parameters: the
     quantile of chi-squared with two degrees of freedom, or, where the intervals of the fit have v degrees of freedom
     for the error, ``(v + 2) log(1 + 2 F / v)`` with the quantile F of 2 and v degrees, which tends to it. The
     region is wider than the two intervals: those hold one parameter each, this both at once.
 
-    The profile of the first parameter is the ridge of the region. At nine places along it the second is moved away on
-    either side until the cut is reached; between the places the width, over the root of what the ridge leaves of the
+    The profile of the first parameter is the ridge of the region. At nine points along it the second is moved away on
+    either side until the cut is reached; between the points the width, over the root of what the ridge leaves of the
     cut, is interpolated.
     """
     search = Search.of(fit, data_of_fit(fit, records), names)
@@ -160,16 +158,16 @@ def joint_region(
     first, last = (
         bound if end is None else end for end, bound in ((low, ridge.values[0]), (high, ridge.values[-1]))
     )
-    # Slices lie closer towards the tips, where the outline bends.
+    # Slices are closer towards the ends, where the outline is most curved.
     angle = np.linspace(0.0, math.pi, _SLICES + 2)
-    places = 0.5 * (first + last) - 0.5 * (last - first) * np.cos(angle)
+    points = 0.5 * (first + last) - 0.5 * (last - first) * np.cos(angle)
     keep = [(k > 0 or low is None) and (k < _SLICES + 1 or high is None) for k in range(_SLICES + 2)]
     slices = []
-    for k, place in enumerate(places[keep], start=1):
+    for k, point in enumerate(points[keep], start=1):
         say(f"slice {k} of {int(np.sum(keep))}")
-        slices.append(search.slice(ridge, float(place), cut))
+        slices.append(search.slice(ridge, float(point), cut))
     outline, units, open_sides = search.region(
-        ridge, places[keep], slices, (first, last), (low is None, high is None), cut
+        ridge, points[keep], slices, (first, last), (low is None, high is None), cut
     )
     estimate = (fit.parameters[names[0]], fit.parameters[names[1]])
     return JointRegion(names, units, wanted, cut, estimate, outline, open_sides)

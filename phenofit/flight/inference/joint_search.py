@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy.interpolate import PchipInterpolator
 
 from phenofit.errors import ModelError
-from phenofit.flight.estimate.flat_spread import lifted
+from phenofit.flight.estimate.flat_spread import maximise_off_bounds
 from phenofit.flight.estimate.maximise import Box, Maximum, maximise
 from phenofit.flight.estimate.setup import public_name, search_box
 from phenofit.flight.fitted_likelihood import likelihood_at
@@ -45,20 +45,20 @@ class Ridge:
 
 @dataclass(frozen=True)
 class Search:
-    """The likelihood of the fit opened again, its top, and the scale of its entries."""
+    """The likelihood of the fit set up again, its maximum, and the scale of its entries."""
 
     fit: FlightFit
     names: tuple[str, str]
     likelihood: Likelihood
     box: Box
-    top: Maximum
+    maximum: Maximum
     covariance: Floats
     pair: tuple[int, int]
     logarithmic: tuple[bool, bool]
 
     @classmethod
     def of(cls, fit: FlightFit, data: FlightData, names: tuple[str, str]) -> Search:
-        """Open the likelihood of a fit again, and climb to its top on the nodes used here."""
+        """Set up the likelihood of a fit again, and find its maximum on the nodes used here."""
         likelihood, theta = likelihood_at(data, fit)
         likelihood.nodes = _NODES
         box, _ = search_box(likelihood, fit.settings)
@@ -73,20 +73,20 @@ class Search:
                 )
         if names[0] == names[1]:
             raise ModelError("a joint region needs two different parameters.")
-        # An entry at a bound has no curvature in the fit; it gets a wide scale of its own.
+        # An entry at a bound has no curvature in the fit; it gets a separate wide scale.
         covariance = np.diag(np.where([split_name(n)[0] == "requirement" for n in public], 25.0**2, 1.0))
         seen = [k for k, name in enumerate(public) if name in fit.covariance.columns]
         order = [public[k] for k in seen]
         covariance[np.ix_(seen, seen)] = fit.covariance.loc[order, order].to_numpy()
-        top = maximise(likelihood, theta, box, square_root(covariance))
+        maximum = maximise(likelihood, theta, box, square_root(covariance))
         pair = (int(free[plain.index(names[0])]), int(free[plain.index(names[1])]))
         logarithmic = tuple(public[plain.index(n)].startswith("log ") for n in names)
-        return cls(fit, names, likelihood, box, top, covariance, pair, (logarithmic[0], logarithmic[1]))
+        return cls(fit, names, likelihood, box, maximum, covariance, pair, (logarithmic[0], logarithmic[1]))
 
     def ridge(self, cut: float) -> Ridge:
-        """Follow the likelihood along the first parameter to both sides, the others refitted."""
+        """Profile the first parameter on both sides, the others refitted."""
         place = self.pair[0]
-        points = {float(self.top.theta[place]): (0.0, self.top.theta)}
+        points = {float(self.maximum.theta[place]): (0.0, self.maximum.theta)}
         for side in (-1.0, 1.0):
             self._walk(side, math.sqrt(cut), points)
         values = np.array(sorted(points))
@@ -94,7 +94,7 @@ class Search:
             values,
             np.array([points[float(v)][0] for v in values]),
             np.array([points[float(v)][1] for v in values]),
-            float(self.top.theta[place]),
+            float(self.maximum.theta[place]),
         )
 
     def _walk(self, side: float, reach: float, points: dict[float, tuple[float, Floats]]) -> None:
@@ -104,34 +104,33 @@ class Search:
         column, factor = conditional(self.covariance, at)
         inner = self.box.hold(self.pair[0])
         bound = float((self.box.high if side > 0 else self.box.low)[self.pair[0]])
-        here, near, root = float(self.top.theta[self.pair[0]]), self.top.theta, 0.0
-        follow = np.zeros_like(near)
-        follow[free[others]] = column
-        stride = 0.7 * math.sqrt(self.covariance[at, at])
+        here, near, root = float(self.maximum.theta[self.pair[0]]), self.maximum.theta, 0.0
+        direction = np.zeros_like(near)
+        direction[free[others]] = column
+        step = 0.7 * math.sqrt(self.covariance[at, at])
         for _ in range(60):
-            target = here + side * stride
-            if (bound - target) * side <= 0.05 * stride:
+            target = here + side * step
+            if (bound - target) * side <= 0.05 * step:
                 target = bound
-            theta = near + follow * (target - here)
+            theta = near + direction * (target - here)
             theta[self.pair[0]] = target
-            found = self._climb(theta, inner, factor)
-            reached = math.sqrt(max(2.0 * (self.top.value - found.value), 0.0))
-            if reached - root > 2.0 and stride > 1e-3:
-                # Too far for one stride: the search may have been lost on the way.
-                stride *= 0.4
+            found = self._refit(theta, inner, factor)
+            reached = math.sqrt(max(2.0 * (self.maximum.value - found.value), 0.0))
+            if reached - root > 2.0 and step > 1e-3:
+                # Too far for one step: the search may not have converged.
+                step *= 0.4
                 continue
             points[target] = (reached**2, found.theta)
-            follow = (found.theta - near) / (target - here)
+            direction = (found.theta - near) / (target - here)
             slope = (reached - root) / abs(target - here)
             here, near, root = target, found.theta, reached
             if target == bound or root >= reach:
                 return
             wanted = min(0.8, 1.05 * reach - root + 0.05) / max(slope, 1e-9)
-            stride = min(max(wanted, 0.25 * stride), 2.0 * stride)
+            step = min(max(wanted, 0.25 * step), 2.0 * step)
 
-    def _climb(self, theta: Floats, box: Box, factor: Floats) -> Maximum:
-        found = maximise(self.likelihood, box.inside(theta), box, factor, tolerance=0.01, limit=60)
-        return lifted(self.likelihood, found, box, factor, tolerance=0.01, limit=60)
+    def _refit(self, theta: Floats, box: Box, factor: Floats) -> Maximum:
+        return maximise_off_bounds(self.likelihood, box.inside(theta), box, factor, tolerance=0.01, limit=60)
 
     def slice(self, ridge: Ridge, place: float, cut: float) -> tuple[float | None, float | None]:
         """Return how far below and above the ridge the cut is reached; ``None`` for an end beyond the search."""
@@ -139,7 +138,7 @@ class Search:
             [np.interp(place, ridge.values, ridge.path[:, k]) for k in range(ridge.path.shape[1])]
         )
         vector[self.pair[1]] = _ridge_at(ridge, self.pair[1])(place)
-        left = cut - float(_fall_at(ridge)(np.array(place)))
+        left = cut - float(_deviance_at(ridge)(np.array(place)))
         if left <= 1e-6:
             return 0.0, 0.0
         below, above = (self._end(vector, place, side, left, cut) for side in (-1.0, 1.0))
@@ -149,8 +148,8 @@ class Search:
         free = np.flatnonzero(self.box.free)
         at = np.array([int(np.flatnonzero(free == p)[0]) for p in self.pair])
         others = np.delete(np.arange(len(free)), at)
-        follow = self.covariance[np.ix_(others, at)] @ np.linalg.inv(self.covariance[np.ix_(at, at)])
-        known = np.asarray(follow @ self.covariance[np.ix_(at, others)])
+        slopes = self.covariance[np.ix_(others, at)] @ np.linalg.inv(self.covariance[np.ix_(at, at)])
+        known = np.asarray(slopes @ self.covariance[np.ix_(at, others)])
         factor = square_root(self.covariance[np.ix_(others, others)] - known)
         inner = self.box.hold(self.pair[0]).hold(self.pair[1])
         (cxx, cxy), (_, cyy) = self.covariance[np.ix_(at, at)]
@@ -163,15 +162,15 @@ class Search:
             theta = vector.copy()
             theta[self.pair[0]] = place
             theta[self.pair[1]] = vector[self.pair[1]] + side * step
-            theta[free[others]] += follow[:, 1] * side * step
-            found = self._climb(theta, inner, factor)
-            fall = 2.0 * (self.top.value - found.value) - (cut - left)
-            tried[step] = math.sqrt(max(fall, 0.0))
-            if abs(fall - left) < _NEAR * cut:
+            theta[free[others]] += slopes[:, 1] * side * step
+            found = self._refit(theta, inner, factor)
+            deviance = 2.0 * (self.maximum.value - found.value) - (cut - left)
+            tried[step] = math.sqrt(max(deviance, 0.0))
+            if abs(deviance - left) < _NEAR * cut:
                 break
             if step >= most and tried[step] < wanted:
                 return None
-            # The root of the fall is near to straight in the step; between two tries it is interpolated.
+            # The root of the deviance is nearly linear in the step; between two tries it is interpolated.
             short = max((s for s, r in tried.items() if r < wanted), default=0.0)
             long = min((s for s, r in tried.items() if r >= wanted), default=math.inf)
             guess = step * wanted / max(tried[step], 0.2 * wanted)
@@ -197,8 +196,8 @@ class Search:
         angle = np.linspace(0.0, math.pi, _OUTLINE)
         x = 0.5 * sum(ends) - 0.5 * (ends[1] - ends[0]) * np.cos(angle)
         middle = _ridge_at(ridge, self.pair[1])(x)
-        left = np.sqrt(np.maximum(cut - _fall_at(ridge)(x), 0.0))
-        at = np.sqrt(np.maximum(cut - _fall_at(ridge)(places), 1e-9))
+        left = np.sqrt(np.maximum(cut - _deviance_at(ridge)(x), 0.0))
+        at = np.sqrt(np.maximum(cut - _deviance_at(ridge)(places), 1e-9))
         units = dict(zip(self.fit.parameters, self.fit.estimates["unit"].astype(str), strict=True))
         sides = [self._open(0, k, units) for k in (0, 1) if open_ends[k]]
         lines = []
@@ -229,8 +228,8 @@ def _ridge_at(ridge: Ridge, place: int) -> PchipInterpolator:
     return PchipInterpolator(ridge.values, ridge.path[:, place])
 
 
-def _fall_at(ridge: Ridge) -> Callable[[Floats], Floats]:
-    """Return the fall of the log-likelihood along the ridge, its signed root interpolated."""
+def _deviance_at(ridge: Ridge) -> Callable[[Floats], Floats]:
+    """Return the deviance along the ridge, its signed root interpolated."""
     signed = np.sqrt(np.maximum(ridge.deviance, 0.0)) * np.sign(ridge.values - ridge.estimate)
     line = PchipInterpolator(ridge.values, signed)
     return lambda x: np.asarray(line(x)) ** 2

@@ -17,6 +17,7 @@ from phenofit.flight.fitting import fit_data
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.subset import subset
 from phenofit.flight.model import FitSettings, FlightModel
+from phenofit.flight.result_text import fixed, html_frame, html_list
 from phenofit.flight.selection.flight_count import fit_flights
 from phenofit.seasons import MonthDay, Season
 
@@ -38,7 +39,7 @@ class StartProfile:
     ----------
     table : DataFrame
         ``START_COLUMNS``, a row for each start in the order of the season, with the requirements of further flights:
-        ``deviance`` is twice the fall of the log-likelihood below the best, ``inside`` whether it is within the cut,
+        ``deviance`` is twice the drop of the log-likelihood below the best, ``inside`` whether it is within the cut,
         ``base`` [degC], requirements [degC d] since that start, ``moths_before`` the moths caught before it. Units
         stand in ``attrs["units"]``.
     best : str
@@ -46,9 +47,9 @@ class StartProfile:
     level : float
         Confidence level of the cut, chi-squared with one degree of freedom.
     trap_years, left_out : int
-        Trap-years behind every row, and those that not every start could use.
+        Trap-years used in every row, and those that some start could not use.
     problems : tuple of str
-        What stands against reading a start from it.
+        Reasons not to take a start from it.
     settings : FitSettings
         The model, with the start that was asked.
     """
@@ -78,8 +79,8 @@ class StartProfile:
         ]
         for r in self.table.to_dict("records"):
             lines.append(
-                f"{r['start']:<7}{_cell(r['log_likelihood'], 2):>15}{_cell(r['deviance'], 2):>10}"
-                f"{_cell(r['base'], 1):>7}{_cell(r['requirement_1'], 0):>13}  {r['note']}"
+                f"{r['start']:<7}{fixed(r['log_likelihood'], 2):>15}{fixed(r['deviance'], 2):>10}"
+                f"{fixed(r['base'], 1):>7}{fixed(r['requirement_1'], 0):>13}  {r['note']}"
             )
         lines.append("base in degC, requirement in degC d since that start")
         if self.left_out:
@@ -87,20 +88,12 @@ class StartProfile:
         lines.extend(f"! {text}" for text in self.problems)
         return "\n".join(lines)
 
-    def __str__(self) -> str:
-        """Return :meth:`summary`."""
-        return self.summary()
+    __str__ = summary
 
     def _repr_html_(self) -> str:
-        head = "".join(f"<th>{html.escape(str(c).replace('_', ' '))}</th>" for c in self.table.columns)
-        rows = []
-        for record in self.table.to_dict("records"):
-            cells = [_cell(v, 3) if isinstance(v, float) else str(v) for v in record.values()]
-            rows.append("<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>")
-        said = "".join(f"<li>{html.escape(text)}</li>" for text in self.problems)
         return (
-            f"<div><table><tr>{head}</tr>{''.join(rows)}</table><p>base in degC, requirement in degC d since that "
-            f"start; best {html.escape(self.best)}</p><ul>{said}</ul></div>"
+            f"<div>{html_frame(self.table)}<p>base in degC, requirement in degC d since that "
+            f"start; best {html.escape(self.best)}</p>{html_list(self.problems)}</div>"
         )
 
 
@@ -131,7 +124,7 @@ def profile_start(
     executor : concurrent.futures.Executor, optional
         Runs the fits; the result does not depend on it.
     progress : callable, optional
-        Told in words how far it is.
+        Gets a sentence at each step.
 
     Returns
     -------
@@ -287,7 +280,7 @@ def _problems(table: pd.DataFrame, best: str) -> tuple[str, ...]:
         said.append("One start only could be fitted: nothing is compared.")
     elif kept["inside"].all():
         said.append(
-            f"These records do not tell the start date: every start from {kept['start'].iloc[0]} to "
+            f"These records do not determine the start date: every start from {kept['start'].iloc[0]} to "
             f"{kept['start'].iloc[-1]} stays within the cut. Take the one in use where you work, and read base and "
             "requirement with it."
         )
@@ -302,7 +295,3 @@ def _problems(table: pd.DataFrame, best: str) -> tuple[str, ...]:
     if len(apart):
         said.append(f"The search did not converge with the start {', '.join(apart)}.")
     return tuple(said)
-
-
-def _cell(value: float, digits: int) -> str:
-    return "" if math.isnan(value) else f"{value:.{digits}f}"

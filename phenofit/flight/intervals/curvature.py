@@ -13,8 +13,8 @@ from phenofit.flight.estimate.search import covariance_at
 from phenofit.flight.intervals.profile import Profile, profile_entry
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 
-# Twice the fall of the log-likelihood one standard error away is 1 where the curvature describes it. These
-# limits accept the bent ridge of base and requirement, and find a standard error that is wrong by a factor of 3.
+# Twice the drop of the log-likelihood one standard error away is 1 where the curvature describes it. These
+# limits accept the curved ridge of base and requirement, and find a standard error that is wrong by a factor of 3.
 _LARGEST_RATIO, _SMALLEST_RATIO = 6.0, 0.15
 _NOISE = 0.1  # error of the quadrature in twice a difference of log-likelihoods
 _ONE_SD = 0.6827
@@ -31,7 +31,7 @@ class Disagreement:
 
 def agreed_covariance(
     likelihood: Likelihood,
-    top: Maximum,
+    maximum: Maximum,
     box: Box,
     covariance: np.ndarray,
     interior: np.ndarray,
@@ -48,14 +48,14 @@ def agreed_covariance(
         parameter = likelihood.layout.entries[place].parameter
         if not interior[at] or parameter.name not in ("base", "upper", "requirement"):
             continue
-        if _agrees(likelihood, top, box, covariance, at):
+        if _agrees(likelihood, maximum, box, covariance, at):
             continue
         by_curvature = math.sqrt(covariance[at, at])
-        inner, _ = covariance_at(likelihood, top, box.hold(int(place)), step)
+        inner, _ = covariance_at(likelihood, maximum, box.hold(int(place)), step)
         others = np.delete(np.arange(len(free)), at)
-        guess = _embedded(inner, others, _reach(likelihood, top, box, covariance, at))
+        guess = _embedded(inner, others, _reach(likelihood, maximum, box, covariance, at))
         known = profiles.get(name) or profile_entry(
-            likelihood.twin(), top, box, guess, int(place), name=name, logarithmic=False, level=_ONE_SD,
+            likelihood.twin(), maximum, box, guess, int(place), name=name, logarithmic=False, level=_ONE_SD,
             degrees=math.inf,
         )[0]  # fmt: skip
         direction = _profile_direction(known, free, at)
@@ -64,45 +64,45 @@ def agreed_covariance(
     return covariance, tuple(found)
 
 
-def _agrees(likelihood: Likelihood, top: Maximum, box: Box, covariance: np.ndarray, at: int) -> bool:
-    """Return whether the likelihood falls along one entry's own direction as its standard error says."""
+def _agrees(likelihood: Likelihood, maximum: Maximum, box: Box, covariance: np.ndarray, at: int) -> bool:
+    """Return whether the likelihood drops along one entry's own direction as its standard error says."""
     direction = covariance[:, at] / math.sqrt(covariance[at, at])
-    falls, expected = [], []
+    drops, expected = [], []
     for sign in (-1.0, 1.0):
-        size = _inside(top, box, sign * direction)
-        falls.append(_fall(likelihood, top, box, sign * size * direction))
+        size = _inside(maximum, box, sign * direction)
+        drops.append(_drop(likelihood, maximum, box, sign * size * direction))
         expected.append(size * size)
-    fall, one = float(np.mean(falls)), float(np.mean(expected))
-    return _SMALLEST_RATIO * one - _NOISE <= fall <= _LARGEST_RATIO * one + _NOISE
+    drop, one = float(np.mean(drops)), float(np.mean(expected))
+    return _SMALLEST_RATIO * one - _NOISE <= drop <= _LARGEST_RATIO * one + _NOISE
 
 
-def _reach(likelihood: Likelihood, top: Maximum, box: Box, covariance: np.ndarray, at: int) -> np.ndarray:
-    """Return the direction of an entry, scaled so that twice the fall of the likelihood is about 1 at its end."""
+def _reach(likelihood: Likelihood, maximum: Maximum, box: Box, covariance: np.ndarray, at: int) -> np.ndarray:
+    """Return the direction of an entry, scaled so that the deviance is about 1 at its end."""
     direction = covariance[:, at] / math.sqrt(covariance[at, at])
-    direction = direction * max(_inside(top, box, sign * direction) for sign in (-1.0, 1.0))
+    direction = direction * max(_inside(maximum, box, sign * direction) for sign in (-1.0, 1.0))
     for _ in range(20):
-        fall = max(_fall(likelihood, top, box, sign * direction) for sign in (-1.0, 1.0))
-        if 0.25 <= fall <= 4.0:
+        drop = max(_drop(likelihood, maximum, box, sign * direction) for sign in (-1.0, 1.0))
+        if 0.25 <= drop <= 4.0:
             break
-        direction = direction * (0.5 if fall > 1.0 else 2.0)
+        direction = direction * (0.5 if drop > 1.0 else 2.0)
     return np.asarray(direction)
 
 
-def _inside(top: Maximum, box: Box, move: np.ndarray) -> float:
+def _inside(maximum: Maximum, box: Box, move: np.ndarray) -> float:
     """Return which part of a move, at most all of it, stays in the search range."""
-    here = top.theta[box.free]
+    here = maximum.theta[box.free]
     room = np.where(move > 0.0, box.high[box.free] - here, here - box.low[box.free])
     moving = np.abs(move) > 0.0
     return min(1.0, float(np.min(room[moving] / np.abs(move[moving]))))
 
 
-def _fall(likelihood: Likelihood, top: Maximum, box: Box, move: np.ndarray) -> float:
-    """Return twice the fall of the log-likelihood after a move of the free entries."""
-    theta = top.theta.copy()
+def _drop(likelihood: Likelihood, maximum: Maximum, box: Box, move: np.ndarray) -> float:
+    """Return twice the drop of the log-likelihood after a move of the free entries."""
+    theta = maximum.theta.copy()
     theta[box.free] += move
-    likelihood.forget()  # a far point is searched anew, whatever was looked at before
+    likelihood.forget()  # a far point must not depend on what was computed before
     value = likelihood(box.inside(theta), False)[0]
-    return 2.0 * (top.value - value) if np.isfinite(value) else math.inf
+    return 2.0 * (maximum.value - value) if np.isfinite(value) else math.inf
 
 
 def _profile_direction(profile: Profile, free: np.ndarray, at: int) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Profile likelihood: one parameter moved, all others refitted, until the likelihood has fallen to the cut."""
+"""Profile likelihood: one parameter moved, all others refitted, until the likelihood has dropped to the cut."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from phenofit.errors import ModelError
-from phenofit.flight.estimate.flat_spread import lifted, lifted_start
-from phenofit.flight.estimate.maximise import Box, Maximum, maximise
+from phenofit.flight.estimate.flat_spread import maximise_off_bounds, start_off_bounds
+from phenofit.flight.estimate.maximise import Box, Maximum
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 
 
@@ -28,7 +28,7 @@ class Profile:
     values : array
         Parameter values, rising.
     deviance : array
-        Twice the fall of the log-likelihood below its maximum at each.
+        Twice the drop of the log-likelihood below its maximum at each.
     logarithmic : bool
         Whether interpolation goes by the logarithm of the value.
     low_bound, high_bound : float
@@ -38,8 +38,8 @@ class Profile:
     path : array, shape (values, parameters)
         The refitted parameter vector at each value.
     followed : float
-        Root of the deviance up to which it was followed, as far as the records let it: an end that it did not reach
-        is open.
+        Root of the deviance up to which the profile was computed, as far as the records allow. An end that it did
+        not reach is open.
     """
 
     name: str
@@ -69,7 +69,7 @@ class Profile:
         Raises
         ------
         ModelError
-            If the profile was not followed far enough for this level.
+            If the profile was not computed far enough for this level.
         """
         return self.crossing(self.root_at(level), level)
 
@@ -95,7 +95,7 @@ class Profile:
         Raises
         ------
         ModelError
-            If the profile was not followed far enough.
+            If the profile was not computed far enough.
         """
         low, high = where_passed(self.values, self.deviance, self.estimate, cut, logarithmic=self.logarithmic)
         for end, last, bound in (
@@ -105,7 +105,7 @@ class Profile:
             stopped = end is None and not math.isclose(last, bound, rel_tol=1e-6, abs_tol=1e-6)
             if stopped and cut > self.followed + 1e-9:
                 raise ModelError(
-                    f"the profile of {self.name} was followed to the level of the fit; "
+                    f"the profile of {self.name} was computed to the level of the fit; "
                     f"refit with level={level_of_root(cut, self.degrees) if level is None else level:g} "
                     "for a wider interval."
                 )
@@ -123,7 +123,7 @@ def where_passed(
         if r[-1] < cut:
             ends.append(None)
             continue
-        # The root of the deviance is near to straight; made monotone so that it can be inverted.
+        # The root of the deviance is nearly linear; made monotone so that it can be inverted.
         rising = np.maximum.accumulate(r) + 1e-12 * np.arange(len(r))
         end = float(PchipInterpolator(rising, np.log(x) if logarithmic else x)(cut))
         ends.append(math.exp(end) if logarithmic else end)
@@ -151,11 +151,11 @@ def level_of_root(root: float, degrees: float) -> float:
 
 
 def conditional(covariance: np.ndarray, place: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return how the others follow one entry, and the factor of their covariance with it held."""
+    """Return the regression of the others on one entry, and a root of their covariance with it held."""
     others = np.delete(np.arange(len(covariance)), place)
-    follow = covariance[others, place] / covariance[place, place]
-    rest = covariance[np.ix_(others, others)] - np.outer(follow, covariance[others, place])
-    return follow, square_root(rest)
+    slopes = covariance[others, place] / covariance[place, place]
+    rest = covariance[np.ix_(others, others)] - np.outer(slopes, covariance[others, place])
+    return slopes, square_root(rest)
 
 
 def square_root(matrix: np.ndarray) -> np.ndarray:
@@ -166,7 +166,7 @@ def square_root(matrix: np.ndarray) -> np.ndarray:
 
 def profile_entry(
     likelihood: Likelihood,
-    top: Maximum,
+    maximum: Maximum,
     box: Box,
     covariance: np.ndarray,
     place: int,
@@ -177,37 +177,36 @@ def profile_entry(
     degrees: float,
     transform: Callable[[float], float] | None = None,
 ) -> tuple[Profile, Maximum]:
-    """Follow the profile of one entry to both sides."""
+    """Compute the profile of one entry on both sides."""
     free = np.flatnonzero(box.free)
     at = int(np.flatnonzero(free == place)[0])
-    follow, root = conditional(covariance, at)
+    slopes, root = conditional(covariance, at)
     others = np.delete(free, at)
     inner = box.hold(place)
     error = math.sqrt(max(covariance[at, at], 1e-10))
     cut = cut_root(level, degrees)
-    points: dict[float, tuple[float, np.ndarray]] = {float(top.theta[place]): (0.0, top.theta)}
-    best, scale = top, root
+    points: dict[float, tuple[float, np.ndarray]] = {float(maximum.theta[place]): (0.0, maximum.theta)}
+    best, scale = maximum, root
 
     def at_value(value: float, near: np.ndarray, lead: np.ndarray) -> float:
         nonlocal best, scale
         theta = near.copy()
         theta[others] += lead * (value - near[place])
         theta[place] = value
-        theta = lifted_start(likelihood, inner.inside(theta), inner)
-        found = maximise(likelihood, theta, inner, scale, tolerance=0.01, limit=60)
-        found = lifted(likelihood, found, inner, scale, tolerance=0.01, limit=60)
-        # The search has learnt the shape hereabouts; the next one begins with it.
+        theta = start_off_bounds(likelihood, inner.inside(theta), inner)
+        found = maximise_off_bounds(likelihood, theta, inner, scale, tolerance=0.01, limit=60)
+        # The next search begins with the curvature found here.
         scale = square_root(found.spread)
         if found.value > best.value:
             best = found
-        deviance = 2.0 * (top.value - found.value)
+        deviance = 2.0 * (maximum.value - found.value)
         points[value] = (deviance, found.theta)
         return math.sqrt(max(deviance, 0.0))
 
     for side in (-1.0, 1.0):
         bound = float(box.low[place] if side < 0 else box.high[place])
-        here, near, reached = float(top.theta[place]), top.theta, 0.0
-        slope, lead, scale = 1.0 / error, follow, root
+        here, near, reached = float(maximum.theta[place]), maximum.theta, 0.0
+        slope, lead, scale = 1.0 / error, slopes, root
         step, retries = min(error * cut / 2.0, max(abs(bound - here), 1e-9)), 4
         for _ in range(25):
             if abs(here - bound) < 1e-9:
@@ -217,7 +216,7 @@ def profile_entry(
                 target = bound
             r = at_value(target, near, lead)
             if r > reached + slope * abs(target - here) + 0.6 and retries:
-                # Far more than expected in one stride: the search may have been lost on the way.
+                # Far more than expected in one step: the search may not have converged.
                 del points[target]
                 step, retries = 0.5 * min(step, abs(target - here)), retries - 1
                 continue
@@ -226,7 +225,7 @@ def profile_entry(
             here, near, reached = target, points[target][1], r
             if r >= 1.04 * cut:
                 break
-            # Aim a little beyond the cut once the slope is known; never more than double the stride.
+            # Aim a little beyond the cut once the slope is known; never more than double the step.
             wanted = (1.1 * cut - r) / slope if slope > 1e-12 else 2.0 * step
             step = min(max(wanted, 0.25 * step), 2.0 * step, 3.0 * error * cut)
             if r < 0.5 * cut:
@@ -237,7 +236,7 @@ def profile_entry(
     return (
         Profile(
             name=name,
-            estimate=back(float(top.theta[place])),
+            estimate=back(float(maximum.theta[place])),
             values=np.array([back(float(v)) for v in entry]),
             deviance=np.array([points[float(v)][0] for v in entry]),
             logarithmic=logarithmic,

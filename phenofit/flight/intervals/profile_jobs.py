@@ -19,10 +19,10 @@ from phenofit.flight.model import FitSettings
 
 @dataclass(frozen=True)
 class _Job:
-    """One profile to follow; holds all that another process needs."""
+    """One profile to compute, with all that another process needs."""
 
     likelihood: Likelihood
-    top: Maximum
+    maximum: Maximum
     box: Box
     covariance: np.ndarray
     place: int
@@ -31,14 +31,14 @@ class _Job:
     degrees: float
 
 
-def _follow(job: _Job) -> tuple[str, Profile, Maximum]:
-    # A twin that begins its searches anew: the answer then does not depend on what ran before, or where.
+def _profile(job: _Job) -> tuple[str, Profile, Maximum]:
+    # A copy without state: the answer must not depend on what ran before, or where.
     likelihood = job.likelihood.twin()
     entry = likelihood.layout.entries[job.place]
     name, parameter = plain_name(job.public), entry.parameter
     profile, highest = profile_entry(
         likelihood,
-        job.top,
+        job.maximum,
         job.box,
         job.covariance,
         job.place,
@@ -51,9 +51,9 @@ def _follow(job: _Job) -> tuple[str, Profile, Maximum]:
     return name, profile, highest
 
 
-def follow_profiles(
+def compute_profiles(
     likelihood: Likelihood,
-    top: Maximum,
+    maximum: Maximum,
     box: Box,
     covariance: np.ndarray,
     settings: FitSettings,
@@ -61,17 +61,19 @@ def follow_profiles(
     say: Callable[[str], None],
     executor: Executor | None,
 ) -> tuple[dict[str, Profile], Maximum]:
-    """Follow the profiles of a fit."""
+    """Compute the profiles of a fit."""
     jobs = []
     for place in np.flatnonzero(box.free):
         public = public_name(likelihood, settings, int(place))
         name = plain_name(public)
         if isinstance(wanted, bool) or name in wanted:
             degrees = degrees_of_error(name, settings, likelihood.data.table)
-            jobs.append(_Job(likelihood, top, box, covariance, int(place), public, settings.level, degrees))
+            jobs.append(
+                _Job(likelihood, maximum, box, covariance, int(place), public, settings.level, degrees)
+            )
     found: dict[str, Profile] = {}
-    best = top
-    for name, profile, highest in map(_follow, jobs) if executor is None else executor.map(_follow, jobs):
+    best = maximum
+    for name, profile, highest in map(_profile, jobs) if executor is None else executor.map(_profile, jobs):
         say(f"interval of {name.replace('_', ' ')}")
         found[name] = profile
         if highest.value > best.value:

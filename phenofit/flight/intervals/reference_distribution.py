@@ -1,15 +1,15 @@
-r"""What a fall of the likelihood is held against: how many numbers carry the error of a parameter.
+r"""The reference distribution of a likelihood ratio: the degrees of freedom of a parameter's error.
 
 Where years shift, a requirement is known as well as a mean of so many normal values as there are years, and the
-variance of those values is fitted from them. Twice the fall of the log-likelihood at the true mean of `n` normal
+variance of those values is fitted from them. Twice the drop of the log-likelihood at the true mean of `n` normal
 values is exactly :math:`n \log(1 + t^2 / (n - 1))`, Student's *t* on n - 1 degrees of freedom
 (*Mathematical Methods for Physics and Engineering*, section 31.7.5). That, with `n` the number of years (or
 sites, the scarcer where both are fitted), is the reference for every parameter but the variances. The
 chi-squared reference takes `n` to be large and is too short; a bare quantile of *t* set
-against the root of the fall allows for the unknown variance twice and is too long.
+against the root of the deviance allows for the unknown variance twice and is too long.
 
-The standard deviation of the years' own shift is known from what is left of them when base and requirement have had
-their part. That of the trap-years' shift and the concentration are known from the trap-years.
+The standard deviation of the years' own shift is known from the years' differences once base and requirement are
+fitted. That of the trap-years' shift and the concentration are known from the trap-years.
 
 Measured (own study, ``tests/benchmarks/bench_coverage.py``: 1634 networks of 8 sites on real weather of Nebraska and
 England, year SD 0, 20 and 40 together, trap-year SD 20 degC d, 60 moths a trap-year, weekly checks): share of 95 %
@@ -44,8 +44,8 @@ from phenofit.flight.likelihood.parameters import split_name
 from phenofit.flight.model import FitSettings
 
 
-def carriers(settings: FitSettings, table: pd.DataFrame) -> tuple[str, int]:
-    """Return what carries the error of base and requirements, and how many of them there are."""
+def replicates(settings: FitSettings, table: pd.DataFrame) -> tuple[str, int]:
+    """Return the units that replicate the error of base and requirements, and their number."""
     shared = [(int(table[part].nunique()), part) for part in ("year", "site") if part in settings.shifts]
     if shared:
         number, part = min(shared, key=lambda pair: pair[0])
@@ -55,7 +55,7 @@ def carriers(settings: FitSettings, table: pd.DataFrame) -> tuple[str, int]:
 
 def degrees_of_error(name: str, settings: FitSettings, table: pd.DataFrame) -> float:
     """Return the degrees of freedom of the error of a parameter, for :func:`phenofit.flight.intervals.profile.cut_root`."""
-    what, number = carriers(settings, table)
+    what, number = replicates(settings, table)
     if what == "moth":
         return math.inf
     if split_name(name)[0] in ("shift_sd", "concentration", "size_sd"):
@@ -63,7 +63,7 @@ def degrees_of_error(name: str, settings: FitSettings, table: pd.DataFrame) -> f
         return float(max(len(table) - max(shared, 1), 1))
     part = {"shift_sd_year": "year", "shift_sd_site": "site"}.get(name)
     if part is not None:
-        # Base and requirement both follow the differences between years; sites of one weather tell no base.
+        # Base and requirement are both fitted from the differences between years; sites of one weather fix no base.
         used = 2 if settings.base_held is None and part == "year" else 1
         return _single_number(int(table[part].nunique()), used)
     return float(max(number - 1, 1))

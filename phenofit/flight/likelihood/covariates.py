@@ -76,12 +76,12 @@ class CovariateDesign:
         return np.concatenate(parts) if parts else np.zeros(0)
 
     def factor(self, parameters: Mapping[str, float], place: Mapping[Any, Any]) -> float:
-        """Return by what the requirement of a place differs from ``requirement_1`` (a ratio)."""
+        """Return the factor by which the requirement of a place differs from ``requirement_1`` (a ratio)."""
         effects = [parameters[f"effect {name}"] for name in self.names]
         return math.exp(float(self.code(place) @ np.array(effects))) if effects else 1.0
 
     def factors(self, parameters: Mapping[str, float]) -> Floats:
-        """Return by what the requirements of each trap-year differ from ``requirement_1`` (ratios)."""
+        """Return the factors by which the requirements of each trap-year differ from ``requirement_1`` (ratios)."""
         effects = np.array([parameters[f"effect {name}"] for name in self.names])
         return np.asarray(np.exp(self.values @ effects))
 
@@ -102,7 +102,7 @@ class CovariateDesign:
 def covariate_design(
     table: pd.DataFrame, columns: Sequence[str], *, fitted: Mapping[str, float] | None = None
 ) -> CovariateDesign:
-    """Find out how columns enter the model."""
+    """Return how columns enter the model."""
     found = [_covariate(table, name, fitted) for name in columns]
     values = [c.code(table[c.column].tolist()) for c in found]
     return CovariateDesign(tuple(found), np.column_stack(values) if values else np.zeros((len(table), 0)))
@@ -166,7 +166,7 @@ def _levels(name: str, column: pd.Series, total: pd.Series) -> tuple[str, ...]:
     few = [str(key) for key, count in moths.items() if count < 2]
     if few:
         raise ModelError(
-            f"the level '{few[0]}' of '{name}' has a single moth: no effect can be told from it; "
+            f"the level '{few[0]}' of '{name}' has a single moth, too few for an effect; "
             "join it to another level, or leave its traps out."
         )
     found = sorted((str(k) for k in number.index), key=lambda key: (-int(number[key]), key))

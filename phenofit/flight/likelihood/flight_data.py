@@ -11,6 +11,7 @@ import pandas as pd
 from scipy.special import gammaln
 
 from phenofit.errors import DataError, Problem
+from phenofit.flight.likelihood.heat_at_times import SeasonTemperatures
 from phenofit.flight.likelihood.record_forms import Checks, Kept, by_trap_year, keep_records
 from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES, METHOD_CODES, running_heat
 from phenofit.heat.settings import HeatSettings
@@ -113,20 +114,7 @@ class _Builder:
 
     def __init__(self, records: Records, kind: str) -> None:
         self.kind = kind
-        self.season = records.season
-        self.starts = records.starts
-        weather, links = records.weather, records.links
-        self.time = weather["time"].to_numpy().astype("datetime64[D]")
-        self.stations = {str(s): k for k, s in enumerate(weather["station"].to_numpy())}
-        self.tmin_all = weather["tmin"].transpose("station", "time").to_numpy()
-        self.tmax_all = weather["tmax"].transpose("station", "time").to_numpy()
-        self.link = {
-            str(t): str(s) for t, s in zip(links["trap"], links["station"], strict=True) if not pd.isna(s)
-        }
-        self.series: dict[tuple[str, np.datetime64], int] = {}
-        self.tmin_rows: list[np.ndarray] = []
-        self.tmax_rows: list[np.ndarray] = []
-        self.first_missing: list[int] = []
+        self.seasons = SeasonTemperatures(records)
         self.rows: list[dict[str, object]] = []
         self.left: list[dict[str, object]] = []
         self.edges: list[tuple[np.ndarray, ...]] = []
@@ -140,24 +128,18 @@ class _Builder:
 
     def add(self, row: Mapping[object, object], checks: Checks) -> None:
         year = int(str(row["year"]))
-        station = self.link.get(str(row["trap"]))
-        if station is None or station not in self.stations:
-            self.leave_out(row, "no weather station within reach", checks)
+        station, start, reason = self.seasons.start(str(row["trap"]), str(row["site"]), year)
+        if reason:
+            self.leave_out(row, reason, checks)
             return
-        start = self.season.first_day(year)
-        if self.starts is not None:
-            given = self.starts.get((str(row["site"]), year))
-            if given is None or np.isnat(given):
-                self.leave_out(row, "no biofix date for this site and season", checks)
-                return
-            start = given.astype("datetime64[D]")
-        series = self._series(station, start, year)
-        covered = self._since(checks.end, start) // _DAY_NS < self.first_missing[series]
+        series = self.seasons.row(station, start, year)
+        first_missing = self.seasons.first_missing[series]
+        covered = self._since(checks.end, start) // _DAY_NS < first_missing
         if not covered.all():
             self.leave_out(
                 row,
                 f"no heat sum: station {station} has no temperature on "
-                f"{start + np.timedelta64(self.first_missing[series], 'D')}",
+                f"{start + np.timedelta64(first_missing, 'D')}",
                 checks.only(~covered),
             )
         if not covered.any():
@@ -170,23 +152,6 @@ class _Builder:
         self.rows.append({**{str(k): v for k, v in row.items()}, "station": station, "total": kept.total})
         counts = kept.count[kept.is_open == 0]
         self.constant += float(gammaln(counts.sum() + 1) - gammaln(counts + 1.0).sum())
-
-    def _series(self, station: str, start: np.datetime64, year: int) -> int:
-        key = (station, start)
-        if key not in self.series:
-            days = np.arange(start, self.season.last_day(year) + np.timedelta64(1, "D"))
-            offset = (days - self.time[0]).astype(np.int64)
-            inside = (offset >= 0) & (offset < len(self.time))
-            low, high = np.full(len(days), np.nan), np.full(len(days), np.nan)
-            k = self.stations[station]
-            low[inside] = self.tmin_all[k, offset[inside]]
-            high[inside] = self.tmax_all[k, offset[inside]]
-            missing = np.flatnonzero(~(np.isfinite(low) & np.isfinite(high)))
-            self.first_missing.append(int(missing[0]) if missing.size else len(days))
-            self.series[key] = len(self.tmin_rows)
-            self.tmin_rows.append(low)
-            self.tmax_rows.append(high)
-        return self.series[key]
 
     @staticmethod
     def _since(when: np.ndarray, start: np.datetime64) -> np.ndarray:
@@ -210,7 +175,7 @@ class _Builder:
         renumber = np.cumsum(needed) - 1
         duration = (right - left) / _DAY_NS * effort
         # Strays come evenly over the time watched; to an event watched for all along, over the season.
-        share = duration / (duration.sum() if kept.whole == 0.0 else len(self.tmin_rows[series]))
+        share = duration / (duration.sum() if kept.whole == 0.0 else self.seasons.length(series))
         self.edges.append(
             (
                 np.full(int(needed.sum()), series),
@@ -241,14 +206,7 @@ class _Builder:
                     "Check the species name, the season, the stations and the years of the weather.",
                 )
             )
-        width = max(len(r) for r in self.tmin_rows)
-
-        def padded(rows: list[np.ndarray]) -> np.ndarray:
-            out = np.full((len(rows), width), np.nan)
-            for k, r in enumerate(rows):
-                out[k, : len(r)] = r
-            return out
-
+        tmin, tmax = self.seasons.padded()
         edge_of = np.concatenate([[0], np.cumsum([len(e[0]) for e in self.edges])]).astype(np.int64)
         catch_of = np.concatenate([[0], np.cumsum([len(c[0]) for c in self.catches])]).astype(np.int64)
         shifted = [(c[0] + edge_of[k], c[1] + edge_of[k], *c[2:]) for k, c in enumerate(self.catches)]
@@ -256,8 +214,8 @@ class _Builder:
         catches = [np.concatenate(column) for column in zip(*shifted, strict=True)]
         return FlightData(
             table=pd.DataFrame(self.rows).reset_index(drop=True),
-            tmin=padded(self.tmin_rows),
-            tmax=padded(self.tmax_rows),
+            tmin=tmin,
+            tmax=tmax,
             edge_of=edge_of,
             edge_series=edges[0].astype(np.int64),
             edge_day=edges[1],

@@ -19,21 +19,75 @@ if TYPE_CHECKING:
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 
 
+class SeasonTemperatures:
+    """Daily extremes from the start of the sums to the season's end, a row for each station and start."""
+
+    def __init__(self, records: Records) -> None:
+        weather, links = records.weather, records.links
+        self._season, self._starts = records.season, records.starts
+        self._link = {
+            str(t): str(s) for t, s in zip(links["trap"], links["station"], strict=True) if not pd.isna(s)
+        }
+        self._stations = {str(s): k for k, s in enumerate(weather["station"].to_numpy())}
+        self._first_day = weather["time"].to_numpy()[0].astype("datetime64[D]")
+        self._extremes = [weather[n].transpose("station", "time").to_numpy() for n in ("tmin", "tmax")]
+        self._known: dict[tuple[str, np.datetime64], int] = {}
+        self._rows: list[npt.NDArray[np.float64]] = []
+        self.first_missing: list[int] = []  # First day without temperatures of each row.
+
+    def start(self, trap: str, site: str, year: int) -> tuple[str, np.datetime64, str]:
+        """Return the station of a trap-year and the day on which its sums begin, or the reason why there is none."""
+        station, start = self._link.get(trap, ""), self._season.first_day(year)
+        if station not in self._stations:
+            return station, start, "no weather station within reach"
+        if self._starts is not None:
+            start = self._starts.get((site, year), np.datetime64("NaT")).astype("datetime64[D]")
+        return station, start, "no biofix date for this site and season" if np.isnat(start) else ""
+
+    def row(self, station: str, start: np.datetime64, year: int) -> int:
+        """Return the row of a station and start."""
+        key = (station, start)
+        if key not in self._known:
+            days = np.arange(start, self._season.last_day(year) + np.timedelta64(1, "D"))
+            offset = (days - self._first_day).astype(np.int64)
+            place, pair = self._stations[station], np.full((2, len(days)), np.nan)
+            inside = (offset >= 0) & (offset < self._extremes[0].shape[1])
+            for row, values in zip(pair, self._extremes, strict=True):
+                row[inside] = values[place, offset[inside]]
+            missing = np.flatnonzero(~np.isfinite(pair).all(axis=0))
+            self.first_missing.append(int(missing[0]) if missing.size else len(days))
+            self._known[key] = len(self._rows)
+            self._rows.append(pair)
+        return self._known[key]
+
+    def padded(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """Return the minima and the maxima of all rows, filled up with missing days."""
+        width = max((row.shape[1] for row in self._rows), default=1)
+        out = np.full((2, max(len(self._rows), 1), width), np.nan)
+        for k, pair in enumerate(self._rows):
+            out[:, k, : pair.shape[1]] = pair
+        return out[0], out[1]
+
+    def length(self, row: int) -> int:
+        """Return the number of days of a row."""
+        return int(self._rows[row].shape[1])
+
+
 @dataclass(frozen=True)
 class HeatAtTimes:
     """Temperatures from the start of the sums on, and the times at which the sum is wanted."""
 
     tmin: npt.NDArray[np.float64]  # Shape (series, days): Daily extremes [degC].
     tmax: npt.NDArray[np.float64]
-    series: npt.NDArray[np.int64]  # Shape (moments,): Temperature row of each time.
-    # Shape (moments,): Time passed since the start of the sum, never below nought [d].
+    series: npt.NDArray[np.int64]  # Shape (times,): Temperature row of each time.
+    # Shape (times,): Time passed since the start of the sum, never below zero [d].
     days: npt.NDArray[np.float64]
-    # Shape (moments,): Why a time has no heat sum; ``""`` where it has one.
+    # Shape (times,): Why a time has no heat sum; ``""`` where it has one.
     reason: npt.NDArray[np.object_]
 
     @property
     def known(self) -> npt.NDArray[np.bool_]:
-        """Which moments have a heat sum."""
+        """Which times have a heat sum."""
         return np.asarray(self.reason == "", dtype=bool)
 
     def select(self, keep: npt.NDArray[np.bool_]) -> HeatAtTimes:
@@ -75,65 +129,23 @@ def heat_at_times(
     times: npt.NDArray[np.datetime64],
 ) -> HeatAtTimes:
     """Find the temperatures behind times of trap-years."""
-    weather, links, season, starts = records.weather, records.links, records.season, records.starts
-    station_of = {
-        str(t): str(s) for t, s in zip(links["trap"], links["station"], strict=True) if not pd.isna(s)
-    }
-    place = {str(s): k for k, s in enumerate(weather["station"].to_numpy())}
-    first_day = weather["time"].to_numpy()[0].astype("datetime64[D]")
-    low = weather["tmin"].transpose("station", "time").to_numpy()
-    high = weather["tmax"].transpose("station", "time").to_numpy()
-    rows: dict[tuple[str, np.datetime64], int] = {}
-    series_low: list[npt.NDArray[np.float64]] = []
-    series_high: list[npt.NDArray[np.float64]] = []
-    complete: list[int] = []
+    seasons = SeasonTemperatures(records)
     number, days, reason = [], [], []
     for trap, site, year, time in zip(traps, sites, years, times, strict=True):
-        station = station_of.get(str(trap))
-        start: np.datetime64 | None = season.first_day(int(year))
-        if starts is not None:
-            start = starts.get((str(site), int(year)))
-        why = ""
-        if station is None or station not in place:
-            why = "no weather station within reach"
-        elif start is None or np.isnat(start):
-            why = "no biofix date for this site and season"
-        elif np.isnat(time):
+        station, start, why = seasons.start(str(trap), str(site), int(year))
+        if not why and np.isnat(time):
             why = "no date"
-        if why or station is None or start is None:
-            number.append(0)
-            days.append(0.0)
-            reason.append(why)
-            continue
-        start = start.astype("datetime64[D]")
-        key = (station, start)
-        if key not in rows:
-            rows[key] = len(series_low)
-            span = np.arange(start, season.last_day(int(year)) + np.timedelta64(1, "D"))
-            offset = (span - first_day).astype(np.int64)
-            inside = (offset >= 0) & (offset < low.shape[1])
-            pair = np.full((2, len(span)), np.nan)
-            pair[0, inside] = low[place[station], offset[inside]]
-            pair[1, inside] = high[place[station], offset[inside]]
-            series_low.append(pair[0])
-            series_high.append(pair[1])
-            missing = np.flatnonzero(~np.isfinite(pair).all(axis=0))
-            complete.append(int(missing[0]) if missing.size else len(span))
-        row = rows[key]
-        passed = max(float((time.astype("datetime64[ns]") - start.astype("datetime64[ns]")) / _DAY), 0.0)
+        row, passed = 0, 0.0
+        if not why:
+            row = seasons.row(station, start, int(year))
+            passed = max(float((time.astype("datetime64[ns]") - start.astype("datetime64[ns]")) / _DAY), 0.0)
+            if passed // 1.0 >= seasons.first_missing[row]:
+                why = "no heat sum: temperatures are missing"
         number.append(row)
         days.append(passed)
-        reason.append("" if passed // 1.0 < complete[row] else "no heat sum: temperatures are missing")
-    width = max((len(r) for r in series_low), default=1)
-    padded = [
-        np.vstack([np.pad(r, (0, width - len(r)), constant_values=np.nan) for r in rows_])
-        if rows_
-        else np.full((1, width), np.nan)
-        for rows_ in (series_low, series_high)
-    ]
+        reason.append(why)
     return HeatAtTimes(
-        padded[0],
-        padded[1],
+        *seasons.padded(),
         np.array(number, dtype=np.int64),
         np.array(days, dtype=np.float64),
         np.array(reason, dtype=object),

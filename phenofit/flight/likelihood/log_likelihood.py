@@ -43,7 +43,7 @@ from phenofit.flight.likelihood.parameters import INDEPENDENT, Entry, entries_of
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 from phenofit.heat.settings import HeatSettings
 
-# A node whose nominal share is below exp(-36) of the largest moves no digit, tails wider than normal included.
+# A node whose nominal share is below exp(-36) of the largest does not change the value, even with tails wider than normal.
 _NO_WEIGHT = 36.0
 # Nodes placed at one shift of the group serve for others this far off, in spreads of the own shift and for each node:
 # seven nodes take the tilt exp(1.4 z) of a normal weight to 1e-5. With more nodes than the search takes the value
@@ -123,7 +123,7 @@ class Likelihood:
     # years.
     crossed: np.ndarray | None = None
     own_shift: bool = True  # Whether each trap-year has a shift of its own.
-    # Distribution of the counts given their total; or that checks tell only whether moths were caught.
+    # Distribution of the counts given their total; or presence only: whether a check found moths.
     counts: str = "dirichlet-multinomial"
     # Shape (trap-years, c): Covariates of the log requirement, centred.
     covariates: np.ndarray | None = None

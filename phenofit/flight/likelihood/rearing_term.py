@@ -11,14 +11,14 @@ from phenofit.errors import ModelError
 from phenofit.heat.rearing_rates import RearingFit
 
 REARING_KINDS = ("normal", "durations")
-"""Ways in which rearing data take part."""
+"""Ways in which rearing data are used."""
 REARING_ON = ("base", "base and requirement")
-"""What they speak of."""
+"""Parameters that they inform."""
 
 
 @dataclass(frozen=True)
 class RearingTerm:
-    """What rearing data add to the log-likelihood of a flight fit; nought at the values they favour.
+    """What rearing data add to the log-likelihood of a flight fit; zero at the values they favour.
 
     Attributes
     ----------
@@ -30,9 +30,9 @@ class RearingTerm:
     base, base_se : float
         Base of the rearing fit and its standard error [degC].
     requirement, requirement_se : float or None
-        Its requirement and standard error [degC d], where they play a part.
+        Its requirement and standard error [degC d], where they are used.
     covariance : float or None
-        Of the two [degC degC d], where it plays a part.
+        Of the two [degC degC d], where it is used.
     temperature, duration : tuple of float
         Points behind ``"durations"`` [degC, d].
     source : str
@@ -41,7 +41,7 @@ class RearingTerm:
     Raises
     ------
     ModelError
-        If a number that the term needs is absent or not possible.
+        If a number that the term needs is missing or not possible.
     """
 
     kind: str
@@ -57,15 +57,15 @@ class RearingTerm:
 
     def __post_init__(self) -> None:
         if self.kind not in REARING_KINDS:
-            raise ModelError(f"rearing data take part as {' or '.join(REARING_KINDS)}, not as '{self.kind}'.")
+            raise ModelError(f"rearing data are used as {' or '.join(REARING_KINDS)}, not as '{self.kind}'.")
         if self.on not in REARING_ON:
-            raise ModelError(f"rearing data speak of the {' or the '.join(REARING_ON)}, not of '{self.on}'.")
+            raise ModelError(f"rearing data inform the {' or the '.join(REARING_ON)}, not of '{self.on}'.")
         if self.kind == "durations":
             if len(self.temperature) != len(self.duration) or len(set(self.temperature)) < 3:
                 raise ModelError("the durations need as many temperatures, three different ones at least.")
             return
         if not (math.isfinite(self.base) and math.isfinite(self.base_se) and self.base_se > 0.0):
-            raise ModelError("a prior needs the base and a standard error above nought.")
+            raise ModelError("a prior needs the base and a standard error above zero.")
         if self.on == "base":
             return
         requirement, error, covariance = self._of_requirement()
@@ -89,12 +89,12 @@ class RearingTerm:
         base : float
             Base temperature [degC].
         requirement : float
-            Requirement [degC d]; without effect where the term speaks of the base only.
+            Requirement [degC d]; without effect where the term is of the base only.
 
         Returns
         -------
         value : float
-            Natural logarithm, never above nought.
+            Natural logarithm, never above zero.
         slopes : tuple of float
             In the base [1/degC] and in the requirement [1/(degC d)].
 
@@ -130,7 +130,7 @@ class RearingTerm:
         return -half * math.log(rss / least), (slope_base, slope_requirement)
 
     def describe(self) -> str:
-        """Say in words what takes part."""
+        """Describe the rearing data in words."""
         how = (
             "as a normal prior"
             if self.kind == "normal"
@@ -156,8 +156,8 @@ def rearing_term(
     kind : {"normal", "durations"}
         A prior with the standard errors of the linear method, or the likelihood of the durations.
     on : {"base", "base and requirement"}
-        What the rearing speaks of. A reared stage has a requirement of its own: only where the heat sum counts that
-        very stage (from a biofix at its begin to the flight) is it that of the flight.
+        Parameters that the rearing informs. A reared stage has its own requirement: only where the heat sum counts that
+        stage (from a biofix at its begin to the flight) is it that of the flight.
     source : str
         Where the data come from.
 
@@ -169,7 +169,7 @@ def rearing_term(
     ------
     ModelError
         If the rearing fit is a reduced major axis and the term needs what only the linear method gives, or its points
-        lie on a line, so that nothing tells their error.
+        lie exactly on a line, so that they have no error.
 
     Examples
     --------
@@ -183,7 +183,7 @@ def rearing_term(
             "the durations, or a prior on both, need the linear method: fit_rearing(method='linear')."
         )
     if not rearing.base_se > 1e-9:
-        raise ModelError("the rearing points lie on a line: they have no error to be weighed by.")
+        raise ModelError("the rearing points lie on a line: they have no error, so they cannot be weighted.")
     both = on != "base"
     points = kind == "durations"
     return RearingTerm(
@@ -218,7 +218,7 @@ def published_rearing(
     requirement, requirement_se : float, optional
         Requirement and standard error [degC d], where the heat sum counts the reared stage; the prior is on both then.
     mean_temperature : float, optional
-        Mean of the rearing temperatures [degC], which tells how the two hang together.
+        Mean of the rearing temperatures [degC], from which the covariance of the two follows.
     source : str
         Where the numbers come from.
 

@@ -1,4 +1,4 @@
-"""Several fits to the same catches held side by side: AIC, likelihood ratio where one holds the other, and words."""
+"""Fits to the same catches compared: AIC, and the likelihood ratio where they are nested."""
 
 from __future__ import annotations
 
@@ -11,30 +11,14 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError
-from phenofit.flight.intervals.reference_distribution import carriers, degrees_of_error, p_value_of_ratio
+from phenofit.flight.intervals.reference_distribution import degrees_of_error, p_value_of_ratio, replicates
 from phenofit.flight.result import FlightFit
 from phenofit.flight.selection.nesting import nesting
 
 COMPARE_COLUMNS = (
-    "model",
-    "flights",
-    "curve",
-    "base",
-    "shifts",
-    "counts",
-    "covariates",
-    "fitted",
-    "log_likelihood",
-    "aic",
-    "aic_difference",
-    "weight",
-    "converged",
-    "lr_against",
-    "lr_statistic",
-    "lr_degrees",
-    "p_value",
-    "note",
-)
+    "model", "flights", "curve", "base", "shifts", "counts", "covariates", "fitted", "log_likelihood", "aic",
+    "aic_difference", "weight", "converged", "lr_against", "lr_statistic", "lr_degrees", "p_value", "note",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -44,7 +28,7 @@ class RatioTest:
     Attributes
     ----------
     statistic : float
-        Twice the difference of the log-likelihoods, not below nought.
+        Twice the difference of the log-likelihoods, not below zero.
     degrees : int
         Parameters that the smaller model fixes.
     p_value : float
@@ -126,7 +110,7 @@ def likelihood_ratio(smaller: FlightFit, larger: FlightFit) -> RatioTest:
     -----
     Reference: F with (years - 1) degrees of freedom below where the years (or sites) share a shift, (trap-years - 1)
     where trap-years have one of their own only, as for the intervals of a fit (:mod:`phenofit.flight.intervals.reference_distribution`), so
-    that a held value is rejected exactly where the interval of that level leaves it out; chi-squared without shifts. Where the smaller model puts a standard deviation at nought or the concentration at
+    that a held value is rejected exactly where the interval of that level leaves it out; chi-squared without shifts. Where the smaller model puts a standard deviation at zero or the concentration at
     infinity, the value lies on the edge of what is possible, and half of the chi-squared chance is taken
     (Self & Liang 1987, J. Amer. Stat. Assoc. 82, 605-610).
     """
@@ -150,8 +134,8 @@ def likelihood_ratio(smaller: FlightFit, larger: FlightFit) -> RatioTest:
         )
     below = degrees_of_error("requirement_1", larger.settings, larger.data)
     p = p_value_of_ratio(statistic, found.degrees, below)
-    carrier, _ = carriers(larger.settings, larger.data)
-    words = f"F with {found.degrees} and {below:g} degrees of freedom ({carrier}s - 1)"
+    unit, _ = replicates(larger.settings, larger.data)
+    words = f"F with {found.degrees} and {below:g} degrees of freedom ({unit}s - 1)"
     if math.isinf(below):
         words = f"chi-squared with {found.degrees} degree(s) of freedom"
     return RatioTest(statistic, found.degrees, p, words)
@@ -192,10 +176,10 @@ def flights_evidence(fits: Mapping[str, FlightFit] | Sequence[FlightFit]) -> str
     if len(best) < 2:
         raise ModelError("give fits of two numbers of flights or more.")
     order = sorted(best, key=lambda n: best[n].aic)
-    top = best[order[0]]
+    least = best[order[0]].aic
     parts = []
     for count in order[1:]:
-        gap = best[count].aic - top.aic
+        gap = best[count].aic - least
         parts.append(f"{_flights(count)} {_support(gap)} (AIC {gap:.1f} higher)")
     text = f"{_flights(order[0]).capitalize()} a season describe{'s' if order[0] == 1 else ''} the catches best; "
     text += ", ".join(parts) + "."
@@ -222,10 +206,10 @@ def _named(fits: Mapping[str, FlightFit] | Sequence[FlightFit]) -> dict[str, Fli
         return dict(fits)
     facts = [_facts("", fit) for fit in fits]
     parts = ("flights", "curve", "base", "shifts", "counts", "covariates")
-    telling = [p for p in parts if len({str(f[p]) for f in facts}) > 1]
+    different = [p for p in parts if len({str(f[p]) for f in facts}) > 1]
     names: dict[str, FlightFit] = {}
     for k, (fit, fact) in enumerate(zip(fits, facts, strict=True), start=1):
-        name = ", ".join(_part_words(p, fact[p]) for p in telling) or f"fit {k}"
+        name = ", ".join(_part_words(p, fact[p]) for p in different) or f"fit {k}"
         names[name if name not in names else f"{name} ({k})"] = fit
     return names
 
@@ -293,8 +277,7 @@ def _same_records(named: Mapping[str, FlightFit]) -> None:
             )
         if fit.settings.rearing != first.settings.rearing:
             raise ModelError(
-                f"rearing data take part in one of '{first_name}' and '{name}', or other ones in each; fit both with "
-                "the same."
+                f"'{first_name}' and '{name}' do not use the same rearing data; fit both with the same."
             )
         other = fit.provenance.get("inputs")
         if inputs is not None and other is not None and inputs != other:

@@ -120,7 +120,7 @@ def fit_flights(
 
 
 def _no_better(fits: Mapping[int, FlightFit], number: int) -> bool:
-    """Return whether the last flight added brought nothing: no lower AIC, or no end of the search."""
+    """Return whether the last flight added did not help: no lower AIC, or no convergence."""
     fewer = min((fits[n].aic for n in fits if n < number), default=float("inf"))
     return not fits[number].converged or fits[number].aic >= fewer
 
@@ -138,7 +138,9 @@ def _words(
     if len(fits) > 1:
         said.append(flights_evidence({_WORDS[n - 1]: fit for n, fit in fits.items()}))
     if best != min(fits, key=lambda n: fits[n].aic):
-        reason = f"the fewest whose AIC is less than {_CLOSE:g} above the least, among fits whose search ended on a flat top"
+        reason = (
+            f"the fewest whose AIC is less than {_CLOSE:g} above the least, among fits whose search converged"
+        )
         said.append(f"{_WORDS[best - 1].capitalize()} {'were' if best > 1 else 'was'} taken: {reason}.")
     said += [
         f"{_WORDS[n - 1].capitalize()} could not be fitted ({why.rstrip('.')})." for n, why in failed.items()

@@ -14,13 +14,13 @@ class Nesting:
     """How a smaller model lies within a larger one."""
 
     degrees: int = 0  # Parameters that the smaller model fixes.
-    # Whether one of them is fixed at the end of its range (an SD at nought, a concentration at infinity).
+    # Whether one of them is fixed at the end of its range (an SD at zero, a concentration at infinity).
     edge: bool = False
     reason: str = ""  # Why there is no test; empty where there is one.
 
 
 def nesting(smaller: FlightFit, larger: FlightFit) -> Nesting:
-    """Tell whether the smaller model is the larger one with parameters fixed."""
+    """Return whether the smaller model is the larger one with parameters fixed."""
     a, b = smaller.settings, larger.settings
     if a.flights != b.flights:
         return Nesting(
@@ -30,7 +30,7 @@ def nesting(smaller: FlightFit, larger: FlightFit) -> Nesting:
         ("the flight curves differ", a.curve == b.curve),
         ("heat is summed in different ways", _same_heat(a, b)),
         ("other records are fitted", a.records == b.records),
-        ("other rearing data take part", a.rearing == b.rearing),
+        ("the rearing data differ", a.rearing == b.rearing),
         ("the seasons or starts differ", a.season == b.season and a.biofix == b.biofix),
         (
             "the stray shares differ",

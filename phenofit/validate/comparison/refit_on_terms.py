@@ -89,7 +89,7 @@ class PublishedTerms:
         if self.share == 0.5:
             return self._fit({f"requirement_{flight}": amount}).log_likelihood
 
-        def fall(log_spread: float) -> float:
+        def loss(log_spread: float) -> float:
             spread = math.exp(log_spread)
             # The requirement that puts the event at the published amount, for this spread.
             hold = {
@@ -102,7 +102,7 @@ class PublishedTerms:
 
         centre = math.log(self.held.spread(flight))
         found = minimize_scalar(
-            fall,
+            loss,
             bounds=(centre - 1.2, centre + 1.2),
             method="bounded",
             options={"xatol": 0.01, "maxiter": 25},

@@ -37,7 +37,7 @@ def verdict_and_sentence(result: PublishedComparison, terms: PublishedTerms) -> 
         parts.append(f"The source does not state {' and '.join(threshold.assumed)}.")
     if threshold.event in ("first_catch", "first_sustained_catch", "end"):
         parts.append(
-            f"This event depends on abundance; it is reckoned for a trap that catches {terms.moths:.0f} moths."
+            f"This event depends on abundance; it is calculated for a trap that catches {terms.moths:.0f} moths."
         )
     if threshold.doubt:
         parts.append(f"In print the {threshold.doubt} is in doubt: {threshold.fault}.")
@@ -99,7 +99,7 @@ def _is_tie(*days: float) -> bool:
 
 
 def _signed(days: float) -> str:
-    # A nought has no sign: "-0.0" would say that it is known to be below.
+    # Zero has no sign: "-0.0" would say that it is known to be below.
     return "0.0" if _is_tie(days) else f"{days:+.1f}"
 
 

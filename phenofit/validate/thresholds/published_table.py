@@ -28,27 +28,9 @@ _REQUIRED = ("species", "event", "amount")
 
 
 PUBLISHED_COLUMNS = (
-    "id",
-    "species",
-    "scientific_name",
-    "event",
-    "flight",
-    "amount",
-    "amount_high",
-    "unit",
-    "base",
-    "upper",
-    "cutoff",
-    "method",
-    "start",
-    "region",
-    "source",
-    "url",
-    "known",
-    "doubt",
-    "fault",
-    "notes",
-)
+    "id", "species", "scientific_name", "event", "flight", "amount", "amount_high", "unit", "base", "upper",
+    "cutoff", "method", "start", "region", "source", "url", "known", "doubt", "fault", "notes",
+)  # fmt: skip
 """Columns of the table, in order; only species, event and amount must be there."""
 
 
@@ -84,12 +66,10 @@ def read_published(path: str | os.PathLike[str]) -> tuple[PublishedThreshold, ..
     Raises
     ------
     DataError
-        If a row cannot be read; carries every problem found.
+        If a row cannot be read; lists every problem found.
     """
     table = read_table(
-        path,
-        required=_REQUIRED,
-        optional=[name for name in PUBLISHED_COLUMNS if name not in _REQUIRED],
+        path, required=_REQUIRED, optional=[name for name in PUBLISHED_COLUMNS if name not in _REQUIRED]
     )
     found: list[PublishedThreshold] = []
     problems: list[Problem] = []
@@ -108,7 +88,7 @@ def read_published(path: str | os.PathLike[str]) -> tuple[PublishedThreshold, ..
         if threshold.id in seen:
             problems.append(
                 Problem(
-                    f"the id '{threshold.id}' stands already in row {seen[threshold.id]}.",
+                    f"the id '{threshold.id}' is already used in row {seen[threshold.id]}.",
                     "Give every row its own id.",
                     table.file,
                     row,
@@ -130,7 +110,7 @@ def find_published(
     event: str | None = None,
     usable: bool = False,
 ) -> tuple[PublishedThreshold, ...]:
-    """Pick thresholds.
+    """Return the thresholds that match.
 
     Parameters
     ----------
@@ -197,7 +177,7 @@ def threshold_from_record(
     Raises
     ------
     DataError
-        If values are lacking or cannot be read; carries every problem.
+        If values are missing or cannot be read; lists every problem.
 
     Examples
     --------

@@ -19,13 +19,13 @@ class PublishedThreshold:
     event: str  # One of the flight events, or an event of another stage, which catches cannot test.
     flight: int  # Which flight of the season, from 1; 0 where the source names none.
     amount: float  # Heat sum [`unit`].
-    unit: str | None = None  # ``"degC d"`` or ``"degF d"``; ``None`` where the source does not tell.
+    unit: str | None = None  # ``"degC d"`` or ``"degF d"``; ``None`` where the source does not say.
     amount_high: float | None = None  # Upper end where a range is printed [`unit`].
     base: float | None = None  # Base and upper threshold [degC].
     upper: float | None = None
-    cutoff: str | None = None  # How the day's heat is computed; ``None`` where the source does not tell.
+    cutoff: str | None = None  # How the day's heat is computed; ``None`` where the source does not say.
     method: str | None = None
-    # Month-day such as ``"03-01"``, or ``"biofix"``; ``None`` where the source does not tell.
+    # Month-day such as ``"03-01"``, or ``"biofix"``; ``None`` where the source does not say.
     start: str | None = None
     # Where it is from; ``"read"`` or ``"from memory"``; which term is in doubt and what is wrong in print.
     region: str = ""
@@ -88,7 +88,7 @@ class PublishedThreshold:
 
     @property
     def assumed(self) -> tuple[str, ...]:
-        """What a test has to assume because the source does not tell."""
+        """What a test has to assume because the source does not say."""
         found = []
         if self.method is None:
             found.append("the daily method (that of the study is taken)")
