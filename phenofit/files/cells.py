@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError, Problem
-
-if TYPE_CHECKING:
-    from phenofit.files.tables import Table
+from phenofit.files.text_table import Table, shorten
 
 FIRST_YEAR, LAST_YEAR = 1750, 2200
 """Years in which a date may lie; a clock in nanoseconds ends in 2262."""
@@ -23,7 +20,6 @@ MISSING_TEXTS = frozenset({"", "na", "n/a", "nan", "null", "none"})
 
 _NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[-+−]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
-_SHOWN = 40  # characters of a cell that a message repeats
 
 
 def parse_numbers(
@@ -142,12 +138,6 @@ def two_digit_year_notes(table: Table, columns: Sequence[str]) -> list[str]:
     )
     span = f"{1900 + _CENTURY_PIVOT} to {1999 + _CENTURY_PIVOT}"
     return [f"{count} dates with a two-digit year read as {span}."] if count else []
-
-
-def shorten(text: str) -> str:
-    """Return a text fit for a one-line message: without control characters, of limited length."""
-    flat = "".join(c if c.isprintable() else " " for c in text)
-    return flat if len(flat) <= _SHOWN else flat[: _SHOWN - 1] + "…"
 
 
 def some(texts: Sequence[str], most: int, between: str = ", ") -> str:

@@ -9,11 +9,9 @@ from __future__ import annotations
 import csv
 import difflib
 import io
-import os
 import re
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -21,43 +19,11 @@ import pandas as pd
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import require_regular
-from phenofit.files.cells import shorten
+from phenofit.files.text_table import Table, TableSource, shorten, source_name
 
 _DELIMITERS = (",", ";", "\t", "|")
 _DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _INVISIBLE = dict.fromkeys(map(ord, "\ufeff\u200b\u200c\u200d\u2060"))
-
-
-TableSource = str | os.PathLike[str] | pd.DataFrame
-"""A text table: a file, or a DataFrame, which is read as the file that it would be written to."""
-
-
-@dataclass(frozen=True)
-class Table:
-    """A delimited text table, read but not yet interpreted."""
-
-    # Text cells, blanks trimmed, an empty cell being the empty text; columns under our names.
-    frame: pd.DataFrame
-    rows: np.ndarray  # Line of the file on which each row begins; the first line of the file is line 1.
-    file: str  # Name of the file as the user wrote it.
-    names: dict[str, str]  # Our column name to the name in the file, for messages.
-    notes: tuple[str, ...] = ()  # What was skipped or repaired while reading, one sentence each.
-    delimiter: str = ","  # The character between the cells.
-
-    def problem(self, index: int, column: str, finding: str, remedy: str) -> Problem:
-        """Return a problem of one cell: `index` counts the rows of `frame`, `column` is our name."""
-        return Problem(finding, remedy, self.file, int(self.rows[index]), self.names.get(column, column))
-
-    def problems(self, rows: np.ndarray | pd.Series, column: str, finding: str, remedy: str) -> list[Problem]:
-        """Return a problem of each row that is marked; ``{cell}`` in the finding is its cell."""
-        return [
-            self.problem(i, column, finding.replace("{cell}", self.cell(i, column)), remedy)
-            for i in np.flatnonzero(rows).tolist()
-        ]
-
-    def cell(self, index: int, column: str) -> str:
-        """Return one cell as text, shortened for a message."""
-        return shorten(str(self.frame[column].iloc[index]))
 
 
 def read_table(
@@ -81,13 +47,6 @@ def read_table(
     frame = pd.DataFrame({ours: pd.Series(cells[at], dtype="str") for ours, at in positions.items()})
     rows = np.array([row for row, _ in body], dtype=np.int64)
     return Table(frame, rows, file, names, tuple(notes), delimiter)
-
-
-def source_name(source: TableSource) -> str:
-    """Return the name of a table as messages give it."""
-    if isinstance(source, pd.DataFrame):
-        return str(source.attrs.get("name", "DataFrame"))
-    return os.fspath(source)
 
 
 def nearest(name: str, known: Collection[str]) -> str:

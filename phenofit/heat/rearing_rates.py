@@ -13,7 +13,8 @@ from scipy import stats
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files.cells import parse_numbers
-from phenofit.files.tables import TableSource, read_table
+from phenofit.files.tables import read_table
+from phenofit.files.text_table import TableSource
 from phenofit.units import temperature_unit, to_celsius
 
 REARING_METHODS = ("linear", "reduced major axis")

@@ -12,7 +12,7 @@ import numpy as np
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import read_json
-from phenofit.files.cells import shorten
+from phenofit.files.text_table import shorten
 
 _KINDS = frozenset(
     {

@@ -12,7 +12,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import ModelError
-from phenofit.files.tables import TableSource
+from phenofit.files.text_table import TableSource
 from phenofit.seasons import Season
 from phenofit.traps import (
     TrapYears,

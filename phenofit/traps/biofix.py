@@ -11,7 +11,8 @@ import pandas as pd
 
 from phenofit.errors import DataError
 from phenofit.files.cells import parse_dates, two_digit_year_notes
-from phenofit.files.tables import TableSource, read_table
+from phenofit.files.tables import read_table
+from phenofit.files.text_table import TableSource
 from phenofit.seasons import Season
 
 if TYPE_CHECKING:

@@ -10,7 +10,8 @@ import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files.cells import DATE_ORDERS, parse_dates, parse_numbers, two_digit_year_notes
-from phenofit.files.tables import Table, TableSource, read_table
+from phenofit.files.tables import read_table
+from phenofit.files.text_table import Table, TableSource
 from phenofit.traps.count_cells import BLANK_MEANINGS, CountWords, UnreadableCount, read_count
 from phenofit.traps.sequence import date_order_problems, sequence_problems, sum_duplicates
 from phenofit.traps.sheet_cells import fill_down, row_text

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from phenofit.files.cells import shorten
+from phenofit.files.text_table import shorten
 
 BLANK_MEANINGS = ("not checked", "zero")
 """What an empty count cell may be declared to mean."""

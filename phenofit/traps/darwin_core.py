@@ -15,7 +15,8 @@ import pandas as pd
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files import write_csv
 from phenofit.files.cells import parse_numbers
-from phenofit.files.tables import Table, read_table
+from phenofit.files.tables import read_table
+from phenofit.files.text_table import Table
 from phenofit.traps.count_cells import LARGEST_COUNT
 from phenofit.traps.event_dates import event_date, read_event_date
 from phenofit.traps.positions import position_problems, read_positions

@@ -9,7 +9,7 @@ import numpy as np
 
 from phenofit.errors import Problem
 from phenofit.files.cells import parse_numbers
-from phenofit.files.tables import Table
+from phenofit.files.text_table import Table
 
 _GROUP_DEGREES = 5.0
 """How near [degrees] to the other traps a corrected coordinate must come before it is suggested."""

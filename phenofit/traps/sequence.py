@@ -9,7 +9,7 @@ import pandas as pd
 
 from phenofit.errors import Problem
 from phenofit.files.cells import parse_dates
-from phenofit.files.tables import Table
+from phenofit.files.text_table import Table
 
 _OTHER = {"month-first": "day-first", "day-first": "month-first"}
 

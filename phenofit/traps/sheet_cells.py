@@ -10,7 +10,7 @@ import pandas as pd
 
 from phenofit.errors import ModelError, Problem
 from phenofit.files.cells import parse_numbers
-from phenofit.files.tables import Table
+from phenofit.files.text_table import Table
 
 _HUGE = 1e300
 """A range of any number, in which both readings of a separator are possible."""

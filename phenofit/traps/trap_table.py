@@ -9,7 +9,8 @@ import pandas as pd
 
 from phenofit.errors import DataError, PhenofitWarning, Problem
 from phenofit.files.cells import parse_dates
-from phenofit.files.tables import Table, TableSource, read_table
+from phenofit.files.tables import read_table
+from phenofit.files.text_table import Table, TableSource
 from phenofit.globe import distance_km
 from phenofit.traps.positions import position_problems, read_positions
 from phenofit.traps.sheet_cells import covariate_columns, fill_down, row_text

@@ -9,7 +9,8 @@ import numpy as np
 
 from phenofit.errors import DataError, Problem
 from phenofit.files.cells import parse_dates, parse_numbers, two_digit_year_notes
-from phenofit.files.tables import Table, TableSource, nearest, read_table
+from phenofit.files.tables import nearest, read_table
+from phenofit.files.text_table import Table, TableSource
 from phenofit.units import temperature_unit, to_celsius
 from phenofit.weather.reading.assemble import DayRows
 from phenofit.weather.schema import SOURCES

@@ -14,7 +14,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.files import file_hash
-from phenofit.files.tables import TableSource, source_name
+from phenofit.files.text_table import TableSource, source_name
 from phenofit.weather.reading.assemble import DayRows, assemble
 from phenofit.weather.reading.csv_reader import read_daily_table
 from phenofit.weather.reading.ghcn import read_ghcn_daily

@@ -10,7 +10,8 @@ import pandas as pd
 
 from phenofit.errors import DataError, Problem
 from phenofit.files.cells import parse_numbers
-from phenofit.files.tables import TableSource, read_table
+from phenofit.files.tables import read_table
+from phenofit.files.text_table import TableSource
 
 
 def read_stations(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from phenofit.files.cells import shorten
+from phenofit.files.text_table import shorten
 from phenofit.weather.reading.assemble import impossible
 
 _DATE = ["year", "month", "day"]
