@@ -244,23 +244,15 @@ def _profile(name: str, part: _Profile) -> Profile:
 
 
 def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+    return None if math.isnan(value) else value
 
 
 def _records(table: pd.DataFrame) -> list[dict[str, object]]:
-    out = []
-    for row in table.to_dict("records"):
-        clean: dict[str, object] = {}
-        for key, value in row.items():
-            if value is None or (not isinstance(value, str) and pd.isna(value)):
-                clean[str(key)] = None
-            elif isinstance(value, (bool, np.bool_)):
-                clean[str(key)] = bool(value)
-            elif isinstance(value, (int, np.integer)):
-                clean[str(key)] = int(value)
-            elif isinstance(value, (float, np.floating)):
-                clean[str(key)] = float(value)
-            else:
-                clean[str(key)] = str(value)
-        out.append(clean)
-    return out
+    def plain(value: object) -> object:
+        if isinstance(value, float):
+            return None if math.isnan(value) else value
+        if isinstance(value, str | int):
+            return value
+        return None if value is None or value is pd.NA or value is pd.NaT else str(value)
+
+    return [{str(k): plain(v) for k, v in row.items()} for row in table.to_dict("records")]

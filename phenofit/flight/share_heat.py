@@ -17,13 +17,10 @@ _SIDES = (-1, 1)
 def share_intervals(
     fit: FlightFit, shares: Sequence[float], flight: int = 1, *, level: float | None = None
 ) -> list[tuple[float, float | None, float | None]]:
-    """Return the heat at which shares of a flight have flown, with intervals.
-
-    The heat of a share depends on requirement and spread. The distance to an end is the root of the sum of squares of
-    what the ends of these two profile intervals add to the heat, with the correlation of the two estimates: the
-    method of variance estimates recovery (Zou and Donner 2008, Stat. Med. 27:1693-1702). For
-    half of the flight this is the profile interval of the requirement.
-    """
+    """Return the heat at which shares of a flight have flown, with intervals."""
+    # Method of variance estimates recovery (Zou and Donner 2008, Stat. Med. 27:1693-1702): the distance to an end is
+    # the root of the sum of squares of what the ends of requirement and spread add to the heat, with their
+    # correlation. For half of the flight this is the profile interval of the requirement.
     if list(shares) != sorted(shares):
         raise ModelError("give the shares in rising order.")
     middle, spread = fit.requirement(flight), fit.spread(flight)

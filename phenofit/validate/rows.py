@@ -22,10 +22,7 @@ VALIDATION_COLUMNS = (
     "low95", "high95", "observed_from", "observed_to", "observed", "error_days", "inside_interval",
     "covered50", "covered80", "covered95", "crps_days", "log_score", "pit_from", "pit_to", "failure",
 )  # fmt: skip
-_DATES = (
-    "predicted", "low50", "high50", "low80", "high80", "low95", "high95", "observed_from", "observed_to",
-    "observed",
-)  # fmt: skip
+_PREDICTED = ("predicted", *(f"{end}{level * 100:.0f}" for level in LEVELS for end in ("low", "high")))
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 
 
@@ -65,9 +62,8 @@ def forecast_row(
 
 def failed_row(reason: str) -> dict[str, Any]:
     """Return the row of a forecast that could not be made; its reason stands in ``failure``."""
-    dates = ("predicted", *(f"{end}{level * 100:.0f}" for level in LEVELS for end in ("low", "high")))
     return {
-        **dict.fromkeys(dates, pd.NaT),
+        **dict.fromkeys(_PREDICTED, pd.NaT),
         **{f"covered{level * 100:.0f}": False for level in LEVELS},
         **dict.fromkeys(("error_days", "crps_days", "log_score", "pit_from", "pit_to"), np.nan),
         "inside_interval": False,
@@ -108,7 +104,7 @@ def validation_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, speci
     for name in ("trap", "site", "season", "year", "latitude", "longitude", "elevation_m"):
         table[name] = places.loc[table["trap_year"], name].to_numpy()
     table["species"] = species
-    for name in _DATES:
+    for name in (*_PREDICTED, "observed_from", "observed_to", "observed"):
         table[name] = pd.to_datetime(table[name]).astype("datetime64[ns]")
     for name in ("covered50", "covered80", "covered95"):
         table[name] = table[name].astype("boolean")

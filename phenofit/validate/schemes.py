@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -112,28 +113,23 @@ def make_folds(
         )
     years = trap_years.years
     season, site = years["year"].to_numpy(dtype=np.int64), years["site"].astype(str).to_numpy()
-    found: list[Fold] = []
+    label = {int(y): str(s) for y, s in zip(season[::-1], years["season"].to_numpy()[::-1], strict=True)}
     if scheme == "past":
-        for year in np.unique(season)[first_years:]:
-            found.append(Fold(str(_label(years, year)), season < year, season == year))
-    elif scheme == "year":
-        found = [Fold(str(_label(years, y)), season != y, season == y) for y in np.unique(season)]
-    elif scheme == "site":
-        found = [Fold(str(s), site != s, site == s) for s in np.unique(site)]
-    elif scheme == "year and site":
-        for s in np.unique(site):
-            for y in np.unique(season):
-                held = (site == s) & (season == y)
-                found.append(Fold(f"{_label(years, y)}, {s}", (site != s) & (season != y), held))
+        found = [Fold(label[y], season < y, season == y) for y in np.unique(season)[first_years:]]
     else:
-        block = _blocks(years, blocks)
-        for b in np.unique(block):
-            if scheme == "block":
-                found.append(Fold(f"block {b + 1}", block != b, block == b))
-                continue
-            for y in np.unique(season):
-                held = (block == b) & (season == y)
-                found.append(Fold(f"{_label(years, y)}, block {b + 1}", (block != b) & (season != y), held))
+        parts = []
+        if "site" in scheme:
+            parts.append([(str(s), site == s) for s in np.unique(site)])
+        if "block" in scheme:
+            block = _blocks(years, blocks)
+            parts.append([(f"block {b + 1}", block == b) for b in np.unique(block)])
+        if "year" in scheme:
+            parts.append([(label[y], season == y) for y in np.unique(season)])
+        found = []
+        for held in product(*parts):
+            name = ", ".join(reversed([words for words, _ in held]))
+            inside = np.vstack([mask for _, mask in held])
+            found.append(Fold(name, np.asarray(~inside.any(axis=0)), np.asarray(inside.all(axis=0))))
     found = [fold for fold in found if fold.train.any() and fold.test.any()]
     if not found:
         raise ModelError(
@@ -141,10 +137,6 @@ def make_folds(
             f"there are {np.unique(season).size} years and {np.unique(site).size} sites."
         )
     return tuple(found)
-
-
-def _label(years: pd.DataFrame, year: int) -> str:
-    return str(years.loc[years["year"] == year, "season"].iloc[0])
 
 
 def _blocks(years: pd.DataFrame, blocks: int) -> npt.NDArray[np.int64]:

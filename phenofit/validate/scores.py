@@ -223,16 +223,9 @@ def paired_errors(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
     """Return absolute errors of two forecasters side by side: ``year, trap, season, a, b`` [days]."""
     columns = [*_KEY, "year", "error_days"]
     merged = first[columns].merge(second[[*_KEY, "error_days"]], on=_KEY, suffixes=("_a", "_b"))
-    merged = merged.dropna(subset=["error_days_a", "error_days_b"])
-    return pd.DataFrame(
-        {
-            "year": merged["year"].to_numpy(),
-            "trap": merged["trap"].to_numpy(),
-            "season": merged["season"].to_numpy(),
-            "a": merged["error_days_a"].abs().to_numpy(dtype=np.float64),
-            "b": merged["error_days_b"].abs().to_numpy(dtype=np.float64),
-        }
-    )
+    merged = merged.dropna(subset=["error_days_a", "error_days_b"]).reset_index(drop=True)
+    sizes = {name: merged[f"error_days_{name}"].abs().astype(float) for name in ("a", "b")}
+    return merged.assign(**sizes)[["year", "trap", "season", "a", "b"]]
 
 
 def paired_difference(
@@ -268,19 +261,16 @@ def _by_years(
     level: float,
     seed: int,
 ) -> tuple[float, float]:
-    """Return an interval of a statistic of means, with whole years as the independent pieces.
-
-    From ten years on whole years are resampled and the percentiles taken, the tail level that of t with Y - 1
-    degrees of freedom (the expanded percentile interval, Hesterberg 2015, Am. Stat. 69:371-386).
-    With fewer there are too few different resamples for percentiles: the standard error then comes from
-    leaving out a year at a time (jackknife) and the reach from the same t.
-    """
-    labels, place = np.unique(years, return_inverse=True)
+    """Return an interval of a statistic of means, with whole years as the independent pieces."""
+    # From ten years on whole years are resampled and the percentiles taken, the tail level that of t with Y - 1
+    # degrees of freedom (the expanded percentile interval, Hesterberg 2015, Am. Stat. 69:371-386). With fewer there
+    # are too few different resamples: the jackknife over years then gives the standard error, with the same t.
+    labels, position = np.unique(years, return_inverse=True)
     if labels.size < 2:
         return np.nan, np.nan  # one year says nothing about another
-    count = np.bincount(place, minlength=labels.size).astype(np.float64)
+    count = np.bincount(position, minlength=labels.size).astype(np.float64)
     sums = {
-        name: np.bincount(place, weights=v, minlength=labels.size).astype(np.float64)
+        name: np.bincount(position, weights=v, minlength=labels.size).astype(np.float64)
         for name, v in values.items()
     }
     if labels.size < _FEW_YEARS:
@@ -291,7 +281,8 @@ def _by_years(
     found = found[np.isfinite(found)]
     if found.size == 0:
         return np.nan, np.nan
-    tail = _expanded_tail(labels.size, level)
+    reach = np.sqrt(labels.size / (labels.size - 1.0)) * student_t.ppf(0.5 * (1.0 + level), labels.size - 1)
+    tail = float(norm.cdf(-reach))
     low, high = np.quantile(found, [tail, 1.0 - tail])
     return float(low), float(high)
 
@@ -307,11 +298,6 @@ def _jackknife(
     error = float(jackknife_errors(without))
     reach = float(student_t.ppf(0.5 * (1.0 + level), number - 1)) * error
     return whole - reach, whole + reach
-
-
-def _expanded_tail(years: int, level: float) -> float:
-    reach = np.sqrt(years / (years - 1.0)) * student_t.ppf(0.5 * (1.0 + level), years - 1)
-    return float(norm.cdf(-reach))
 
 
 def _mean(values: npt.ArrayLike | pd.Series) -> float:

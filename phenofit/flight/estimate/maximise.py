@@ -50,7 +50,6 @@ class Maximum:
     theta: np.ndarray  # Parameter vector.
     value: float  # Log-likelihood.
     gradient: np.ndarray  # Its slopes.
-    evaluations: int  # How often the likelihood was computed.
     success: bool  # Whether the slopes, scaled, are zero within tolerance.
     message: str  # What the search said.
     # Shape (free, free): The search's own estimate of the inverse curvature over the free entries; rough.
@@ -73,13 +72,11 @@ def maximise(
     if free.size == 0:
         value, slope = likelihood(origin)
         sound = bool(np.isfinite(value))
-        return Maximum(origin, float(value), slope, 1, sound, "nothing is fitted", np.zeros((0, 0)))
+        return Maximum(origin, float(value), slope, sound, "nothing is fitted", np.zeros((0, 0)))
     best_value, best_theta, best_slope = -np.inf, origin, np.zeros_like(origin)
-    count = 0
 
     def objective(y: np.ndarray) -> tuple[float, np.ndarray]:
-        nonlocal count, best_value, best_theta, best_slope
-        count += 1
+        nonlocal best_value, best_theta, best_slope
         raw = origin.copy()
         raw[free] += factor @ y
         theta = box.inside(raw)
@@ -120,7 +117,7 @@ def maximise(
     # Rounding of the quadrature may stop the line search a little early; convergence is judged by the slope.
     success = bool(np.isfinite(best_value) and flat < 20 * tolerance)
     spread = factor @ np.asarray(answer.hess_inv) @ factor.T
-    return Maximum(best_theta, float(best_value), best_slope, count, success, str(answer.message), spread)
+    return Maximum(best_theta, float(best_value), best_slope, success, str(answer.message), spread)
 
 
 def curvature(likelihood: Likelihood, theta: np.ndarray, box: Box, step: np.ndarray) -> np.ndarray:

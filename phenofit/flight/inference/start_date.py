@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -97,10 +97,7 @@ class StartProfile:
         )
 
 
-@dataclass(frozen=True)
-class _Job:
-    data: FlightData
-    settings: FitSettings
+_Refit = tuple[dict[str, float], float, bool, str]  # Parameters, log-likelihood, convergence, why it failed.
 
 
 def profile_start(
@@ -158,10 +155,10 @@ def profile_start(
     before = [_moths_before(records.trap_years, data[0], s) for s in seasons]
     total = int(data[0].totals.sum())
     fitted = [k for k, number in enumerate(before) if number <= _MOST_BEFORE * total]
-    jobs = [_Job(data[k], replace(settings, season=seasons[k])) for k in fitted]
+    jobs = [(data[k], replace(settings, season=seasons[k])) for k in fitted]
     say = progress or (lambda _text: None)
-    found: dict[int, tuple[dict[str, float], float, bool, str]] = {}
-    results: Iterable[Any] = executor.map(_refit, jobs) if executor is not None else map(_refit, jobs)
+    found: dict[int, _Refit] = {}
+    results = executor.map(_refit, jobs) if executor is not None else map(_refit, jobs)
     for k, result in zip(fitted, results, strict=True):
         found[k] = result
         say(f"fitted with the start {days[k]} ({len(found)} of {len(fitted)})")
@@ -232,9 +229,9 @@ def _moths_before(trap_years: TrapYears, data: FlightData, season: Season) -> in
     return int(part["count"].to_numpy()[part["end"].to_numpy().astype("datetime64[ns]") <= first].sum())
 
 
-def _refit(job: _Job) -> tuple[dict[str, float], float, bool, str]:
+def _refit(job: tuple[FlightData, FitSettings]) -> _Refit:
     try:
-        found = fit_data(job.data, job.settings, profiles=False)
+        found = fit_data(*job, profiles=False)
     except FitError as error:
         return {}, math.nan, False, str(error)
     return found.parameters, found.log_likelihood, found.converged, ""
@@ -244,7 +241,7 @@ def _table(
     days: list[MonthDay],
     before: list[int],
     total: int,
-    found: dict[int, tuple[dict[str, float], float, bool, str]],
+    found: dict[int, _Refit],
     settings: FitSettings,
     level: float,
 ) -> pd.DataFrame:

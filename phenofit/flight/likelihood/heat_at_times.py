@@ -99,25 +99,23 @@ class HeatAtTimes:
         total = running_heat(
             self.tmin, self.tmax, float(base), heat.upper_or_inf, heat.method_code, heat.cutoff_code
         )[0]
-        out = np.full(len(self.days), np.nan)
-        at = self.known
-        when = np.maximum(self.days[at] - earlier, 0.0)
-        day = np.minimum(np.floor(when).astype(np.int64), total.shape[1] - 2)
-        row = self.series[at]
-        before, after = total[row, day], total[row, day + 1]
-        out[at] = before + (when - day) * (after - before)
-        return out
+        return self._sums(total, np.maximum(self.days - earlier, 0.0), self.known)
 
     def mean_temperature(self) -> npt.NDArray[np.float64]:
         """Return the mean of (minimum + maximum) / 2 from the start to each time [degC]."""
         middle = 0.5 * (self.tmin + self.tmax)
         total = np.concatenate([np.zeros((len(middle), 1)), np.cumsum(middle, axis=1)], axis=1)
-        out = np.full(len(self.days), np.nan)
         at = self.known & (self.days > 0)
-        day = np.minimum(np.floor(self.days[at]).astype(np.int64), total.shape[1] - 2)
-        row = self.series[at]
-        sums = total[row, day] + (self.days[at] - day) * (total[row, day + 1] - total[row, day])
-        out[at] = sums / self.days[at]
+        return self._sums(total, self.days, at) / np.where(at, self.days, 1.0)
+
+    def _sums(
+        self, total: npt.NDArray[np.float64], days: npt.NDArray[np.float64], at: npt.NDArray[np.bool_]
+    ) -> npt.NDArray[np.float64]:
+        """Return running totals so many days after the start, linear within a day; NaN where not wanted."""
+        day = np.minimum(np.floor(days[at]).astype(np.int64), total.shape[1] - 2)
+        before, after = total[self.series[at], day], total[self.series[at], day + 1]
+        out = np.full(len(days), np.nan)
+        out[at] = before + (days[at] - day) * (after - before)
         return out
 
 

@@ -10,7 +10,7 @@ import math
 import os
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache, cached_property
 from itertools import pairwise
 
@@ -132,7 +132,6 @@ class Likelihood:
     nodes: tuple[int, int, int] = (9, 7, 7)
     # Rearing data, whose term of base and first requirement is added; no part of :meth:`by_group`.
     rearing: RearingTerm | None = None
-    evaluations: int = field(default=0, init=False)
 
     def __post_init__(self) -> None:
         n = self.data.trap_years
@@ -253,7 +252,6 @@ class Likelihood:
 
     def by_group(self, theta: np.ndarray, gradient: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return the log-likelihood of each group, its gradient, and the group shift's mean and SD."""
-        self.evaluations += 1
         named = self._values(theta)
         grid = product_grid(self.nodes[0], *[self.nodes[1]] * (self.dims - 1))
         if self._cross is not None:
