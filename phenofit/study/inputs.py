@@ -258,10 +258,8 @@ def gather(
 
 
 def _examine_traps(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
-    part = study.traps
-    return examine_traps(
-        part.file, columns=plain_columns(part.columns), dates=part.dates, fill=part.fill_down
-    )
+    part, columns = study.traps, plain_columns(study.traps.columns)
+    return examine_traps(part.file, columns=columns, dates=part.dates, fill=part.fill_down)
 
 
 def _examine_catches(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
