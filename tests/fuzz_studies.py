@@ -99,7 +99,7 @@ class Outcome:
     faults : list of str
         What must not be; empty where all is well.
     accounted : bool
-        Whether the moths of the file were counted here and stand in the account, or a finding says why not.
+        Whether the moths of the file were counted here and are in the account, or a finding says why not.
     """
 
     number: int

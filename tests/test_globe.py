@@ -45,7 +45,7 @@ def test_a_thousand_pairs_agree_with_a_geodesic_library() -> None:
     rng = np.random.default_rng(6)
     lat = np.degrees(np.arcsin(rng.uniform(-1, 1, (2, 1000))))
     lon = rng.uniform(-180, 180, (2, 1000))
-    near = rng.uniform(-0.01, 0.01, (2, 500))  # within a kilometre or so, as neighbouring traps stand
+    near = rng.uniform(-0.01, 0.01, (2, 500))  # within a kilometre or so, as between neighbouring traps
     lat[1, :500], lon[1, :500] = np.clip(lat[0, :500] + near[0], -90, 90), lon[0, :500] + near[1]
     _, _, metres = sphere.inv(lon[0], lat[0], lon[1], lat[1])
     np.testing.assert_allclose(distance_km(lat[0], lon[0], lat[1], lon[1]), metres / 1000.0, rtol=2e-9)

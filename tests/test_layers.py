@@ -184,7 +184,7 @@ SHORTEST = 40
 # Modules below that length, and why they stand alone.
 SHORT = {
     "bundled": "the one place that knows where data sets are installed",
-    "cautions": "stands on every page and in every file that gives dates",
+    "cautions": "is on every page and in every file that gives dates",
     "events": "the names of events, for rooms that know nothing of forecasts",
     "filled": "one rule, used by two kinds of sums",
     "globe": "one formula, used by three rooms",

@@ -85,10 +85,8 @@ def parse_dates(
         try:
             values[i] = _date(text, order, default)
         except ValueError as fault:
-            faults[i] = (
-                f"'{shorten(text)}' {fault}",
-                f"Accepted are dates {order}, such as {_SAMPLES[order]}.",
-            )
+            remedy = f"Accepted are dates {order}, such as {_SAMPLES[order]}."
+            faults[i] = (f"'{shorten(text)}' {fault}", remedy)
     dated = [text for text in texts if text.lower() not in missing]
     others = [other for other in DATE_ORDERS if other != order and _all_read(dated, other)]
     unread = [i for i, text in enumerate(texts) if i in faults and text.lower() not in missing]

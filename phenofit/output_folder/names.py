@@ -60,22 +60,16 @@ def name_fault(species: str) -> tuple[str, str] | None:
     """
     hidden = next((letter for letter in species if not letter.isprintable()), None)
     if hidden is not None:
-        return (
-            f"the name {species!r} holds the invisible character U+{ord(hidden):04X}.",
-            "Write the name without it.",
-        )
+        found = f"the name {species!r} holds the invisible character U+{ord(hidden):04X}."
+        return found, "Write the name without it."
     slug = species_slug(species)
     if slug in _DEVICES:
-        return (
-            f"the name '{species}' is reserved for a device on some systems, so no file can have it.",
-            "Write the name in full.",
-        )
+        found = f"the name '{species}' is reserved for a device on some systems, so no file can have it."
+        return found, "Write the name in full."
     size = len(slug.encode("utf-8"))
     if size > LONGEST_SLUG:
-        return (
-            f"the name '{species[:40]}...' takes {size} bytes in the names of its files; {LONGEST_SLUG} are the most.",
-            "Shorten it.",
-        )
+        most = f"in the names of its files; {LONGEST_SLUG} are the most."
+        return f"the name '{species[:40]}...' takes {size} bytes {most}", "Shorten it."
     return None
 
 

@@ -50,17 +50,15 @@ def texts(value: Any) -> tuple[str, ...]:
 
 def _flag(value: Any) -> bool:
     if not isinstance(value, bool):
-        raise refuse(
-            f"{_shown(value)} is neither true nor false.", "Write true or false, without quotation marks."
-        )
+        remedy = "Write true or false, without quotation marks."
+        raise refuse(f"{_shown(value)} is neither true nor false.", remedy)
     return value
 
 
 def _number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise refuse(
-            f"{_shown(value)} is not a number.", "Write a number without quotation marks and without a unit."
-        )
+        remedy = "Write a number without quotation marks and without a unit."
+        raise refuse(f"{_shown(value)} is not a number.", remedy)
     return float(value)
 
 
@@ -73,9 +71,8 @@ def _positive(value: Any) -> float:
 
 def _count(value: Any) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or value < 1:
-        raise refuse(
-            f"{_shown(value)} is not a whole number above 0.", "Write 1 or more, without quotation marks."
-        )
+        remedy = "Write 1 or more, without quotation marks."
+        raise refuse(f"{_shown(value)} is not a whole number above 0.", remedy)
     return value
 
 
@@ -109,10 +106,8 @@ def unit_fault(value: Any, before: str, *units: str) -> tuple[str, str] | None:
     if isinstance(value, str) and not _NUMBER.fullmatch(value.strip()):
         return None
     if isinstance(value, bool) or not isinstance(value, int | float | str):
-        return (
-            f"{_shown(value)} is not a quantity with a unit.",
-            f'Write for example {before}"50 {units[0]}".',
-        )
+        remedy = f'Write for example {before}"50 {units[0]}".'
+        return f"{_shown(value)} is not a quantity with a unit.", remedy
     number = value.strip() if isinstance(value, str) else f"{value:g}"
     ways = " or ".join(f'"{number} {unit}"' for unit in units)
     return f"{_shown(value)} has no unit.", f"Write {before}{ways}."
@@ -151,9 +146,8 @@ def _temperature_unit(value: Any) -> str:
     try:
         return temperature_unit(value)
     except UnitError:
-        raise refuse(
-            f"{_shown(value)} is not a temperature unit.", "Accepted are degC, degF and kelvin."
-        ) from None
+        remedy = "Accepted are degC, degF and kelvin."
+        raise refuse(f"{_shown(value)} is not a temperature unit.", remedy) from None
 
 
 def month_day(value: Any) -> str:
@@ -184,9 +178,8 @@ def _path(value: Any, info: ValidationInfo) -> Path:
 
 def _columns(value: Any) -> dict[str, str | tuple[str, ...]]:
     if not isinstance(value, dict):
-        raise refuse(
-            f"{_shown(value)} is not a table of column names.", 'Write lines such as trap = "PlotID".'
-        )
+        remedy = 'Write lines such as trap = "PlotID".'
+        raise refuse(f"{_shown(value)} is not a table of column names.", remedy)
     result: dict[str, str | tuple[str, ...]] = {}
     for ours, theirs in value.items():
         if isinstance(theirs, str):
@@ -194,10 +187,8 @@ def _columns(value: Any) -> dict[str, str | tuple[str, ...]]:
         elif isinstance(theirs, list | tuple) and theirs and all(isinstance(t, str) for t in theirs):
             result[str(ours)] = tuple(theirs)
         else:
-            raise refuse(
-                f"the column '{ours}' is given as {_shown(theirs)}.",
-                'Write the name in the file: ours = "theirs".',
-            )
+            remedy = 'Write the name in the file: ours = "theirs".'
+            raise refuse(f"the column '{ours}' is given as {_shown(theirs)}.", remedy)
     return result
 
 

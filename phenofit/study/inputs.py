@@ -263,12 +263,10 @@ def gather(
 
 
 def _examine_traps(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
-    part = study.traps
+    part, columns = study.traps, plain_columns(study.traps.columns)
     if part.form == DARWIN_CORE:
         return read_darwin_core(part.file)[0], []
-    return examine_traps(
-        part.file, columns=plain_columns(part.columns), dates=part.dates, fill=part.fill_down
-    )
+    return examine_traps(part.file, columns=columns, dates=part.dates, fill=part.fill_down)
 
 
 def _examine_catches(study: Study) -> tuple[pd.DataFrame, list[Problem]]:

@@ -75,9 +75,8 @@ def load_leniently(path: str | os.PathLike[str]) -> tuple[Study | None, tuple[Pr
     rows: tuple[PublishedThreshold, ...] = ()
     entries = data.pop("published", [])
     if names:
-        at = [
-            line_of(lines, ("published", i)) for i in range(len(entries) if isinstance(entries, list) else 0)
-        ]
+        count = len(entries) if isinstance(entries, list) else 0
+        at = [line_of(lines, ("published", i)) for i in range(count)]
         rows, more = published_rows(entries, names, file=shown, lines=at)
         problems += more
     data.update(path=file, published=rows)

@@ -98,15 +98,14 @@ def _by_id(entry: Mapping[str, Any]) -> PublishedThreshold:
 
 def _written_out(entry: Mapping[str, Any], species: Sequence[str]) -> PublishedThreshold:
     record = dict(entry)
-    faults = [
-        (key, unit_fault(record[key], f"{key} = ", *TEMPERATURE_WAYS)) for key in _TEMPERATURES & set(record)
-    ]
-    problems = [Problem(*fault, column=key) for key, fault in sorted(faults) if fault is not None]
+    problems = []
+    for key in sorted(_TEMPERATURES & set(record)):
+        fault = unit_fault(record[key], f"{key} = ", *TEMPERATURE_WAYS)
+        problems += [] if fault is None else [Problem(*fault, column=key)]
     if not str(record.get("unit") or "").strip() and "amount" in record:
         finding = f"the amount {record['amount']!r} has no unit."
-        problems.append(
-            Problem(finding, 'Write unit = "degC d" or unit = "degF d" beside it.', column="unit")
-        )
+        remedy = 'Write unit = "degC d" or unit = "degF d" beside it.'
+        problems.append(Problem(finding, remedy, column="unit"))
     if problems:
         raise DataError(problems)
     if len(species) == 1:

@@ -25,11 +25,7 @@ def plain_columns(columns: Mapping[str, str | tuple[str, ...]]) -> dict[str, str
 
 
 def read_study_weather(
-    study: Study,
-    traps: pd.DataFrame | None,
-    *,
-    today: str | None = None,
-    progress: Progress | None = None,
+    study: Study, traps: pd.DataFrame | None, *, today: str | None = None, progress: Progress | None = None
 ) -> xr.Dataset | None:
     """Read or fetch the station weather of a study, run its checks on it, and fill gaps where it says so."""
     weather = _read_or_fetch(study, traps, today, progress)

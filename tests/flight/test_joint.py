@@ -76,7 +76,7 @@ def test_the_cut_is_that_of_two_parameters(net: Network, both: JointRegion) -> N
     assert p_value_of_ratio(both.cut, 2, 4.0) == pytest.approx(0.1)
     plain = fit(net, shifts=(), profiles=False)
     found = region(net, plain, names=("requirement_1", "spread_1"), level=0.95)
-    # 5.991 stands in any table of chi-squared.
+    # 5.991 is in any table of chi-squared.
     assert found.cut == pytest.approx(5.991, abs=1e-3)
     assert found.cut == pytest.approx(chi2.ppf(0.95, 2))
     assert found.contains(plain.requirement(), plain.spread())

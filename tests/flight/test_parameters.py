@@ -1,4 +1,4 @@
-"""The table of parameters: its entries stand where the compiled code expects them, and names are read back."""
+"""The table of parameters: its entries are where the compiled code expects them, and names are read back."""
 
 from __future__ import annotations
 

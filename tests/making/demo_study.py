@@ -1,6 +1,6 @@
 """The invented study of the demo: its region, its species, its traps, and the files they are written to.
 
-Nothing here is a real place, species or record. The true values stand in ``truth.json`` beside the tables.
+Nothing here is a real place, species or record. The true values are in ``truth.json`` beside the tables.
 """
 
 from __future__ import annotations

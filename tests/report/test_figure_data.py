@@ -65,9 +65,9 @@ def test_season_heat_is_the_sum_of_the_heat_room(result: StudyResult) -> None:
     assert heat.current is not None
     assert heat.current[0] == "2022"
     known = np.isfinite(heat.current[1])
-    # 1 January to 10 June are 161 days; the running sum stands at the midnight that begins each day and one more.
+    # 1 January to 10 June are 161 days; the running sum is given at the midnight that begins each day and one more.
     assert int(known.sum()) == 162
-    # A plain sum of simple daily averages above the base stands close to the sine in summer, where no night is colder.
+    # A plain sum of simple daily averages above the base is close to the sine in summer, where no night is colder.
     year = weather.sel(station="A", time=slice("2019-07-01", "2019-07-31"))
     mean = 0.5 * (year["tmin"] + year["tmax"]) - fit.base
     assert float(year["tmin"].min()) > fit.base or float(mean.min()) > 0

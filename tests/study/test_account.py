@@ -1,4 +1,4 @@
-"""What becomes of the catches: `check` and `fit` give the same account, and every moth of the file stands in it."""
+"""What becomes of the catches: `check` and `fit` give the same account, and every moth of the file is in it."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ def test_check_and_fit_give_the_same_account(tmp_path: Path, capsys: pytest.Capt
     assert any("used in the fit" in line and "not counted exactly" in line for line in checked)
     for reason in ("no heat sum: station", "no moth caught", "trap lost", "check outside the season"):
         assert any(reason in line for line in checked), reason
-    # What stands in the file, counted here from the file itself, is used or left out to the last moth and check.
+    # What the file holds, counted here from the file itself, is used or left out to the last moth and check.
     with (tmp_path / "catches.csv").open(encoding="utf-8", newline="") as stream:
         cells = [row["count"] for row in csv.DictReader(stream)]
     moths = sum({"T": 1, "lost": 0, "": 0}.get(cell, 0) or int(cell.strip(">") or 0) for cell in cells

@@ -1,4 +1,4 @@
-"""Whatever stands in a study file or a table, the check ends with problems that have a place, never with a fault."""
+"""Whatever a study file or a table holds, the check ends with problems that have a place, never with a fault."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A column that is wrong as a whole is one line with the rows it stands in, in `check`, `fit` and Python alike."""
+"""A column that is wrong as a whole is one line with its rows, in `check`, `fit` and Python alike."""
 
 from __future__ import annotations
 

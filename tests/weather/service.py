@@ -40,7 +40,7 @@ STATIONS: dict[str, tuple[str, float, float, float | None]] = {
     "HANG1": ("Slow Well", 47.00, 6.60, 500.0),  # never answers
     "BADGZ": ("Torn Sack", 47.10, 6.60, 500.0),  # not gzip
     "ORDER": ("Mixed Row", 47.20, 6.60, 500.0),  # rows out of order
-    "MOVED": ("Far Airfield", 47.30, 7.40, 500.0),  # listed 0.8 degrees east of where it stands
+    "MOVED": ("Far Airfield", 47.30, 7.40, 500.0),  # listed 0.8 degrees east of its position
     "NEAR2": ("True Airfield", 47.32, 6.63, 500.0),
     "ONLYX": ("Half Post", 47.40, 6.60, 500.0),  # maximum only on every third day
     # Far from all others, so that no search around a trap finds them.

@@ -224,7 +224,7 @@ def test_three_outcomes_and_the_others_go_on(service: Service, tmp_path: Path) -
 
 
 def test_displaced_list_entry_is_not_chosen_and_shown(service: Service, tmp_path: Path) -> None:
-    # the entry stands 0.8 degrees east of the traps' own airfield: about 60 km, out of reach
+    # the entry is 0.8 degrees east of the traps' own airfield: about 60 km, out of reach
     traps = pd.DataFrame(
         {"trap": ["A", "B", "C"], "latitude": [47.30, 47.31, 47.30], "longitude": [6.60, 6.60, 6.61]}
     )

@@ -1,7 +1,7 @@
 """The filling error on more real series: three airports of one city, and one lone station of 91 years.
 
 The daily New York series that goes with Seattle's is not in the Python distribution of that data collection; the
-three airports of 2013 stand for that city here.
+three airports of 2013 represent that city here.
 """
 
 from __future__ import annotations

@@ -161,12 +161,9 @@ def _table(
         )
     if args.out is not None and args.out.suffix.lower() != ".csv":
         raise ModelError(f"the sums of a table are written as .csv; found '{args.out}'.")
+    dates = args.dates or "year-first"
     weather = read_weather(
-        args.input,
-        unit=args.unit,
-        columns=names or None,
-        dates=args.dates or "year-first",
-        station=args.station,
+        args.input, unit=args.unit, columns=names or None, dates=dates, station=args.station
     )
     if args.station is not None:
         known("--station", [args.station], [str(s) for s in weather["station"].to_numpy()], "station")

@@ -100,9 +100,9 @@ def _columns(texts: list[str]) -> dict[str, str]:
     wrong = [text for text in texts if "=" not in text]
     if wrong:
         raise ModelError(f"--at takes COLUMN=VALUE, not '{wrong[0]}'.")
-    columns = [text.split("=", 1)[0].strip() for text in texts]
-    distinct("--at", columns)
-    return {column: text.split("=", 1)[1].strip() for column, text in zip(columns, texts, strict=True)}
+    pairs = [text.split("=", 1) for text in texts]
+    distinct("--at", [column.strip() for column, _ in pairs])
+    return {column.strip(): value.strip() for column, value in pairs}
 
 
 def _weather(args: argparse.Namespace) -> tuple[xr.Dataset, str]:

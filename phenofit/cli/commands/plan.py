@@ -129,12 +129,8 @@ def _print_plan(species: str, table: pd.DataFrame) -> None:
 def _figure_name(species: str, flight: int, species_count: int, flights: int) -> str:
     from phenofit.output_folder import species_slug
 
-    parts = ["plan"]
-    if species_count > 1:
-        parts.append(species_slug(species))
-    if flights > 1:
-        parts.append(f"flight-{flight}")
-    return "-".join(parts) + ".png"
+    name = f"plan-{species_slug(species)}" if species_count > 1 else "plan"
+    return f"{name}-flight-{flight}.png" if flights > 1 else f"{name}.png"
 
 
 def _sources(args: argparse.Namespace) -> tuple[list[Callable[[], _Source]], dict[str, str]]:

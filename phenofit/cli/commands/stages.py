@@ -63,11 +63,7 @@ def read_stages(args: argparse.Namespace) -> Stages | None:
 
 
 def print_stages(
-    stages: Stages,
-    fit: FlightFit,
-    places: Sequence[Place],
-    forecast: SeasonForecast,
-    traps: pd.DataFrame,
+    stages: Stages, fit: FlightFit, places: Sequence[Place], forecast: SeasonForecast, traps: pd.DataFrame
 ) -> pd.DataFrame:
     """Print when each stage comes at each place, and what a schedule covers; return the table."""
     from phenofit.forecasting.stage_windows import schedule_cover, stage_table, stage_windows
@@ -107,9 +103,8 @@ def _interval(text: str) -> tuple[np.datetime64, np.datetime64]:
     try:
         ends = datetime.date.fromisoformat(first), datetime.date.fromisoformat(last)
     except ValueError:
-        raise ModelError(
-            f"--treat '{text}' is not an interval; write first:last, such as 2024-06-10:2024-06-16."
-        ) from None
+        finding = f"--treat '{text}' is not an interval; write first:last, such as 2024-06-10:2024-06-16."
+        raise ModelError(finding) from None
     if ends[1] < ends[0]:
         raise ModelError(f"--treat '{text}' ends before it begins; write the first day first.")
     return np.datetime64(ends[0], "D"), np.datetime64(ends[1], "D")
