@@ -259,6 +259,20 @@ def test_public_functions_take_few_parameters_and_no_open_options() -> None:
     assert not [name for name, function in functions if function.args.kwarg is not None and name[0] != "_"]
 
 
+def test_no_two_modules_know_each_other() -> None:
+    # Imports for type checking and inside functions count here too.
+    known: dict[str, set[str]] = {}
+    for path in _modules():
+        found: set[str] = set()
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module:
+                found |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+        known[_module_name(path)] = found
+    pairs = [(a, b) for a, names in known.items() for b in names & known.keys() if a < b and a in known[b]]
+    rooms = {_module_name(p) for p in _modules() if p.name == "__init__.py"}
+    assert not [pair for pair in pairs if not rooms.intersection(pair)]
+
+
 def test_untyped_dictionaries_are_few_in_signatures() -> None:
     found = []
     for path in _modules():

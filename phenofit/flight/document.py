@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import math
 import os
-from dataclasses import astuple
-from typing import TYPE_CHECKING, Literal
+from dataclasses import astuple, dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -15,13 +15,11 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from phenofit.errors import DataError, PhenofitError, Problem
 from phenofit.files import read_json
 from phenofit.flight.intervals.profile import Profile
+from phenofit.flight.likelihood.parameters import split_name, unit_of
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 from phenofit.flight.model import FitSettings
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import MonthDay, Season
-
-if TYPE_CHECKING:
-    from phenofit.flight.result import FlightFit
 
 SCHEMA = "phenofit flight fit 1"
 
@@ -101,7 +99,25 @@ class _Document(_Part):
     provenance: dict[str, object]
 
 
-def to_text(fit: FlightFit) -> str:
+@dataclass(frozen=True)
+class FitContent:
+    """What a fit file holds; :class:`phenofit.flight.FlightFit` says what each is."""
+
+    settings: FitSettings
+    parameters: dict[str, float]
+    covariance: pd.DataFrame
+    profiles: dict[str, Profile]
+    log_likelihood: float
+    fitted: int
+    converged: bool
+    problems: tuple[str, ...]
+    data: pd.DataFrame
+    shifts: pd.DataFrame
+    left_out: pd.DataFrame
+    provenance: dict[str, object]
+
+
+def to_text(fit: FitContent) -> str:
     """Return a fit as JSON text; the same fit gives the same text."""
     s = fit.settings
     content = {
@@ -128,7 +144,7 @@ def to_text(fit: FlightFit) -> str:
             "rearing": _of_rearing(s.rearing),
         },
         "parameters": fit.parameters,
-        "units": {str(r["parameter"]): str(r["unit"]) for r in fit.estimates.to_dict("records")},
+        "units": {split_name(name)[0]: unit_of(name) for name in fit.parameters},
         "covariance_names": list(fit.covariance.columns),
         "covariance": fit.covariance.to_numpy().tolist(),
         "profiles": {
@@ -157,10 +173,8 @@ def to_text(fit: FlightFit) -> str:
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def read_file(path: str | os.PathLike[str]) -> FlightFit:
+def read_file(path: str | os.PathLike[str]) -> FitContent:
     """Read a fit file."""
-    from phenofit.flight.result import FlightFit
-
     name = str(path)
     content = read_json(path, remedy="Name a file that a fit has written.")
     try:
@@ -180,7 +194,7 @@ def read_file(path: str | os.PathLike[str]) -> FlightFit:
         ) from None
     except PhenofitError as error:
         raise DataError(Problem(str(error), "", name, column="settings")) from None
-    return FlightFit(
+    return FitContent(
         settings=settings,
         parameters=document.parameters,
         covariance=pd.DataFrame(

@@ -12,11 +12,11 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError
+from phenofit.flight.document import FitContent, read_file, to_text
 from phenofit.flight.intervals.profile import Profile
 from phenofit.flight.kernels.curves import heat_at_share, peak_heat
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.likelihood.parameters import Parameter, parameter_of, plain_name, split_name, unit_of
-from phenofit.flight.model import FitSettings
 from phenofit.flight.result_text import html_list, html_table, parameter_label, rounded
 from phenofit.traps.account import left_out_by_reason, left_out_words
 
@@ -32,7 +32,7 @@ _MOST_REDRAWS = 100
 
 
 @dataclass(frozen=True)
-class FlightFit:
+class FlightFit(FitContent):
     """A calibrated flight model. Made by :func:`phenofit.fit_flights`; never changes.
 
     Attributes
@@ -65,19 +65,6 @@ class FlightFit:
     provenance : dict
         Versions, and hashes of the inputs where they came from files.
     """
-
-    settings: FitSettings
-    parameters: dict[str, float]
-    covariance: pd.DataFrame
-    profiles: dict[str, Profile]
-    log_likelihood: float
-    fitted: int
-    converged: bool
-    problems: tuple[str, ...]
-    data: pd.DataFrame
-    shifts: pd.DataFrame
-    left_out: pd.DataFrame
-    provenance: dict[str, object]
 
     @property
     def base(self) -> float:
@@ -407,7 +394,6 @@ class FlightFit:
             The text.
         """
         from phenofit.files import write_text
-        from phenofit.flight.document import to_text
 
         text = to_text(self)
         if path is not None:
@@ -423,9 +409,7 @@ class FlightFit:
         DataError
             If the file is not a fit file of a known version, with the keys that are wrong.
         """
-        from phenofit.flight.document import read_file
-
-        return read_file(path)
+        return cls(**vars(read_file(path)))
 
 
 def _row(name: str) -> Parameter:

@@ -1,6 +1,7 @@
 """Published thresholds and validation on data that the fit has not seen."""
 
-from phenofit.validate.comparison.published_check import PublishedComparison, compare_published
+from phenofit.validate.comparison.published_check import compare_published
+from phenofit.validate.comparison.published_comparison import PublishedComparison
 from phenofit.validate.cross import cross_validate
 from phenofit.validate.observed import Observed, observed_events, split_heat
 from phenofit.validate.requirement_trend import drift_test, pit_histogram, reliability

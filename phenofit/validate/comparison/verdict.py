@@ -9,7 +9,7 @@ from phenofit.forecasting.events import event_words
 from phenofit.units import convert_degree_days
 
 if TYPE_CHECKING:
-    from phenofit.validate.comparison.published_check import PublishedComparison
+    from phenofit.validate.comparison.published_comparison import PublishedComparison
     from phenofit.validate.comparison.refit_on_terms import PublishedTerms
 
 _NO_WORSE_DAYS = 1.0
