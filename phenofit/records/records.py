@@ -88,7 +88,7 @@ class Records:
         weather: WeatherSource,
         stations: TableSource | None = None,
         season: tuple[str, str] = ("01-01", "12-31"),
-        unit: str | None = None,
+        units: str | None = None,
         dates: str = "year-first",
         blank: str = "not checked",
         biofix: TableSource | None = None,
@@ -108,7 +108,7 @@ class Records:
             ``station, latitude, longitude, elevation_m``, where `weather` does not say them.
         season : tuple of str
             First and last month-day.
-        unit : str, optional
+        units : str, optional
             Unit of the temperatures in text tables: ``"degC"``, ``"degF"`` or ``"kelvin"``.
         dates : {"year-first", "month-first", "day-first"}
             Order of the dates in all tables.
@@ -145,7 +145,7 @@ class Records:
         starts = None
         if biofix is not None:
             starts = biofix_starts(read_biofix(_named(biofix, "biofix"), dates=dates, season=window))
-        series = weather if isinstance(weather, xr.Dataset) else _series(weather, stations, unit, dates)
+        series = weather if isinstance(weather, xr.Dataset) else _series(weather, stations, units, dates)
         return cls(
             replace(found, notes=(*notes, *found.notes)),
             series,

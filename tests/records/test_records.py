@@ -57,8 +57,8 @@ def on_disk(folder: Path, given: dict[str, Any]) -> dict[str, Any]:
 
 def test_files_and_dataframes_give_the_same_records(tmp_path: Path) -> None:
     given = tables()
-    from_frames = Records.from_tables(**given, unit="degC")
-    from_files = Records.from_tables(**on_disk(tmp_path, given), unit="degC")
+    from_frames = Records.from_tables(**given, units="degC")
+    from_files = Records.from_tables(**on_disk(tmp_path, given), units="degC")
     pd.testing.assert_frame_equal(from_frames.trap_years.intervals, from_files.trap_years.intervals)
     pd.testing.assert_frame_equal(from_frames.trap_years.years, from_files.trap_years.years)
     pd.testing.assert_frame_equal(from_frames.left_out, from_files.left_out)
@@ -73,7 +73,7 @@ def test_files_and_dataframes_give_the_same_records(tmp_path: Path) -> None:
 
 def test_a_weather_dataset_is_taken_as_it_is() -> None:
     given = tables()
-    first = Records.from_tables(**given, unit="degC")
+    first = Records.from_tables(**given, units="degC")
     again = Records.from_tables(traps=given["traps"], catches=given["catches"], weather=first.weather)
     assert again.weather is first.weather
     assert again.moths == first.moths
@@ -97,10 +97,10 @@ def test_a_dataframe_is_checked_like_a_file(
     wrong.loc[min(1, len(wrong) - 1), column] = value
     given[table] = wrong
     with pytest.raises(DataError) as frames:
-        Records.from_tables(**given, unit="degC")
+        Records.from_tables(**given, units="degC")
     assert words in str(frames.value)
     with pytest.raises(DataError) as files:
-        Records.from_tables(**on_disk(tmp_path, given), unit="degC")
+        Records.from_tables(**on_disk(tmp_path, given), units="degC")
     said = [str(fault).replace(f"{tmp_path}/", "").replace(".csv", "") for fault in files.value.problems]
     assert said == [str(fault) for fault in frames.value.problems]
 
@@ -113,7 +113,7 @@ def test_temperatures_without_a_unit_are_refused() -> None:
 def test_the_biofix_stays_with_the_records() -> None:
     given = tables()
     biofix = pd.DataFrame({"site": ["north", "south"], "date": ["2024-06-08", "2024-06-01"]})
-    records = Records.from_tables(**given, unit="degC", biofix=biofix)
+    records = Records.from_tables(**given, units="degC", biofix=biofix)
     assert records.starts is not None
     assert records.starts["north", 2024] == np.datetime64("2024-06-08")
     assert records.only([True, False]).starts == records.starts
@@ -127,7 +127,7 @@ def test_the_biofix_stays_with_the_records() -> None:
 
 
 def test_a_selection_lists_what_it_leaves_out() -> None:
-    records = Records.from_tables(**tables(), unit="degC")
+    records = Records.from_tables(**tables(), units="degC")
     south = records.select(sites=["south"], years=[2024])
     assert south.sites == ("south",)
     assert len(south) == 1
@@ -145,7 +145,7 @@ def test_a_selection_lists_what_it_leaves_out() -> None:
 
 
 def test_places_of_a_forecast() -> None:
-    records = Records.from_tables(**tables(), unit="degC")
+    records = Records.from_tables(**tables(), units="degC")
     assert records.places() == [("north", "S"), ("south", "S")]
     # Without a trap-year a site is forecast for only if it is named.
     assert records.only([False, True]).places() == [("south", "S")]
