@@ -42,7 +42,7 @@ def writing(path: str | os.PathLike[str]) -> Iterator[Path]:
     Yields
     ------
     Path
-        The name to write to; it ends like `path`, so that writers that look at the ending are content.
+        The name to write to; it ends like `path`, for writers that depend on the ending.
 
     Raises
     ------
@@ -61,7 +61,7 @@ def writing(path: str | os.PathLike[str]) -> Iterator[Path]:
     except Exception as fault:
         if not _writer_failed(fault, temporary):
             raise
-        # A full disk reaches us from a NetCDF or raster library as an error of its own kind.
+        # NetCDF and raster libraries raise their own kind of error on a full disk.
         known = (fault.errno, fault.strerror) if isinstance(fault, OSError) else (None, None)
         number, words = _refused_bytes(temporary) or known
         words = words or f"the file could not be written ({fault})"

@@ -28,7 +28,7 @@ from phenofit.traps.biofix import biofix_starts
 
 @dataclass(frozen=True)
 class StudySurvey:
-    """What a look through the inputs gave.
+    """The result of checking the inputs of a study.
 
     Attributes
     ----------

@@ -122,7 +122,7 @@ def _grid(
 
 
 def _progress(scheduler: str | None) -> Any:
-    """Return a bar over the blocks for a terminal; a cluster has a page of its own for that."""
+    """Return a progress bar for a terminal; a cluster has its own page for that."""
     import contextlib
 
     if scheduler is not None:

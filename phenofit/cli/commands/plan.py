@@ -1,4 +1,4 @@
-"""``phenofit plan``: what networks of several sizes would be worth, from a study or an earlier fit."""
+"""``phenofit plan``: expected precision of networks of several sizes, from a study or an earlier fit."""
 
 from __future__ import annotations
 

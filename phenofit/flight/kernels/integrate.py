@@ -342,7 +342,7 @@ def group_likelihood(
             continue
         # Mode of the group's shift by Newton steps; it only places the nodes.
         r = group_mode[y]
-        steepness = 1.0
+        group_curvature = 1.0
         before, slope_before = r, 0.0
         for attempt in range(25):
             slope_sum = 0.0
@@ -352,21 +352,21 @@ def group_likelihood(
                 slope, curvature = find_mode(i, group_sd * r, records, values, modes[i], 0.02, room, search)
                 slope_sum += slope
                 curve_sum += curvature
-            steepness = 1.0 + group_sd * group_sd * curve_sum
-            downhill = group_sd * slope_sum - r
-            if attempt > 0 and abs(r - before) * math.sqrt(steepness) > 0.3:
+            group_curvature = 1.0 + group_sd * group_sd * curve_sum
+            group_slope = group_sd * slope_sum - r
+            if attempt > 0 and abs(r - before) * math.sqrt(group_curvature) > 0.3:
                 # The curvature is an expected one; between two points the slopes give the observed one.
-                secant = (slope_before - downhill) / (r - before)
-                if 0.4 * steepness < secant < 2.5 * steepness:
-                    steepness = secant
-            before, slope_before = r, downhill
-            step = downhill / steepness
+                secant = (slope_before - group_slope) / (r - before)
+                if 0.4 * group_curvature < secant < 2.5 * group_curvature:
+                    group_curvature = secant
+            before, slope_before = r, group_slope
+            step = group_slope / group_curvature
             limit = 3.0 / (1.0 + 0.5 * attempt)
             r += max(-limit, min(limit, step))
-            if abs(step) * math.sqrt(steepness) < 0.2:
+            if abs(step) * math.sqrt(group_curvature) < 0.2:
                 break
         group_mode[y] = r
-        scale = 1.0 / math.sqrt(steepness)
+        scale = 1.0 / math.sqrt(group_curvature)
         centre = group_sd * r
         for o in range(outer):
             places[o] = r + scale * outer_nodes[o]
