@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import Executor
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,27 +31,21 @@ if TYPE_CHECKING:
     from phenofit.records import Records
 
 
-def fit_records(
-    records: Records,
-    model: FlightModel,
-    *,
-    profiles: bool | tuple[str, ...] = True,
-    precise: bool = True,
-    provenance: Mapping[str, object] | None = None,
-    progress: Progress | None = None,
-    executor: Executor | None = None,
-) -> FlightFit:
-    """Fit one number of flights with one curve; see :func:`phenofit.flight.fit_flights`."""
+@dataclass(frozen=True)
+class FitOptions:
+    """What a fit gives beside the estimates, and how it runs; see :func:`phenofit.flight.fit_flights`."""
+
+    profiles: bool | tuple[str, ...] = True
+    precise: bool = True
+    provenance: Mapping[str, object] = field(default_factory=dict)
+    progress: Progress | None = None
+    executor: Executor | None = None
+
+
+def fit_records(records: Records, model: FlightModel, options: FitOptions) -> FlightFit:
+    """Fit one number of flights with one curve."""
     settings = model.fit_settings(records.season, species=records.species, biofix=records.starts is not None)
-    return fit_data(
-        assemble(records, kind=settings.records),
-        settings,
-        profiles=profiles,
-        precise=precise,
-        provenance=provenance,
-        progress=progress,
-        executor=executor,
-    )
+    return fit_data(assemble(records, kind=settings.records), settings, **vars(options))
 
 
 def fit_data(
@@ -125,7 +119,10 @@ def fit_data(
         left_out=data.left_out,
         provenance={"versions": versions(), **dict(provenance or {})},
     )
-    said = (*find_problems(fit, maximum), *curvature_problems(disagreements), *_rearing_problems(fit, data))
+    said = [*find_problems(fit, maximum), *curvature_problems(disagreements)]
+    if settings.rearing is not None:
+        without = replace(fit.settings, rearing=None)
+        said += rearing_problems(fit, fit_data(data, without, profiles=False, precise=False))
     return replace(fit, problems=(*simplified, *said))
 
 
@@ -147,10 +144,3 @@ def _shifts(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) ->
             "sd": known[: len(labels), 1],
         }
     )
-
-
-def _rearing_problems(fit: FlightFit, data: FlightData) -> list[str]:
-    if fit.settings.rearing is None:
-        return []
-    alone = fit_data(data, replace(fit.settings, rearing=None), profiles=False, precise=False)
-    return rearing_problems(fit, alone)

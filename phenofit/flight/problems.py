@@ -21,11 +21,7 @@ def find_problems(fit: FlightFit, maximum: Maximum) -> list[str]:
             f"The search did not converge ({maximum.message}); hold the base at a published value, or fit "
             "fewer flights."
         )
-    said.extend(_open_ends(fit))
-    said.extend(_boundaries(fit))
-    said.extend(_few(fit))
-    said.extend(_overlap(fit))
-    return said
+    return [*said, *_open_ends(fit), *_boundaries(fit), *_few(fit), *_overlap(fit)]
 
 
 def _open_ends(fit: FlightFit) -> list[str]:
@@ -93,7 +89,7 @@ def _few(fit: FlightFit) -> list[str]:
             "wide because of it."
         )
     if fit.moths < 30 * fit.settings.flights:
-        said.append(f"Only {fit.caught_words} carry the timing of {fit.settings.flights} flight(s).")
+        said.append(f"Only {fit.caught_words} give the timing of {fit.settings.flights} flight(s).")
     return said
 
 
@@ -111,11 +107,12 @@ def quadrature_problems(moved: float, tolerance: float) -> list[str]:
     """Return what to say where the integral over shifts and flight sizes is not exact."""
     if moved < tolerance:
         return []
-    words = (
-        f"The log-likelihood is known to about {moved:.1g} only: the records hardly inform the shifts or flight sizes "
-        "that are integrated out. Ignore differences between fits below that."
-    )
-    return [words]
+    return [
+        (
+            f"The log-likelihood is known to about {moved:.1g} only: the records hardly inform the shifts or flight sizes "
+            "that are integrated out. Ignore differences between fits below that."
+        )
+    ]
 
 
 def rearing_problems(fit: FlightFit, alone: FlightFit) -> list[str]:

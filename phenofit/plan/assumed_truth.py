@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -112,8 +112,6 @@ def truth_of_fit(fit: FlightFit) -> PlanTruth:
     ModelError
         If the fit counts from a biofix.
     """
-    from dataclasses import replace
-
     settings, values, notes = fit.settings, fit.parameters, []
     if settings.curve not in _DRAWN:
         notes.append(f"The plan takes a normal curve in place of the fitted {settings.curve} one.")

@@ -18,7 +18,6 @@ from phenofit.flight.fitting import fit_data
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import INDEPENDENT
-from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.plan.assumed_truth import PlanTruth
 from phenofit.plan.weather_seasons import PlanWeather, check_plan
 from phenofit.records import Records
@@ -181,11 +180,7 @@ def _slope_and_rate(
     truth: PlanTruth, weather: PlanWeather
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return the slope of the heat in the base [d] and the heat per day [degC] at each requirement and season."""
-    heat = truth.settings.heat
-    tmin, tmax = weather.flat()
-    total, slope, _ = running_heat(
-        tmin, tmax, truth.base, heat.upper_or_inf, heat.method_code, heat.cutoff_code
-    )
+    total, slope = weather.heat(truth.base, truth.settings.heat)
     row = np.arange(len(total))
     slopes, rates = [], []
     for requirement in truth.requirements:
@@ -230,10 +225,7 @@ def _held_out(
     truth: PlanTruth, weather: PlanWeather, base: float, requirements: list[float], seed: tuple[int, ...]
 ) -> npt.NDArray[np.float64]:
     """Return the mean absolute difference of predicted and true dates over all seasons, new shifts drawn [d]."""
-    heat = truth.settings.heat
-    tmin, tmax = weather.flat()
-    codes = (heat.upper_or_inf, heat.method_code, heat.cutoff_code)
-    predicted, true = (running_heat(tmin, tmax, b, *codes)[0] for b in (base, truth.base))
+    predicted, true = (weather.heat(b, truth.settings.heat)[0] for b in (base, truth.base))
     rng = np.random.default_rng([*seed, 1])
     out = np.empty(len(requirements))
     for g, requirement in enumerate(requirements):

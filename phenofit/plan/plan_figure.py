@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -35,6 +35,7 @@ _MOST_LINES = len(_STYLES)
 def draw_plan(table: pd.DataFrame, *, flight: int = 1) -> Figure:
     """Draw a plan."""
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
 
     part = table[table["flight"] == flight]
     if part.empty:
@@ -80,16 +81,10 @@ def draw_plan(table: pd.DataFrame, *, flight: int = 1) -> Figure:
     )
     handles, labels = axes[0].get_legend_handles_labels()
     if part["simulated_networks"].max() > 0:
-        handles.append(_cross())
+        handles.append(Line2D([], [], color="0.3", marker="x", ls="none", ms=9))
         labels.append("confirmed on simulated networks")
     figure.legend(handles, labels, loc="outside lower center", ncols=2, fontsize=8, frameon=False)
     return figure
-
-
-def _cross() -> Any:
-    from matplotlib.lines import Line2D
-
-    return Line2D([], [], color="0.3", marker="x", ls="none", ms=9)
 
 
 def write_plan_figure(table: pd.DataFrame, path: str | os.PathLike[str], *, flight: int = 1) -> None:

@@ -16,6 +16,7 @@ from phenofit.plan.assumed_truth import PlanTruth
 from phenofit.simulate import CheckPlan
 
 if TYPE_CHECKING:
+    from phenofit.heat.settings import HeatSettings
     from phenofit.seasons import Season
 
 _FIRST_YEAR = 2001  # of the calendar given to drawn seasons; its years have no meaning
@@ -36,10 +37,15 @@ class PlanWeather:
         """Number of seasons."""
         return len(self.tmin)
 
-    def flat(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        """Return the temperatures with a row for each season and station."""
+    def heat(
+        self, base: float, settings: HeatSettings
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """Return the running heat and its slope in the base, with a row for each season and station."""
+        codes = (settings.upper_or_inf, settings.method_code, settings.cutoff_code)
         days = self.tmin.shape[2]
-        return self.tmin.reshape(-1, days), self.tmax.reshape(-1, days)
+        low, high = self.tmin.reshape(-1, days), self.tmax.reshape(-1, days)
+        total, slope, _ = running_heat(low, high, base, *codes)
+        return total, slope
 
     def drawn(self, years: int, season: Season, rng: np.random.Generator) -> xr.Dataset:
         """Return station weather of seasons drawn with equal chance, one after another."""
@@ -95,15 +101,7 @@ def check_plan(truth: PlanTruth, weather: PlanWeather, checks_per_week: float) -
     """Return when traps stand and are checked: from before the first moths to after the last, in every season."""
     every = check_intervals(checks_per_week)
     settings = truth.settings
-    tmin, tmax = weather.flat()
-    total = running_heat(
-        tmin,
-        tmax,
-        truth.base,
-        settings.heat.upper_or_inf,
-        settings.heat.method_code,
-        settings.heat.cutoff_code,
-    )[0]
+    total = weather.heat(truth.base, settings.heat)[0]
     wide = _SPREADS * np.hypot(np.array(truth.spreads), truth.shift_total)
     early = float((np.array(truth.requirements) - wide).min())
     late = float((np.array(truth.requirements) + wide).max())

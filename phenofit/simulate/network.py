@@ -119,7 +119,10 @@ def simulate_network(
             _note(
                 record, trap, season.label(year), visits, counts, {**facts, "shift": own, "late_start": late}
             )
-    catches = _catch_table(record)
+    catches = pd.DataFrame(record.rows, columns=["trap", "set", "check", "count", "status"])
+    for name in ("set", "check"):
+        catches[name] = catches[name].to_numpy().astype("datetime64[ns]")
+    catches["effort"], catches["row"] = 1.0, np.arange(2, len(catches) + 2)
     return catches, {
         "species": species,
         "seed": seed,
@@ -165,29 +168,17 @@ def _note(
     )
 
 
-def _catch_table(record: _Record) -> pd.DataFrame:
-    table = pd.DataFrame(record.rows, columns=["trap", "set", "check", "count", "status"])
-    for name in ("set", "check"):
-        table[name] = table[name].to_numpy().astype("datetime64[ns]")
-    table["effort"] = 1.0
-    table["row"] = np.arange(2, len(table) + 2)
-    return table
-
-
 def _parameter_rows(truth: NetworkTruth) -> list[dict[str, object]]:
-    def row(parameter: str, value: float, unit: str, flight: int | None = None) -> dict[str, object]:
-        return {"parameter": parameter, "flight": flight, "value": value, "unit": unit}
-
-    rows = [row("base", float(truth.base), "degC")]
-    for flight, requirement in enumerate(truth.requirements, start=1):
-        rows.append(row("requirement", float(requirement), "degC d", flight))
-        rows.append(row("spread", float(truth.spreads[flight - 1]), "degC d", flight))
-    rows.append(row("shift_sd_year", float(truth.shift_sd_year), "degC d"))
-    rows.append(row("shift_sd_site", float(truth.shift_sd_site), "degC d"))
-    rows.append(row("shift_sd", float(truth.shift_sd), "degC d"))
+    rows: list[tuple[str, int | None, float, str]] = [("base", None, truth.base, "degC")]
+    for flight, (requirement, spread) in enumerate(
+        zip(truth.requirements, truth.spreads, strict=True), start=1
+    ):
+        rows += [("requirement", flight, requirement, "degC d"), ("spread", flight, spread, "degC d")]
+    for name in ("shift_sd_year", "shift_sd_site", "shift_sd"):
+        rows.append((name, None, getattr(truth, name), "degC d"))
     if not np.isinf(truth.concentration):
-        rows.append(row("concentration", float(truth.concentration), "1"))
-    return rows
+        rows.append(("concentration", None, truth.concentration, "1"))
+    return [{"parameter": p, "flight": g, "value": float(v), "unit": unit} for p, g, v, unit in rows]
 
 
 def _whole_seasons(weather: xr.Dataset, season: Season) -> list[int]:

@@ -177,15 +177,11 @@ def _anomalies(
     of_year = climate.year_sd * rng.standard_normal(len(years))
     when = time.year.to_numpy() + _days_into_year(time) / _YEAR_DAYS
     slow = np.interp(when, years + 0.5, of_year)  # no step at New Year
-    series = np.vstack([_autoregressive(len(time), climate.memory, rng) for _ in range(count + 1)])
+    shocks = rng.standard_normal((count + 1, len(time)))
+    shocks[:, 1:] *= np.sqrt(1 - climate.memory**2)
+    series = lfilter([1.0], [1.0, -climate.memory], shocks)
     shared, own = np.sqrt(climate.regional_share), np.sqrt(1 - climate.regional_share)
     return np.asarray(slow[None, :] + climate.day_sd * (shared * series[:1] + own * series[1:]))
-
-
-def _autoregressive(length: int, memory: float, rng: np.random.Generator) -> NDArray[np.float64]:
-    shocks = rng.standard_normal(length)
-    shocks[1:] *= np.sqrt(1 - memory**2)
-    return np.asarray(lfilter([1.0], [1.0, -memory], shocks))
 
 
 def _dataset(

@@ -85,9 +85,11 @@ def cross_validate(
     say = progress or (lambda _text: None)
     usable, failed = _usable(thresholds, setting)
     names = tuple(dict.fromkeys([*plan.events, *(t.event for t in usable)]))
-    seen = observed_events(
-        records, events=names, min_moths=plan.min_moths, fit=_whole_fit(records, setting, fit)
-    )
+    if model.number == 1:
+        fit = None
+    elif fit is None:
+        fit = Fitted(records, setting).fit
+    seen = observed_events(records, events=names, min_moths=plan.min_moths, fit=fit)
     if seen.table.empty:
         reasons = "; ".join(sorted(seen.left_out["reason"].unique())) or "there are no records"
         raise ModelError(f"no event can be scored ({reasons}).")
@@ -124,9 +126,3 @@ def _usable(
         else:
             failed.append((f"published:{threshold.id}", "all", reason))
     return usable, failed
-
-
-def _whole_fit(records: Records, setting: Setting, fit: FlightFit | None) -> FlightFit | None:
-    if setting.model.number == 1:
-        return None
-    return fit if fit is not None else Fitted(records, setting).fit

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 class Job:
     """One fold with all its forecasters."""
 
-    scheme: str
+    plan: Scheme
     fold: Fold
     train: Records
     targets: pd.DataFrame
@@ -46,7 +46,6 @@ class Job:
     older: tuple[str, ...]
     setting: Setting
     series: Mapping[str, StationSeries]
-    lead_days: tuple[int, ...]
 
 
 def fold_jobs(
@@ -59,14 +58,13 @@ def fold_jobs(
     older: tuple[str, ...] = (),
 ) -> Iterable[Job]:
     """Make the work of each fold."""
-    series = station_series(records.weather)
-    table = records.trap_years.years
+    series, table = station_series(records.weather), records.trap_years.years
     events = tuple(seen.table["event"].unique())
     for fold in folds:
         wanted = seen.table[fold.test[seen.table["trap_year"].to_numpy()]]
         targets = table[table["trap_year"].isin(wanted["trap_year"])]
         yield Job(
-            plan.leave_out,
+            plan,
             fold,
             records.only(fold.train),
             targets,
@@ -76,7 +74,6 @@ def fold_jobs(
             older,
             setting,
             series,
-            tuple(plan.lead_days),
         )
 
 
@@ -93,8 +90,8 @@ def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
             faults.append((name, str(error)))
             if isinstance(error, FitError):
                 # A forecaster without a forecast counts as failed.
-                rows = failed_fold(job.wanted, job.lead_days, f"no fit: {error}")
-                parts.append(rows.assign(scheme=job.scheme, fold=job.fold.name, forecaster=name))
+                rows = failed_fold(job.wanted, tuple(job.plan.lead_days), f"no fit: {error}")
+                parts.append(rows.assign(scheme=job.plan.leave_out, fold=job.fold.name, forecaster=name))
             continue
         if isinstance(forecaster, Fitted) and fitted is None:
             fitted = forecaster
@@ -104,10 +101,10 @@ def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
             job.wanted,
             series=job.series,
             links=job.train.links,
-            lead_days=job.lead_days,
-            scheme=job.scheme,
+            lead_days=tuple(job.plan.lead_days),
+            scheme=job.plan.leave_out,
         )
-        parts.append(rows.assign(scheme=job.scheme, fold=job.fold.name, forecaster=name))
+        parts.append(rows.assign(scheme=job.plan.leave_out, fold=job.fold.name, forecaster=name))
         if fault is not None:
             faults.append((name, fault))
     filled = [part for part in parts if len(part)]
@@ -165,13 +162,9 @@ def _train(job: Job, kind: str, threshold: PublishedThreshold | None, fitted: Fi
 
 def _training_events(job: Job, fitted: Fitted | None) -> pd.DataFrame:
     """Return the observed events of the training years, the flights separated by the training fit alone."""
-    setting = job.setting
-    several = setting.model.number > 1
-    if several and fitted is None:
-        raise ModelError("the flights cannot be separated without a fit to the training years.")
-    return observed_events(
-        job.train,
-        events=job.events,
-        min_moths=setting.min_moths,
-        fit=fitted.fit if several and fitted is not None else None,
-    ).table
+    fit = None
+    if job.setting.model.number > 1:
+        if fitted is None:
+            raise ModelError("the flights cannot be separated without a fit to the training years.")
+        fit = fitted.fit
+    return observed_events(job.train, events=job.events, min_moths=job.setting.min_moths, fit=fit).table

@@ -155,11 +155,9 @@ class _Boundaries:
         if self.flights == 1 or fit is None:
             return
         if fit.settings.biofix != (records.starts is not None):
-            words = (
-                "a biofix, the records have none"
-                if fit.settings.biofix
-                else "a date, the records from a biofix"
-            )
+            words = "a biofix, the records have none"
+            if not fit.settings.biofix:
+                words = "a date, the records from a biofix"
             raise ModelError(f"the fit counts heat from {words}.")
         self.fit, self.season, self.starts = fit, records.season, records.starts
         links = records.links

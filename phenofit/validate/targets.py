@@ -68,7 +68,9 @@ def _forecast(
     place = {name: record[name] for name in forecaster.covariates}
     rows: list[dict[str, object]] = []
     for event in group.to_dict("records"):
-        issued = None if lead is None else _issue_day(event["observed"], lead)
+        issued = (
+            None if lead is None else to_unit(event["observed"].to_datetime64()) - np.timedelta64(lead, "D")
+        )
         asked = events if lead is None else (str(event["event"]),)
         key = (series.station, year, site, flight, asked, issued, *place.values())
         if key not in known:
@@ -114,10 +116,6 @@ def _window(setting: Setting, target: Target) -> tuple[np.datetime64, np.datetim
     start = start_of(setting, setting.season, target)
     first = setting.season.first_day(target.year) if start is None else start
     return first, setting.season.last_day(target.year) + np.timedelta64(1, "D")
-
-
-def _issue_day(observed: Any, lead: int) -> np.datetime64:
-    return to_unit(pd.Timestamp(observed).to_datetime64()) - np.timedelta64(lead, "D")
 
 
 def _other_years(series: StationSeries, year: int, scheme: str) -> tuple[int, ...]:

@@ -190,8 +190,7 @@ def _x_intercept(data: EventHeat, base_range: tuple[float, float]) -> RuleAnswer
     if temperature.min() <= base:
         notes.append("the base is above the mean temperature of some trap-years")
     notes.append("requirement is one over the slope, not a mean of heat sums")
-    spread = float(np.std(data.heat(base), ddof=1))
-    return RuleAnswer(base, 1.0 / slope, spread, scatter, unit, "; ".join(notes), outside)
+    return RuleAnswer(base, 1.0 / slope, _sd(data, base), scatter, unit, "; ".join(notes), outside)
 
 
 def _answer(

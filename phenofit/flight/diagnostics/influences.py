@@ -68,13 +68,13 @@ def _added_by_each(
     """Return what each trap-year adds to the log-likelihood of all others, and the slopes of it."""
     everyone, groups = np.arange(data.trap_years), likelihood.groups
     values, gradients, _ = likelihood.by_group(theta, slopes)
-    place = {int(label): k for k, label in enumerate(likelihood.group_labels)}
+    row_of = {int(label): k for k, label in enumerate(likelihood.group_labels)}
     added, found = np.empty(data.trap_years), np.zeros((data.trap_years, likelihood.layout.size))
     for i in everyone:
         if fit.settings.crossed:  # every trap-year depends on every other
             whole, rest = 0, everyone != i
         elif likelihood.has_group:
-            whole, rest = place[int(groups[i])], (groups == groups[i]) & (everyone != i)
+            whole, rest = row_of[int(groups[i])], (groups == groups[i]) & (everyone != i)
         else:
             whole, rest = int(i), np.zeros(data.trap_years, dtype=bool)
         added[i], found[i] = values[whole], gradients[whole]
@@ -126,9 +126,9 @@ def influence(fit: FlightFit, records: Records) -> pd.DataFrame:
     likelihood, theta = likelihood_at(data, fit)
     likelihood.nodes = _NODES
     names = [public_name(likelihood, fit.settings, k) for k in range(likelihood.layout.size)]
-    followed = ["base", *(f"requirement_{g + 1}" for g in range(fit.settings.flights))]
+    wanted = ["base", *(f"requirement_{g + 1}" for g in range(fit.settings.flights))]
     known = [name for name in fit.covariance.columns if name in names]
-    moved = [name for name in followed if name in known]
+    moved = [name for name in wanted if name in known]
     if not moved:
         raise ModelError("base and requirements of this fit were held, so nothing can move.")
     added, slopes = _added_by_each(data, fit, likelihood, theta, slopes=True)
@@ -137,12 +137,12 @@ def influence(fit: FlightFit, records: Records) -> pd.DataFrame:
     table = data.table[["trap", "site", "season", "year", "total"]].copy()
     table["log_likelihood"] = added
     relative = np.zeros((data.trap_years, len(moved)))
-    for name in followed:
+    for name in wanted:
         at = known.index(name) if name in known else None
         table[f"{name}_change"] = 0.0 if at is None else step[:, at]
         if at is not None:
             relative[:, moved.index(name)] = np.abs(step[:, at]) / np.sqrt(covariance[at, at])
     table["largest"] = relative.max(axis=1)
     table = table.sort_values("largest", ascending=False, kind="stable").reset_index(drop=True)
-    table.attrs["units"] = {f"{n}_change": unit_of(n) for n in followed}
+    table.attrs["units"] = {f"{n}_change": unit_of(n) for n in wanted}
     return table

@@ -70,12 +70,12 @@ def check_residuals(fit: FlightFit, records: Records, *, seed: int = 0) -> pd.Da
     DataError
         If the trap-years are not those of the fit.
     """
-    rng = np.random.default_rng(seed)
+    rng, concentration = np.random.default_rng(seed), fit.parameters.get("concentration", np.inf)
     parts = []
     for found in chances_of_checks(fit, records):
         part, weight = found.checks, found.weight
         count = part["count"].to_numpy(dtype=np.int64)
-        residual = residuals_of_counts(count, found.chance, weight, _concentration(fit), rng)
+        residual = residuals_of_counts(count, found.chance, weight, concentration, rng)
         parts.append(
             part[["trap_year", "trap", "site", "season", "year", "start", "end", "count"]].assign(
                 expected=int(count.sum()) * (weight @ found.chance), heat=found.heat, residual=residual
@@ -199,10 +199,6 @@ def _latent(fit: FlightFit) -> _Latent:
         size[:, g] = values[f"size_{g + 1}"] + values[f"size_sd_{g + 1}"] * grid[:, g]
     share = np.exp(size - size.max(axis=1, keepdims=True))
     return _Latent(fit.shift_sd * grid[:, 0], share / share.sum(axis=1, keepdims=True), weight / weight.sum())
-
-
-def _concentration(fit: FlightFit) -> float:
-    return fit.parameters.get("concentration", np.inf)
 
 
 def _interval_heat(

@@ -27,8 +27,8 @@ def maximise_off_bounds(
 ) -> Maximum:
     """Maximise, and again with every spread near its bound moved away from it, where the likelihood is higher there."""
     best = maximise(likelihood, start, box, factor, tolerance=tolerance, limit=limit)
-    for place, tried in _near_bounds(likelihood, best.theta, box):
-        moved = _higher(likelihood, best.theta, best.value, best.gradient, place, tried)
+    for index, tried in _near_bounds(likelihood, best.theta, box):
+        moved = _higher(likelihood, best.theta, best.value, best.gradient, index, tried)
         if moved is None:
             continue
         again = maximise(likelihood, moved, box, factor, tolerance=tolerance, limit=limit)
@@ -44,8 +44,8 @@ def start_off_bounds(likelihood: Likelihood, start: np.ndarray, box: Box) -> np.
         return start
     theta = start
     value, gradient = likelihood(theta)
-    for place, tried in near:
-        better = _higher(likelihood, theta, value, gradient, place, tried)
+    for index, tried in near:
+        better = _higher(likelihood, theta, value, gradient, index, tried)
         if better is not None:
             theta = better
             value, gradient = likelihood(theta)
@@ -55,10 +55,10 @@ def start_off_bounds(likelihood: Likelihood, start: np.ndarray, box: Box) -> np.
 def _near_bounds(likelihood: Likelihood, theta: np.ndarray, box: Box) -> list[tuple[int, tuple[float, ...]]]:
     # Free spreads so near to their bound that they hardly change the likelihood, and what to try.
     found = []
-    for place, entry in enumerate(likelihood.layout.entries):
+    for index, entry in enumerate(likelihood.layout.entries):
         tried = _tried(entry.parameter)
-        if tried and box.free[place] and math.exp(theta[place]) * _side(tried) <= tried[0] * _side(tried):
-            found.append((place, tried))
+        if tried and box.free[index] and math.exp(theta[index]) * _side(tried) <= tried[0] * _side(tried):
+            found.append((index, tried))
     return found
 
 
@@ -67,16 +67,16 @@ def _higher(
     theta: np.ndarray,
     value: float,
     gradient: np.ndarray,
-    place: int,
+    index: int,
     tried: tuple[float, ...],
 ) -> np.ndarray | None:
-    if gradient[place] * _side(tried) <= 0.0:
+    if gradient[index] * _side(tried) <= 0.0:
         # However small, the slope says that the likelihood drops away from the bound.
         return None
     highest, best = value + _LEAST_GAIN, None
     for other in tried[1:]:
         moved = theta.copy()
-        moved[place] = math.log(other)
+        moved[index] = math.log(other)
         here = likelihood(moved, False)[0]
         if here > highest:
             highest, best = here, moved

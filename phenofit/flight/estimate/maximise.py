@@ -28,10 +28,10 @@ class Box:
         high[at.requirement : at.spread] = heat_range
         return cls(low, high, np.ones(layout.size, dtype=bool))
 
-    def hold(self, place: int) -> Box:
+    def hold(self, index: int) -> Box:
         """Return the box with one more entry held."""
         free = self.free.copy()
-        free[place] = False
+        free[index] = False
         return Box(self.low, self.high, free)
 
     def inside(self, theta: np.ndarray) -> np.ndarray:

@@ -122,20 +122,20 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
     public = {public_name(likelihood, settings, k): k for k in range(layout.size)}
     for name, value in settings.hold.items():
         if name in public:
-            place, inner = public[name], float(value)
+            index, inner = public[name], float(value)
         elif f"log {name}" in public:
-            place, inner = public[f"log {name}"], math.log(value) if value > 0 else -math.inf
+            index, inner = public[f"log {name}"], math.log(value) if value > 0 else -math.inf
         else:
             known = ", ".join(plain_name(n) for n in public)
             raise ModelError(f"there is no parameter '{name}' to hold; there are {known}.")
-        if layout.entries[place].parameter.is_sd:
-            inner = max(inner, float(box.low[place]))
-        template[place] = inner
-        box.low[place], box.high[place] = min(box.low[place], inner), max(box.high[place], inner)
-        hold.append(place)
+        if layout.entries[index].parameter.is_sd:
+            inner = max(inner, float(box.low[index]))
+        template[index] = inner
+        box.low[index], box.high[index] = min(box.low[index], inner), max(box.high[index], inner)
+        hold.append(index)
     _keep_order(box, layout.places.requirement, settings, template)
-    for place in hold:
-        box = box.hold(place)
+    for index in hold:
+        box = box.hold(index)
     return box, template
 
 
@@ -155,18 +155,18 @@ def _keep_order(box: Box, first: int, settings: FitSettings, template: np.ndarra
         box.high[k] = max(min([box.high[k], *after]), box.low[k])
 
 
-def public_name(likelihood: Likelihood, settings: FitSettings, place: int) -> str:
+def public_name(likelihood: Likelihood, settings: FitSettings, index: int) -> str:
     """Return the name of an entry as results show it, with the scale of the search before: ``log spread_1``."""
-    return likelihood.layout.entries[place].public(settings.group, settings.crossed)
+    return likelihood.layout.entries[index].public(settings.group, settings.crossed)
 
 
 def natural_values(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> dict[str, float]:
     """Return the parameters of a vector by name, on their natural scale, without those that the model lacks."""
     lacking = _lacking(likelihood.layout, settings)
     return {
-        entry.plain(settings.group, settings.crossed): entry.parameter.natural(float(theta[place]))
-        for place, entry in enumerate(likelihood.layout.entries)
-        if place not in lacking
+        entry.plain(settings.group, settings.crossed): entry.parameter.natural(float(theta[index]))
+        for index, entry in enumerate(likelihood.layout.entries)
+        if index not in lacking
     }
 
 
@@ -181,4 +181,4 @@ def _lacking(layout: Layout, settings: FitSettings) -> set[int]:
         "overdispersion": _likelihood_counts(settings) == "dirichlet-multinomial",
         "presence": settings.records == "presence",
     }
-    return {place for place, entry in enumerate(layout.entries) if not has[entry.parameter.part]}
+    return {index for index, entry in enumerate(layout.entries) if not has[entry.parameter.part]}

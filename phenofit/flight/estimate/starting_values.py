@@ -62,9 +62,9 @@ def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> l
         within = np.sqrt(max(np.average((middle - mean[nearest] - off[owner]) ** 2, weights=count), 25.0))
         theta = template.copy()
 
-        def put(place: int, value: float, theta: np.ndarray = theta) -> None:
-            if box.free[place]:
-                theta[place] = value
+        def put(index: int, value: float, theta: np.ndarray = theta) -> None:
+            if box.free[index]:
+                theta[index] = value
 
         put(at.base, float(base))
         for g in range(flights):

@@ -147,7 +147,9 @@ def contrast(
     """
     _every_level_caught(records.trap_years, column)
     unit = _unit(records.trap_years.years, column)
-    model = replace(model, shifts=shifts if shifts is not None else _default_shifts(unit))
+    if shifts is None:
+        shifts = ("year", "site", "trap-year") if unit == "site" else ("year", "trap-year")
+    model = replace(model, shifts=shifts)
     small = fit_flights(records, model, profiles=False)
     wider = replace(model, curve=small.settings.curve, flights=small.settings.flights)
     large = fit_flights(records, replace(wider, covariates=(*model.covariates, column)), profiles=False)
@@ -189,10 +191,6 @@ def _unit(years: pd.DataFrame, column: str) -> str:
     return "trap-year"
 
 
-def _default_shifts(unit: str) -> tuple[str, ...]:
-    return ("year", "site", "trap-year") if unit == "site" else ("year", "trap-year")
-
-
 def _degrees_below(fit: FlightFit, unit: str, effects: int) -> int:
     if unit != "trap-year":
         return int(fit.data[unit].nunique()) - 1 - effects
@@ -223,30 +221,18 @@ def _table(fit: FlightFit, data: FlightData, column: Covariate, below: int) -> p
             text = table[column.column].astype(str).str.strip()
             table = table.assign(**{column.column: pd.Categorical(text, categories=order)})
         first = level == levels[0]
-        followed = replace(fit.settings, level=max(fit.settings.level, _PROFILE_LEVEL))
+        wider = replace(fit.settings, level=max(fit.settings.level, _PROFILE_LEVEL))
         names = (*wanted, *(f"effect {n}" for n in column.names)) if first else wanted
-        there = fit_data(replace(data, table=table), followed, profiles=names, precise=False)
+        there = fit_data(replace(data, table=table), wider, profiles=names, precise=False)
         if first:
             ratios = _ratios(there, column, fit.settings.level, below)
         part = table[table[column.column] == level] if column.levels else table
         for g in flights:
-            low, high = _ends(there, f"requirement_{g}", fit.settings.level, below, len(column.names))
-            ratio = ratios[level]
-            rows.append(
-                (
-                    level,
-                    g,
-                    len(part),
-                    int(part["site"].nunique()),
-                    int(part["total"].sum()),
-                    there.requirement(g),
-                    low,
-                    high,
-                    *ratio,
-                )
-            )
-    ends = dict.fromkeys(("low", "high", "ratio_low", "ratio_high"), float)
-    return pd.DataFrame(rows, columns=list(CONTRAST_COLUMNS)).astype(ends)
+            ends = _ends(there, f"requirement_{g}", fit.settings.level, below, len(column.names))
+            size = (len(part), int(part["site"].nunique()), int(part["total"].sum()))
+            rows.append((level, g, *size, there.requirement(g), *ends, *ratios[level]))
+    columns = dict.fromkeys(("low", "high", "ratio_low", "ratio_high"), float)
+    return pd.DataFrame(rows, columns=list(CONTRAST_COLUMNS)).astype(columns)
 
 
 def _ratios(
@@ -257,10 +243,8 @@ def _ratios(
         found[column.levels[0]] = (1.0, 1.0, 1.0)
     for name, label in zip(column.names, column.levels[1:] or (f"mean {column.centre:.6g}",), strict=True):
         ends = _ends(fit, f"effect {name}", level, below, len(column.names))
-        scale = column.scale
-        value = math.exp(fit.parameters[f"effect {name}"] / scale)
-        low, high = (None if end is None else math.exp(end / scale) for end in ends)
-        found[label] = (value, low, high)
+        low, high = (None if end is None else math.exp(end / column.scale) for end in ends)
+        found[label] = (math.exp(fit.parameters[f"effect {name}"] / column.scale), low, high)
     return found
 
 

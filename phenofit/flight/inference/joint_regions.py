@@ -150,7 +150,7 @@ def joint_region(
     wanted = fit.settings.level if level is None else level
     if not 0.5 <= wanted < 1.0:
         raise ModelError(f"a confidence level lies between 0.5 and 1, not at {wanted}.")
-    cut = _joint_cut(fit, names, wanted)
+    cut = cut_of_ratio(wanted, 2, min(degrees_of_error(name, fit.settings, fit.data) for name in names))
     say = progress or (lambda _text: None)
     say(f"ridge along {names[0]}")
     ridge = search.ridge(cut)
@@ -171,8 +171,3 @@ def joint_region(
     )
     estimate = (fit.parameters[names[0]], fit.parameters[names[1]])
     return JointRegion(names, units, wanted, cut, estimate, outline, open_sides)
-
-
-def _joint_cut(fit: FlightFit, names: tuple[str, str], level: float) -> float:
-    degrees = min(degrees_of_error(name, fit.settings, fit.data) for name in names)
-    return cut_of_ratio(level, 2, degrees)

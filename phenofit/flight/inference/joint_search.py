@@ -85,8 +85,8 @@ class Search:
 
     def ridge(self, cut: float) -> Ridge:
         """Profile the first parameter on both sides, the others refitted."""
-        place = self.pair[0]
-        points = {float(self.maximum.theta[place]): (0.0, self.maximum.theta)}
+        index = self.pair[0]
+        points = {float(self.maximum.theta[index]): (0.0, self.maximum.theta)}
         for side in (-1.0, 1.0):
             self._walk(side, math.sqrt(cut), points)
         values = np.array(sorted(points))
@@ -94,7 +94,7 @@ class Search:
             values,
             np.array([points[float(v)][0] for v in values]),
             np.array([points[float(v)][1] for v in values]),
-            float(self.maximum.theta[place]),
+            float(self.maximum.theta[index]),
         )
 
     def _walk(self, side: float, reach: float, points: dict[float, tuple[float, Floats]]) -> None:
@@ -132,19 +132,19 @@ class Search:
     def _refit(self, theta: Floats, box: Box, factor: Floats) -> Maximum:
         return maximise_off_bounds(self.likelihood, box.inside(theta), box, factor, tolerance=0.01, limit=60)
 
-    def slice(self, ridge: Ridge, place: float, cut: float) -> tuple[float | None, float | None]:
+    def slice(self, ridge: Ridge, point: float, cut: float) -> tuple[float | None, float | None]:
         """Return how far below and above the ridge the cut is reached; ``None`` for an end beyond the search."""
         vector = np.array(
-            [np.interp(place, ridge.values, ridge.path[:, k]) for k in range(ridge.path.shape[1])]
+            [np.interp(point, ridge.values, ridge.path[:, k]) for k in range(ridge.path.shape[1])]
         )
-        vector[self.pair[1]] = _ridge_at(ridge, self.pair[1])(place)
-        left = cut - float(_deviance_at(ridge)(np.array(place)))
+        vector[self.pair[1]] = _ridge_at(ridge, self.pair[1])(point)
+        left = cut - float(_deviance_at(ridge)(np.array(point)))
         if left <= 1e-6:
             return 0.0, 0.0
-        below, above = (self._end(vector, place, side, left, cut) for side in (-1.0, 1.0))
+        below, above = (self._end(vector, point, side, left, cut) for side in (-1.0, 1.0))
         return below, above
 
-    def _end(self, vector: Floats, place: float, side: float, left: float, cut: float) -> float | None:
+    def _end(self, vector: Floats, point: float, side: float, left: float, cut: float) -> float | None:
         free = np.flatnonzero(self.box.free)
         at = np.array([int(np.flatnonzero(free == p)[0]) for p in self.pair])
         others = np.delete(np.arange(len(free)), at)
@@ -160,7 +160,7 @@ class Search:
         tried: dict[float, float] = {0.0: 0.0}
         for _ in range(8):
             theta = vector.copy()
-            theta[self.pair[0]] = place
+            theta[self.pair[0]] = point
             theta[self.pair[1]] = vector[self.pair[1]] + side * step
             theta[free[others]] += slopes[:, 1] * side * step
             found = self._refit(theta, inner, factor)
@@ -186,7 +186,7 @@ class Search:
     def region(
         self,
         ridge: Ridge,
-        places: Floats,
+        points: Floats,
         slices: list[tuple[float | None, float | None]],
         ends: tuple[float, float],
         open_ends: tuple[bool, bool],
@@ -197,18 +197,18 @@ class Search:
         x = 0.5 * sum(ends) - 0.5 * (ends[1] - ends[0]) * np.cos(angle)
         middle = _ridge_at(ridge, self.pair[1])(x)
         left = np.sqrt(np.maximum(cut - _deviance_at(ridge)(x), 0.0))
-        at = np.sqrt(np.maximum(cut - _deviance_at(ridge)(places), 1e-9))
+        at = np.sqrt(np.maximum(cut - _deviance_at(ridge)(points), 1e-9))
         units = dict(zip(self.fit.parameters, self.fit.estimates["unit"].astype(str), strict=True))
         sides = [self._open(0, k, units) for k in (0, 1) if open_ends[k]]
         lines = []
         for k, bound in enumerate((self.box.low, self.box.high)):
             widths = [pair[k] for pair in slices]
-            limit = abs(float(bound[self.pair[1]]) - _ridge_at(ridge, self.pair[1])(places))
+            limit = abs(float(bound[self.pair[1]]) - _ridge_at(ridge, self.pair[1])(points))
             if any(w is None for w in widths):
                 sides.append(self._open(1, k, units))
             filled = np.array([limit[j] if w is None else w for j, w in enumerate(widths)], dtype=np.float64)
-            width = PchipInterpolator(places, filled / at, extrapolate=False)
-            share = np.asarray(width(np.clip(x, places[0], places[-1])))
+            width = PchipInterpolator(points, filled / at, extrapolate=False)
+            share = np.asarray(width(np.clip(x, points[0], points[-1])))
             lines.append(middle + (-1.0 if k == 0 else 1.0) * share * left)
         outline = np.column_stack([np.concatenate([x, x[::-1]]), np.concatenate([lines[0], lines[1][::-1]])])
         for k in (0, 1):
@@ -224,8 +224,8 @@ class Search:
         return f"{name.replace('_', ', flight ')} {('down', 'up')[side]} to the end of the search at {bound:.4g} {units[name]}"
 
 
-def _ridge_at(ridge: Ridge, place: int) -> PchipInterpolator:
-    return PchipInterpolator(ridge.values, ridge.path[:, place])
+def _ridge_at(ridge: Ridge, index: int) -> PchipInterpolator:
+    return PchipInterpolator(ridge.values, ridge.path[:, index])
 
 
 def _deviance_at(ridge: Ridge) -> Callable[[Floats], Floats]:

@@ -43,19 +43,19 @@ def agreed_covariance(
     found: list[Disagreement] = []
     likelihood = likelihood.twin()
     free = np.flatnonzero(box.free)
-    for at, place in enumerate(free):
-        name = likelihood.layout.names[place]
-        parameter = likelihood.layout.entries[place].parameter
+    for at, index in enumerate(free):
+        name = likelihood.layout.names[index]
+        parameter = likelihood.layout.entries[index].parameter
         if not interior[at] or parameter.name not in ("base", "upper", "requirement"):
             continue
         if _agrees(likelihood, maximum, box, covariance, at):
             continue
         by_curvature = math.sqrt(covariance[at, at])
-        inner, _ = covariance_at(likelihood, maximum, box.hold(int(place)), step)
+        inner, _ = covariance_at(likelihood, maximum, box.hold(int(index)), step)
         others = np.delete(np.arange(len(free)), at)
         guess = _embedded(inner, others, _reach(likelihood, maximum, box, covariance, at))
         known = profiles.get(name) or profile_entry(
-            likelihood.twin(), maximum, box, guess, int(place), name=name, logarithmic=False, level=_ONE_SD,
+            likelihood.twin(), maximum, box, guess, int(index), name=name, logarithmic=False, level=_ONE_SD,
             degrees=math.inf,
         )[0]  # fmt: skip
         direction = _profile_direction(known, free, at)

@@ -150,11 +150,11 @@ def level_of_root(root: float, degrees: float) -> float:
     return float(1.0 - 2.0 * t.sf(quantile, degrees))
 
 
-def conditional(covariance: np.ndarray, place: int) -> tuple[np.ndarray, np.ndarray]:
+def conditional(covariance: np.ndarray, index: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the regression of the others on one entry, and a root of their covariance with it held."""
-    others = np.delete(np.arange(len(covariance)), place)
-    slopes = covariance[others, place] / covariance[place, place]
-    rest = covariance[np.ix_(others, others)] - np.outer(slopes, covariance[others, place])
+    others = np.delete(np.arange(len(covariance)), index)
+    slopes = covariance[others, index] / covariance[index, index]
+    rest = covariance[np.ix_(others, others)] - np.outer(slopes, covariance[others, index])
     return slopes, square_root(rest)
 
 
@@ -169,7 +169,7 @@ def profile_entry(
     maximum: Maximum,
     box: Box,
     covariance: np.ndarray,
-    place: int,
+    index: int,
     *,
     name: str,
     logarithmic: bool,
@@ -179,20 +179,20 @@ def profile_entry(
 ) -> tuple[Profile, Maximum]:
     """Compute the profile of one entry on both sides."""
     free = np.flatnonzero(box.free)
-    at = int(np.flatnonzero(free == place)[0])
+    at = int(np.flatnonzero(free == index)[0])
     slopes, root = conditional(covariance, at)
     others = np.delete(free, at)
-    inner = box.hold(place)
+    inner = box.hold(index)
     error = math.sqrt(max(covariance[at, at], 1e-10))
     cut = cut_root(level, degrees)
-    points: dict[float, tuple[float, np.ndarray]] = {float(maximum.theta[place]): (0.0, maximum.theta)}
+    points: dict[float, tuple[float, np.ndarray]] = {float(maximum.theta[index]): (0.0, maximum.theta)}
     best, scale = maximum, root
 
     def at_value(value: float, near: np.ndarray, lead: np.ndarray) -> float:
         nonlocal best, scale
         theta = near.copy()
-        theta[others] += lead * (value - near[place])
-        theta[place] = value
+        theta[others] += lead * (value - near[index])
+        theta[index] = value
         theta = start_off_bounds(likelihood, inner.inside(theta), inner)
         found = maximise_off_bounds(likelihood, theta, inner, scale, tolerance=0.01, limit=60)
         # The next search begins with the curvature found here.
@@ -204,8 +204,8 @@ def profile_entry(
         return math.sqrt(max(deviance, 0.0))
 
     for side in (-1.0, 1.0):
-        bound = float(box.low[place] if side < 0 else box.high[place])
-        here, near, reached = float(maximum.theta[place]), maximum.theta, 0.0
+        bound = float(box.low[index] if side < 0 else box.high[index])
+        here, near, reached = float(maximum.theta[index]), maximum.theta, 0.0
         slope, lead, scale = 1.0 / error, slopes, root
         step, retries = min(error * cut / 2.0, max(abs(bound - here), 1e-9)), 4
         for _ in range(25):
@@ -236,12 +236,12 @@ def profile_entry(
     return (
         Profile(
             name=name,
-            estimate=back(float(maximum.theta[place])),
+            estimate=back(float(maximum.theta[index])),
             values=np.array([back(float(v)) for v in entry]),
             deviance=np.array([points[float(v)][0] for v in entry]),
             logarithmic=logarithmic,
-            low_bound=back(float(box.low[place])),
-            high_bound=back(float(box.high[place])),
+            low_bound=back(float(box.low[index])),
+            high_bound=back(float(box.high[index])),
             degrees=degrees,
             path=np.array([points[float(v)][1] for v in entry]),
             followed=cut,

@@ -25,7 +25,7 @@ class _Job:
     maximum: Maximum
     box: Box
     covariance: np.ndarray
-    place: int
+    index: int
     public: str
     level: float
     degrees: float
@@ -34,14 +34,14 @@ class _Job:
 def _profile(job: _Job) -> tuple[str, Profile, Maximum]:
     # A copy without state: the answer must not depend on what ran before, or where.
     likelihood = job.likelihood.twin()
-    entry = likelihood.layout.entries[job.place]
+    entry = likelihood.layout.entries[job.index]
     name, parameter = plain_name(job.public), entry.parameter
     profile, highest = profile_entry(
         likelihood,
         job.maximum,
         job.box,
         job.covariance,
-        job.place,
+        job.index,
         name=name,
         logarithmic=bool(parameter.transform),
         level=job.level,
@@ -63,13 +63,13 @@ def compute_profiles(
 ) -> tuple[dict[str, Profile], Maximum]:
     """Compute the profiles of a fit."""
     jobs = []
-    for place in np.flatnonzero(box.free):
-        public = public_name(likelihood, settings, int(place))
+    for index in np.flatnonzero(box.free):
+        public = public_name(likelihood, settings, int(index))
         name = plain_name(public)
         if isinstance(wanted, bool) or name in wanted:
             degrees = degrees_of_error(name, settings, likelihood.data.table)
             jobs.append(
-                _Job(likelihood, maximum, box, covariance, int(place), public, settings.level, degrees)
+                _Job(likelihood, maximum, box, covariance, int(index), public, settings.level, degrees)
             )
     found: dict[str, Profile] = {}
     best = maximum

@@ -45,9 +45,9 @@ class Covariate:
                     if level
                     else f"the covariate '{self.column}' is missing for some traps; fill the column."
                 )
-            place = self.levels.index(level)
-            if place:
-                out[row, place - 1] = 1.0
+            at = self.levels.index(level)
+            if at:
+                out[row, at - 1] = 1.0
         return out
 
 

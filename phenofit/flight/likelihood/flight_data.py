@@ -156,8 +156,8 @@ class _Builder:
     @staticmethod
     def _since(when: np.ndarray, start: np.datetime64) -> np.ndarray:
         # Nanoseconds since the start; before the start, and where no time is given, no heat is summed.
-        moment = when.astype("datetime64[ns]") - start.astype("datetime64[ns]")
-        return np.where(np.isnat(moment), 0, np.maximum(moment.astype(np.int64), 0))
+        passed = when.astype("datetime64[ns]") - start.astype("datetime64[ns]")
+        return np.where(np.isnat(passed), 0, np.maximum(passed.astype(np.int64), 0))
 
     def _store(self, series: int, start: np.datetime64, kept: Kept) -> None:
         left, right = self._since(kept.start, start), self._since(kept.end, start)

@@ -50,10 +50,10 @@ class SeasonTemperatures:
         if key not in self._known:
             days = np.arange(start, self._season.last_day(year) + np.timedelta64(1, "D"))
             offset = (days - self._first_day).astype(np.int64)
-            place, pair = self._stations[station], np.full((2, len(days)), np.nan)
+            pair = np.full((2, len(days)), np.nan)
             inside = (offset >= 0) & (offset < self._extremes[0].shape[1])
             for row, values in zip(pair, self._extremes, strict=True):
-                row[inside] = values[place, offset[inside]]
+                row[inside] = values[self._stations[station], offset[inside]]
             missing = np.flatnonzero(~np.isfinite(pair).all(axis=0))
             self.first_missing.append(int(missing[0]) if missing.size else len(days))
             self._known[key] = len(self._rows)

@@ -7,40 +7,24 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from phenofit.errors import FitError
-from phenofit.flight.fitting import fit_records
-from phenofit.progress import Progress
+from phenofit.flight.fitting import FitOptions, fit_records
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
     from phenofit.flight.model import FlightModel
     from phenofit.flight.result import FlightFit
     from phenofit.records import Records
 
 
-def choose_curve(
-    records: Records,
-    model: FlightModel,
-    *,
-    profiles: bool | tuple[str, ...] = True,
-    precise: bool = True,
-    provenance: Mapping[str, object] | None = None,
-    progress: Progress | None = None,
-    executor: Executor | None = None,
-) -> FlightFit:
+def choose_curve(records: Records, model: FlightModel, options: FitOptions) -> FlightFit:
     """Fit one number of flights with the curve of least AIC; among equals the first named is taken."""
-    names = model.curves
-    if len(names) == 1:
-        return fit_records(
-            records, model, profiles=profiles, precise=precise, provenance=provenance, progress=progress,
-            executor=executor,
-        )  # fmt: skip
+    if len(model.curves) == 1:
+        return fit_records(records, model, options)
     fits: dict[str, FlightFit] = {}
     failed: dict[str, str] = {}
-    for name in names:
+    for name in model.curves:
         try:
             fits[name] = fit_records(
-                records, replace(model, curve=name), profiles=False, precise=precise, progress=progress
+                records, replace(model, curve=name), replace(options, profiles=False, provenance={})
             )
         except FitError as error:
             failed[name] = str(error)
@@ -49,13 +33,10 @@ def choose_curve(
             "no flight curve could be fitted: " + "; ".join(f"{n}: {e}" for n, e in failed.items())
         )
     best = min(fits, key=lambda name: fits[name].aic)
-    kept = {**dict(provenance or {}), "curve choice": _words(best, fits, failed)}
-    if not profiles:
+    kept = {**options.provenance, "curve choice": _words(best, fits, failed)}
+    if not options.profiles:
         return replace(fits[best], provenance={**fits[best].provenance, **kept})
-    return fit_records(
-        records, replace(model, curve=best), profiles=profiles, precise=precise, provenance=kept,
-        progress=progress, executor=executor,
-    )  # fmt: skip
+    return fit_records(records, replace(model, curve=best), replace(options, provenance=kept))
 
 
 def _words(best: str, fits: Mapping[str, FlightFit], failed: Mapping[str, str]) -> str:

@@ -177,15 +177,13 @@ def flights_evidence(fits: Mapping[str, FlightFit] | Sequence[FlightFit]) -> str
         raise ModelError("give fits of two numbers of flights or more.")
     order = sorted(best, key=lambda n: best[n].aic)
     least = best[order[0]].aic
-    parts = []
-    for count in order[1:]:
-        gap = best[count].aic - least
-        parts.append(f"{_flights(count)} {_support(gap)} (AIC {gap:.1f} higher)")
+    gaps = {count: best[count].aic - least for count in order[1:]}
+    parts = [f"{_flights(count)} {_support(gap)} (AIC {gap:.1f} higher)" for count, gap in gaps.items()]
     text = f"{_flights(order[0]).capitalize()} a season describe{'s' if order[0] == 1 else ''} the catches best; "
     text += ", ".join(parts) + "."
-    troubled = [n for n in order if not best[n].converged or any("overlap" in p for p in best[n].problems)]
-    for count in troubled:
-        text += f" The fit of {_flights(count)} has problems of its own; read them first."
+    for n in order:
+        if not best[n].converged or any("overlap" in p for p in best[n].problems):
+            text += f" The fit of {_flights(n)} has problems of its own; read them first."
     return text
 
 
@@ -259,20 +257,20 @@ def _test_row(fit: FlightFit, best: FlightFit, best_name: str, *, is_best: bool)
 def _same_records(named: Mapping[str, FlightFit]) -> None:
     """Refuse fits to different catches: their likelihoods are about different things."""
     (first_name, first), *others = named.items()
+    dropped, *more = (int(fit.left_out["rows"].sum()) for fit in named.values())
     keys = ["trap", "season", "total"]
     reference = first.data[keys].astype(str).sort_values(keys).to_numpy().tolist()
     inputs = first.provenance.get("inputs")
-    dropped = _dropped(first)
-    for name, fit in others:
+    for (name, fit), other_dropped in zip(others, more, strict=True):
         rows = fit.data[keys].astype(str).sort_values(keys).to_numpy().tolist()
         if rows != reference:
             raise ModelError(
                 f"'{first_name}' and '{name}' were not fitted to the same records: {len(reference)} trap-years "
                 f"with {first.moths} moths against {len(rows)} with {fit.moths}; fit both to the same trap-years."
             )
-        if _dropped(fit) != dropped:
+        if other_dropped != dropped:
             raise ModelError(
-                f"'{first_name}' and '{name}' left out different records ({dropped} against {_dropped(fit)} check "
+                f"'{first_name}' and '{name}' left out different records ({dropped} against {other_dropped} check "
                 "intervals); fit both to the same intervals."
             )
         if fit.settings.rearing != first.settings.rearing:
@@ -285,7 +283,3 @@ def _same_records(named: Mapping[str, FlightFit]) -> None:
                 f"'{first_name}' and '{name}' were fitted from input files with different contents; fit both again "
                 "from the same files."
             )
-
-
-def _dropped(fit: FlightFit) -> int:
-    return int(fit.left_out["rows"].sum())

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from phenofit.errors import FitError
+from phenofit.flight.fitting import FitOptions
 from phenofit.flight.model import COMPARE, FlightModel
 from phenofit.flight.selection.curve_choice import choose_curve
 from phenofit.flight.selection.fit_comparison import flights_evidence
@@ -82,19 +83,17 @@ def fit_flights(
     Inference*, p. 131); the fewest of them is taken. The intervals of the chosen fit do not know of the choice.
     """
     say = progress or (lambda _text: None)
+    options = FitOptions(profiles, precise, dict(provenance or {}), progress, executor)
     numbers = model.numbers
     if len(numbers) == 1:
-        return choose_curve(
-            records, model, profiles=profiles, precise=precise, provenance=provenance, progress=progress,
-            executor=executor,
-        )  # fmt: skip
+        return choose_curve(records, model, options)
     fits: dict[int, FlightFit] = {}
     failed: dict[int, str] = {}
     for number in numbers:
         say(f"fitting {_WORDS[number - 1]} a season")
         try:
             fits[number] = choose_curve(
-                records, replace(model, flights=number), profiles=False, precise=precise
+                records, replace(model, flights=number), FitOptions(profiles=False, precise=precise)
             )
         except FitError as error:
             failed[number] = str(error)
@@ -108,15 +107,13 @@ def fit_flights(
         )
     best = _chosen(fits)
     untried = [n for n in numbers if n not in fits and n not in failed]
-    kept = {**dict(provenance or {}), "flights choice": _words(best, fits, failed, untried)}
+    kept = {**options.provenance, "flights choice": _words(best, fits, failed, untried)}
     if not profiles:
         return replace(fits[best], provenance={**fits[best].provenance, **kept})
     # A curve that was chosen on the way is not chosen again; the account of that choice is kept.
     kept |= {k: v for k, v in fits[best].provenance.items() if k == "curve choice"}
-    return choose_curve(
-        records, replace(model, flights=best, curve=fits[best].settings.curve), profiles=profiles,
-        precise=precise, provenance=kept, progress=progress, executor=executor,
-    )  # fmt: skip
+    chosen = replace(model, flights=best, curve=fits[best].settings.curve)
+    return choose_curve(records, chosen, replace(options, provenance=kept))
 
 
 def _no_better(fits: Mapping[int, FlightFit], number: int) -> bool:
