@@ -42,17 +42,7 @@ ALLOWED_TOP = {
     "phenofit", "notebooks", "tests", "datasets", "reports",
 }  # fmt: skip
 # Drawing and the optional or slow packages: never pulled in by `import phenofit` or by the help.
-HEAVY = (
-    "matplotlib",
-    "numba",
-    "pandas",
-    "xarray",
-    "scipy",
-    "meteostat",
-    "statsmodels",
-    "pydantic",
-    "dask",
-)
+HEAVY = ("matplotlib", "numba", "pandas", "xarray", "scipy", "meteostat", "statsmodels", "pydantic", "dask")
 
 
 def _modules() -> list[Path]:

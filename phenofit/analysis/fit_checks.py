@@ -73,14 +73,7 @@ class FitChecks:
     notes: tuple[str, ...] = ()
 
 
-def check_fit(
-    fit: FlightFit,
-    records: Records,
-    *,
-    min_moths: int,
-    seed: int,
-    flights: str = "",
-) -> FitChecks:
+def check_fit(fit: FlightFit, records: Records, *, min_moths: int, seed: int, flights: str = "") -> FitChecks:
     """Compute the diagnostics of a fit.
 
     Parameters
@@ -112,17 +105,10 @@ def check_fit(
 
     return FitChecks(
         older=attempt(
-            "No older rules beside the fit",
-            lambda: rules_beside(fit, records, min_moths=min_moths),
+            "No older rules beside the fit", lambda: rules_beside(fit, records, min_moths=min_moths)
         ),
-        residuals=attempt(
-            "No residuals of the checks",
-            lambda: check_residuals(fit, records, seed=seed),
-        ),
-        carried=attempt(
-            "No influence of single trap-years",
-            lambda: influence(fit, records),
-        ),
+        residuals=attempt("No residuals of the checks", lambda: check_residuals(fit, records, seed=seed)),
+        carried=attempt("No influence of single trap-years", lambda: influence(fit, records)),
         strays=(
             attempt("No search for strays", lambda: stray_checks(fit, records))
             if fit.settings.records == "counts" and fit.parameters["stray_share"] > 0.0
@@ -155,12 +141,7 @@ def rules_beside(fit: FlightFit, records: Records, *, min_moths: int = 5) -> pd.
     dates = observed_events(records, events=("flight_50",), min_moths=min_moths, fit=fit).table[
         ["trap_year", "flight", "observed"]
     ]
-    found = older_rules(
-        records,
-        heat=settings.heat,
-        events=dates,
-        base_range=settings.base_range,
-    )
+    found = older_rules(records, heat=settings.heat, events=dates, base_range=settings.base_range)
     rows: list[dict[str, object]] = []
     for flight, part in dates.groupby("flight", sort=True):
         number = int(str(flight))

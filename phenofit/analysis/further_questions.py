@@ -40,10 +40,7 @@ def _contrast_sentences(found: Contrast) -> list[str]:
         ends = [f"{value:.0f}" if math.isfinite(value) else "open" for value in (row["low"], row["high"])]
         parts.append(f"{row['level']}{flight} {row['requirement']:.0f} ({ends[0]} to {ends[1]})")
     interval = f"{100 * found.fit.settings.level:g} % interval"
-    return [
-        f"{found.sentence()} Requirement in °C-days ({interval}): {'; '.join(parts)}.",
-        *found.remarks,
-    ]
+    return [f"{found.sentence()} Requirement in °C-days ({interval}): {'; '.join(parts)}.", *found.remarks]
 
 
 def _start_sentences(found: StartProfile) -> list[str]:

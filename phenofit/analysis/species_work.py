@@ -167,10 +167,5 @@ class SpeciesWork:
     ) -> PublishedComparison:
         """Test a published threshold on the catches of the species."""
         return compare_published(
-            self.records,
-            self.model,
-            threshold,
-            validation=validation,
-            level=level,
-            seed=self.study.head.seed,
+            self.records, self.model, threshold, validation=validation, level=level, seed=self.study.head.seed
         )

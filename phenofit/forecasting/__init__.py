@@ -2,12 +2,7 @@
 
 from phenofit.forecasting.distribution import DateDistribution
 from phenofit.forecasting.events import EVENTS, FORECAST_EVENTS
-from phenofit.forecasting.season_forecast import (
-    FORECAST_COLUMNS,
-    EventForecast,
-    SeasonForecast,
-    forecast,
-)
+from phenofit.forecasting.season_forecast import FORECAST_COLUMNS, EventForecast, SeasonForecast, forecast
 
 __all__ = [
     "EVENTS",

@@ -41,11 +41,7 @@ class HeatDraws:
 
 
 def curve_quantile(
-    curve: str,
-    share: npt.ArrayLike,
-    median: npt.ArrayLike,
-    requirement: npt.ArrayLike,
-    spread: npt.ArrayLike,
+    curve: str, share: npt.ArrayLike, median: npt.ArrayLike, requirement: npt.ArrayLike, spread: npt.ArrayLike
 ) -> npt.NDArray[np.float64]:
     """Return the heat at which a share of a flight has flown."""
     code = curve_code(curve)

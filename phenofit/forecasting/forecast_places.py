@@ -31,11 +31,7 @@ class Place:
 
 
 def season_places(
-    records: Records,
-    *,
-    issued: np.datetime64,
-    sites: Sequence[str] | None = None,
-    bridge: bool = False,
+    records: Records, *, issued: np.datetime64, sites: Sequence[str] | None = None, bridge: bool = False
 ) -> tuple[list[Place], list[tuple[str, str]]]:
     """Return the places that can be forecast, and the others with the reason."""
     season, starts, weather = records.season, records.starts, records.weather

@@ -220,13 +220,7 @@ def _mean_and_sd(log_density: Array, grid: Array) -> tuple[float, float]:
 
 
 def _year(
-    label: str,
-    found: _Season,
-    dates: DateDistribution,
-    log_like: Array,
-    grid: Array,
-    sd: float,
-    slope: float,
+    label: str, found: _Season, dates: DateDistribution, log_like: Array, grid: Array, sd: float, slope: float
 ) -> YearCheck:
     shift = low = high = math.nan
     inside: bool | None = None

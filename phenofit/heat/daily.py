@@ -182,13 +182,7 @@ class _Plan(NamedTuple):
 
     @classmethod
     def make(
-        cls,
-        base: float | str,
-        upper: float | str | None,
-        method: str,
-        cutoff: str,
-        unit: str,
-        out_unit: str,
+        cls, base: float | str, upper: float | str | None, method: str, cutoff: str, unit: str, out_unit: str
     ) -> _Plan:
         low, high = check_thresholds(base, upper)
         settings = HeatSettings(method, cutoff, high)

@@ -150,10 +150,7 @@ def _cell_fields(
             "units": "day",
             "cell_methods": "area: point",
         },
-        "information": {
-            "long_name": "share of the spatial variance that the traps explain",
-            "units": "1",
-        },
+        "information": {"long_name": "share of the spatial variance that the traps explain", "units": "1"},
         "next_trap_gain": {
             "long_name": "fall of the mean kriging variance of the map with one more trap here",
             "units": "day2",

@@ -254,7 +254,4 @@ class _CellHeat:
         index = begin + np.arange(length)
         inside = (index >= 0) & (index <= self.last)
         kept = np.clip(index, 0, self.last)
-        return (
-            np.where(inside, self.tmin[:, kept], np.nan),
-            np.where(inside, self.tmax[:, kept], np.nan),
-        )
+        return (np.where(inside, self.tmin[:, kept], np.nan), np.where(inside, self.tmax[:, kept], np.nan))

@@ -142,11 +142,7 @@ class MapArea:
 
 
 def make_grid(
-    points: np.ndarray,
-    *,
-    cell: float,
-    margin: float | None = None,
-    region: list[np.ndarray] | None = None,
+    points: np.ndarray, *, cell: float, margin: float | None = None, region: list[np.ndarray] | None = None
 ) -> Grid:
     """Return a grid over the sites, with the cells within the margin of their hull marked."""
     if not np.isfinite(cell) or cell <= 0:

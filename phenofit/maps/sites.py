@@ -242,10 +242,7 @@ def _fit_ratios(crossed: _Crossed, replicated: bool, with_season: bool) -> tuple
     # Roots of the ratios, so that a part of exactly zero is inside the search and not at minus infinity.
     for start in ([0.5, 0.5], [1.5, 0.2], [0.2, 1.5], [0.0, 0.0]):
         found = minimize(
-            criterion,
-            np.array(start, dtype=np.float64),
-            method="L-BFGS-B",
-            bounds=[(0.0, 50.0), (0.0, 50.0)],
+            criterion, np.array(start, dtype=np.float64), method="L-BFGS-B", bounds=[(0.0, 50.0), (0.0, 50.0)]
         )
         if found.fun < best_value - 1e-9:
             best_value, best = float(found.fun), ratios(found.x)

@@ -49,10 +49,7 @@ class SeasonHeat:
     bands: tuple[tuple[float, float, float], ...]  # Heat at 5, 50 and 95 % of each flight [degC d].
 
 
-def catch_curve(
-    fit: FlightFit,
-    records: Records,
-) -> CatchCurve:
+def catch_curve(fit: FlightFit, records: Records) -> CatchCurve:
     """Put the catches of all trap-years on the fitted heat scale, and the fitted curve beside them."""
     data = assemble(records_of_fit(fit, records))
     heat, _, _ = data.heat_at_edges(fit.base, fit.settings.heat)

@@ -20,7 +20,7 @@ from phenofit.report.words import (
     start_words,
     temperature,
 )
-from phenofit.validate.requirement_trend import drift_test
+from phenofit.validate.requirement_trend import trend_test
 
 _ORDER = ("fitted", "calendar mean")
 
@@ -112,7 +112,7 @@ def drift_sentences(validation: pd.DataFrame, *, event: str = "flight_50") -> li
     """Return whether the fitted forecaster's error moves with the years, a sentence for each flight."""
     if validation.empty:
         return []
-    found = drift_test(first_scheme(validation, event))
+    found = trend_test(first_scheme(validation, event))
     several = found["flight"].nunique() > 1
     said = []
     for row in found.to_dict("records"):

@@ -11,14 +11,7 @@ from phenofit.errors import ModelError
 from phenofit.flight.kernels.curves import CURVE_CODES
 from phenofit.flight.likelihood.parameters import Parameter, parameter_of, split_name
 from phenofit.flight.likelihood.record_forms import RECORDS
-from phenofit.flight.model import (
-    CHOOSE,
-    COMPARE,
-    MOST_FLIGHTS,
-    SHIFT_PARTS,
-    FlightModel,
-    flight_candidates,
-)
+from phenofit.flight.model import CHOOSE, COMPARE, MOST_FLIGHTS, SHIFT_PARTS, FlightModel, flight_candidates
 from phenofit.study.fields import (
     MonthDayText,
     Number,

@@ -24,11 +24,7 @@ _MOTHS_BEFORE = "moths were caught before the biofix, so that the first catch is
 
 
 def read_biofix(
-    path: TableSource,
-    *,
-    dates: str,
-    season: Season,
-    columns: Mapping[str, str] | None = None,
+    path: TableSource, *, dates: str, season: Season, columns: Mapping[str, str] | None = None
 ) -> pd.DataFrame:
     """Read a biofix table.
 

@@ -163,10 +163,7 @@ def build_trap_years(
     if problems:
         raise DataError(problems)
     intervals, left_out = check_intervals(
-        catches,
-        season,
-        first_interval_days=first_interval_days,
-        longest_interval_days=longest_interval_days,
+        catches, season, first_interval_days=first_interval_days, longest_interval_days=longest_interval_days
     )
     intervals, left_out = _to_places(traps, intervals, left_out)
     notes: tuple[str, ...] = ()

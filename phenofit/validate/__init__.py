@@ -4,7 +4,7 @@ from phenofit.validate.comparison.published_check import compare_published
 from phenofit.validate.comparison.published_comparison import PublishedComparison
 from phenofit.validate.cross import cross_validate
 from phenofit.validate.observed import Observed, observed_events, split_heat
-from phenofit.validate.requirement_trend import drift_test, pit_histogram, reliability
+from phenofit.validate.requirement_trend import pit_histogram, reliability, trend_test
 from phenofit.validate.rows import VALIDATION_COLUMNS
 from phenofit.validate.schemes import SCHEMES, Fold, Scheme, make_folds
 from phenofit.validate.scores import (
@@ -39,7 +39,6 @@ __all__ = [
     "cross_validate",
     "crps_draws",
     "crps_normal",
-    "drift_test",
     "find_published",
     "interval_log_score",
     "load_published",
@@ -53,4 +52,5 @@ __all__ = [
     "skill",
     "split_heat",
     "threshold_from_record",
+    "trend_test",
 ]

@@ -64,16 +64,7 @@ def fold_jobs(
         wanted = seen.table[fold.test[seen.table["trap_year"].to_numpy()]]
         targets = table[table["trap_year"].isin(wanted["trap_year"])]
         yield Job(
-            plan,
-            fold,
-            records.only(fold.train),
-            targets,
-            wanted,
-            events,
-            thresholds,
-            older,
-            setting,
-            series,
+            plan, fold, records.only(fold.train), targets, wanted, events, thresholds, older, setting, series
         )
 
 

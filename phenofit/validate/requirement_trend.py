@@ -14,7 +14,7 @@ DRIFT_COLUMNS = (
 )  # fmt: skip
 
 
-def drift_test(validation: pd.DataFrame, *, forecaster: str = "fitted", level: float = 0.95) -> pd.DataFrame:
+def trend_test(validation: pd.DataFrame, *, forecaster: str = "fitted", level: float = 0.95) -> pd.DataFrame:
     """Test whether the held-out error moves with the years.
 
     Parameters

@@ -16,11 +16,7 @@ from tests.flight.networks import SEASON, Network, network
 
 def _fit(net: Network, trap_years: TrapYears | None = None, **options: object) -> FlightFit:
     return fit_flights(
-        net.trap_years if trap_years is None else trap_years,
-        net.weather,
-        net.links,
-        season=SEASON,
-        **options,
+        net.trap_years if trap_years is None else trap_years, net.weather, net.links, season=SEASON, **options
     )
 
 

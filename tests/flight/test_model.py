@@ -87,10 +87,7 @@ def test_what_is_bound_to_a_heat_scale_is_dropped_on_other_terms() -> None:
 
 @pytest.mark.parametrize(
     ("change", "words"),
-    [
-        ({"flights": 2, "records": "first catch"}, "one flight only"),
-        ({"flights": 4}, "1, 2 or 3 flights"),
-    ],
+    [({"flights": 2, "records": "first catch"}, "one flight only"), ({"flights": 4}, "1, 2 or 3 flights")],
 )
 def test_settings_of_one_fit_that_do_not_go_together(change: dict[str, object], words: str) -> None:
     with pytest.raises(ModelError, match=words):

@@ -15,13 +15,7 @@ from phenofit.files.cells import parse_dates
 from phenofit.files.tables import read_table
 from phenofit.globe import EARTH_RADIUS_KM, distance_km
 from phenofit.units import from_celsius
-from phenofit.weather import (
-    check_weather,
-    fill_weather,
-    new_dataset,
-    read_weather,
-    write_weather,
-)
+from phenofit.weather import check_weather, fill_weather, new_dataset, read_weather, write_weather
 
 temperature = st.one_of(st.none(), st.integers(-400, 500).map(lambda n: n / 10))
 pairs = st.lists(st.tuples(temperature, temperature), min_size=1, max_size=40)

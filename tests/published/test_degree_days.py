@@ -35,12 +35,7 @@ def worked_out(row: Any) -> float:
     if row.cutoff not in ("none", ""):
         options["cutoff"] = row.cutoff
     value = degree_days(
-        float(row.tmin),
-        float(row.tmax),
-        method=row.method,
-        unit=unit,
-        out_unit=f"{unit} d",
-        **options,
+        float(row.tmin), float(row.tmax), method=row.method, unit=unit, out_unit=f"{unit} d", **options
     )
     return float(value)
 

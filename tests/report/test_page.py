@@ -15,12 +15,7 @@ import pytest
 
 from phenofit.analysis.results import StudyResult
 from phenofit.report import render_report
-from phenofit.report.page_tables import (
-    errors_table,
-    estimates_table,
-    left_out_tables,
-    thresholds_page_table,
-)
+from phenofit.report.page_tables import errors_table, estimates_table, left_out_tables, thresholds_page_table
 from phenofit.report.sentences import base_sentence, error_sentences, flight_sentences, season_sentences
 from phenofit.report.truth import true_values, truth_sentence
 from tests.report.conftest import SPECIES

@@ -122,8 +122,7 @@ def test_one_name_at_two_places_is_refused(tmp_path: Path) -> None:
 def test_a_dated_move_starts_a_new_series_and_warns(tmp_path: Path) -> None:
     with pytest.warns(PhenofitWarning, match="T7@2024-06-20"):
         found = traps(
-            tmp_path,
-            "trap,latitude,longitude,valid_from\nT7,44.10,-62.10,\nT7,45.75,-62.16,2024-06-20\n",
+            tmp_path, "trap,latitude,longitude,valid_from\nT7,44.10,-62.10,\nT7,45.75,-62.16,2024-06-20\n"
         )
     assert found["trap"].tolist() == ["T7", "T7@2024-06-20"]
     assert found["site"].nunique() == 2

@@ -71,8 +71,7 @@ def test_a_check_not_made_lengthens_the_next_interval(tmp_path: Path) -> None:
 
 def test_a_trap_set_but_not_checked_was_standing_since_then(tmp_path: Path) -> None:
     table = catches(
-        tmp_path,
-        "trap,set,date,count\nA,2024-06-01,2024-06-08,\nA,,2024-06-15,4\nA,,2024-06-22,1\n",
+        tmp_path, "trap,set,date,count\nA,2024-06-01,2024-06-08,\nA,,2024-06-15,4\nA,,2024-06-22,1\n"
     )
     assert spans(build_trap_years(trap_frame("A"), table, NORTH).intervals)[0] == ("06-01", "06-15", 4)
 
@@ -141,8 +140,7 @@ def test_checks_outside_the_season_are_left_out_and_counted(tmp_path: Path) -> N
 def test_an_interval_that_begins_before_the_season_is_left_out(tmp_path: Path) -> None:
     season = Season.parse("04-01", "10-31")
     table = catches(
-        tmp_path,
-        "trap,set,date,count\nA,2024-03-28,2024-04-04,9\nA,,2024-04-11,1\nA,,2024-04-18,2\n",
+        tmp_path, "trap,set,date,count\nA,2024-03-28,2024-04-04,9\nA,,2024-04-11,1\nA,,2024-04-18,2\n"
     )
     found = build_trap_years(trap_frame("A"), table, season)
     assert spans(found.intervals) == [("04-04", "04-11", 1), ("04-11", "04-18", 2)]

@@ -19,10 +19,10 @@ from phenofit.traps import TrapYears
 from phenofit.validate import (
     VALIDATION_COLUMNS,
     PublishedThreshold,
-    drift_test,
     pit_histogram,
     reliability,
     score_forecasts,
+    trend_test,
 )
 from phenofit.validate.forecasters import Calendar, Setting, Target
 from tests.calls import compare_published, cross_validate
@@ -254,11 +254,11 @@ def test_nothing_to_score_is_told() -> None:
 
 
 def test_drift_is_found_where_there_is_one(table: pd.DataFrame) -> None:
-    quiet = drift_test(table)
+    quiet = trend_test(table)
     assert len(quiet) == 2
     own = table.copy()
     own["error_days"] = own["error_days"] + 4.0 * (own["year"] - 2016)
-    moving = drift_test(own)
+    moving = trend_test(own)
     assert (moving["slope_days_per_decade"] - quiet["slope_days_per_decade"]).to_numpy() == pytest.approx(
         40.0
     )
@@ -267,7 +267,7 @@ def test_drift_is_found_where_there_is_one(table: pd.DataFrame) -> None:
 
 
 def test_drift_and_its_interval_are_those_of_least_squares(table: pd.DataFrame) -> None:
-    found = drift_test(table)
+    found = trend_test(table)
     for event, own in table[(table["forecaster"] == "fitted") & table["lead_days"].isna()].groupby("event"):
         yearly = own.groupby("year")["error_days"].mean()
         line = linregress(yearly.index.to_numpy(float) / 10.0, yearly.to_numpy(float))
@@ -280,7 +280,7 @@ def test_drift_and_its_interval_are_those_of_least_squares(table: pd.DataFrame) 
 
 
 def test_drift_of_equal_errors_is_none(table: pd.DataFrame) -> None:
-    found = drift_test(table.assign(error_days=1.5))
+    found = trend_test(table.assign(error_days=1.5))
     assert found["slope_days_per_decade"].to_numpy() == pytest.approx(0.0, abs=1e-9)
     assert (found["p_value"] == 1.0).all()
 

@@ -11,14 +11,7 @@ import xarray as xr
 
 from phenofit.errors import ModelError
 from phenofit.seasons import Season
-from phenofit.weather import (
-    fill_weather,
-    filled_share,
-    filling_error,
-    has_flag,
-    new_dataset,
-    notes,
-)
+from phenofit.weather import fill_weather, filled_share, filling_error, has_flag, new_dataset, notes
 from phenofit.weather.quality.fill_error import hide_days
 from tests.weather.real import champion, england
 

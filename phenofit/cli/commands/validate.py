@@ -72,7 +72,7 @@ def _check_options(args: argparse.Namespace) -> None:
 def _validate(
     args: argparse.Namespace, works: list[SpeciesWork]
 ) -> tuple[list[pd.DataFrame], list[pd.DataFrame]]:
-    from phenofit.validate import drift_test, score_forecasts
+    from phenofit.validate import score_forecasts, trend_test
 
     progress = None if args.quiet else show_progress()
     tables, scores = [], []
@@ -91,7 +91,7 @@ def _validate(
                 tables.append(table)
                 scores.append(score_forecasts(table, seed=work.study.head.seed))
                 _print_scores(work.species, scheme, table, scores[-1])
-                for line in drift_test(table).itertuples():
+                for line in trend_test(table).itertuples():
                     print(f"  drift, flight {line.flight}, {line.event}: {line.sentence}")
     return tables, scores
 

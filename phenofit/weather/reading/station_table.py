@@ -40,10 +40,7 @@ def read_stations(
         If a column is absent, a station is a duplicate, or a position is not on the globe.
     """
     table = read_table(
-        path,
-        columns=columns,
-        required=["station", "latitude", "longitude"],
-        optional=["elevation_m", "name"],
+        path, columns=columns, required=["station", "latitude", "longitude"], optional=["elevation_m", "name"]
     )
     latitude, faults = parse_numbers(
         table, "latitude", required=True, low=-90, high=90, what="degrees north, southern ones negative,"

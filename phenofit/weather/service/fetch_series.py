@@ -128,14 +128,7 @@ def fetch_weather(
         if plan.stations.empty:
             raise FetchError(_nothing_planned(plan, max_distance_km))
         loads = _load(
-            client,
-            plan,
-            range(first, last + 1),
-            store,
-            run_date,
-            refresh=refresh,
-            requests=requests,
-            say=say,
+            client, plan, range(first, last + 1), store, run_date, refresh=refresh, requests=requests, say=say
         )
     weather, rows = to_dataset(
         plan.stations,
