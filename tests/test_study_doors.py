@@ -7,11 +7,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from phenofit.analysis.results import SpeciesResult
 from phenofit.analysis.species_work import SpeciesWork
 from phenofit.cli import main
 from phenofit.errors import DataError
 from phenofit.flight import fit_flights, rearing_term
 from phenofit.heat import fit_rearing
+from phenofit.report.page import _model
 from phenofit.run import run_study
 from phenofit.study import check_study, load_study, read_inputs, read_records
 from phenofit.traps import read_darwin_core, to_darwin_core, write_darwin_core
@@ -98,6 +100,11 @@ def test_rearing_data_take_part_in_the_fit(tmp_path: Path) -> None:
     alone = fit_flights(
         work.records, load_study(write_study(tmp_path)).flight_model(work.species), profiles=False
     )
+    assert dict(
+        _model(
+            SpeciesResult(work.species, fit, work.records, pd.DataFrame(), (), pd.DataFrame(), pd.DataFrame())
+        )
+    )["rearing data"].startswith("rearing data take part as a normal prior on the base")
     # The prior draws the base towards its own.
     assert abs(fit.base - term.base) < abs(alone.base - term.base)
 
@@ -111,6 +118,8 @@ def test_occurrences_are_written_and_read_again(tmp_path: Path) -> None:
     assert set(traps["trap"]) == set(records.trap_years.years["trap"])
     assert int(catches["count"].sum()) == records.moths
     assert len(catches) == len(records.trap_years.intervals)
+    page = (tmp_path / "out" / "report.html").read_text("utf-8")
+    assert "in occurrences.csv (sampling protocol: delta trap; datum: EPSG:4326)" in page
 
 
 def test_a_study_on_occurrences_gives_the_same_trap_years(tmp_path: Path) -> None:

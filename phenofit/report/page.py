@@ -121,7 +121,7 @@ def render_report(result: StudyResult, out: Path) -> Path:
             if result.inputs.weather.attrs.get(key)
         ],
         filling=result.filling,
-        reading_notes=_distinct(result.inputs.notes),
+        reading_notes=_distinct((*result.inputs.notes, *_occurrences(result))),
         provenance=_facts(result.provenance),
         cautions=CAUTIONS,
     )
@@ -253,6 +253,7 @@ def _model(species: SpeciesResult) -> tuple[tuple[str, str], ...]:
         ("base looked for", f"{settings.base_range[0]:g} to {settings.base_range[1]:g} °C"),
         *_upper_facts(settings.upper_range),
         *((f"{name.replace('_', ' ')} held", f"{value:g}") for name, value in settings.hold.items()),
+        *([] if settings.rearing is None else [("rearing data", settings.rearing.describe())]),
         ("shift of trap-years", parts),
         ("records", settings.records),
         ("counts", settings.counts if settings.records == "counts" else "not fitted"),
@@ -273,6 +274,14 @@ _ABOUT = {
 
 def _upper_facts(limits: tuple[float, float] | None) -> tuple[tuple[str, str], ...]:
     return () if limits is None else (("upper threshold looked for", f"{limits[0]:g} to {limits[1]:g} °C"),)
+
+
+def _occurrences(result: StudyResult) -> tuple[str, ...]:
+    part = result.study.occurrences
+    if part is None:
+        return ()
+    terms = f"sampling protocol: {part.sampling_protocol}; datum: {part.geodetic_datum}"
+    return (f"The catches are also written in Darwin Core terms, in occurrences.csv ({terms}).",)
 
 
 # Said elsewhere on the page (notes, hashes of the inputs), or of no use to its readers.

@@ -252,6 +252,9 @@ def gather(
             found, study, lambda: read_study_weather(study, placed, today=today, progress=progress)
         )
     _link(found, study, placed)
+    for part in (study.traps, study.catches):
+        if part.form == DARWIN_CORE:
+            found.notes.append(f"{study.shown(part.file)}: read as Darwin Core occurrences.")
     for table, file in ((found.traps, study.traps.file), (found.catches, study.catches.file)):
         if table is not None:
             found.notes += [f"{study.shown(file)}: {note}" for note in table.attrs.get("notes", ())]
