@@ -113,7 +113,7 @@ def test_a_handful_of_moths() -> None:
     net = network(sites=3, years=2, moths=4.0)
     fit = _fit(net)
     _whole(fit)
-    assert _said(fit, "moths carry the timing")
+    assert _said(fit, "moths give the timing")
 
 
 def test_weather_all_above_every_base_leaves_base_and_requirement_a_ridge() -> None:
