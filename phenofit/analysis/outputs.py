@@ -138,7 +138,7 @@ def write_occurrences(result: StudyResult, out: Path) -> None:
     write_darwin_core(out / OCCURRENCES, pd.concat(tables, ignore_index=True))
 
 
-def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, Any]], run: str) -> None:
+def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]], run: str) -> None:
     write_csv(path, columns, ({**_rounded(row), "run": run} for row in rows))
 
 
@@ -150,13 +150,13 @@ def _joined(*parts: Any) -> str:
     return "; ".join(part for part in parts if isinstance(part, str) and part)
 
 
-def _invented_source(row: Mapping[str, Any]) -> str:
+def _invented_source(row: Mapping[str, object]) -> str:
     if row["kind"] == "fitted":
         return _joined(INVENTED, row["source"])
     return _joined(row["source"], f"verdict on {INVENTED}")
 
 
-def _rounded(row: Mapping[str, Any]) -> dict[str, object]:
+def _rounded(row: Mapping[str, object]) -> dict[str, object]:
     # Ten digits: more than anyone uses, few enough that the last bits of a sum do not show.
     return {k: float(f"{v:.10g}") if isinstance(v, float) else v for k, v in row.items()}
 

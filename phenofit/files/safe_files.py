@@ -198,7 +198,7 @@ def safe_cell(value: Any) -> Any:
 
 
 def write_csv(
-    path: str | os.PathLike[str], columns: Sequence[str], rows: Iterable[Sequence[Any] | Mapping[str, Any]]
+    path: str | os.PathLike[str], columns: Sequence[str], rows: Iterable[Sequence[Any] | Mapping[str, object]]
 ) -> None:
     """Write a comma-separated table whole or not at all, text cells made safe.
 

@@ -54,13 +54,13 @@ def bundled_lines(
     return [(int(ranks[k]), lines[k]) for k in np.flatnonzero(hit)]
 
 
-def read_lines(source: str | Path | Mapping[str, Any]) -> list[np.ndarray]:
+def read_lines(source: str | Path | Mapping[str, object]) -> list[np.ndarray]:
     """Read every line and ring of a GeoJSON."""
     name, content = _content(source)
     return [_positions(part, name) for kind, part in _geometries(content, name) if kind in {"line", "ring"}]
 
 
-def read_rings(source: str | Path | Mapping[str, Any]) -> list[np.ndarray]:
+def read_rings(source: str | Path | Mapping[str, object]) -> list[np.ndarray]:
     """Read the rings of the areas of a GeoJSON (holes are rings as well)."""
     name, content = _content(source)
     rings = [_positions(part, name) for kind, part in _geometries(content, name) if kind == "ring"]
@@ -69,7 +69,7 @@ def read_rings(source: str | Path | Mapping[str, Any]) -> list[np.ndarray]:
     return rings
 
 
-def _content(source: str | Path | Mapping[str, Any]) -> tuple[str, Mapping[str, Any]]:
+def _content(source: str | Path | Mapping[str, object]) -> tuple[str, Mapping[str, object]]:
     if isinstance(source, Mapping):
         return "region", source
     content = read_json(source, remedy="Give a GeoJSON file.")

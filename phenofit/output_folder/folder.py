@@ -15,7 +15,6 @@ import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import file_hash, phenofit_version, write_text
@@ -284,5 +283,5 @@ def _sweep(path: Path) -> None:
                     one.unlink()
 
 
-def _text(document: Mapping[str, Any]) -> str:
+def _text(document: Mapping[str, object]) -> str:
     return json.dumps(document, ensure_ascii=False, indent=1, sort_keys=True) + "\n"

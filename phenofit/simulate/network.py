@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -146,7 +145,7 @@ def _note(
     season: str,
     visits: Sequence[Visit],
     counts: Sequence[float],
-    facts: Mapping[str, Any],
+    facts: Mapping[str, object],
 ) -> None:
     midday = np.timedelta64(12, "h")
     nothing = np.datetime64("NaT")

@@ -82,7 +82,7 @@ def _part(name: str, row: PublishedThreshold) -> str:
     return f"-{value}".replace(" ", "-") if value else ""
 
 
-def _by_id(entry: Mapping[str, Any]) -> PublishedThreshold:
+def _by_id(entry: Mapping[str, object]) -> PublishedThreshold:
     wrong = [key for key in entry if key not in _WITH_ID]
     if wrong:
         raise ModelError(
@@ -96,7 +96,7 @@ def _by_id(entry: Mapping[str, Any]) -> PublishedThreshold:
     return replace(row, flight=flight)
 
 
-def _written_out(entry: Mapping[str, Any], species: Sequence[str]) -> PublishedThreshold:
+def _written_out(entry: Mapping[str, object], species: Sequence[str]) -> PublishedThreshold:
     record = dict(entry)
     problems = []
     for key in sorted(_TEMPERATURES & set(record)):
@@ -114,7 +114,7 @@ def _written_out(entry: Mapping[str, Any], species: Sequence[str]) -> PublishedT
 
 
 def _with_species(
-    row: PublishedThreshold, entry: Mapping[str, Any], species: Sequence[str]
+    row: PublishedThreshold, entry: Mapping[str, object], species: Sequence[str]
 ) -> PublishedThreshold:
     """Give the row the study's spelling of its species."""
     wanted = str(entry.get("species", species[0] if len(species) == 1 else row.species))

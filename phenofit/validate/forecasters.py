@@ -55,7 +55,7 @@ class Target:
     issued: np.datetime64 | None = None
     years: tuple[int, ...] = ()  # Seasons that may continue the present one.
     # Values of the covariates of the forecaster there.
-    place: Mapping[str, Any] = field(default_factory=dict)
+    place: Mapping[str, object] = field(default_factory=dict)
 
     def rows(
         self, season: Season, start: np.datetime64

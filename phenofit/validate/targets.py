@@ -102,7 +102,7 @@ def failed_fold(wanted: pd.DataFrame, lead_days: tuple[int, ...], reason: str) -
     return pd.DataFrame([_row(e, lead, failed_row(reason)) for e in seen for lead in (None, *lead_days)])
 
 
-def _row(event: Mapping[str, Any], lead: int | None, scores: dict[str, object]) -> dict[str, object]:
+def _row(event: Mapping[str, object], lead: int | None, scores: dict[str, object]) -> dict[str, object]:
     kept = ("trap_year", "flight", "event", "observed_from", "observed_to", "observed")
     return {
         **{name: event[name] for name in kept},
