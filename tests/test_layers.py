@@ -211,6 +211,17 @@ def test_every_module_has_a_name_of_its_own() -> None:
     assert sorted(stems) == sorted(set(stems))
 
 
+# Where a signature says dict[str, Any], and why.
+UNTYPED = {
+    "cli/commands/heat.py": "keywords of degree_days, the same for arrays, tables and grids",
+    "maps/drawing/interactive.py": "JSON for the script of the page",
+    "study/load.py": "TOML before it is checked",
+    "study/study_file.py": "keys of [flights] that are made from FlightModel",
+    "validate/rows.py": "columns of one row of the validation table",
+    "weather/service/fetched.py": "columns of the fetch report",
+}
+
+
 def _functions(tree: ast.AST) -> list[ast.FunctionDef]:
     return [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
 
@@ -270,8 +281,9 @@ def test_untyped_dictionaries_are_few_in_signatures() -> None:
             kinds = [a.annotation for a in _arguments(function)] + [function.returns]
             words = " ".join(ast.unparse(kind) for kind in kinds if kind is not None)
             if "dict[str, Any]" in words:
-                found.append(f"{path.relative_to(PACKAGE)}: {function.name}")
+                found.append((path.relative_to(PACKAGE).as_posix(), function.name))
     assert len(found) < 20, found
+    assert {path for path, _ in found} == UNTYPED.keys()
 
 
 @pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
