@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
-from typing import Any
+from typing import Any, Concatenate, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -16,7 +16,6 @@ from phenofit.flight import FlightFit, FlightModel
 from phenofit.flight.baselines import rules
 from phenofit.flight.diagnostics import influences, residuals, strays
 from phenofit.flight.likelihood import flight_data
-from phenofit.flight.likelihood import heat_at_times as heat_times
 from phenofit.forecasting import season_forecast
 from phenofit.maps import choice as choice_room
 from phenofit.records import Records
@@ -26,6 +25,7 @@ from phenofit.validate import Scheme
 from phenofit.validate import observed as observed_room
 from tests.flight import refits
 
+Result = TypeVar("Result")
 Starts = Mapping[tuple[str, int], np.datetime64] | None
 _RECORDS = ("season", "starts", "species", "traps")
 _MODEL = tuple(item.name for item in fields(FlightModel))
@@ -86,71 +86,29 @@ def of_fit(
     return Records(trap_years, weather, links, fit.settings.season, starts, fit.settings.species)
 
 
-def influence(
-    fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    starts: Starts = None,
-    **more: Any,
-) -> pd.DataFrame:
-    """Refit without each part."""
-    return refits.influence(fit, of_fit(fit, trap_years, weather, links, starts), **more)
+def _on_parts(function: Callable[Concatenate[FlightFit, Records, ...], Result]) -> Callable[..., Result]:
+    """Let a function of a fit and its records take the parts of the records."""
+
+    def call(
+        fit: FlightFit,
+        trap_years: TrapYears,
+        weather: xr.Dataset,
+        links: pd.DataFrame,
+        *,
+        starts: Starts = None,
+        **more: Any,
+    ) -> Result:
+        return function(fit, of_fit(fit, trap_years, weather, links, starts), **more)
+
+    return call
 
 
-def contributions(
-    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
-) -> pd.DataFrame:
-    """Return what each trap-year adds."""
-    return influences.contributions(fit, of_fit(fit, trap_years, weather, links, starts))
-
-
-def quick_influence(
-    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
-) -> pd.DataFrame:
-    """Return the one-step influence."""
-    return influences.influence(fit, of_fit(fit, trap_years, weather, links, starts))
-
-
-def check_residuals(
-    fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    starts: Starts = None,
-    seed: int = 0,
-) -> pd.DataFrame:
-    """Return the residuals of the checks."""
-    return residuals.check_residuals(fit, of_fit(fit, trap_years, weather, links, starts), seed=seed)
-
-
-def chances_of_checks(
-    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
-) -> list[residuals.CheckChances]:
-    """Return the chances of the checks."""
-    return list(residuals.chances_of_checks(fit, of_fit(fit, trap_years, weather, links, starts)))
-
-
-def stray_checks(
-    fit: FlightFit, trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame, *, starts: Starts = None
-) -> pd.DataFrame:
-    """Return the share of strays of each catch."""
-    return strays.stray_checks(fit, of_fit(fit, trap_years, weather, links, starts))
-
-
-def joint_region(
-    fit: FlightFit,
-    trap_years: TrapYears,
-    weather: xr.Dataset,
-    links: pd.DataFrame,
-    *,
-    starts: Starts = None,
-    **more: Any,
-) -> flight.JointRegion:
-    """Return a joint region."""
-    return flight.joint_region(fit, of_fit(fit, trap_years, weather, links, starts), **more)
+influence = _on_parts(refits.influence)
+quick_influence = _on_parts(influences.influence)
+contributions = _on_parts(influences.contributions)
+check_residuals = _on_parts(residuals.check_residuals)
+stray_checks = _on_parts(strays.stray_checks)
+joint_region = _on_parts(flight.joint_region)
 
 
 def contrast(
@@ -184,15 +142,6 @@ def event_heat(
 ) -> Any:
     """Bring dates and temperatures together."""
     return rules.event_heat(Records(trap_years, weather, links, **take(options, _RECORDS)), events, **options)
-
-
-def heat_at_times(
-    traps: Sequence[str], sites: Sequence[str], years: Sequence[int], times: Any, weather: xr.Dataset,
-    links: pd.DataFrame, *, season: Season, starts: Starts = None,
-) -> heat_times.HeatAtTimes:  # fmt: skip
-    """Find the temperatures behind times of trap-years."""
-    records = Records(TrapYears.none(), weather, links, season, starts)
-    return heat_times.heat_at_times(records, traps, sites, years, times)
 
 
 def observed_events(

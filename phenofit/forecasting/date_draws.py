@@ -7,7 +7,6 @@ import numpy.typing as npt
 
 from phenofit.forecasting.distribution import DateDistribution
 from phenofit.forecasting.event_heat import HeatDraws
-from phenofit.heat.compiled.crossing import crossing_days
 from phenofit.heat.settings import HeatSettings
 
 LEVELS = (0.50, 0.80, 0.95)
@@ -24,16 +23,7 @@ def event_dates(
 ) -> dict[str, DateDistribution] | None:
     """Return when the heat of each draw is reached, by event; None where a missing day makes a sum unknown."""
     members = np.arange(draws.base.size, dtype=np.int64) % tmin.shape[0]
-    days = crossing_days(
-        np.ascontiguousarray(tmin),
-        np.ascontiguousarray(tmax),
-        members,
-        draws.base,
-        np.ascontiguousarray(draws.amount),
-        draws.upper_of(heat),
-        heat.method_code,
-        heat.cutoff_code,
-    )
+    days = draws.crossings(tmin, tmax, members, heat)
     if np.isnan(days).any():
         return None
     return {event: DateDistribution(start, days[:, e]) for e, event in enumerate(draws.events)}

@@ -13,6 +13,7 @@ from scipy.special import betainc, gammaincinv, ndtr, ndtri
 from phenofit.errors import ModelError
 from phenofit.flight.kernels.curves import GAMMA, LOG_LOGISTIC, LOG_NORMAL, LOGISTIC, NORMAL, curve_code
 from phenofit.forecasting.events import event_share
+from phenofit.heat.compiled.crossing import crossing_days
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,6 +39,25 @@ class HeatDraws:
     def upper_of(self, heat: HeatSettings) -> npt.NDArray[np.float64]:
         """Return the upper threshold of each draw [degC], that of `heat` where it was not fitted."""
         return np.full(self.base.size, heat.upper_or_inf) if self.upper is None else self.upper
+
+    def crossings(
+        self,
+        tmin: npt.NDArray[np.float64],
+        tmax: npt.NDArray[np.float64],
+        members: npt.NDArray[np.int64],
+        heat: HeatSettings,
+    ) -> npt.NDArray[np.float64]:
+        """Return the day on which each draw reaches its events in its member of the seasons, shape (draws, events)."""
+        return crossing_days(
+            np.ascontiguousarray(tmin),
+            np.ascontiguousarray(tmax),
+            members,
+            self.base,
+            np.ascontiguousarray(self.amount),
+            self.upper_of(heat),
+            heat.method_code,
+            heat.cutoff_code,
+        )
 
 
 def curve_quantile(

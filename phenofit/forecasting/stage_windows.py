@@ -24,7 +24,7 @@ from phenofit.forecasting.distribution import DateDistribution, to_unit
 from phenofit.forecasting.event_heat import HeatDraws, draw_heat, draw_shares, place_shift
 from phenofit.forecasting.events import EVENTS, event_share, event_words
 from phenofit.forecasting.forecast_places import Place
-from phenofit.heat.compiled.crossing import crossing_after, crossing_days
+from phenofit.heat.compiled.crossing import crossing_after
 from phenofit.heat.settings import HeatSettings
 from phenofit.units import convert_degree_days, degree_day_unit, parse_temperature
 
@@ -203,16 +203,7 @@ def stage_table(windows: Sequence[StageWindow], *, species: str, terms: str) -> 
 
 
 def _cross(place: Place, members: npt.NDArray[np.int64], draws: HeatDraws, heat: HeatSettings) -> Array:
-    days = crossing_days(
-        place.ensemble.tmin,
-        place.ensemble.tmax,
-        members,
-        draws.base,
-        np.ascontiguousarray(draws.amount),
-        draws.upper_of(heat),
-        heat.method_code,
-        heat.cutoff_code,
-    )
+    days = draws.crossings(place.ensemble.tmin, place.ensemble.tmax, members, heat)
     if np.isnan(days).any():
         raise DataError(Problem(f"station {place.station} lacks temperatures.", "Fill the gap."))
     return days

@@ -20,7 +20,7 @@ def fit(net: Network, **options: object) -> FlightFit:
 
 
 def region(net: Network, found: FlightFit, **options: object) -> JointRegion:
-    return joint_region(found, net.trap_years, net.weather, net.links, **options)  # type: ignore[arg-type]
+    return joint_region(found, net.trap_years, net.weather, net.links, **options)
 
 
 @pytest.fixture(scope="module")
