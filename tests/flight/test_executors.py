@@ -9,6 +9,7 @@ import pytest
 
 from phenofit.flight import FlightFit
 from tests.calls import fit_flights
+from tests.clusters import local_cluster
 from tests.flight.networks import SEASON, network
 
 
@@ -37,8 +38,5 @@ def test_threads_and_processes_change_no_byte(shifts: tuple[str, ...]) -> None:
 @pytest.mark.slow
 def test_workers_of_a_cluster_change_no_byte() -> None:
     distributed = pytest.importorskip("distributed")
-    with (
-        distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
-        distributed.Client(cluster) as client,
-    ):
+    with local_cluster(2) as cluster, distributed.Client(cluster) as client:
         assert _fit(client.get_executor()).to_json() == _fit(None).to_json()

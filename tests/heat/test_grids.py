@@ -14,6 +14,7 @@ from phenofit.cli import main
 from phenofit.errors import DataError, MissingExtraError
 from phenofit.heat import accumulate, dates_reaching, degree_days
 from phenofit.heat.grids import heat_maps, open_grid
+from tests.clusters import local_cluster
 
 pytest.importorskip("dask", reason="the extra 'dask' is not installed")
 
@@ -192,7 +193,6 @@ def test_table_gives_running_sums_and_dates(tmp_path: Path, capsys: pytest.Captu
 def test_a_cluster_gives_the_same_bytes(
     netcdf: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    distributed = pytest.importorskip("distributed", reason="the extra 'dask' is not installed")
     call = [
         "heat",
         str(netcdf),
@@ -207,9 +207,7 @@ def test_a_cluster_gives_the_same_bytes(
     ]
     here, there = tmp_path / "here.nc", tmp_path / "there.nc"
     assert main([*call, "--out", str(here)]) == 0
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
-    ) as cluster:
+    with local_cluster(2) as cluster:
         assert main([*call, "--out", str(there), "--scheduler", cluster.scheduler_address]) == 0
     assert here.read_bytes() == there.read_bytes()
     assert main([*call, "--out", str(there), "--scheduler", "tcp://127.0.0.1:9"]) == 2

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from tests.calls import fit_flights, influence, plan_network
+from tests.clusters import local_cluster
 from tests.flight.networks import SEASON, network
 
 
@@ -33,12 +34,7 @@ def test_processes_give_the_same_tables() -> None:
 @pytest.mark.slow
 def test_a_cluster_executor_gives_the_same_tables() -> None:
     distributed = pytest.importorskip("distributed")
-    with (
-        distributed.LocalCluster(
-            n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
-        ) as cluster,
-        distributed.Client(cluster) as client,
-    ):
+    with local_cluster(1, threads=2, processes=False) as cluster, distributed.Client(cluster) as client:
         there = _tables(client.get_executor())
     for mine, theirs in zip(_tables(None), there, strict=True):
         pd.testing.assert_frame_equal(mine, theirs)
