@@ -17,11 +17,13 @@ from phenofit.files import read_json
 from phenofit.flight.intervals.profile import Profile
 from phenofit.flight.likelihood.parameters import split_name, unit_of
 from phenofit.flight.likelihood.rearing_term import RearingTerm
+from phenofit.flight.likelihood.reference_heat import ReferenceHeat
 from phenofit.flight.model import FitSettings
+from phenofit.flight.sampling import Sampling
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import MonthDay, Season
 
-SCHEMA = "phenofit flight fit 1"
+SCHEMA = "phenofit flight fit 2"
 
 
 class _Part(BaseModel):
@@ -81,8 +83,20 @@ class _Profile(_Part):
     followed: float = 0.0
 
 
+class _Sampling(_Part):
+    """In days; the covariance of the file is on the heat scale."""
+
+    names: list[str]
+    covariance: list[list[float]]
+    direct: list[str]
+    bases_degC: list[float] | None
+    heat_degC_d: list[list[float]] | None
+    heat_per_day_degC: list[list[float]] | None
+    heat_per_day_between_degC: list[list[float]] | None
+
+
 class _Document(_Part):
-    schema_: Literal["phenofit flight fit 1"] = Field(alias="schema")
+    schema_: Literal["phenofit flight fit 2", "phenofit flight fit 1"] = Field(alias="schema")
     settings: _Settings
     parameters: dict[str, float]
     units: dict[str, str]
@@ -97,6 +111,7 @@ class _Document(_Part):
     shifts: list[dict[str, object]]
     left_out: list[dict[str, object]]
     provenance: dict[str, object]
+    sampling: _Sampling | None = None
 
 
 @dataclass(frozen=True)
@@ -115,6 +130,7 @@ class FitContent:
     shifts: pd.DataFrame
     left_out: pd.DataFrame
     provenance: dict[str, object]
+    sampling: Sampling | None = None
 
 
 def to_text(fit: FitContent) -> str:
@@ -169,6 +185,7 @@ def to_text(fit: FitContent) -> str:
         "shifts": _records(fit.shifts),
         "left_out": _records(fit.left_out),
         "provenance": fit.provenance,
+        "sampling": _of_sampling(fit.sampling),
     }
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -211,6 +228,7 @@ def read_file(path: str | os.PathLike[str]) -> FitContent:
         shifts=pd.DataFrame(document.shifts, columns=["part", "group", "mean", "sd"]),
         left_out=pd.DataFrame(document.left_out, columns=["trap", "season", "reason", "rows", "moths"]),
         provenance=document.provenance,
+        sampling=_sampling(document),
     )
 
 
@@ -255,6 +273,33 @@ def _profile(name: str, part: _Profile) -> Profile:
         path=np.array(part.path),
         followed=part.followed,
     )
+
+
+def _of_sampling(sampling: Sampling | None) -> dict[str, object] | None:
+    if sampling is None:
+        return None
+    reference = sampling.reference
+    tables = [None] * 4 if reference is None else [array.tolist() for array in _arrays(reference)]
+    values = (list(sampling.names), sampling.covariance.tolist(), list(sampling.direct), *tables)
+    return dict(zip(_Sampling.model_fields, values, strict=True))
+
+
+def _arrays(reference: ReferenceHeat) -> tuple[np.ndarray, ...]:
+    return reference.bases, reference.heat, reference.per_day, reference.between
+
+
+def _sampling(document: _Document) -> Sampling:
+    """Return how the estimates vary; a file of the older kind says it on the heat scale."""
+    part = document.sampling
+    if part is None:
+        count = len(document.covariance_names)
+        whole = np.array(document.covariance, dtype=np.float64).reshape(count, count)
+        return Sampling(tuple(document.covariance_names), whole, None)
+    tables = (part.bases_degC, part.heat_degC_d, part.heat_per_day_degC, part.heat_per_day_between_degC)
+    arrays = [np.array(table, dtype=np.float64) for table in tables if table is not None]
+    covariance = np.array(part.covariance, dtype=np.float64).reshape(len(part.names), len(part.names))
+    reference = ReferenceHeat(*arrays) if len(arrays) == len(tables) else None
+    return Sampling(tuple(part.names), covariance, reference, tuple(part.direct))
 
 
 def _finite(value: float) -> float | None:

@@ -13,6 +13,7 @@ import pandas as pd
 from phenofit.errors import ModelError
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.result import FlightFit
+from phenofit.flight.sampling import Sampling
 
 
 def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
@@ -61,11 +62,46 @@ def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
         },
         covariance=_covariance_at(fit, moved, dict(zip(effects, code, strict=True)), factor),
         profiles={k: p for k, p in fit.profiles.items() if k not in moved and k not in effects},
+        sampling=_sampling_at(fit, moved, dict(zip(effects, code, strict=True)), factor),
     )
 
 
+def _sampling_at(
+    fit: FlightFit, moved: set[str], code: Mapping[str, float], factor: float
+) -> Sampling | None:
+    """Return how the estimates at a place vary: an effect moves a location by days, later ones by their logarithm."""
+    sampling = fit.sampling
+    if sampling is None:
+        return None
+    own, by_effect = {}, {}
+    for name in moved:
+        flight = int(name.rpartition("_")[2])
+        if sampling.reference is None or name in sampling.direct:
+            own[name], by_effect[name] = factor, fit.parameters[name] * factor
+        else:
+            at = sampling.reference.at(fit.base)
+            own[name], by_effect[name] = 1.0, float(at.heat[0] / at.per_day[0]) if flight == 1 else 1.0
+    slopes = _slopes_at(list(sampling.names), moved, code, own, by_effect)
+    matrix: npt.NDArray[np.float64] = slopes.to_numpy()
+    return replace(sampling, names=tuple(slopes.index), covariance=matrix @ sampling.covariance @ matrix.T)
+
+
 def _covariance_at(fit: FlightFit, moved: set[str], code: Mapping[str, float], factor: float) -> pd.DataFrame:
-    old = list(fit.covariance.columns)
+    by_effect = {name: fit.parameters[name] * factor for name in moved}
+    slopes = _slopes_at(list(fit.covariance.columns), moved, code, dict.fromkeys(moved, factor), by_effect)
+    matrix: npt.NDArray[np.float64] = slopes.to_numpy()
+    kept = slopes.index
+    return pd.DataFrame(matrix @ fit.covariance.to_numpy() @ matrix.T, index=kept, columns=kept)
+
+
+def _slopes_at(
+    old: list[str],
+    moved: set[str],
+    code: Mapping[str, float],
+    own: Mapping[str, float],
+    by_effect: Mapping[str, float],
+) -> pd.DataFrame:
+    """Return the slopes of the parameters at a place (rows) in those of the fit (columns)."""
     kept = [n for n in old if n not in code]
     if any(n in old and x != 0.0 for n, x in code.items()):
         # A held requirement is not held at a place to which a fitted effect leads.
@@ -76,11 +112,10 @@ def _covariance_at(fit: FlightFit, moved: set[str], code: Mapping[str, float], f
             slopes.loc[name, name] = 1.0
             continue
         if name in old:
-            slopes.loc[name, name] = factor
+            slopes.loc[name, name] = own[name]
         for effect in set(code) & set(old):
-            slopes.loc[name, effect] = fit.parameters[name] * factor * code[effect]
-    matrix: npt.NDArray[np.float64] = slopes.to_numpy()
-    return pd.DataFrame(matrix @ fit.covariance.to_numpy() @ matrix.T, index=kept, columns=kept)
+            slopes.loc[name, effect] = by_effect[name] * code[effect]
+    return slopes
 
 
 def fit_at_site(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) -> FlightFit:

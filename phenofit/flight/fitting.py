@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,22 +13,27 @@ import pandas as pd
 from phenofit.errors import DataError
 from phenofit.files import versions
 from phenofit.flight.estimate.enough_records import lacking_for_fit, recorded_in
-from phenofit.flight.estimate.flight_order import in_order, require_order
 from phenofit.flight.estimate.maximise import maximise
-from phenofit.flight.estimate.search import FIRST_NODES, VALUE, covariance_at, enough_nodes, find_maximum
+from phenofit.flight.estimate.search import (
+    FIRST_NODES,
+    LARGEST_ERROR,
+    VALUE,
+    covariance_at,
+    enough_nodes,
+    find_maximum,
+)
 from phenofit.flight.estimate.setup import build_likelihood, natural_values, public_name, search_box, simplify
 from phenofit.flight.intervals.curvature import agreed_covariance
 from phenofit.flight.intervals.profile import Profile, square_root
 from phenofit.flight.intervals.profile_jobs import compute_profiles
-from phenofit.flight.likelihood.flight_data import FlightData, assemble
+from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
-from phenofit.flight.model import FitSettings, FlightModel
+from phenofit.flight.likelihood.parameters import plain_name
+from phenofit.flight.model import FitSettings
 from phenofit.flight.problems import curvature_problems, find_problems, quadrature_problems, rearing_problems
 from phenofit.flight.result import FlightFit
+from phenofit.flight.sampling import Sampling
 from phenofit.progress import Progress
-
-if TYPE_CHECKING:
-    from phenofit.records import Records
 
 
 @dataclass(frozen=True)
@@ -40,12 +45,7 @@ class FitOptions:
     provenance: Mapping[str, object] = field(default_factory=dict)
     progress: Progress | None = None
     executor: Executor | None = None
-
-
-def fit_records(records: Records, model: FlightModel, options: FitOptions) -> FlightFit:
-    """Fit one number of flights with one curve."""
-    settings = model.fit_settings(records.season, species=records.species, biofix=records.starts is not None)
-    return fit_data(assemble(records, kind=settings.records), settings, **vars(options))
+    near: tuple[np.ndarray, ...] = ()  # Vectors near which the maximum may lie.
 
 
 def fit_data(
@@ -57,6 +57,7 @@ def fit_data(
     provenance: Mapping[str, object] | None = None,
     progress: Progress | None = None,
     executor: Executor | None = None,
+    near: tuple[np.ndarray, ...] = (),
 ) -> FlightFit:
     """Fit assembled data; see :func:`phenofit.flight.fit_flights`."""
     say = progress or (lambda _text: None)
@@ -64,14 +65,11 @@ def fit_data(
     if lacking:
         raise DataError(lacking)
     settings, simplified = simplify(data, settings)
-    likelihood = build_likelihood(data, settings, FIRST_NODES)
+    likelihood = build_likelihood(data, settings, FIRST_NODES, search=True)
     box, template = search_box(likelihood, settings)
     say("looking for the maximum")
-    step = np.full(likelihood.layout.size, 0.02)
-    step[1 : settings.flights + 1] = 0.5
-    maximum, moved = find_maximum(likelihood, box, template)
-    require_order(likelihood, maximum.theta)
-    covariance, interior = covariance_at(likelihood, maximum, box, step)
+    maximum, box, moved = find_maximum(likelihood, box, template, near)
+    covariance, interior = covariance_at(likelihood, maximum, box)
     found: dict[str, Profile] = {}
     if profiles:
         for attempt in range(3):
@@ -81,27 +79,28 @@ def fit_data(
             if best.value <= maximum.value + 0.005 or attempt == 2:
                 break
             # A profile found a higher likelihood: begin again from there.
-            scale = square_root(covariance)
-            maximum = in_order(
-                likelihood, maximise(likelihood, best.theta, box, scale), box, scale, tolerance=2e-3
-            )
-            require_order(likelihood, maximum.theta)
-            covariance, interior = covariance_at(likelihood, maximum, box, step)
+            maximum = maximise(likelihood, best.theta, box, square_root(covariance))
+            covariance, interior = covariance_at(likelihood, maximum, box)
         converged = maximum.success and best.value <= maximum.value + 0.005
     else:
         converged = maximum.success
     covariance, disagreements = agreed_covariance(
-        likelihood, maximum, box, covariance, interior, step, profiles=found
+        likelihood, maximum, box, covariance, interior, profiles=found
     )
     parameters = natural_values(likelihood, settings, maximum.theta)
     free = np.flatnonzero(box.free)
     names = [public_name(likelihood, settings, k) for k in free[interior]]
-    table = pd.DataFrame(covariance[np.ix_(interior, interior)], index=names, columns=names)
+    inside = covariance[np.ix_(interior, interior)]
+    coordinates = likelihood.coordinates.keeping(box.direct)
+    slopes = coordinates.jacobian(maximum.theta)[np.ix_(free[interior], free[interior])]
+    table = pd.DataFrame(slopes @ inside @ slopes.T, index=names, columns=names)
+    direct = tuple(plain_name(public_name(likelihood, settings, k)) for k in sorted(coordinates.direct))
     shifts = _shifts(likelihood, settings, maximum.theta)
     if precise:
-        if moved >= VALUE.tolerance and likelihood.nodes != VALUE.most:
+        one = likelihood.dims == 1
+        if one and moved >= VALUE.tolerance and likelihood.nodes != VALUE.most:
             likelihood.nodes, moved = enough_nodes(likelihood, maximum.theta, VALUE, beyond=likelihood.nodes)
-        simplified = (*simplified, *quadrature_problems(moved, VALUE.tolerance))
+        simplified = (*simplified, *quadrature_problems(moved, VALUE.tolerance if one else LARGEST_ERROR))
     value, _ = likelihood(maximum.theta, False)
     if settings.upper_range is not None:
         settings = replace(settings, heat=replace(settings.heat, upper=parameters["upper"]))
@@ -118,6 +117,7 @@ def fit_data(
         shifts=shifts,
         left_out=data.left_out,
         provenance={"versions": versions(), **dict(provenance or {})},
+        sampling=Sampling(tuple(names), inside, likelihood.reference, direct),
     )
     said = [*find_problems(fit, maximum), *curvature_problems(disagreements)]
     if settings.rearing is not None:

@@ -23,7 +23,7 @@ CHOOSE = "choose"
 COMPARE = "compare"
 """Stands for a comparison of one flight, two, and so on as long as that describes the catches better."""
 
-MOST_FLIGHTS = 3
+MOST_FLIGHTS = 5
 """Largest number of flights a season that a fit can distinguish."""
 
 _DEFAULT_STRAY = 0.001
@@ -129,7 +129,7 @@ class FlightModel(_Terms):
     Parameters
     ----------
     flights : int, str or sequence of int
-        Flights a season, 1 to 3; several numbers, or ``"compare"``: the number that the records support by AIC.
+        Flights a season, 1 to 5; several numbers, or ``"compare"``: one, two and so on while a further flight helps.
     curve : str or sequence of str
         Flight curve; several names, or ``"choose"``: the curve of least AIC.
     heat : HeatSettings
@@ -265,7 +265,7 @@ class FitSettings(_Terms):
         super().__post_init__()
         curve_code(self.curve)
         if self.flights not in range(1, MOST_FLIGHTS + 1):
-            raise ModelError(f"a fit takes 1, 2 or 3 flights a season, not {self.flights}.")
+            raise ModelError(f"a fit takes 1 to {MOST_FLIGHTS} flights a season, not {self.flights}.")
         if self.records == "first catch" and self.flights != 1:
             raise ModelError("a first catch dates one flight only; fit one flight, or the counts.")
         if self.rearing is None:

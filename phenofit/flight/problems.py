@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from phenofit.flight.estimate.maximise import Maximum
 from phenofit.flight.intervals.curvature import Disagreement
 from phenofit.flight.likelihood.parameters import LARGEST_CONCENTRATION, SMALLEST_SD, split_name, unit_of
@@ -11,6 +9,7 @@ from phenofit.flight.result import FlightFit
 
 # 95 % points of chi-squared with one and two degrees of freedom.
 _APART_ONE, _APART_TWO = 3.841, 5.991
+_UNIT_WORDS = {"degC": "°C", "degC d": "°C-days"}
 
 
 def find_problems(fit: FlightFit, maximum: Maximum) -> list[str]:
@@ -57,7 +56,7 @@ def _open_ends(fit: FlightFit) -> list[str]:
 
 
 def _unit_words(name: str) -> str:
-    return {"degC": "°C", "degC d": "°C-days"}[unit_of(name)]
+    return _UNIT_WORDS[unit_of(name)]
 
 
 def _boundaries(fit: FlightFit) -> list[str]:
@@ -97,7 +96,7 @@ def curvature_problems(disagreements: tuple[Disagreement, ...]) -> list[str]:
     """Return a sentence for each standard error that the likelihood does not confirm."""
     return [
         f"The curvature at the maximum gives the {d.name.replace('_', ', flight ')} a standard error of "
-        f"{d.curvature:.3g} and its profile one of {d.profile:.3g} {_unit_words(d.name)}: "
+        f"{d.curvature:.3g} and its profile one of {d.profile:.3g} {_UNIT_WORDS.get(d.unit, d.unit)}: "
         "forecasts draw from the profile."
         for d in disagreements
     ]
@@ -134,12 +133,4 @@ def rearing_problems(fit: FlightFit, alone: FlightFit) -> list[str]:
 
 
 def _overlap(fit: FlightFit) -> list[str]:
-    said = []
-    for g in range(1, fit.settings.flights):
-        gap = fit.requirement(g + 1) - fit.requirement(g)
-        if gap < 0.5 * math.hypot(fit.spread(g), fit.spread(g + 1)):
-            said.append(
-                f"Flights {g} and {g + 1} overlap so far that these data hardly distinguish them; compare with "
-                "a fit of fewer flights."
-            )
-    return said
+    return [f"{c.words()} Fit fewer flights; no interval is given for it." for c in fit.collapsed]

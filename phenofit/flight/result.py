@@ -6,18 +6,21 @@ import html
 import math
 import os
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError
 from phenofit.flight.document import FitContent, read_file, to_text
+from phenofit.flight.estimate.collapse import Collapsed, collapsed_flights
+from phenofit.flight.estimate.setup import vector_of
 from phenofit.flight.intervals.profile import Profile
 from phenofit.flight.kernels.curves import heat_at_share, peak_heat
 from phenofit.flight.likelihood.covariates import covariate_design
+from phenofit.flight.likelihood.log_likelihood import Layout
 from phenofit.flight.likelihood.parameters import Parameter, parameter_of, plain_name, split_name, unit_of
 from phenofit.flight.result_text import html_list, html_table, parameter_label, rounded
+from phenofit.flight.sampling import Sampling
 from phenofit.traps.account import left_out_by_reason, left_out_words
 
 EVENT_SHARES = {"flight_5": 0.05, "flight_25": 0.25, "flight_50": 0.50, "flight_75": 0.75, "flight_95": 0.95}
@@ -27,8 +30,6 @@ CAUGHT = {"counts": "moths", "presence": "checks with moths", "first catch": "fi
 """What is counted in each kind of records."""
 
 NOT_CONVERGED = "The search did not converge: the values below show where it stopped and are no estimates."
-
-_MOST_REDRAWS = 100
 
 
 @dataclass(frozen=True)
@@ -107,6 +108,15 @@ class FlightFit(FitContent):
             raise ModelError(
                 f"this fit has {self.settings.flights} flight(s) a season; there is no flight {flight}."
             ) from None
+
+    @property
+    def collapsed(self) -> tuple[Collapsed, ...]:
+        """Flights that the records do not distinguish from none, or from another flight."""
+        flights = range(1, self.settings.flights + 1)
+        sizes = [0.0, *(self.parameters[f"size_{g}"] for g in flights[1:])]
+        sds = [0.0, *(self.parameters[f"size_sd_{g}"] for g in flights[1:])]
+        middle, spread = ([f(g) for g in flights] for f in (self.requirement, self.spread))
+        return collapsed_flights(np.array(middle), np.array(spread), np.array(sizes), np.array(sds))
 
     def event_amount(self, event: str, flight: int = 1) -> float:
         """Return the heat at which an event of a flight happens.
@@ -187,55 +197,18 @@ class FlightFit(FitContent):
             low = 0.0
         return low, high
 
-    def wald(self, name: str, level: float | None = None) -> tuple[float, float]:
-        """Return the Wald interval, from estimate and standard error alone. Results show :meth:`interval`.
-
-        Parameters
-        ----------
-        name : str
-            A fitted parameter, such as ``"base"`` or ``"requirement_1"``.
-        level : float, optional
-            Confidence level; that of the fit by default.
-
-        Returns
-        -------
-        tuple of float
-            Low and high end. Never open, not even where the data leave the parameter open.
-
-        Raises
-        ------
-        ModelError
-            If the parameter was held, is at a bound, or is not in the fit.
-
-        Notes
-        -----
-        The normal quantile times the standard error on the scale of the search: positive parameters by their
-        logarithm. It allows neither for the small number of years nor for the asymmetry of the likelihood.
-        """
-        key = name if name in self.covariance.columns else f"log {name}"
-        if key not in self.covariance.columns:
-            raise ModelError(
-                f"'{name}' has no standard error here; there are those of "
-                f"{', '.join(c.removeprefix('log ') for c in self.covariance.columns) or 'none'}."
-            )
-        tail = 0.5 + 0.5 * (self.settings.level if level is None else level)
-        half = NormalDist().inv_cdf(tail) * math.sqrt(
-            float(np.diag(self.covariance)[list(self.covariance.columns).index(key)])
-        )
-        value = self.parameters[name]
-        if key != name:
-            return value * math.exp(-half), value * math.exp(half)
-        return value - half, value + half
-
     @property
     def estimates(self) -> pd.DataFrame:
-        """Table of ``parameter, flight, estimate, low, high, unit, note``; an open end is missing."""
+        """Table of ``parameter, flight, estimate, low, high, unit, note, days``; an open end is missing."""
         rows = []
+        collapsed = [c.flight for c in self.collapsed]
         for key, value in self.parameters.items():
             name, flight = split_name(key)
             low: float | None = None
             high: float | None = None
             note = "held" if self._is_held(key) else "no interval asked for"
+            if flight in collapsed:
+                note = "no interval: the flight has collapsed"
             if key in self.profiles:
                 low, high = self.interval(key)
                 ends = [word for word, end in (("low", low), ("high", high)) if end is None]
@@ -249,11 +222,12 @@ class FlightFit(FitContent):
                     "high": high,
                     "unit": unit_of(key),
                     "note": note,
+                    "days": self.in_days(key),
                 }
             )
         table = pd.DataFrame(rows)
         table["flight"] = table["flight"].astype("Int64")
-        return table.astype({"low": float, "high": float})
+        return table.astype({"low": float, "high": float, "days": float})
 
     def _is_held(self, key: str) -> bool:
         s = self.settings
@@ -274,55 +248,62 @@ class FlightFit(FitContent):
         Returns
         -------
         DataFrame
-            One column per parameter, natural scale. Drawn from the normal approximation on the scale of the
-            search (standard deviations to first order on their own scale, not below zero); parameters held or
-            at a bound stay at their value, the base stays in its search range. A draw with a negative requirement,
-            or with flights that are not in order of time, is drawn again.
+            One column per parameter, natural scale. Drawn from the normal approximation in the coordinates of the
+            search, in days about reference moments (standard deviations to first order on their own scale, not
+            below zero). Parameters held or at a bound stay at their value, the base stays in its search range.
         """
-        values = {k: np.full(count, v) for k, v in self.parameters.items()}
-        names = list(self.covariance.columns)
-        if names:
-            centre = np.array([_row(n).searched(self.parameters[plain_name(n)]) for n in names])
-            scale, vectors = np.linalg.eigh(self.covariance.to_numpy())
-            root = vectors * np.sqrt(np.maximum(scale, 0.0))
-            generator = np.random.default_rng(seed)
-            wrong = np.ones(count, dtype=bool)
-            for _ in range(_MOST_REDRAWS):
-                normal = generator.standard_normal((int(wrong.sum()), len(names)))
-                for name, drawn in self._natural(names, centre, normal @ root.T).items():
-                    values[name][wrong] = drawn
-                wrong = self._impossible(values)
-                if not wrong.any():
-                    break
-            for name, estimate in self.parameters.items():
-                values[name][wrong] = estimate
+        layout = Layout(self.settings.flights, self.effects)
+        group, crossed = self.settings.group, self.settings.crossed
+        theta = vector_of(self.parameters, layout, group, self.settings.heat.upper)
+        places = {entry.plain(group, crossed): k for k, entry in enumerate(layout.entries)}
+        sampling = self.sampling or Sampling((), np.zeros((0, 0)), None)
+        limits = {
+            name: r for name, r in self._ranges.items() if name in [plain_name(n) for n in sampling.names]
+        }
+        drawn = sampling.draw(theta, layout.entries, places, count, seed, limits)
+        values = {}
+        for name, value in self.parameters.items():
+            k = places[name]
+            known = drawn[:, k] != theta[k]
+            natural = np.array([layout.entries[k].parameter.natural(float(v)) for v in drawn[:, k]])
+            values[name] = np.where(known, natural, value)
         return pd.DataFrame(values)
 
-    def _natural(self, names: list[str], centre: np.ndarray, drawn: np.ndarray) -> dict[str, np.ndarray]:
-        """Return draws around `centre` on the natural scale, in the search range."""
-        values: dict[str, np.ndarray] = {}
-        for k, searched in enumerate(names):
-            parameter, name = _row(searched), plain_name(searched)
-            if parameter.is_sd:
-                # An SD that cannot be distinguished from zero is not known on the log scale: the deviate is taken to
-                # the natural scale and reflected at zero.
-                values[name] = np.exp(centre[k]) * np.abs(1.0 + drawn[:, k])
-            elif parameter.transform == "logit":
-                values[name] = 1.0 / (1.0 + np.exp(-(centre[k] + drawn[:, k])))
-            elif parameter.transform:
-                values[name] = np.exp(centre[k] + np.clip(drawn[:, k], -20.0, 20.0))
-            else:
-                values[name] = centre[k] + drawn[:, k]
-        if "base" in values:
-            values["base"] = np.clip(values["base"], *self.settings.base_range)
-        if "upper" in values and self.settings.upper_range is not None:
-            values["upper"] = np.clip(values["upper"], *self.settings.upper_range)
-        return values
+    @property
+    def effects(self) -> tuple[str, ...]:
+        """Names of the effects of covariates."""
+        return tuple(name.removeprefix("effect ") for name in self.parameters if name.startswith("effect "))
 
-    def _impossible(self, values: dict[str, np.ndarray]) -> np.ndarray:
-        """Return which draws have a negative requirement, or flights that are not in order of time."""
-        heat = np.column_stack([values[f"requirement_{g}"] for g in range(1, self.settings.flights + 1)])
-        return np.asarray((heat[:, 0] <= 0.0) | (np.diff(heat, axis=1) < 0.0).any(axis=1))
+    @property
+    def _ranges(self) -> dict[str, tuple[float, float]]:
+        found = {"base": self.settings.base_range}
+        if self.settings.upper_range is not None:
+            found["upper"] = self.settings.upper_range
+        return found
+
+    def in_days(self, name: str) -> float | None:
+        """Return a spread or a shift SD in days: over the mean heat per day at the time of the flight.
+
+        Parameters
+        ----------
+        name : str
+            Such as ``"spread_1"`` or ``"shift_sd_year"``.
+
+        Returns
+        -------
+        float or None
+            Days; ``None`` for other parameters, and for fits read from files of an older version.
+        """
+        parameter = parameter_of(name)
+        if (
+            self.sampling is None
+            or parameter is None
+            or parameter.transform != "log"
+            or not parameter.on_heat_scale
+        ):
+            return None
+        per_day = self.sampling.per_day(self.base, split_name(name)[1])
+        return None if per_day is None else self.parameters[name] / per_day
 
     def _headline(self) -> list[str]:
         s = self.settings

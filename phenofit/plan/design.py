@@ -12,8 +12,7 @@ from scipy.stats import norm
 from scipy.stats import t as student_t
 
 from phenofit.errors import FitError
-from phenofit.flight.estimate.setup import build_likelihood
-from phenofit.flight.fitted_likelihood import vector_of
+from phenofit.flight.estimate.setup import build_likelihood, vector_of
 from phenofit.flight.fitting import fit_data
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.log_likelihood import Likelihood

@@ -10,12 +10,13 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from phenofit.flight import FlightFit
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
 from phenofit.simulate import CheckPlan, simulate_weather
 from phenofit.traps import TrapYears, build_trap_years
-from tests.calls import assemble, simulate_network
+from tests.calls import assemble, fit_flights, simulate_network
 
 SEASON = Season.parse("01-01", "10-31")
 HEAT = HeatSettings()
@@ -92,3 +93,8 @@ def network(
     )
     links = traps[["trap", "station"]].assign(distance_km=0.0, height_difference_m=0.0, how="given")
     return Network(build_trap_years(traps, catches, SEASON), weather, links, truth)
+
+
+def fit_network(n: Network, **options: Any) -> FlightFit:
+    """Fit a network with a normal curve, shifts of years and trap-years, and an interval search where asked."""
+    return fit_flights(n.trap_years, n.weather, n.links, season=SEASON, **{"curve": "normal", **options})

@@ -25,17 +25,13 @@ class Model:
         self.call = (n.trap_years(), n.weather, n.links)
         self.whole = fit_flights(*self.call, season=SEASON, heat=HEAT, profiles=False)
         data = assemble(*self.call, season=SEASON)
-        self.likelihood = build_likelihood(data, self.whole.settings, FIRST_NODES)
+        self.likelihood = build_likelihood(data, self.whole.settings, FIRST_NODES, search=True)
         self.box, template = search_box(self.likelihood, self.whole.settings)
         self.top: Maximum = find_maximum(self.likelihood, self.box, template)[0]
-        self.step = np.full(self.likelihood.layout.size, 0.02)
-        self.step[1] = 0.5
-        self.covariance, self.interior = covariance_at(self.likelihood, self.top, self.box, self.step)
+        self.covariance, self.interior = covariance_at(self.likelihood, self.top, self.box)
 
     def agreed(self, covariance: np.ndarray) -> tuple[np.ndarray, tuple[Disagreement, ...]]:
-        return agreed_covariance(
-            self.likelihood, self.top, self.box, covariance, self.interior, self.step, profiles={}
-        )
+        return agreed_covariance(self.likelihood, self.top, self.box, covariance, self.interior, profiles={})
 
 
 @pytest.fixture(scope="module")
@@ -96,23 +92,21 @@ def test_an_error_wider_than_the_search_range_is_checked_inside_it(model: Model)
     box = Box(model.box.low.copy(), model.box.high.copy(), model.box.free)
     box.low[0], box.high[0] = base - 0.3, base + 0.3
     assert (
-        agreed_covariance(
-            model.likelihood, model.top, box, model.covariance, model.interior, model.step, profiles={}
-        )[1]
+        agreed_covariance(model.likelihood, model.top, box, model.covariance, model.interior, profiles={})[1]
         == ()
     )
 
 
 def test_the_sentence_names_parameter_and_unit() -> None:
     base, requirement = curvature_problems(
-        (Disagreement("base", 518.0, 2.7), Disagreement("requirement_2", 9000.0, 61.0))
+        (Disagreement("base", 518.0, 2.7, "degC"), Disagreement("requirement_2", 900.0, 61.0, "days"))
     )
     assert base == (
         "The curvature at the maximum gives the base a standard error of 518 and its profile one of 2.7 °C: forecasts "
         "draw from the profile."
     )
     assert "requirement, flight 2" in requirement
-    assert "61 °C-days" in requirement
+    assert "61 days" in requirement
 
 
 def test_the_wrong_error_is_found_in_a_fit_with_intervals_too(model: Model) -> None:
@@ -121,7 +115,7 @@ def test_the_wrong_error_is_found_in_a_fit_with_intervals_too(model: Model) -> N
     wrong[0, :] *= 50.0
     wrong[:, 0] *= 50.0
     found, disagreements = agreed_covariance(
-        model.likelihood, model.top, model.box, wrong, model.interior, model.step, profiles=fit.profiles
+        model.likelihood, model.top, model.box, wrong, model.interior, profiles=fit.profiles
     )
     assert disagreements[0].name == "base"
     low, high = fit.profiles["base"].crossing(1.0)

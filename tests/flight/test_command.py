@@ -35,7 +35,7 @@ def test_fit_tells_what_it_chose(tmp_path: Path, capsys: pytest.CaptureFixture[s
     path.write_text(path.read_text("utf-8") + asked, encoding="utf-8")
     assert main(["fit", str(path)]) == 0
     said = capsys.readouterr().out
-    assert "flights choice: One flight a season describes the catches best" in said
+    assert "flights choice: Two flights against one flight: AIC" in said
     assert "chosen by AIC on the records fitted" in said
 
 

@@ -16,7 +16,7 @@ from scipy.stats import t as student
 
 from phenofit.errors import DataError, ModelError
 from phenofit.flight import FlightFit
-from phenofit.flight.fitted_likelihood import vector_of
+from phenofit.flight.estimate.setup import vector_of
 from phenofit.flight.likelihood.log_likelihood import Layout
 from phenofit.simulate import CheckPlan
 from phenofit.traps import build_trap_years

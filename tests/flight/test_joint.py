@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy.stats import chi2, f, norm
+from scipy.stats import chi2, f
 
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, JointRegion
@@ -101,15 +101,3 @@ def test_what_was_not_fitted_has_no_region(net: Network) -> None:
         region(net, held, names=("requirement_1", "requirement_1"))
     with pytest.raises(ModelError, match="confidence level"):
         region(net, held, names=("requirement_1", "spread_1"), level=1.2)
-
-
-def test_a_quick_look_is_the_normal_interval(one: FlightFit) -> None:
-    error = math.sqrt(float(one.covariance["base"].to_dict()["base"]))
-    low, high = one.wald("base", 0.95)
-    assert (low, high) == pytest.approx((one.base - 1.959964 * error, one.base + 1.959964 * error))
-    low, high = one.wald("spread_1", 0.8)
-    relative = norm.ppf(0.9) * math.sqrt(float(one.covariance["log spread_1"].to_dict()["log spread_1"]))
-    assert math.log(high / one.spread()) == pytest.approx(relative)
-    assert low * high == pytest.approx(one.spread() ** 2)
-    with pytest.raises(ModelError, match="no standard error"):
-        one.wald("stray_share")

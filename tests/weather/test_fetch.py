@@ -385,6 +385,29 @@ def test_killed_fetch_goes_on_from_the_store(service: Service, tmp_path: Path) -
     assert asked == {str(y) for y in range(2015, 2024)} - {name[:4] for name in done}
 
 
+def test_an_interrupt_waits_until_the_reply_at_hand_is_stored(service: Service, tmp_path: Path) -> None:
+    said: list[str] = []
+
+    def interrupt(text: str) -> None:
+        said.append(text)
+        if text.startswith("[3/"):
+            signal.raise_signal(signal.SIGINT)
+            said.append("went on")
+
+    usual = signal.getsignal(signal.SIGINT)
+    with pytest.raises(KeyboardInterrupt):
+        fetch(
+            traps_at("GOOD1", given=True),
+            tmp_path,
+            years=(2015, 2023),
+            today="2024-06-01",
+            progress=interrupt,
+        )
+    assert "went on" in said
+    assert len(list((tmp_path / "daily" / "GOOD1").glob("2*.nc"))) >= 3
+    assert signal.getsignal(signal.SIGINT) is usual
+
+
 @pytest.mark.slow
 def test_command_stopped_by_the_user_goes_on_from_the_store(service: Service, tmp_path: Path) -> None:
     study = _study(tmp_path)
@@ -393,7 +416,10 @@ def test_command_stopped_by_the_user_goes_on_from_the_store(service: Service, tm
     store = tmp_path / ".weather-cache" / "daily" / "GOOD1"
     _wait_for_years(store, 3)
     run.send_signal(signal.SIGINT)
-    _, errors = run.communicate(timeout=60)
+    try:
+        _, errors = run.communicate(timeout=240)
+    finally:
+        run.kill()
     assert run.returncode == 130, errors
     done = {p.name for p in store.glob("2*.nc")}
     assert 3 <= len(done) < 9

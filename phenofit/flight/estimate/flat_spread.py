@@ -24,14 +24,17 @@ def maximise_off_bounds(
     *,
     tolerance: float,
     limit: int = 200,
+    least_gain: float = 1e-7,
 ) -> Maximum:
     """Maximise, and again with every spread near its bound moved away from it, where the likelihood is higher there."""
-    best = maximise(likelihood, start, box, factor, tolerance=tolerance, limit=limit)
+    best = maximise(likelihood, start, box, factor, tolerance=tolerance, limit=limit, least_gain=least_gain)
     for index, tried in _near_bounds(likelihood, best.theta, box):
         moved = _higher(likelihood, best.theta, best.value, best.gradient, index, tried)
         if moved is None:
             continue
-        again = maximise(likelihood, moved, box, factor, tolerance=tolerance, limit=limit)
+        again = maximise(
+            likelihood, moved, box, factor, tolerance=tolerance, limit=limit, least_gain=least_gain
+        )
         if again.value > best.value:
             best = again
     return best

@@ -10,6 +10,8 @@ from scipy.optimize import OptimizeResult, minimize
 
 from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
 
+_PROMISED = 2e-3  # of the log-likelihood: far less than any interval resolves
+
 
 @dataclass(frozen=True)
 class Box:
@@ -18,6 +20,9 @@ class Box:
     low: np.ndarray  # Bounds.
     high: np.ndarray
     free: np.ndarray  # Entries that are fitted.
+    in_days: frozenset[int] = (
+        frozenset()
+    )  # Held entries that keep their place in days, not on the heat scale.
 
     @classmethod
     def of(cls, layout: Layout, base_range: tuple[float, float], heat_range: float) -> Box:
@@ -28,11 +33,16 @@ class Box:
         high[at.requirement : at.spread] = heat_range
         return cls(low, high, np.ones(layout.size, dtype=bool))
 
-    def hold(self, index: int) -> Box:
+    @property
+    def direct(self) -> list[int]:
+        """Held entries that keep their value on the scale of the likelihood."""
+        return [int(k) for k in np.flatnonzero(~self.free) if k not in self.in_days]
+
+    def hold(self, index: int, *, in_days: bool = False) -> Box:
         """Return the box with one more entry held."""
         free = self.free.copy()
         free[index] = False
-        return Box(self.low, self.high, free)
+        return Box(self.low, self.high, free, self.in_days | {index} if in_days else self.in_days)
 
     def inside(self, theta: np.ndarray) -> np.ndarray:
         """Return the nearest vector inside."""
@@ -52,7 +62,8 @@ class Maximum:
     gradient: np.ndarray  # Its slopes.
     success: bool  # Whether the slopes, scaled, are zero within tolerance.
     message: str  # What the search said.
-    # Shape (free, free): The search's own estimate of the inverse curvature over the free entries; rough.
+    # Shape (free, free): The search's own estimate of the inverse curvature over the free entries, in the
+    # coordinates of the likelihood; rough.
     spread: np.ndarray
 
 
@@ -64,31 +75,40 @@ def maximise(
     *,
     tolerance: float = 2e-3,
     limit: int = 200,
-    least_gain: float = 0.0,
+    least_gain: float = 1e-7,
 ) -> Maximum:
-    """Maximise over the free entries from a start."""
+    """Maximise over the free entries from a start, in the coordinates of the likelihood; what is held keeps its value."""
     free = np.flatnonzero(box.free)
-    origin = box.inside(start)
+    begin = box.inside(start)
     if free.size == 0:
-        value, slope = likelihood(origin)
+        value, slope = likelihood(begin)
         sound = bool(np.isfinite(value))
-        return Maximum(origin, float(value), slope, sound, "nothing is fitted", np.zeros((0, 0)))
-    best_value, best_theta, best_slope = -np.inf, origin, np.zeros_like(origin)
+        return Maximum(begin, float(value), slope, sound, "nothing is fitted", np.zeros((0, 0)))
+    coordinates = likelihood.coordinates.keeping(box.direct)
+    origin = coordinates.searched(begin)
+    base = likelihood.layout.places.base
+    best_value, best_theta, best_slope = -np.inf, begin, np.zeros_like(begin)
 
     def objective(y: np.ndarray) -> tuple[float, np.ndarray]:
         nonlocal best_value, best_theta, best_slope
-        raw = origin.copy()
-        raw[free] += factor @ y
+        z = origin.copy()
+        z[free] += factor @ y
+        beyond = z[base] < box.low[base], z[base] > box.high[base]
+        z[base] = min(max(z[base], box.low[base]), box.high[base])
+        raw = coordinates.vector(z)
         theta = box.inside(raw)
         value, slope = likelihood(theta)
         if not np.isfinite(value):
             return 1e10, np.zeros_like(y)
-        if value > best_value:
-            best_value, best_theta, best_slope = value, theta, slope
         inward = slope.copy()
         inward[(raw < box.low) & (slope < 0)] = 0.0
         inward[(raw > box.high) & (slope > 0)] = 0.0
-        return -value, -(factor.T @ inward[free])
+        pulled = coordinates.pulled(z, inward)
+        if (beyond[0] and pulled[base] < 0) or (beyond[1] and pulled[base] > 0):
+            pulled[base] = 0.0
+        if value > best_value:
+            best_value, best_theta, best_slope = value, theta, slope
+        return -value, -(factor.T @ pulled[free])
 
     last = -np.inf
 
@@ -110,23 +130,41 @@ def maximise(
             callback=near_enough,
             options={"gtol": tolerance, "maxiter": limit},
         )
+    spread = factor @ np.asarray(answer.hess_inv) @ factor.T
     slope = best_slope.copy()
     slope[(best_theta <= box.low) & (slope < 0)] = 0.0
     slope[(best_theta >= box.high) & (slope > 0)] = 0.0
-    flat = float(np.max(np.abs(factor.T @ slope[free]), initial=0.0))
-    # Rounding of the quadrature may stop the line search a little early; convergence is judged by the slope.
-    success = bool(np.isfinite(best_value) and flat < 20 * tolerance)
-    spread = factor @ np.asarray(answer.hess_inv) @ factor.T
+    slope = coordinates.pulled(coordinates.searched(best_theta), slope)
+    if (best_theta[base] <= box.low[base] and slope[base] < 0) or (
+        best_theta[base] >= box.high[base] and slope[base] > 0
+    ):
+        slope[base] = 0.0
+    slope = slope[free]
+    flat = float(np.max(np.abs(factor.T @ slope), initial=0.0))
+    # Rounding of the quadrature may stop the line search a little early; convergence is judged by the slope, or by the
+    # gain that it still promises.
+    promised = 0.5 * float(slope @ spread @ slope)
+    success = bool(np.isfinite(best_value) and (flat < 20 * tolerance or promised < _PROMISED))
     return Maximum(best_theta, float(best_value), best_slope, success, str(answer.message), spread)
 
 
-def curvature(likelihood: Likelihood, theta: np.ndarray, box: Box, step: np.ndarray) -> np.ndarray:
-    """Return minus the second derivatives of the log-likelihood over the free entries."""
+def curvature(
+    likelihood: Likelihood, theta: np.ndarray, box: Box, steps: np.ndarray | None = None
+) -> np.ndarray:
+    """Return minus the second derivatives of the log-likelihood over the free entries, in its coordinates."""
     free = np.flatnonzero(box.free)
+    coordinates = likelihood.coordinates.keeping(box.direct)
+    steps = coordinates.steps() if steps is None else steps
+    origin = coordinates.searched(theta)
     matrix = np.empty((len(free), len(free)))
     for a, k in enumerate(free):
-        up, down = theta.copy(), theta.copy()
-        up[k], down[k] = min(theta[k] + step[k], box.high[k]), max(theta[k] - step[k], box.low[k])
-        width = up[k] - down[k]
-        matrix[a] = (likelihood(down)[1][free] - likelihood(up)[1][free]) / width
+        ends, slopes = [], []
+        for sign in (-1.0, 1.0):
+            z = origin.copy()
+            z[k] += sign * steps[k]
+            moved = box.inside(coordinates.vector(z))
+            z = coordinates.searched(moved)
+            ends.append(z[k])
+            slopes.append(coordinates.pulled(z, likelihood(moved)[1])[free])
+        matrix[a] = (slopes[0] - slopes[1]) / (ends[1] - ends[0])
     return 0.5 * (matrix + matrix.T)

@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from phenofit.errors import FitError
+from phenofit.flight.estimate.collapse import without_collapsed
 from phenofit.flight.estimate.flat_spread import maximise_off_bounds
-from phenofit.flight.estimate.flight_order import in_order
 from phenofit.flight.estimate.maximise import Box, Maximum, curvature, maximise
 from phenofit.flight.estimate.starting_values import first_scale, starting_points
 from phenofit.flight.intervals.profile import square_root
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.likelihood.quadrature import DEGREE_FIVE
 
 Nodes = tuple[int, int, int]
 
-_START_NODES = (5, 3, 5)
+_START_NODES = (5, DEGREE_FIVE, 5)
 _NODES = ((7, 5, 7), (9, 7, 9), (15, 9, 11), (21, 11, 15), (31, 15, 21), (61, 25, 31))
+# With flight sizes the search takes a rule whose nodes do not multiply with the flights; its error is removed after.
+_NODES_OF_SIZES = (7, DEGREE_FIVE, 7)
 FIRST_NODES = _NODES[0]
+_CORRECTIONS = 3  # of the nodes at most, each at the maximum found with the one before
+_SETTLED = 1e-3  # gain after a correction below which the maximum has not moved
+_LEAST_GAIN = (
+    1e-4  # of an iteration with several flights: less does not move an estimate by a hundredth of its error
+)
 
 
 @dataclass(frozen=True)
@@ -30,18 +39,27 @@ class Accuracy:
     most: Nodes
 
 
-# The search and its profiles need differences, which are much more exact than values. Where the records do not
-# distinguish the flights, more nodes would not help.
+# The search and its profiles need differences, which are much more exact than values.
 SEARCH = Accuracy(1e-2, (15, 9, 11))
 VALUE = Accuracy(1e-4, _NODES[-1])
 """For the log-likelihood that is reported."""
 
+LARGEST_ERROR = 1e-2
+"""Error of a reported log-likelihood of several flights from which on it is said."""
 
-def find_maximum(likelihood: Likelihood, box: Box, template: np.ndarray) -> tuple[Maximum, float]:
-    """Maximise from the two best starts on few nodes, then from the better end on enough nodes."""
+
+def find_maximum(
+    likelihood: Likelihood, box: Box, template: np.ndarray, near: Sequence[np.ndarray] = ()
+) -> tuple[Maximum, Box, float]:
+    """Maximise from the two best starts on few nodes, then from the better end on enough nodes.
+
+    With vectors `near` which the maximum may lie, the best of them and of the starts is taken. Returns the box too:
+    the parameters of a collapsed flight are held in it.
+    """
     likelihood.nodes = _START_NODES
     best: Maximum | None = None
-    for start in starting_points(likelihood, box, template)[:2]:
+    starts = starting_points(likelihood, box, template, near)
+    for start in starts[: 1 if near else 2]:
         likelihood.forget()
         if not np.isfinite(likelihood(start, False)[0]):
             continue
@@ -54,12 +72,46 @@ def find_maximum(likelihood: Likelihood, box: Box, template: np.ndarray) -> tupl
             "the likelihood is not finite at any start: look at the heat sums (is the base range far too warm?) "
             "and at the counts."
         )
-    likelihood.nodes, moved = enough_nodes(likelihood, best.theta, SEARCH)
-    # With several flights the quadrature's own error is rough at the third digit of a slope.
-    tolerance = 5e-4 if likelihood.flights == 1 else 1e-2
     factor = square_root(best.spread)
-    best = maximise_off_bounds(likelihood, best.theta, box, factor, tolerance=tolerance)
-    return in_order(likelihood, best, box, factor, tolerance=tolerance), moved
+    if likelihood.dims == 1:
+        likelihood.nodes, moved = enough_nodes(likelihood, best.theta, SEARCH)
+        return maximise_off_bounds(likelihood, best.theta, box, factor, tolerance=5e-4), box, moved
+    likelihood.nodes = _NODES_OF_SIZES
+    for _ in range(likelihood.flights):
+        free = np.flatnonzero(box.free)
+        box = without_collapsed(box, best.theta, likelihood.layout)
+        kept = box.free[free]
+        factor = square_root(best.spread[np.ix_(kept, kept)])
+        best = maximise_off_bounds(
+            likelihood, best.theta, box, factor, tolerance=1e-2, least_gain=_LEAST_GAIN
+        )
+        if without_collapsed(box, best.theta, likelihood.layout) is box:
+            break
+    for _ in range(_CORRECTIONS):
+        error = correct_nodes(likelihood, best.theta)
+        before = likelihood(best.theta, False)[0]
+        factor = square_root(best.spread)
+        best = maximise_off_bounds(likelihood, best.theta, box, factor, tolerance=2e-3, least_gain=_LEAST_GAIN)
+        if best.value - before < _SETTLED:
+            break
+    return best, box, error
+
+
+def correct_nodes(likelihood: Likelihood, theta: np.ndarray) -> float:
+    """Remove the error of the rule for flight sizes about a vector, and return what is left of it."""
+    shift, _, group = _NODES_OF_SIZES
+    # A product of more nodes for five flights would take minutes.
+    sizes = 7 if likelihood.dims <= 4 else 5
+    likelihood.correct(theta, (shift + 2, sizes, group + 2))
+    finer = likelihood(theta, False)[0]
+    likelihood.correct(theta, (shift + 2, sizes - 2, group + 2))
+    left = abs(finer - likelihood(theta, False)[0])
+    likelihood.correct(theta, (2 * shift, DEGREE_FIVE, 2 * group))
+    doubled = likelihood(theta, False)[0]
+    likelihood.correct(theta, (shift + 2, DEGREE_FIVE, group + 2))
+    left += abs(doubled - likelihood(theta, False)[0])
+    likelihood.correct(theta, (shift + 2, sizes, group + 2))
+    return left
 
 
 def enough_nodes(
@@ -67,7 +119,7 @@ def enough_nodes(
 ) -> tuple[Nodes, float]:
     """Return the fewest nodes that are exact enough, and by how much doubling them moves the log-likelihood."""
     kept = likelihood.nodes
-    kinds = [0, *([1] if likelihood.dims > 1 else [])]
+    kinds = [0]
     if likelihood.has_group and likelihood.crossed is None:
         kinds.append(2)
     for nodes in _NODES if beyond is None else _NODES[_NODES.index(beyond) + 1 :]:
@@ -87,15 +139,14 @@ def enough_nodes(
     return nodes, moved
 
 
-def covariance_at(
-    likelihood: Likelihood, maximum: Maximum, box: Box, step: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def covariance_at(likelihood: Likelihood, maximum: Maximum, box: Box) -> tuple[np.ndarray, np.ndarray]:
     """Return the inverse curvature over the free entries, and which of them are not at a bound."""
     free = np.flatnonzero(box.free)
-    matrix = curvature(likelihood, maximum.theta, box, step)
+    step = likelihood.coordinates.keeping(box.direct).steps()
+    matrix = curvature(likelihood, maximum.theta, box)
     interior = ~box.at_edge(maximum.theta)[free]
     # An entry that the data do not inform (an SD near zero) has no curvature; it gets a wide, separate scale.
-    unit_step = 50.0 * step[free]  # 1 for logarithms and the base, 25 °C-days for a requirement
+    unit_step = 50.0 * step[free]  # 1 for logarithms, days and the base, 25 °C-days for a requirement
     seen = interior & (np.diag(matrix) * unit_step**2 > 1e-3)
     scale = np.where(seen, np.sqrt(np.maximum(np.diag(matrix), 1e-12)), 1.0 / unit_step)
     unit = matrix / np.outer(scale, scale)

@@ -15,6 +15,7 @@ from phenofit.flight.likelihood.covariates import CovariateDesign, covariate_des
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
 from phenofit.flight.likelihood.parameters import plain_name
+from phenofit.flight.likelihood.reference_heat import ReferenceHeat, reference_heat
 from phenofit.flight.model import FitSettings
 
 # Stands for no strays at all: too small to matter, while the logarithm of a chance stays finite.
@@ -76,8 +77,9 @@ def build_likelihood(
     nodes: tuple[int, int, int],
     *,
     design: CovariateDesign | None = None,
+    search: bool = False,
 ) -> Likelihood:
-    """Return the likelihood of a model on its data."""
+    """Return the likelihood of a model on its data, for a search in days where one is wanted."""
     if design is None:
         design = covariate_design(data.table, settings.covariates)
     return Likelihood(
@@ -93,7 +95,14 @@ def build_likelihood(
         covariate_names=design.names,
         nodes=nodes,
         rearing=settings.rearing,
+        reference=_reference(data, settings) if search else None,
     )
+
+
+def _reference(data: FlightData, settings: FitSettings) -> ReferenceHeat:
+    held = settings.hold.get("base", settings.base_held)
+    low, high = settings.base_range if held is None else (held - 1.0, held + 1.0)
+    return reference_heat(data, settings.heat, settings.flights, (low, high))
 
 
 def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.ndarray]:
@@ -168,6 +177,28 @@ def natural_values(likelihood: Likelihood, settings: FitSettings, theta: np.ndar
         for index, entry in enumerate(likelihood.layout.entries)
         if index not in lacking
     }
+
+
+def vector_of(
+    parameters: dict[str, float], layout: Layout, group: str | None, upper: float | None = None
+) -> npt.NDArray[np.float64]:
+    """Return the parameter vector of the likelihood from named values."""
+    theta = np.zeros(layout.size)
+    crossed = group == "year" and "shift_sd_site" in parameters and "shift_sd_year" in parameters
+    for k, entry in enumerate(layout.entries):
+        parameter, name = entry.parameter, entry.plain(group, crossed)
+        if parameter.name == "upper":
+            theta[k] = parameters.get("upper", 0.0 if upper is None else upper)
+            continue
+        if parameter.absent is None:
+            value = parameters[name]
+        else:
+            shared = parameter.part != "group" or group is not None
+            value = parameters.get(name, parameter.absent) if shared else parameter.absent
+        if parameter.name == "stray_share":
+            value = max(value, SMALLEST_STRAY)
+        theta[k] = parameter.searched(value)
+    return theta
 
 
 def _lacking(layout: Layout, settings: FitSettings) -> set[int]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from phenofit.flight.estimate.maximise import Box
@@ -35,8 +37,10 @@ def _mixture(heat: np.ndarray, count: np.ndarray, flights: int) -> tuple[np.ndar
     return mean[order], spread[order], share[order]
 
 
-def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> list[np.ndarray]:
-    """Return parameter vectors to begin from, the highest likelihood first."""
+def starting_points(
+    likelihood: Likelihood, box: Box, template: np.ndarray, near: Sequence[np.ndarray] = ()
+) -> list[np.ndarray]:
+    """Return parameter vectors to begin from, the highest likelihood first; `near` are compared with them."""
     at, data, flights = likelihood.layout.places, likelihood.data, likelihood.flights
     low, high = box.low[at.base], box.high[at.base]
     bases = (
@@ -46,6 +50,10 @@ def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> l
     if reared is not None:
         bases.append(min(max(reared.base, low), high))
     found = []
+    for known in near:
+        theta = np.where(box.free, box.inside(known), template)
+        likelihood.forget()
+        found.append((likelihood(theta, False)[0], theta))
     for base in bases:
         heat, _, _ = likelihood.heat_at(float(base))
         middle = 0.5 * (heat[data.catch_left] + heat[data.catch_right])
@@ -87,26 +95,25 @@ def starting_points(likelihood: Likelihood, box: Box, template: np.ndarray) -> l
 
 def first_scale(likelihood: Likelihood, theta: np.ndarray, box: Box) -> np.ndarray:
     """Return the lower triangular scale for a first search, before any curvature is known."""
-    at, data, flights = likelihood.layout.places, likelihood.data, likelihood.flights
-    heat, slope, _ = likelihood.heat_at(float(theta[at.base]))
+    at, flights = likelihood.layout.places, likelihood.flights
+    free = np.flatnonzero(box.free)
+    coordinates = likelihood.coordinates.keeping(box.direct)
     scale = np.full(at.end, 0.3)
     scale[at.base] = 0.5
-    middle = 0.5 * (heat[data.catch_left] + heat[data.catch_right])
-    slope_middle = 0.5 * (slope[data.catch_left] + slope[data.catch_right])
-    matrix = np.zeros((len(scale), len(scale)))
+    matrix = np.diag(scale)
+    jacobian = coordinates.jacobian(theta)
     for g in range(flights):
-        spread, median = np.exp(theta[at.spread + g]), at.requirement + g
-        scale[median] = 0.15 * spread
-        near = np.exp(-0.5 * ((middle - theta[median]) / spread) ** 2) * data.catch_count + 1e-12
-        matrix[median, at.base] = scale[at.base] * float(np.average(slope_middle, weights=near))
-    matrix[np.diag_indices(len(scale))] = scale
+        place = at.requirement + g
+        # A sixth of the spread, which the requirement's own coordinate has to move by.
+        matrix[place, place] = 0.15 * np.exp(theta[at.spread + g]) / max(jacobian[place, place], 1e-9)
     if likelihood.rearing is not None:
-        _narrow(matrix, likelihood.rearing, theta, flights)
-    free = np.flatnonzero(box.free)
+        _narrow(matrix, likelihood.rearing, theta, jacobian, flights)
     return matrix[np.ix_(free, free)]
 
 
-def _narrow(matrix: np.ndarray, term: RearingTerm, theta: np.ndarray, flights: int) -> None:
+def _narrow(
+    matrix: np.ndarray, term: RearingTerm, theta: np.ndarray, jacobian: np.ndarray, flights: int
+) -> None:
     """Shorten the steps in base and requirement to what rearing data leave of them, in place."""
     at = np.array([theta[0], theta[1]])
     curved = np.empty((2, 2))
@@ -115,6 +122,7 @@ def _narrow(matrix: np.ndarray, term: RearingTerm, theta: np.ndarray, flights: i
         move[k] = step
         up, down = (np.array(term.value_and_slope(*(at + s * move))[1]) for s in (1.0, -1.0))
         curved[k] = (down - up) / (2.0 * step)
+    curved = jacobian[:2, :2].T @ curved @ jacobian[:2, :2]
     values, vectors = np.linalg.eigh(0.5 * (curved + curved.T))
     curved = (vectors * np.maximum(values, 0.0)) @ vectors.T
     own = matrix[:2, :2]

@@ -27,6 +27,7 @@ class Disagreement:
     name: str  # Parameter.
     curvature: float  # Its standard error by the curvature, and by the profile, in its unit.
     profile: float
+    unit: str  # Of both.
 
 
 def agreed_covariance(
@@ -35,7 +36,6 @@ def agreed_covariance(
     box: Box,
     covariance: np.ndarray,
     interior: np.ndarray,
-    step: np.ndarray,
     *,
     profiles: Mapping[str, Profile],
 ) -> tuple[np.ndarray, tuple[Disagreement, ...]]:
@@ -43,73 +43,96 @@ def agreed_covariance(
     found: list[Disagreement] = []
     likelihood = likelihood.twin()
     free = np.flatnonzero(box.free)
+    point = _Point(likelihood, maximum, box)
     for at, index in enumerate(free):
         name = likelihood.layout.names[index]
         parameter = likelihood.layout.entries[index].parameter
         if not interior[at] or parameter.name not in ("base", "upper", "requirement"):
             continue
-        if _agrees(likelihood, maximum, box, covariance, at):
+        if _agrees(point, covariance, at):
             continue
         by_curvature = math.sqrt(covariance[at, at])
-        inner, _ = covariance_at(likelihood, maximum, box.hold(int(index)), step)
-        others = np.delete(np.arange(len(free)), at)
-        guess = _embedded(inner, others, _reach(likelihood, maximum, box, covariance, at))
-        known = profiles.get(name) or profile_entry(
-            likelihood.twin(), maximum, box, guess, int(index), name=name, logarithmic=False, level=_ONE_SD,
-            degrees=math.inf,
-        )[0]  # fmt: skip
-        direction = _profile_direction(known, free, at)
-        covariance = _embedded(inner, others, direction)
-        found.append(Disagreement(name, by_curvature, float(direction[at])))
+        reach = _reach(point, covariance, at)
+        if parameter.name == "requirement":
+            # Its coordinate has no profile: the standard error is set to where the likelihood says it is.
+            by_profile = float(reach[at])
+            scale = np.ones(len(free))
+            scale[at] = by_profile / by_curvature
+            covariance = covariance * np.outer(scale, scale)
+        else:
+            inner, _ = covariance_at(likelihood, maximum, box.hold(int(index)))
+            others = np.delete(np.arange(len(free)), at)
+            guess = _embedded(inner, others, reach)
+            known = profiles.get(name) or profile_entry(
+                likelihood.twin(), maximum, box, guess, int(index), name=name, logarithmic=False, level=_ONE_SD,
+                degrees=math.inf,
+            )[0]  # fmt: skip
+            direction = _profile_direction(known, point, at)
+            by_profile = float(direction[at])
+            covariance = _embedded(inner, others, direction)
+        days = parameter.name == "requirement" and likelihood.reference is not None
+        found.append(Disagreement(name, by_curvature, by_profile, "days" if days else parameter.unit))
     return covariance, tuple(found)
 
 
-def _agrees(likelihood: Likelihood, maximum: Maximum, box: Box, covariance: np.ndarray, at: int) -> bool:
+class _Point:
+    """The maximum in the coordinates of the search, and moves away from it."""
+
+    def __init__(self, likelihood: Likelihood, maximum: Maximum, box: Box) -> None:
+        self.likelihood, self.box, self.value = likelihood, box, maximum.value
+        self.free = np.flatnonzero(box.free)
+        self.coordinates = likelihood.coordinates.keeping(box.direct)
+        self.z = self.coordinates.searched(maximum.theta)
+        # Base and upper threshold have bounds of their own in these coordinates; the others are set back inside.
+        bounded = [e.parameter.name in ("base", "upper") for e in likelihood.layout.entries]
+        self.low = np.where(bounded, box.low, -math.inf)[self.free]
+        self.high = np.where(bounded, box.high, math.inf)[self.free]
+
+    def inside(self, move: np.ndarray) -> float:
+        """Return which part of a move, at most all of it, stays in the search range."""
+        here = self.z[self.free]
+        room = np.where(move > 0.0, self.high - here, here - self.low)
+        moving = np.abs(move) > 0.0
+        return min(1.0, float(np.min(room[moving] / np.abs(move[moving]))))
+
+    def drop(self, move: np.ndarray) -> float:
+        """Return twice the drop of the log-likelihood after a move of the free entries."""
+        z = self.z.copy()
+        z[self.free] += move
+        self.likelihood.forget()  # a far point must not depend on what was computed before
+        value = self.likelihood(self.box.inside(self.coordinates.vector(z)), False)[0]
+        return 2.0 * (self.value - value) if np.isfinite(value) else math.inf
+
+
+def _agrees(point: _Point, covariance: np.ndarray, at: int) -> bool:
     """Return whether the likelihood drops along one entry's own direction as its standard error says."""
     direction = covariance[:, at] / math.sqrt(covariance[at, at])
     drops, expected = [], []
     for sign in (-1.0, 1.0):
-        size = _inside(maximum, box, sign * direction)
-        drops.append(_drop(likelihood, maximum, box, sign * size * direction))
+        size = point.inside(sign * direction)
+        drops.append(point.drop(sign * size * direction))
         expected.append(size * size)
     drop, one = float(np.mean(drops)), float(np.mean(expected))
     return _SMALLEST_RATIO * one - _NOISE <= drop <= _LARGEST_RATIO * one + _NOISE
 
 
-def _reach(likelihood: Likelihood, maximum: Maximum, box: Box, covariance: np.ndarray, at: int) -> np.ndarray:
+def _reach(point: _Point, covariance: np.ndarray, at: int) -> np.ndarray:
     """Return the direction of an entry, scaled so that the deviance is about 1 at its end."""
     direction = covariance[:, at] / math.sqrt(covariance[at, at])
-    direction = direction * max(_inside(maximum, box, sign * direction) for sign in (-1.0, 1.0))
+    direction = direction * max(point.inside(sign * direction) for sign in (-1.0, 1.0))
     for _ in range(20):
-        drop = max(_drop(likelihood, maximum, box, sign * direction) for sign in (-1.0, 1.0))
+        drop = max(point.drop(sign * direction) for sign in (-1.0, 1.0))
         if 0.25 <= drop <= 4.0:
             break
         direction = direction * (0.5 if drop > 1.0 else 2.0)
     return np.asarray(direction)
 
 
-def _inside(maximum: Maximum, box: Box, move: np.ndarray) -> float:
-    """Return which part of a move, at most all of it, stays in the search range."""
-    here = maximum.theta[box.free]
-    room = np.where(move > 0.0, box.high[box.free] - here, here - box.low[box.free])
-    moving = np.abs(move) > 0.0
-    return min(1.0, float(np.min(room[moving] / np.abs(move[moving]))))
-
-
-def _drop(likelihood: Likelihood, maximum: Maximum, box: Box, move: np.ndarray) -> float:
-    """Return twice the drop of the log-likelihood after a move of the free entries."""
-    theta = maximum.theta.copy()
-    theta[box.free] += move
-    likelihood.forget()  # a far point must not depend on what was computed before
-    value = likelihood(box.inside(theta), False)[0]
-    return 2.0 * (maximum.value - value) if np.isfinite(value) else math.inf
-
-
-def _profile_direction(profile: Profile, free: np.ndarray, at: int) -> np.ndarray:
+def _profile_direction(profile: Profile, point: _Point, at: int) -> np.ndarray:
     """Return how all free entries move over one standard error of the profile."""
     low, high = profile.crossing(1.0)
     ends = profile.values[0] if low is None else low, profile.values[-1] if high is None else high
-    path = profile.path[:, free]
+    path = point.coordinates.searched(profile.path)[:, point.free]
     there = [np.array([np.interp(end, profile.values, column) for column in path.T]) for end in ends]
     half = 0.5 * (there[1] - there[0])
     half[at] = 0.5 * (ends[1] - ends[0])

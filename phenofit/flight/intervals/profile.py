@@ -164,6 +164,19 @@ def square_root(matrix: np.ndarray) -> np.ndarray:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 1e-10)))
 
 
+def on_heat_scale(
+    likelihood: Likelihood, theta: np.ndarray, box: Box, covariance: np.ndarray, index: int
+) -> np.ndarray:
+    """Return a covariance of the free entries with one of them on the scale of the likelihood's vector."""
+    free = np.flatnonzero(box.free)
+    coordinates = likelihood.coordinates.keeping(box.direct)
+    unit = np.zeros_like(theta)
+    unit[index] = 1.0
+    change = np.eye(len(free))
+    change[free == index] = coordinates.pulled(coordinates.searched(theta), unit)[free]
+    return np.asarray(change @ covariance @ change.T)
+
+
 def profile_entry(
     likelihood: Likelihood,
     maximum: Maximum,
@@ -180,9 +193,11 @@ def profile_entry(
     """Compute the profile of one entry on both sides."""
     free = np.flatnonzero(box.free)
     at = int(np.flatnonzero(free == index)[0])
-    slopes, root = conditional(covariance, at)
     others = np.delete(free, at)
     inner = box.hold(index)
+    coordinates = likelihood.coordinates.keeping(inner.direct)
+    covariance = on_heat_scale(likelihood, maximum.theta, box, covariance, index)
+    slopes, root = conditional(covariance, at)
     error = math.sqrt(max(covariance[at, at], 1e-10))
     cut = cut_root(level, degrees)
     points: dict[float, tuple[float, np.ndarray]] = {float(maximum.theta[index]): (0.0, maximum.theta)}
@@ -190,10 +205,10 @@ def profile_entry(
 
     def at_value(value: float, near: np.ndarray, lead: np.ndarray) -> float:
         nonlocal best, scale
-        theta = near.copy()
-        theta[others] += lead * (value - near[index])
-        theta[index] = value
-        theta = start_off_bounds(likelihood, inner.inside(theta), inner)
+        z = coordinates.searched(near)
+        z[others] += lead * (value - near[index])
+        z[index] = value
+        theta = start_off_bounds(likelihood, inner.inside(coordinates.vector(z)), inner)
         found = maximise_off_bounds(likelihood, theta, inner, scale, tolerance=0.01, limit=60)
         # The next search begins with the curvature found here.
         scale = square_root(found.spread)
@@ -221,7 +236,8 @@ def profile_entry(
                 step, retries = 0.5 * min(step, abs(target - here)), retries - 1
                 continue
             slope = (r - reached) / abs(target - here)
-            lead = (points[target][1][others] - near[others]) / (target - here)
+            moved = coordinates.searched(points[target][1]) - coordinates.searched(near)
+            lead = moved[others] / (target - here)
             here, near, reached = target, points[target][1], r
             if r >= 1.04 * cut:
                 break

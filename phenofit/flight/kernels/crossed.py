@@ -143,18 +143,49 @@ class CrossedShifts:
         by_year = np.bincount(self.year, values, self.years)
         return np.concatenate([scale[0] * by_year, scale[1] * np.bincount(self.site, values, self.sites)])
 
-    def information(self, scale: tuple[float, float], curvature: Floats) -> Floats:
+    def information(self, scale: tuple[float, float], curvature: Floats) -> Information:
         """Return ``I + Z' K Z``."""
         y, s = self.years, self.sites
-        matrix = np.zeros((y + s, y + s))
-        matrix[np.arange(y + s), np.arange(y + s)] = 1.0
-        matrix[np.arange(y), np.arange(y)] += scale[0] ** 2 * np.bincount(self.year, curvature, y)
-        at = y + np.arange(s)
-        matrix[at, at] += scale[1] ** 2 * np.bincount(self.site, curvature, s)
         both = np.bincount(self.year * s + self.site, curvature, y * s).reshape(y, s)
-        matrix[:y, y:] = scale[0] * scale[1] * both
-        matrix[y:, :y] = matrix[:y, y:].T
-        return matrix
+        return Information(
+            1.0 + scale[0] ** 2 * np.bincount(self.year, curvature, y),
+            1.0 + scale[1] ** 2 * np.bincount(self.site, curvature, s),
+            scale[0] * scale[1] * both,
+        )
+
+
+class Information:
+    """The matrix of years and sites, of which only years with sites are not diagonal: the sites are eliminated."""
+
+    def __init__(self, years: Floats, sites: Floats, both: Floats) -> None:
+        self.years, self.sites, self.both = years, sites, both
+        self._ratio = both / sites
+        left = np.diag(years) - self._ratio @ both.T
+        self._inverse = np.linalg.inv(0.5 * (left + left.T))
+        self._log_det = float(np.linalg.slogdet(left)[1])
+
+    @property
+    def diagonal(self) -> Floats:
+        """Diagonal of the matrix itself."""
+        return np.concatenate([self.years, self.sites])
+
+    @property
+    def log_det(self) -> float:
+        """Logarithm of the determinant."""
+        return self._log_det + float(np.log(np.abs(self.sites)).sum())
+
+    def solve(self, right: Floats) -> Floats:
+        """Return the inverse times a vector, or times each column of a matrix."""
+        y = len(self.years)
+        years = self._inverse @ (right[:y] - self._ratio @ right[y:])
+        divisor = self.sites if right.ndim == 1 else self.sites[:, None]
+        return np.concatenate([years, (right[y:] - self.both.T @ years) / divisor])
+
+    def inverse_parts(self) -> tuple[Floats, Floats]:
+        """Return the diagonal of the inverse, and its block of years (rows) and sites."""
+        across = -self._inverse @ self._ratio
+        of_sites = 1.0 / self.sites - (self._ratio * across).sum(axis=0)
+        return np.concatenate([np.diag(self._inverse), of_sites]), across
 
 
 def crossed_likelihood(
@@ -172,8 +203,8 @@ def crossed_likelihood(
     for attempt in range(60):
         found = slopes_at(shifts.spread(scale, b))
         matrix = shifts.information(scale, found[:, 1])
-        step = np.linalg.solve(matrix, shifts.gather(scale, found[:, 0]) - b)
-        length = float(np.abs(step * np.sqrt(np.diag(matrix))).max())
+        step = matrix.solve(shifts.gather(scale, found[:, 0]) - b)
+        length = float(np.abs(step * np.sqrt(matrix.diagonal)).max())
         if length < 1e-2:
             break
         b = b + step * min(1.0, 4.0 / (length * (1.0 + 0.2 * attempt)))
@@ -183,27 +214,25 @@ def crossed_likelihood(
         first = cumulants[:, 1] / own
         curvature = (1.0 - cumulants[:, 2]) / own**2
         matrix = shifts.information(scale, curvature)
-        step = np.linalg.solve(matrix, shifts.gather(scale, first) - b)
-        length = float(np.abs(step * np.sqrt(np.maximum(np.diag(matrix), 1e-12))).max())
+        step = matrix.solve(shifts.gather(scale, first) - b)
+        length = float(np.abs(step * np.sqrt(np.maximum(matrix.diagonal, 1e-12))).max())
         if length < 1e-5:
             break
         b = b + step * min(1.0, 2.0 / length)
     shifts.top = b
-    inverse = np.linalg.inv(matrix)
-    inverse = 0.5 * (inverse + inverse.T)
-    value = float(cumulants[:, 0].sum() - 0.5 * b @ b - 0.5 * np.linalg.slogdet(matrix)[1])
+    diagonal, across = matrix.inverse_parts()
+    value = float(cumulants[:, 0].sum() - 0.5 * b @ b - 0.5 * matrix.log_det)
     y = shifts.years
     size = np.concatenate([np.full(y, scale[0]), np.full(shifts.sites, scale[1])])
-    known = np.column_stack([size * b, size * np.sqrt(np.maximum(np.diag(inverse), 0.0))])
+    known = np.column_stack([size * b, size * np.sqrt(np.maximum(diagonal, 0.0))])
     gradient = np.zeros(gradients.shape[2])
     if not want:
         return value, gradient, known
-    diagonal = np.diag(inverse)
     site = y + shifts.site
     leverage = (
         scale[0] ** 2 * diagonal[shifts.year]
         + scale[1] ** 2 * diagonal[site]
-        + 2.0 * scale[0] * scale[1] * inverse[shifts.year, site]
+        + 2.0 * scale[0] * scale[1] * across[shifts.year, shifts.site]
     )
     third = -cumulants[:, 3] / own**3  # slope of the curvature in the centre
 
@@ -214,7 +243,7 @@ def crossed_likelihood(
     # Parameters of the trap-years themselves: slopes of the curvature at a fixed centre, and through the top.
     curvature_slopes = -gradients[:, 2, :] / own**2
     pulls = np.column_stack([shifts.gather(scale, column) for column in (gradients[:, 1, :] / own).T])
-    tops = inverse @ pulls
+    tops = matrix.solve(pulls)
     centres = scale[0] * tops[shifts.year] + scale[1] * tops[site]
     gradient[:] = gradients[:, 0, :].sum(axis=0) - 0.5 * leverage @ curvature_slopes + along(centres)
     # The two SDs, by their logarithms.
@@ -224,7 +253,7 @@ def crossed_likelihood(
     ):
         pull = -shifts.gather(scale, curvature * moved)
         pull[mine] += b[mine]
-        top = inverse @ pull
+        top = matrix.solve(pull)
         centre = moved + scale[0] * top[shifts.year] + scale[1] * top[site]
         gradient[place] = float(first @ moved) - float((1.0 - diagonal[mine]).sum()) + float(along(centre))
     return value, gradient, known

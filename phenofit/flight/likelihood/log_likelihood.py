@@ -15,7 +15,6 @@ from functools import cache, cached_property
 from itertools import pairwise
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermegauss
 
 from phenofit.flight.kernels.arguments import (
     COUNTS,
@@ -38,13 +37,14 @@ from phenofit.flight.kernels.crossed import (
 )
 from phenofit.flight.kernels.curves import curve_code
 from phenofit.flight.kernels.integrate import group_likelihood
+from phenofit.flight.likelihood.coordinates import Coordinates
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.parameters import INDEPENDENT, Entry, entries_of
+from phenofit.flight.likelihood.quadrature import hermite, latent_grid
 from phenofit.flight.likelihood.rearing_term import RearingTerm
+from phenofit.flight.likelihood.reference_heat import ReferenceHeat
 from phenofit.heat.settings import HeatSettings
 
-# A node whose nominal share is below exp(-36) of the largest does not change the value, even with tails wider than normal.
-_NO_WEIGHT = 36.0
 # Nodes placed at one shift of the group serve for others this far off, in spreads of the own shift and for each node:
 # seven nodes take the tilt exp(1.4 z) of a normal weight to 1e-5. With more nodes than the search takes the value
 # asked for is an exact one, and every shift gets nodes of its own.
@@ -86,23 +86,6 @@ class Layout:
         return self.names.index(name)
 
 
-def hermite(count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return Gauss-Hermite nodes and the logs of their weights times exp(t^2 / 2)."""
-    nodes, weights = hermegauss(count)
-    return nodes, np.log(weights) + 0.5 * nodes**2
-
-
-@cache
-def product_grid(*counts: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the Gauss-Hermite product grid of several dimensions, without corners of no weight."""
-    rules = [hermite(count) for count in counts]
-    places = np.stack(np.meshgrid(*[r[0] for r in rules], indexing="ij"), axis=-1).reshape(-1, len(counts))
-    total = sum(np.meshgrid(*[r[1] for r in rules], indexing="ij"), np.zeros(())).ravel()
-    share = total - 0.5 * (places**2).sum(axis=1)
-    keep = share > share.max() - _NO_WEIGHT
-    return np.ascontiguousarray(places[keep]), np.ascontiguousarray(total[keep])
-
-
 @cache
 def _pool() -> ThreadPoolExecutor:
     return ThreadPoolExecutor(_THREADS, thread_name_prefix="phenofit-likelihood")
@@ -132,10 +115,15 @@ class Likelihood:
     nodes: tuple[int, int, int] = (9, 7, 7)
     # Rearing data, whose term of base and first requirement is added; no part of :meth:`by_group`.
     rearing: RearingTerm | None = None
+    # Where a search looks: None for the vector of the likelihood itself.
+    reference: ReferenceHeat | None = None
 
     def __post_init__(self) -> None:
         n = self.data.trap_years
+        self._correction: tuple[np.ndarray, float, np.ndarray] | None = None
         self.layout = Layout(self.flights, self.covariate_names)
+        self._sds = np.array([entry.parameter.is_sd for entry in self.layout.entries])
+        self.coordinates = Coordinates(self.layout.entries, self.reference)
         self._curve = curve_code(self.curve)
         self._x = np.zeros((n, 0)) if self.covariates is None else np.ascontiguousarray(self.covariates)
         shared = self.groups >= 0
@@ -177,6 +165,16 @@ class Likelihood:
                 year.astype(np.int64), site.astype(np.int64), years, sites, np.zeros(years + sites)
             )
 
+    def correct(self, theta: np.ndarray, nodes: tuple[int, int, int]) -> float:
+        """Remove the error of the nodes to first order about a vector, and return by how much the value moved there."""
+        self._correction = None
+        value, gradient = self(theta)
+        kept, self.nodes = self.nodes, nodes
+        finer, slopes = self(theta)
+        self.nodes = kept
+        self._correction = (theta.copy(), finer - value, slopes - gradient)
+        return finer - value
+
     def heat_at(self, base: float, upper: float | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return heat at the edges and its slopes in base and upper threshold, remembered while those stay."""
         if upper is None:
@@ -199,6 +197,13 @@ class Likelihood:
             more, slopes = self.rearing.value_and_slope(float(theta[both[0]]), float(theta[both[1]]))
             value += more
             total[both] += slopes
+        if self._correction is not None:
+            about, moved, by = self._correction
+            away = theta - about
+            # An SD on its way to zero takes its error along to a limit, not on without end.
+            shrunk = self._sds & (away < 0.0)
+            value += moved + float(by @ np.where(shrunk, np.expm1(np.minimum(away, 0.0)), away))
+            total += by * np.where(shrunk, np.exp(np.minimum(away, 0.0)), 1.0)
         return value, total
 
     def _named_records(self) -> TrapRecords:
@@ -253,7 +258,7 @@ class Likelihood:
     def by_group(self, theta: np.ndarray, gradient: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return the log-likelihood of each group, its gradient, and the group shift's mean and SD."""
         named = self._values(theta)
-        grid = product_grid(self.nodes[0], *[self.nodes[1]] * (self.dims - 1))
+        grid = latent_grid(self.nodes[0], self.nodes[1], self.dims)
         if self._cross is not None:
             return self._crossed(named, grid, math.exp(theta[self.layout.places.cross_sd]), gradient)
         groups = len(self.group_labels)

@@ -7,36 +7,49 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from phenofit.errors import FitError
-from phenofit.flight.fitting import FitOptions, fit_records
+from phenofit.flight.fitting import FitOptions, fit_data
+from phenofit.flight.selection.starts import vector_of_fit
 
 if TYPE_CHECKING:
-    from phenofit.flight.model import FlightModel
+    from phenofit.flight.likelihood.flight_data import FlightData
+    from phenofit.flight.model import FitSettings
     from phenofit.flight.result import FlightFit
-    from phenofit.records import Records
+
+CURVE_NOTE = "curve choice"
+"""Key of the account of the choice in a fit's provenance."""
 
 
-def choose_curve(records: Records, model: FlightModel, options: FitOptions) -> FlightFit:
+def choose_curve(
+    data: FlightData, settings: FitSettings, curves: tuple[str, ...], options: FitOptions
+) -> FlightFit:
     """Fit one number of flights with the curve of least AIC; among equals the first named is taken."""
-    if len(model.curves) == 1:
-        return fit_records(records, model, options)
+    if len(curves) == 1:
+        return fit_data(data, replace(settings, curve=curves[0]), **vars(options))
+    quick = replace(options, profiles=False, provenance={})
     fits: dict[str, FlightFit] = {}
     failed: dict[str, str] = {}
-    for name in model.curves:
+    for name in curves:
+        # Requirement and spread mean the same for every curve: a fit with one curve is a start for the next.
+        near = (*quick.near, *(vector_of_fit(fit) for fit in list(fits.values())[:1]))
         try:
-            fits[name] = fit_records(
-                records, replace(model, curve=name), replace(options, profiles=False, provenance={})
-            )
+            fits[name] = fit_data(data, replace(settings, curve=name), **vars(replace(quick, near=near)))
         except FitError as error:
             failed[name] = str(error)
     if not fits:
         raise FitError(
             "no flight curve could be fitted: " + "; ".join(f"{n}: {e}" for n, e in failed.items())
         )
-    best = min(fits, key=lambda name: fits[name].aic)
-    kept = {**options.provenance, "curve choice": _words(best, fits, failed)}
+    sound = [name for name, fit in fits.items() if fit.converged] or list(fits)
+    best = min(sound, key=lambda name: fits[name].aic)
+    kept = {**options.provenance, CURVE_NOTE: _words(best, fits, failed)}
+    return with_profiles(data, fits[best], replace(options, provenance=kept))
+
+
+def with_profiles(data: FlightData, fit: FlightFit, options: FitOptions) -> FlightFit:
+    """Return a fit with the intervals that were asked for, searched again from where it is."""
     if not options.profiles:
-        return replace(fits[best], provenance={**fits[best].provenance, **kept})
-    return fit_records(records, replace(model, curve=best), replace(options, provenance=kept))
+        return replace(fit, provenance={**fit.provenance, **options.provenance})
+    return fit_data(data, fit.settings, **vars(replace(options, near=(vector_of_fit(fit),))))
 
 
 def _words(best: str, fits: Mapping[str, FlightFit], failed: Mapping[str, str]) -> str:

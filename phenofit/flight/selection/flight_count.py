@@ -1,25 +1,25 @@
-"""The number of flights a season, compared by AIC on the very records that are fitted."""
+"""Fits of flight models; the number of flights a season, chosen forwards on the records that are fitted."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from phenofit.errors import FitError
 from phenofit.flight.fitting import FitOptions
-from phenofit.flight.model import COMPARE, FlightModel
-from phenofit.flight.selection.curve_choice import choose_curve
-from phenofit.flight.selection.fit_comparison import flights_evidence
+from phenofit.flight.likelihood.flight_data import assemble
+from phenofit.flight.model import COMPARE, FitSettings, FlightModel
+from phenofit.flight.selection.curve_choice import choose_curve, with_profiles
+from phenofit.flight.selection.number_of_flights import Step, compare_numbers, flight_words
+from phenofit.flight.selection.starts import vector_of_fit, with_another_flight
 from phenofit.progress import Progress
 
 if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit
     from phenofit.records import Records
 
-_CLOSE = 2.0
-_WORDS = ("one flight", "two flights", "three flights")
 _DEFAULT = FlightModel()
 
 
@@ -77,74 +77,60 @@ def fit_flights(
     The reference distribution of the likelihood ratio is therefore that of a normal mean of so many values with a
     fitted variance, not chi-squared (:mod:`phenofit.flight.intervals.reference_distribution`).
 
-    ``"compare"`` fits one flight, two, and so on, and stops where a further flight does not lower the AIC. A fit whose
-    search did not converge is not chosen while another did. Among the rest, numbers of flights whose AIC is
-    within 2 of the least describe the catches about as well (Burnham & Anderson 2002, *Model Selection and Multimodel
-    Inference*, p. 131); the fewest of them is taken. The intervals of the chosen fit do not know of the choice.
+    ``"compare"`` goes forwards from one flight. It stops at the first further flight that does not help, has collapsed,
+    or does not converge, and says which. A flight helps where it lowers the AIC and its likelihood ratio is larger
+    than chance explains (:func:`phenofit.flight.selection.number_of_flights.compare_numbers`). The intervals of the
+    chosen fit do not know of the choice.
     """
-    say = progress or (lambda _text: None)
     options = FitOptions(profiles, precise, dict(provenance or {}), progress, executor)
-    numbers = model.numbers
+    say = progress or (lambda _text: None)
+    data = assemble(records, kind=model.records)
+    numbers, curves = model.numbers, model.curves
+
+    def settings_of(number: int) -> FitSettings:
+        one = replace(model, flights=number, curve=curves[0])
+        return one.fit_settings(records.season, species=records.species, biofix=records.starts is not None)
+
     if len(numbers) == 1:
-        return choose_curve(records, model, options)
-    fits: dict[int, FlightFit] = {}
-    failed: dict[int, str] = {}
+        return choose_curve(data, settings_of(numbers[0]), curves, options)
+    quick = replace(options, profiles=False, provenance={})
+    best: FlightFit | None = None
+    steps: list[Step] = []
+    failed: list[str] = []
     for number in numbers:
-        say(f"fitting {_WORDS[number - 1]} a season")
+        say(f"fitting {flight_words(number)} a season")
+        near = (
+            tuple(with_another_flight(best))
+            if best is not None and number == best.settings.flights + 1
+            else ()
+        )
         try:
-            fits[number] = choose_curve(
-                records, replace(model, flights=number), FitOptions(profiles=False, precise=precise)
-            )
+            # One curve decides whether a further flight helps; all are then tried with that number.
+            first = curves if best is None else (best.settings.curve,)
+            found = choose_curve(data, settings_of(number), first, replace(quick, near=near))
         except FitError as error:
-            failed[number] = str(error)
+            failed.append(
+                f"{flight_words(number).capitalize()} could not be fitted ({str(error).rstrip('.')})."
+            )
             continue
-        if model.flights == COMPARE and number > 1 and _no_better(fits, number):
+        if best is None:
+            best = found
+            continue
+        step = compare_numbers(best, found)
+        steps.append(step)
+        if step.better:
+            best = found
+            if len(curves) > 1:
+                best = choose_curve(
+                    data, settings_of(number), curves, replace(quick, near=(vector_of_fit(found),))
+                )
+        elif model.flights == COMPARE:
             break
-    if not fits:
-        raise FitError(
-            "no number of flights could be fitted: "
-            + "; ".join(f"{_WORDS[n - 1]}: {why}" for n, why in failed.items())
-        )
-    best = _chosen(fits)
-    untried = [n for n in numbers if n not in fits and n not in failed]
-    kept = {**options.provenance, "flights choice": _words(best, fits, failed, untried)}
-    if not profiles:
-        return replace(fits[best], provenance={**fits[best].provenance, **kept})
-    # A curve that was chosen on the way is not chosen again; the account of that choice is kept.
-    kept |= {k: v for k, v in fits[best].provenance.items() if k == "curve choice"}
-    chosen = replace(model, flights=best, curve=fits[best].settings.curve)
-    return choose_curve(records, chosen, replace(options, provenance=kept))
-
-
-def _no_better(fits: Mapping[int, FlightFit], number: int) -> bool:
-    """Return whether the last flight added did not help: no lower AIC, or no convergence."""
-    fewer = min((fits[n].aic for n in fits if n < number), default=float("inf"))
-    return not fits[number].converged or fits[number].aic >= fewer
-
-
-def _chosen(fits: Mapping[int, FlightFit]) -> int:
-    sound = {n: fit for n, fit in fits.items() if fit.converged} or dict(fits)
-    least = min(fit.aic for fit in sound.values())
-    return min(n for n, fit in sound.items() if fit.aic - least < _CLOSE)
-
-
-def _words(
-    best: int, fits: Mapping[int, FlightFit], failed: Mapping[int, str], untried: Sequence[int]
-) -> str:
-    said = []
-    if len(fits) > 1:
-        said.append(flights_evidence({_WORDS[n - 1]: fit for n, fit in fits.items()}))
-    if best != min(fits, key=lambda n: fits[n].aic):
-        reason = (
-            f"the fewest whose AIC is less than {_CLOSE:g} above the least, among fits whose search converged"
-        )
-        said.append(f"{_WORDS[best - 1].capitalize()} {'were' if best > 1 else 'was'} taken: {reason}.")
-    said += [
-        f"{_WORDS[n - 1].capitalize()} could not be fitted ({why.rstrip('.')})." for n, why in failed.items()
-    ]
-    if untried:
-        names = " and ".join(_WORDS[n - 1] for n in untried)
-        said.append(
-            f"{names.capitalize()} were not tried, as {_WORDS[max(fits) - 1]} did no better than fewer."
-        )
-    return " ".join(said)
+    if best is None:
+        raise FitError(f"no number of flights could be fitted: {' '.join(failed)}")
+    words = " ".join([*(step.words() for step in steps), *failed])
+    tried = max([best.settings.flights, *(step.more for step in steps)])
+    if model.flights == COMPARE and tried < numbers[-1] and steps:
+        words += f" More than {tried} were not tried."
+    kept = {**best.provenance, **options.provenance, "flights choice": words}
+    return with_profiles(data, best, replace(options, provenance=kept))

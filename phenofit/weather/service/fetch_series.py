@@ -5,8 +5,11 @@ from __future__ import annotations
 import json
 import os
 import queue
+import signal
 import threading
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import ModuleType
@@ -24,6 +27,7 @@ from phenofit.weather.service.fetch_plan import Plan, plan_fetch, refresh_statio
 from phenofit.weather.service.fetch_report import REPORT_COLUMNS, station_row
 from phenofit.weather.service.fetched import to_dataset
 
+_Replies = queue.SimpleQueue[tuple[str, int, service.YearReply] | KeyboardInterrupt | None]
 _STORED = {"data": "", "no file": "the service has no file", "empty": "the file has no temperatures"}
 GIVE_UP_YEARS = 2  # unreachable years in a row after which a station's further years are not asked for
 GIVE_UP_STATIONS = 3  # stations in a row without any answer after which the others are not asked for
@@ -240,7 +244,8 @@ def _load(
                 load.stored += 1
             else:
                 wanted.setdefault(station, []).append(year)
-    replies: queue.Queue[tuple[str, int, service.YearReply] | None] = queue.Queue()
+    # A simple queue may be put to from a signal handler, and an interrupt cannot leave it locked.
+    replies: _Replies = queue.SimpleQueue()
     stop = threading.Event()
     unanswered = _Unanswered(stop)
 
@@ -257,25 +262,50 @@ def _load(
     try:
         futures = [pool.submit(ask, station) for station in wanted]
         open_stations = len(futures)
-        while open_stations:
-            item = replies.get()
-            if item is None:
-                open_stations -= 1
-                continue
-            station, year, reply = item
-            done += 1
-            store.write(station, year, reply, today)
-            _keep(loads[station], year, reply, today)
-            say(
-                f"[{done}/{total}] {station} {year}: {reply.state}"
-                + (f" ({reply.detail})" if reply.detail else "")
-            )
+        with _interrupt_put_to(replies):
+            while open_stations:
+                item = replies.get()
+                if item is None:
+                    open_stations -= 1
+                    continue
+                if isinstance(item, KeyboardInterrupt):
+                    raise item
+                station, year, reply = item
+                done += 1
+                store.write(station, year, reply, today)
+                _keep(loads[station], year, reply, today)
+                say(
+                    f"[{done}/{total}] {station} {year}: {reply.state}"
+                    + (f" ({reply.detail})" if reply.detail else "")
+                )
         for future in futures:
             future.result()
     finally:
         stop.set()
         pool.shutdown(wait=False, cancel_futures=True)
     return loads
+
+
+@contextmanager
+def _interrupt_put_to(replies: _Replies) -> Iterator[None]:
+    """Let the first Ctrl-C wait until the reply at hand is stored; a second one interrupts at once.
+
+    Raised anywhere, an interrupt may leave a lock that a thread waits for at the end of the program.
+    """
+    usual = signal.getsignal(signal.SIGINT)
+    if threading.current_thread() is not threading.main_thread() or not callable(usual):
+        yield
+        return
+
+    def put(_number: int, _frame: object) -> None:
+        signal.signal(signal.SIGINT, usual)
+        replies.put(KeyboardInterrupt())
+
+    signal.signal(signal.SIGINT, put)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, usual)
 
 
 class _Unanswered:
@@ -299,7 +329,7 @@ def _ask_station(
     client: ModuleType,
     station: str,
     years: list[int],
-    replies: queue.Queue[tuple[str, int, service.YearReply] | None],
+    replies: _Replies,
     unanswered: _Unanswered,
     attempts: int,
     pause: float,

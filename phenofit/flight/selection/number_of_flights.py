@@ -1,0 +1,80 @@
+"""Whether one more flight a season describes the catches better."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from phenofit.errors import ModelError
+
+if TYPE_CHECKING:
+    from phenofit.flight.result import FlightFit
+
+_WORDS = ("one flight", "two flights", "three flights", "four flights", "five flights")
+_LEVEL = 0.05
+
+
+def flight_words(number: int) -> str:
+    """Return a number of flights in words."""
+    return _WORDS[number - 1]
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step from fewer flights to more."""
+
+    fewer: int
+    more: int
+    aic_difference: float  # AIC of more minus that of fewer.
+    statistic: float  # Twice the difference of the log-likelihoods.
+    degrees: int
+    p_value: float
+    better: bool
+    reason: str  # Why more were not taken; empty where they were.
+
+    def words(self) -> str:
+        """Say what the step showed."""
+        p = f"{self.p_value:.3f}" if self.p_value >= 0.0005 else "below 0.001"
+        head = (
+            f"{flight_words(self.more).capitalize()} against {flight_words(self.fewer)}: AIC {self.aic_difference:+.1f}, "
+            f"likelihood ratio {self.statistic:.1f}, p about {p} (chi-squared on {self.degrees} degrees of freedom, "
+            "an approximation)"
+        )
+        return f"{head}." if self.better else f"{head}; {flight_words(self.fewer)} taken: {self.reason}."
+
+
+def compare_numbers(fewer: FlightFit, more: FlightFit) -> Step:
+    """Return whether more flights describe the catches better than fewer.
+
+    With one flight fewer, the location and spread of the missing one are not defined, and the likelihood ratio is not
+    chi-squared on the number of added parameters. McLachlan (1987, Applied Statistics 36:318-324) proposes twice the
+    number of added parameters without the mixing share. Here these are location, spread and SD of the log size.
+    """
+    added = more.settings.flights - fewer.settings.flights
+    if added < 1:
+        raise ModelError("the second fit is to have more flights than the first.")
+    # A collapsed flight fits nothing, yet was looked for: its parameters count.
+    parameters = 4 * added + fewer.fitted
+    statistic = max(2.0 * (more.log_likelihood - fewer.log_likelihood), 0.0)
+    difference = 2.0 * (parameters - fewer.fitted) - statistic
+    degrees = 2 * 3 * added
+    p = _chance(statistic, degrees)
+    reason = ""
+    if more.collapsed:
+        reason = more.collapsed[0].words().rstrip(".").replace("Flight", "flight", 1)
+    elif not more.converged:
+        reason = "the search for more did not converge"
+    elif difference >= 0.0:
+        reason = "the AIC is not lower"
+    elif p >= _LEVEL:
+        reason = "the difference can be chance"
+    return Step(
+        fewer.settings.flights, more.settings.flights, difference, statistic, degrees, p, not reason, reason
+    )
+
+
+def _chance(statistic: float, degrees: int) -> float:
+    from scipy.stats import chi2
+
+    return math.nan if math.isnan(statistic) else float(chi2.sf(statistic, degrees))
