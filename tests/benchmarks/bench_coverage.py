@@ -13,10 +13,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import multiprocessing
-from collections.abc import Iterable, Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
-from contextlib import nullcontext
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
@@ -31,6 +28,7 @@ from phenofit.flight import FitSettings, FlightFit
 from phenofit.flight.fitting import fit_data
 from phenofit.flight.intervals.profile import cut_root
 from phenofit.flight.intervals.reference_distribution import degrees_of_error
+from tests.benchmarks.kept_records import keep_record, read_lines, run_tasks
 from tests.recovery.real_networks import (
     BASE,
     CONCENTRATION,
@@ -82,10 +80,12 @@ def _root(free: FlightFit, held: FlightFit, estimate: float, truth: float) -> fl
     return math.copysign(math.sqrt(abs(fall)), estimate - truth) if fall > 0 else fall
 
 
-def _settings(site_sd: float, **more: Any) -> FitSettings:
+def _settings(site_sd: float, base: float | None, hold: Mapping[str, float] | None = None) -> FitSettings:
     """Return the model: years shift, and sites cross them where they do."""
     shifts = ("year", "site", "trap-year") if site_sd else ("year", "trap-year")
-    return FitSettings(SEASON, heat=HEAT, shifts=shifts, **more)
+    return FitSettings(
+        SEASON, heat=HEAT, shifts=shifts, base="fit" if base is None else base, hold=hold or {}
+    )
 
 
 def study(task: Task) -> dict[str, Any]:
@@ -99,7 +99,7 @@ def study(task: Task) -> dict[str, Any]:
     out: dict[str, Any] = {**vars(task), "roots": {}}
 
     def fit(base: float | None, **held: float) -> FlightFit:
-        return fit_data(data, _settings(task.site_sd, base=base, held=held), profiles=False)
+        return fit_data(data, _settings(task.site_sd, base, held), profiles=False)
 
     try:
         for case, base in (("", None), (", base held", BASE)):
@@ -114,18 +114,13 @@ def study(task: Task) -> dict[str, Any]:
     return out
 
 
-def run(tasks: Iterable[Task], executor: Executor | None = None) -> Iterator[dict[str, Any]]:
-    """Study every network; the records come in the order of the tasks for any executor."""
-    yield from executor.map(study, tasks, chunksize=4) if executor is not None else map(study, tasks)
-
-
 def cuts(case: str, years: int, site_sd: float, sites: int = 8) -> dict[str, float]:
     """Return where the root of the deviance ends the 95 % interval of a parameter, by rule."""
     name = case.split(",")[0]
     table = pd.DataFrame(
         {"year": np.repeat(np.arange(years), sites), "site": np.tile(np.arange(sites), years)}
     )
-    model = _settings(site_sd, base=BASE if "base held" in case else None)
+    model = _settings(site_sd, BASE if "base held" in case else None)
     return {
         "chi-squared": float(stats.norm.ppf(0.975)),
         "Student's t": float(stats.t.ppf(0.975, years - 1)),
@@ -190,12 +185,10 @@ def pooled(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 def read(files: list[Path]) -> list[dict[str, Any]]:
     """Return the records of some files, a network once."""
     found: dict[tuple[Any, ...], dict[str, Any]] = {}
-    for file in files:
-        for line in file.read_text(encoding="utf-8").splitlines():
-            r = json.loads(line)
-            key = (r["place"], r["years"], r["year_sd"], r.get("site_sd", 0.0), r["number"])
-            if key not in found or len(r["roots"]) > len(found[key]["roots"]):
-                found[key] = r
+    for r in read_lines(files):
+        key = (r["place"], r["years"], r["year_sd"], r.get("site_sd", 0.0), r["number"])
+        if key not in found or len(r["roots"]) > len(found[key]["roots"]):
+            found[key] = r
     return [found[key] for key in sorted(found)]
 
 
@@ -239,14 +232,8 @@ def main() -> None:
         for sd in given.year_sds.split(",")
         for place in PLACES
     ]
-    if given.processes > 1:
-        pool: Any = ProcessPoolExecutor(given.processes, multiprocessing.get_context("spawn"))
-    else:
-        pool = nullcontext()
-    with pool as executor, given.keep.open("a", encoding="utf-8") as file:
-        for record in run(tasks, executor):
-            file.write(json.dumps(record) + "\n")
-            file.flush()
+    for record in run_tasks(study, tasks, processes=given.processes):
+        keep_record(given.keep, record)
 
 
 if __name__ == "__main__":

@@ -40,7 +40,8 @@ class Network:
 
 
 @cache
-def _weather(place: str) -> xr.Dataset:
+def station_weather(place: str) -> xr.Dataset:
+    """Return all years of the stations of a place."""
     if place == "champion":
         return champion()[["tmin", "tmax"]]
     return england()[["tmin", "tmax"]].sel(station=list(_COUNTIES))
@@ -48,7 +49,7 @@ def _weather(place: str) -> xr.Dataset:
 
 def traps_of(place: str, sites: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return a trap table with the stations dealt in turn, and the links."""
-    stations = [str(s) for s in _weather(place)["station"].to_numpy()]
+    stations = [str(s) for s in station_weather(place)["station"].to_numpy()]
     names = [f"T{i + 1}" for i in range(sites)]
     traps = pd.DataFrame(
         {
@@ -68,7 +69,7 @@ def block(
     place: str, years: int, rng: np.random.Generator, first: int | None = None
 ) -> tuple[xr.Dataset, list[int]]:
     """Return the weather of a run of real years, drawn at random unless its first year is given, and its years."""
-    whole = _weather(place)
+    whole = station_weather(place)
     known = np.unique(whole["time"].dt.year.to_numpy())
     if first is None:
         first = int(rng.choice(known[: len(known) - years + 1]))

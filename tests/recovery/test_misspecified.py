@@ -1,7 +1,4 @@
-"""What a fit says where the catches come from another model than it assumes. 8 sites, 5 years, real weather.
-
-MEASURED
-"""
+"""What a fit gives where the catches come from another model than it assumes. 8 sites, 5 years, real weather."""
 
 from __future__ import annotations
 
@@ -14,7 +11,8 @@ from scipy.stats import binom
 from phenofit.flight import FitSettings
 from phenofit.flight.fitting import fit_data
 from phenofit.flight.intervals.profile import cut_root
-from tests.recovery.other_truths import Flight, normal, other_network, skewed
+from phenofit.flight.likelihood.flight_data import assemble
+from tests.recovery.other_truths import Flight, Truth, draw_network, normal, skewed
 from tests.recovery.real_networks import BASE, HEAT, PLACES, SEASON
 
 NETWORKS = 20
@@ -36,8 +34,10 @@ class Found:
 
 def study(flight: Flight, counts: str) -> Found:
     rows = []
+    truth = Truth((flight,), counts=counts)
     for number in range(NETWORKS):
-        data = other_network(PLACES[number % 2], (flight,), seed=(78, number), counts=counts).data()
+        records = draw_network(truth, PLACES[number % 2], seed=(78, number)).records()
+        data = assemble(records, kind="counts")
         free = fit_data(data, FitSettings(SEASON, heat=HEAT), profiles=False)
         fixed = fit_data(data, FitSettings(SEASON, heat=HEAT, base=BASE), profiles=False)
         true = FitSettings(SEASON, heat=HEAT, base=BASE, hold={"requirement_1": flight.median})
@@ -83,7 +83,7 @@ def test_a_skewed_flight_under_a_normal_curve(curve: str) -> None:
     found = study(truth, "swarms")
     assert truth.median < found.requirement < truth.mean + 12.0
     assert 50.0 < found.spread < 72.0
-    assert found.early < truth.events["flight_5"] - 5.0
-    assert abs(found.late - truth.events["flight_95"]) < 20.0
+    assert found.early < truth.quantile(0.05) - 5.0
+    assert abs(found.late - truth.quantile(0.95)) < 20.0
     assert 6.0 < found.base < 10.0
     assert NETWORKS // 2 <= found.base_held < NETWORKS
