@@ -6,6 +6,7 @@ from phenofit.flight.diagnostics.influences import contributions, influence
 from phenofit.flight.diagnostics.residuals import check_residuals
 from phenofit.flight.diagnostics.strays import stray_checks
 from phenofit.flight.fit_at_place import fit_at, fit_at_site
+from phenofit.flight.fitting import FitInterrupted
 from phenofit.flight.inference.contrasts import Contrast, contrast
 from phenofit.flight.inference.joint_regions import JointRegion, joint_region
 from phenofit.flight.inference.start_date import StartProfile, profile_start
@@ -22,6 +23,7 @@ __all__ = [
     "EVENT_SHARES",
     "RULES",
     "Contrast",
+    "FitInterrupted",
     "FitSettings",
     "FlightFit",
     "FlightModel",

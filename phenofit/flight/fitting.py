@@ -23,7 +23,13 @@ from phenofit.flight.intervals.profile_jobs import compute_profiles
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.model import FitSettings, FlightModel
-from phenofit.flight.problems import curvature_problems, find_problems, quadrature_problems, rearing_problems
+from phenofit.flight.problems import (
+    curvature_problems,
+    find_problems,
+    interrupted_problem,
+    quadrature_problems,
+    rearing_problems,
+)
 from phenofit.flight.result import FlightFit
 from phenofit.progress import Progress
 
@@ -40,6 +46,20 @@ class FitOptions:
     provenance: Mapping[str, object] = field(default_factory=dict)
     progress: Progress | None = None
     executor: Executor | None = None
+
+
+class FitInterrupted(KeyboardInterrupt):
+    """Ctrl-C while the intervals were computed.
+
+    Attributes
+    ----------
+    fit : FlightFit
+        The estimates, with the intervals that were ready; its first problem names the others.
+    """
+
+    def __init__(self, fit: FlightFit) -> None:
+        super().__init__(fit.problems[0])
+        self.fit = fit
 
 
 def fit_records(records: Records, model: FlightModel, options: FitOptions) -> FlightFit:
@@ -73,12 +93,13 @@ def fit_data(
     require_order(likelihood, maximum.theta)
     covariance, interior = covariance_at(likelihood, maximum, box, step)
     found: dict[str, Profile] = {}
+    left_out: tuple[str, ...] = ()
     if profiles:
         for attempt in range(3):
-            found, best = compute_profiles(
+            found, best, left_out = compute_profiles(
                 likelihood, maximum, box, covariance, settings, profiles, say, executor
             )
-            if best.value <= maximum.value + 0.005 or attempt == 2:
+            if best.value <= maximum.value + 0.005 or attempt == 2 or left_out:
                 break
             # A profile found a higher likelihood: begin again from there.
             scale = square_root(covariance)
@@ -123,6 +144,9 @@ def fit_data(
     if settings.rearing is not None:
         without = replace(fit.settings, rearing=None)
         said += rearing_problems(fit, fit_data(data, without, profiles=False, precise=False))
+    if left_out:
+        problems = (interrupted_problem(left_out), *simplified, *said)
+        raise FitInterrupted(replace(fit, problems=problems))
     return replace(fit, problems=(*simplified, *said))
 
 

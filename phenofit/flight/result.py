@@ -235,7 +235,7 @@ class FlightFit(FitContent):
             name, flight = split_name(key)
             low: float | None = None
             high: float | None = None
-            note = "held" if self._is_held(key) else "no interval asked for"
+            note = "held" if self._is_held(key) else "no interval computed"
             if key in self.profiles:
                 low, high = self.interval(key)
                 ends = [word for word, end in (("low", low), ("high", high)) if end is None]
