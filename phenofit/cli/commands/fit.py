@@ -24,6 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Fit each species, print the summaries, and write the tables where asked."""
     from phenofit.analysis.outputs import write_fit, write_flights
+    from phenofit.analysis.record_checks import check_records
     from phenofit.flight import FitInterrupted
     from phenofit.output_folder import optional_run_folder
 
@@ -41,6 +42,8 @@ def run(args: argparse.Namespace) -> int:
                 fit, interrupted = stop.fit, True
             print("\n".join(work.account(fit).lines()))
             print(fit.summary())
+            if not interrupted:
+                print("".join(f"! {text}\n" for text in check_records(fit, work.records).warnings()), end="")
             for choice in ("flights choice", "curve choice"):
                 if choice in fit.provenance:
                     print(f"{choice}: {fit.provenance[choice]}")

@@ -57,6 +57,7 @@ def _answers(species: SpeciesResult) -> list[str]:
         *season_sentences(species.forecast),
         *([species.checks.flights] if "flights choice" in species.fit.provenance else []),
         *species.fit.problems,
+        *species.checks.records.warnings(),
         *species.notes,
     ]
 
