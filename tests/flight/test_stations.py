@@ -11,12 +11,14 @@ from statsmodels.formula.api import ols  # type: ignore[import-untyped]
 from statsmodels.stats.anova import anova_lm  # type: ignore[import-untyped]
 
 from phenofit.errors import ModelError
+from phenofit.files.bundled import bundled_path
 from phenofit.flight import FlightModel, StationCheck, fit_flights, station_check
 from phenofit.flight.diagnostics.station_differences import TemperatureRule, temperature_rule
 from phenofit.flight.diagnostics.trap_year_shifts import site_effects
 from phenofit.heat.settings import HeatSettings
 from phenofit.records import Records
 from phenofit.simulate import simulate_weather
+from phenofit.study import load_study, read_records
 from phenofit.traps import build_trap_years
 from phenofit.weather.schema import new_dataset
 from tests.calls import simulate_network
@@ -185,3 +187,15 @@ def test_a_test_at_five_per_cent_is_wrong_in_five_per_cent_where_stations_are_at
     networks = [network(seed=seed, sites=8) for seed in range(100)]
     wrong = sum(check(Records(net.trap_years, net.weather, net.links, SEASON)).found for net in networks)
     assert binom.ppf(0.0005, 100, 0.05) <= wrong <= binom.ppf(0.9995, 100, 0.05)
+
+
+@pytest.mark.slow
+def test_the_warm_site_of_the_demo_is_named_for_both_moths() -> None:
+    # Invented data; datasets/demo/README.md: Warmwell Bench is warmer than its station.
+    study = load_study(bundled_path("demo") / "study.toml")
+    for species, records in read_records(study).items():
+        found = check(records, study.flight_model(species))
+        site = found.table.set_index("site").loc["Warmwell Bench"]
+        assert site["stands_out"]
+        assert site["offset"] < 0.0
+        assert "Warmwell Bench (station S12" in found.sentence()
