@@ -131,5 +131,5 @@ def test_presence_alone_is_fitted_and_said(work: SpeciesWork) -> None:
     assert checks.residuals.empty
     assert len(checks.carried) == len(fit.data)
     assert [note.split(":")[0] for note in checks.notes] == [
-        "No older rules beside the fit", "No residuals of the checks"
+        "No older rules beside the fit", "No residuals of the checks", "No check of the stations"
     ]  # fmt: skip

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from phenofit.analysis.record_checks import RecordChecks, check_records
 from phenofit.errors import DataError, FitError, ModelError
 from phenofit.flight import JointRegion, check_residuals, joint_region, older_rules
 from phenofit.flight.baselines.rule_search import RULES, EventHeat
@@ -55,6 +56,8 @@ class FitChecks:
         where the fit has no strays or is not of counts.
     regions : mapping of int to JointRegion
         Joint region of base and requirement of each flight; empty where the base was held.
+    records : RecordChecks
+        Flights that traps missed in part, and stations unlike their traps.
     flights : str
         What the catches say about the number of flights; empty where that was not asked.
     questions : tuple of str
@@ -68,6 +71,7 @@ class FitChecks:
     carried: pd.DataFrame = field(default_factory=pd.DataFrame)
     strays: pd.DataFrame = field(default_factory=pd.DataFrame)
     regions: Mapping[int, JointRegion] = field(default_factory=dict)
+    records: RecordChecks = field(default_factory=RecordChecks)
     flights: str = ""
     questions: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
@@ -103,6 +107,7 @@ def check_fit(fit: FlightFit, records: Records, *, min_moths: int, seed: int, fl
             notes.append(f"{what}: {error}")
             return pd.DataFrame()
 
+    suited = check_records(fit, records)
     return FitChecks(
         older=attempt(
             "No older rules beside the fit", lambda: rules_beside(fit, records, min_moths=min_moths)
@@ -115,8 +120,9 @@ def check_fit(fit: FlightFit, records: Records, *, min_moths: int, seed: int, fl
             else pd.DataFrame()
         ),
         regions=_regions(fit, records, notes),
+        records=suited,
         flights=flights,
-        notes=tuple(notes),
+        notes=(*notes, *suited.notes),
     )
 
 

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from typing import NoReturn, Protocol, TextIO, cast
 
 from phenofit.cli.command_list import COMMANDS
+from phenofit.cli.options import STOPPED
 from phenofit.errors import PhenofitError, PhenofitWarning
 from phenofit.files import phenofit_version
 
@@ -97,7 +98,7 @@ def _run(module: _CommandModule, args: argparse.Namespace) -> int:
             return _fail(str(error), 2, args)
         except KeyboardInterrupt:
             print("phenofit: stopped; files are written whole or not at all.", file=sys.stderr)
-            return 130
+            return STOPPED
         except BrokenPipeError:
             # The reader of our output went away, as with `| head`; keep the shutdown flush from failing again.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -12,6 +12,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from phenofit.output_folder import RunFolder
 
+STOPPED = 130
+"""Exit code of a command that Ctrl-C has stopped, as of a shell."""
+
 # What a run does not depend on.
 _NO_SETTINGS = {"out", "csv", "quiet", "traceback", "workers", "scheduler"}
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from phenofit.analysis.species_work import SpeciesWork
     from phenofit.flight import FlightFit
+    from phenofit.progress import Progress
 
 
 def add_study_file(parser: argparse.ArgumentParser, what: str = "study file (TOML)") -> None:
@@ -28,13 +29,13 @@ def add_species(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--species", metavar="NAME", help="one species of the study (default: all)")
 
 
-def open_species(args: argparse.Namespace) -> list[SpeciesWork]:
+def open_species(args: argparse.Namespace, *, progress: Progress | None = None) -> list[SpeciesWork]:
     """Read a study and return its species, with all that any of them needs; nothing is computed before."""
     from phenofit.analysis.species_work import SpeciesWork
     from phenofit.study import load_study, read_inputs
 
     study = load_study(args.study)
-    inputs = read_inputs(study)
+    inputs = read_inputs(study, progress=progress)
     names = study.species if args.species is None else (study.species_name(args.species),)
     return [SpeciesWork.of(study, inputs, name) for name in names]
 

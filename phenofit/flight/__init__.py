@@ -4,8 +4,11 @@ from phenofit.flight.baselines.rule_search import RULES
 from phenofit.flight.baselines.rules import half_catch_dates, older_rules
 from phenofit.flight.diagnostics.influences import contributions, influence
 from phenofit.flight.diagnostics.residuals import check_residuals
+from phenofit.flight.diagnostics.stations import StationCheck, station_check
 from phenofit.flight.diagnostics.strays import stray_checks
+from phenofit.flight.diagnostics.watched import Unwatched, unwatched_shares
 from phenofit.flight.fit_at_place import fit_at, fit_at_site
+from phenofit.flight.fitting import FitInterrupted
 from phenofit.flight.inference.contrasts import Contrast, contrast
 from phenofit.flight.inference.joint_regions import JointRegion, joint_region
 from phenofit.flight.inference.start_date import StartProfile, profile_start
@@ -22,6 +25,7 @@ __all__ = [
     "EVENT_SHARES",
     "RULES",
     "Contrast",
+    "FitInterrupted",
     "FitSettings",
     "FlightFit",
     "FlightModel",
@@ -30,6 +34,8 @@ __all__ = [
     "RatioTest",
     "RearingTerm",
     "StartProfile",
+    "StationCheck",
+    "Unwatched",
     "check_residuals",
     "compare",
     "contrast",
@@ -49,5 +55,7 @@ __all__ = [
     "published_rearing",
     "rearing_term",
     "share_flown",
+    "station_check",
     "stray_checks",
+    "unwatched_shares",
 ]

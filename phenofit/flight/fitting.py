@@ -30,7 +30,13 @@ from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import plain_name
 from phenofit.flight.model import FitSettings
-from phenofit.flight.problems import curvature_problems, find_problems, quadrature_problems, rearing_problems
+from phenofit.flight.problems import (
+    curvature_problems,
+    find_problems,
+    interrupted_problem,
+    quadrature_problems,
+    rearing_problems,
+)
 from phenofit.flight.result import FlightFit
 from phenofit.flight.sampling import Sampling
 from phenofit.progress import Progress
@@ -46,6 +52,20 @@ class FitOptions:
     progress: Progress | None = None
     executor: Executor | None = None
     near: tuple[np.ndarray, ...] = ()  # Vectors near which the maximum may lie.
+
+
+class FitInterrupted(KeyboardInterrupt):
+    """Ctrl-C while the intervals were computed.
+
+    Attributes
+    ----------
+    fit : FlightFit
+        The estimates, with the intervals that were ready; its first problem names the others.
+    """
+
+    def __init__(self, fit: FlightFit) -> None:
+        super().__init__(fit.problems[0])
+        self.fit = fit
 
 
 def fit_data(
@@ -71,12 +91,13 @@ def fit_data(
     maximum, box, moved = find_maximum(likelihood, box, template, near)
     covariance, interior = covariance_at(likelihood, maximum, box)
     found: dict[str, Profile] = {}
+    left_out: tuple[str, ...] = ()
     if profiles:
         for attempt in range(3):
-            found, best = compute_profiles(
+            found, best, left_out = compute_profiles(
                 likelihood, maximum, box, covariance, settings, profiles, say, executor
             )
-            if best.value <= maximum.value + 0.005 or attempt == 2:
+            if best.value <= maximum.value + 0.005 or attempt == 2 or left_out:
                 break
             # A profile found a higher likelihood: begin again from there.
             maximum = maximise(likelihood, best.theta, box, square_root(covariance))
@@ -123,6 +144,9 @@ def fit_data(
     if settings.rearing is not None:
         without = replace(fit.settings, rearing=None)
         said += rearing_problems(fit, fit_data(data, without, profiles=False, precise=False))
+    if left_out:
+        problems = (interrupted_problem(left_out), *simplified, *said)
+        raise FitInterrupted(replace(fit, problems=problems))
     return replace(fit, problems=(*simplified, *said))
 
 

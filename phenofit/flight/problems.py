@@ -102,6 +102,12 @@ def curvature_problems(disagreements: tuple[Disagreement, ...]) -> list[str]:
     ]
 
 
+def interrupted_problem(names: tuple[str, ...]) -> str:
+    """Return the sentence on intervals that the user did not wait for."""
+    words = ", ".join(name.replace("_", " ") for name in names)
+    return f"Interrupted: intervals of {words} were not computed."
+
+
 def quadrature_problems(moved: float, tolerance: float) -> list[str]:
     """Return what to say where the integral over shifts and flight sizes is not exact."""
     if moved < tolerance:

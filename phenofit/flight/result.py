@@ -206,7 +206,7 @@ class FlightFit(FitContent):
             name, flight = split_name(key)
             low: float | None = None
             high: float | None = None
-            note = "held" if self._is_held(key) else "no interval asked for"
+            note = "held" if self._is_held(key) else "no interval computed"
             if flight in collapsed:
                 note = "no interval: the flight has collapsed"
             if key in self.profiles:

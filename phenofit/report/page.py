@@ -37,6 +37,7 @@ from phenofit.report.sentences import (
     season_sentences,
     terms,
 )
+from phenofit.report.station_view import record_sentences, record_tables
 from phenofit.report.truth import truth_sentence
 from phenofit.report.weather_tables import fetched_table, flags_table
 from phenofit.report.words import heat_words
@@ -64,6 +65,7 @@ class _Section:
     residuals_in_words: tuple[str, ...]
     questions: tuple[str, ...]
     carried: PageTable | None
+    record_tables: tuple[tuple[str, PageTable], ...]
     older: PageTable | None
     older_in_words: tuple[str, ...]
     thresholds: PageTable
@@ -147,7 +149,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
             (c.threshold.id, c.verdict, c.threshold.words, c.sentence) for c in species.comparisons
         ),
         truth_in_words=truth_sentence(fit, truth),
-        problems=tuple(fit.problems),
+        problems=(*fit.problems, *checks.records.warnings()),
         notes=_distinct((*species.notes, *species.records.notes)),
         estimates=estimates_table(fit, terms(fit), truth),
         flights_in_words=checks.flights,
@@ -155,9 +157,11 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         residuals_in_words=(
             *residual_sentences(checks.residuals, len(fit.data)),
             *stray_sentences(checks.strays),
+            *record_sentences(checks.records),
         ),
         questions=checks.questions,
         carried=carried_table(fit, checks.carried) if len(checks.carried) else None,
+        record_tables=record_tables(checks.records),
         older=older_table(fit, checks.older, species.scores) if len(checks.older) else None,
         older_in_words=tuple(older_sentences(fit, checks.older)) if len(checks.older) else (),
         thresholds=thresholds_page_table(species.thresholds),

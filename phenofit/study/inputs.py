@@ -285,6 +285,7 @@ def _examine_catches(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
         words=part.words,
         fill=part.fill_down,
         duplicates=part.duplicates,
+        unit=part.unit,
     )
 
 

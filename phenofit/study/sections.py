@@ -31,7 +31,7 @@ from phenofit.study.fields import (
     refuse,
     words,
 )
-from phenofit.traps.count_cells import BLANK_MEANINGS, THOUSANDS, CountWords
+from phenofit.traps.count_cells import BLANK_MEANINGS, COUNT_UNITS, PER_NIGHT, THOUSANDS, CountWords
 from phenofit.traps.species import UNLISTED_MEANINGS
 from phenofit.validate.schemes import SCHEMES
 from phenofit.weather.quality.checks import CHECKS
@@ -116,6 +116,7 @@ class CatchesPart(Part):
     dates: DateOrder
     blank: Annotated[str, BeforeValidator(choice(*BLANK_MEANINGS))]
     columns: Columns = {}
+    unit: Annotated[str, BeforeValidator(choice(*COUNT_UNITS))] = "moths"
     hour: Annotated[Number, Field(ge=0, lt=24)] = 12.0
     fill_down: Texts = ()
     duplicates: Annotated[str, BeforeValidator(choice("refuse", "sum"))] = "refuse"
@@ -163,6 +164,12 @@ class CatchesPart(Part):
         if twice:
             raise refuse(
                 f"the word '{twice[0]}' is declared with two meanings.", "Give each word one meaning."
+            )
+        if self.unit == PER_NIGHT and self.thousands:
+            raise refuse("'thousands' has no effect on rates per night.", "Leave it out.")
+        if self.unit != PER_NIGHT and "nights" in self.columns:
+            raise refuse(
+                "the column 'nights' has no effect on counts.", f'Leave it out, or set unit = "{PER_NIGHT}".'
             )
         return self
 

@@ -12,7 +12,15 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files.cells import DATE_ORDERS, parse_dates, parse_numbers, two_digit_year_notes
 from phenofit.files.tables import read_table
 from phenofit.files.text_table import Table, TableSource
-from phenofit.traps.count_cells import BLANK_MEANINGS, CountWords, UnreadableCount, read_count
+from phenofit.traps.count_cells import (
+    BLANK_MEANINGS,
+    COUNT_UNITS,
+    PER_NIGHT,
+    CountWords,
+    UnreadableCount,
+    read_count,
+)
+from phenofit.traps.nightly_rates import counts_of_rates, read_rates
 from phenofit.traps.sequence import date_order_problems, sequence_problems, sum_duplicates
 from phenofit.traps.sheet_cells import fill_down, row_text
 from phenofit.traps.species import species_key
@@ -34,6 +42,7 @@ def read_catches(
     words: CountWords | None = None,
     fill: Sequence[str] = (),
     duplicates: str = "refuse",
+    unit: str = "moths",
 ) -> pd.DataFrame:
     r"""Read a catch table.
 
@@ -62,6 +71,9 @@ def read_catches(
         ``trap`` or ``site`` where a blank cell takes the value above, as in sheets with merged cells.
     duplicates : {"refuse", "sum"}
         What to do with two rows of one trap (and species) on one date.
+    unit : {"moths", "moths per night"}
+        What the numbers are. A rate times its nights becomes a count: those of a column ``nights``, else the calendar
+        nights since ``set``, else since the check before. The product must be within 0.05 of a whole number.
 
     Returns
     -------
@@ -96,6 +108,7 @@ def read_catches(
         words=words,
         fill=fill,
         duplicates=duplicates,
+        unit=unit,
     )
     if problems:
         raise DataError(problems)
@@ -113,14 +126,18 @@ def examine_catches(
     words: CountWords | None = None,
     fill: Sequence[str] = (),
     duplicates: str = "refuse",
+    unit: str = "moths",
 ) -> tuple[pd.DataFrame, list[Problem]]:
     """Read a catch table as far as it can be read; return it with NaT and NaN in faulty cells, and every problem."""
     words = words or CountWords()
-    _check_call(dates, blank, duplicates, words)
-    table = _read(path, columns)
+    _check_call(dates, blank, duplicates, words, unit)
+    table = _read(path, columns, unit)
     table = fill_down(table, fill)
     notes: list[str] = []
-    frame, problems = _typed(table, dates, blank, hour, words, notes)
+    frame, problems = _typed(table, dates, blank, hour, words, notes, unit)
+    if unit == PER_NIGHT:
+        frame, more, said = counts_of_rates(frame, table)
+        problems, notes = [*problems, *more], [*notes, *said]
     if species is not None:
         frame = _of_species(frame, table, species, problems, notes)
     frame = frame.sort_values(["trap", "check", "row"], kind="stable", ignore_index=True)
@@ -140,11 +157,12 @@ def examine_catches(
     return frame, sorted(problems, key=lambda p: p.row or 0)
 
 
-def _check_call(dates: str, blank: str, duplicates: str, words: CountWords) -> None:
+def _check_call(dates: str, blank: str, duplicates: str, words: CountWords, unit: str) -> None:
     for name, value, accepted in (
         ("dates", dates, DATE_ORDERS),
         ("blank", blank, BLANK_MEANINGS),
         ("duplicates", duplicates, ("refuse", "sum")),
+        ("unit", unit, COUNT_UNITS),
     ):
         if value not in accepted:
             raise ModelError(f"{name} = '{value}' is not accepted; write one of {', '.join(accepted)}.")
@@ -153,8 +171,13 @@ def _check_call(dates: str, blank: str, duplicates: str, words: CountWords) -> N
         raise ModelError(f"the word '{unclear[0]}' has two meanings in the count column; give it one.")
 
 
-def _read(path: TableSource, columns: Mapping[str, str | Sequence[str]] | None) -> Table:
+def _read(path: TableSource, columns: Mapping[str, str | Sequence[str]] | None, unit: str) -> Table:
     """Read the text cells; join the parts of a trap's name; call the check date ``date``."""
+    optional = (*_OPTIONAL, "nights") if unit == PER_NIGHT else _OPTIONAL
+    if "nights" in (columns or {}) and unit != PER_NIGHT:
+        raise ModelError(
+            f"the column 'nights' has no effect on counts; for rates, set unit = \"{PER_NIGHT}\"."
+        )
     given: dict[str, str] = {}
     parts: list[str] = []
     for ours, theirs in (columns or {}).items():
@@ -170,9 +193,7 @@ def _read(path: TableSource, columns: Mapping[str, str | Sequence[str]] | None) 
                 f"column '{ours}' must be one column name of the file; only 'trap' takes a list."
             )
     try:
-        table = read_table(
-            path, columns=given, required=("trap", "date", "count", *parts), optional=_OPTIONAL
-        )
+        table = read_table(path, columns=given, required=("trap", "date", "count", *parts), optional=optional)
     except DataError as fault:
         if "date" in given or not any(_lacks_date(p) for p in fault.problems):
             raise
@@ -181,7 +202,7 @@ def _read(path: TableSource, columns: Mapping[str, str | Sequence[str]] | None) 
                 path,
                 columns={**given, "date": "check"},
                 required=("trap", "date", "count", *parts),
-                optional=_OPTIONAL,
+                optional=optional,
             )
         except DataError:
             raise DataError([_totals_hint(p) for p in fault.problems]) from None
@@ -205,7 +226,7 @@ def _totals_hint(problem: Problem) -> Problem:
 
 
 def _typed(
-    table: Table, dates: str, blank: str, hour: float, words: CountWords, notes: list[str]
+    table: Table, dates: str, blank: str, hour: float, words: CountWords, notes: list[str], unit: str
 ) -> tuple[pd.DataFrame, list[Problem]]:
     cells = table.frame
     if cells.empty:
@@ -225,7 +246,7 @@ def _typed(
         effort, more = parse_numbers(table, "effort", low=1e-9, high=1e6, what="a number above 0")
         problems += more
         effort = np.where(np.isnan(effort), 1.0, effort)
-    count, status, more = _counts(table, blank, words)
+    count, status, more = _counts(table, blank, words, unit)
     problems += more
     frame = pd.DataFrame(
         {
@@ -253,14 +274,20 @@ def _season_totals(table: Table) -> list[Problem]:
     return [table.problem(int(filled.index[0]), "date", finding, remedy)]
 
 
-def _counts(table: Table, blank: str, words: CountWords) -> tuple[np.ndarray, list[str], list[Problem]]:
+def _counts(
+    table: Table, blank: str, words: CountWords, unit: str
+) -> tuple[np.ndarray, list[str], list[Problem]]:
     cells = table.frame
     count, status = np.full(len(cells), np.nan), ["counted"] * len(cells)
     problems: list[Problem] = []
+    rate = np.zeros(len(cells), dtype=bool)
+    if unit == PER_NIGHT:
+        rate, count, problems = read_rates(table)
     stated = cells["status"].tolist() if "status" in cells else [""] * len(cells)
     for i, (text, word) in enumerate(zip(cells["count"].tolist(), stated, strict=True)):
         try:
-            count[i], status[i] = read_count(text, blank=blank, words=words)
+            if not rate[i]:
+                count[i], status[i] = read_count(text, blank=blank, words=words)
         except UnreadableCount as fault:
             problems.append(table.problem(i, "count", fault.finding, fault.remedy))
             continue

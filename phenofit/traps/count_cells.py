@@ -15,6 +15,10 @@ from phenofit.files.text_table import shorten
 BLANK_MEANINGS = ("not checked", "zero")
 """What an empty count cell may be declared to mean."""
 
+PER_NIGHT = "moths per night"
+COUNT_UNITS = ("moths", PER_NIGHT)
+"""What the numbers of the count column may be declared to be."""
+
 LARGEST_COUNT = 10_000_000
 """The largest count that one cell may hold."""
 
@@ -26,6 +30,7 @@ _WHOLE = re.compile(r"^\+?(\d+)(?:[.,](?:0{1,2}|0{4,}))?$")
 _GROUPED = re.compile(r"^(?:>=|≥|>|\+)?\s*\d{1,3}(?:([.,' ’])\d{3})(?:\1\d{3})*\s*\+?$")
 _AT_LEAST = re.compile(r"^(?:>=|≥|>)\s*(\d+)$|^(\d+)\s*\+$")
 _AT_MOST = re.compile(r"^(?:<=|≤|<)\s*\d+$")
+NUMBER = re.compile(r"^\+?\d+(?:[.,]\d+)*$")
 _FRACTION = re.compile(r"^[-+]?\d*[.,]\d+$")
 
 
@@ -164,7 +169,8 @@ def _unreadable(cell: str, words: CountWords) -> UnreadableCount:
     if _FRACTION.match(cell):
         return UnreadableCount(
             f"'{cell}' is not a whole number.",
-            "Write the moths counted in the trap, not a mean or a rate; the number of traps goes into 'effort'.",
+            "Write the moths counted in the trap; the number of traps goes into 'effort'. For rates, set unit = "
+            f'"{PER_NIGHT}" under [catches].',
         )
     return UnreadableCount(
         f"'{cell}' is not a count.",

@@ -180,7 +180,7 @@ def test_spread_and_shifts_are_given_in_days() -> None:
     table = fit.estimates.set_index("parameter")
     days = table.loc["spread", "days"]
     # The invented weather gives some 12 to 16 degC above 10 degC a day at the flight.
-    assert fit.spread() / 18.0 < days < fit.spread() / 8.0
+    assert fit.spread() / 18.0 < float(str(days)) < fit.spread() / 8.0
     assert fit.in_days("shift_sd") == pytest.approx(table.loc["shift_sd", "days"])
     assert fit.in_days("base") is None
     assert fit.in_days("requirement_1") is None

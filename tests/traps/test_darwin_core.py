@@ -11,7 +11,7 @@ import pytest
 from phenofit.errors import DataError, ModelError
 from phenofit.seasons import Season
 from phenofit.traps import TrapYears, build_trap_years, read_darwin_core, to_darwin_core, write_darwin_core
-from phenofit.traps.event_dates import read_event_date
+from phenofit.traps.darwin_core import read_event_date
 from tests.traps.sheets import catches, trap_frame
 
 SEASON = Season.parse("01-01", "10-31")

@@ -32,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fetch the series, say what became of each station and where the data come from."""
-    from phenofit.cli.commands.run import show_progress
+    from phenofit.cli.progress_lines import show_progress
     from phenofit.errors import DataError, Problem
     from phenofit.output_folder import check_writable
     from phenofit.study import load_study

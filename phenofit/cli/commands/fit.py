@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from typing import TYPE_CHECKING
 
-from phenofit.cli.options import add_out, name_run, print_written
+from phenofit.cli.options import STOPPED, add_out, add_quiet, name_run, print_written
+from phenofit.cli.progress_lines import show_progress, shows_steps
 from phenofit.cli.studies import add_study, open_species
 
 if TYPE_CHECKING:
@@ -16,27 +18,39 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     add_study(parser)
     add_out(parser, "folder for flights.csv and a fit file of each species (default: print only)")
+    add_quiet(parser, "step (on a terminal)")
 
 
 def run(args: argparse.Namespace) -> int:
     """Fit each species, print the summaries, and write the tables where asked."""
     from phenofit.analysis.outputs import write_fit, write_flights
+    from phenofit.analysis.record_checks import check_records
+    from phenofit.flight import FitInterrupted
     from phenofit.output_folder import optional_run_folder
 
+    progress = show_progress() if shows_steps() and not args.quiet else None
+    interrupted = False
     with optional_run_folder(args.out, "fit", files=["flights.csv"]) as folder:
-        works = open_species(args)
+        works = open_species(args, progress=progress)
         fits: dict[str, FlightFit] = {}
         for work in works:
             notes = (*work.records.notes, *(() if fits else work.inputs.notes))
             print("".join(f"note: {note}\n" for note in notes), end="")
-            fit = work.fit(profiles=True)
+            try:
+                fit = work.fit(profiles=True, progress=progress)
+            except FitInterrupted as stop:
+                fit, interrupted = stop.fit, True
             print("\n".join(work.account(fit).lines()))
             print(fit.summary())
+            if not interrupted:
+                print("".join(f"! {text}\n" for text in check_records(fit, work.records).warnings()), end="")
             for choice in ("flights choice", "curve choice"):
                 if choice in fit.provenance:
                     print(f"{choice}: {fit.provenance[choice]}")
             print()
             fits[work.species] = fit
+            if interrupted:
+                break
         written = ["flights.csv"]
         if folder is not None:
             folder.run = name_run(args, "fit", works[0].inputs.hashes)
@@ -47,4 +61,9 @@ def run(args: argparse.Namespace) -> int:
             ]
     if folder is not None:
         print_written(folder, written)
-    return 0
+    if not interrupted:
+        return 0
+    rest = [work.species for work in works[len(fits) :]]
+    lacking = f"; {', '.join(rest)} not fitted" if rest else ""
+    print(f"phenofit: stopped while intervals were computed{lacking}.", file=sys.stderr)
+    return STOPPED

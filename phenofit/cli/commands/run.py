@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import argparse
 import re
-import sys
-import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phenofit.cli.options import add_out, add_quiet
+from phenofit.cli.progress_lines import show_progress
 from phenofit.cli.studies import add_study_file
 
 if TYPE_CHECKING:
@@ -59,18 +57,9 @@ def _answers(species: SpeciesResult) -> list[str]:
         *season_sentences(species.forecast),
         *([species.checks.flights] if "flights choice" in species.fit.provenance else []),
         *species.fit.problems,
+        *species.checks.records.warnings(),
         *species.notes,
     ]
-
-
-def show_progress() -> Callable[[str], None]:
-    """Return a function that prints a step to the error stream, with the seconds since the start."""
-    started = time.monotonic()
-
-    def show(step: str) -> None:
-        print(f"[{time.monotonic() - started:5.1f} s] {step}", file=sys.stderr, flush=True)
-
-    return show
 
 
 def _name_of(study: Path) -> str:

@@ -10,8 +10,8 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.commands.run import show_progress
 from phenofit.cli.options import add_events, add_quiet, days_ahead, distinct, known, name_run, print_written
+from phenofit.cli.progress_lines import show_progress
 from phenofit.cli.studies import add_study, open_species
 
 if TYPE_CHECKING:

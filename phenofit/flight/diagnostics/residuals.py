@@ -95,6 +95,17 @@ class CheckChances:
     chance: Floats
     stray: Floats
     weight: Floats  # Shape (nodes,): Chance of each node before any count is seen.
+    shift: Floats  # Shape (nodes,): Shift of the trap-year at each node [degC d], and the same in SDs.
+    deviate: Floats
+
+    def log_likelihood(self, concentration: float) -> Floats:
+        """Return the log-likelihood of the counts at each node, up to a constant."""
+        count = self.checks["count"].to_numpy(dtype=np.float64)
+        chance = np.maximum(self.chance, _FLOOR)
+        if np.isinf(concentration):
+            return np.asarray((count * np.log(chance)).sum(axis=1))
+        alpha = concentration * chance
+        return np.asarray((gammaln(alpha + count) - gammaln(alpha)).sum(axis=1))
 
 
 def chances_of_checks(fit: FlightFit, records: Records) -> Iterator[CheckChances]:
@@ -124,19 +135,20 @@ def chances_of_checks(fit: FlightFit, records: Records) -> Iterator[CheckChances
         if key in uncounted:
             continue
         frame = groups.get(key)
-        heat = None if frame is None else _interval_heat(fit, row, frame, records)
-        total = 0 if frame is None or heat is None else int(frame["count"].to_numpy()[heat[2]].sum())
-        if frame is None or heat is None or total != int(row["total"]):
+        ends = None if frame is None else _interval_heat(fit, row, frame, records)
+        total = 0 if frame is None or ends is None else int(frame["count"].to_numpy()[ends[2]].sum())
+        if frame is None or ends is None or total != int(row["total"]):
             raise DataError(
                 Problem(
                     f"trap {key[0]}, season {key[1]}: the fit had {row['total']} moths, the records have {total}.",
                     "Give the records that the fit was made from.",
                 )
             )
-        left, right, known = heat
+        left, right, known = ends
         part = frame[known]
         chance, stray = _chances(fit, latent, float(factors[k]), part, left[known], right[known])
-        yield CheckChances(part, 0.5 * (left[known] + right[known]), chance, stray, latent.weight)
+        heat = 0.5 * (left[known] + right[known])
+        yield CheckChances(part, heat, chance, stray, latent.weight, latent.shift, latent.deviate)
 
 
 def residuals_of_counts(
@@ -184,6 +196,7 @@ class _Latent:
     """Nodes of what is not known of a trap-year: its shift [degC d], the shares of its flights, their chance."""
 
     shift: Floats
+    deviate: Floats  # The shift in SDs.
     share: Floats
     weight: Floats
 
@@ -198,7 +211,9 @@ def _latent(fit: FlightFit) -> _Latent:
     for g in range(1, flights):
         size[:, g] = values[f"size_{g + 1}"] + values[f"size_sd_{g + 1}"] * grid[:, g]
     share = np.exp(size - size.max(axis=1, keepdims=True))
-    return _Latent(fit.shift_sd * grid[:, 0], share / share.sum(axis=1, keepdims=True), weight / weight.sum())
+    return _Latent(
+        fit.shift_sd * grid[:, 0], grid[:, 0], share / share.sum(axis=1, keepdims=True), weight / weight.sum()
+    )
 
 
 def _interval_heat(

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.special import gammaln
 
 from phenofit.flight.diagnostics.residuals import CheckChances, chances_of_checks
 
@@ -67,12 +66,6 @@ def stray_checks(fit: FlightFit, records: Records) -> pd.DataFrame:
 
 def _shares(found: CheckChances, concentration: float) -> npt.NDArray[np.float64]:
     """Return the expected share of strays in each check's catch, shape (checks,)."""
-    count = found.checks["count"].to_numpy(dtype=np.float64)
-    chance = np.maximum(found.chance, 1e-12)
-    if np.isinf(concentration):
-        level = (count * np.log(chance)).sum(axis=1)
-    else:
-        level = (gammaln(concentration * chance + count) - gammaln(concentration * chance)).sum(axis=1)
-    level = level + np.log(found.weight)
+    level = found.log_likelihood(concentration) + np.log(found.weight)
     weight = np.exp(level - level.max())
-    return np.asarray((weight / weight.sum()) @ (found.stray / chance))
+    return np.asarray((weight / weight.sum()) @ (found.stray / np.maximum(found.chance, 1e-12)))

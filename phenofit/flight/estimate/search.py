@@ -91,7 +91,9 @@ def find_maximum(
         error = correct_nodes(likelihood, best.theta)
         before = likelihood(best.theta, False)[0]
         factor = square_root(best.spread)
-        best = maximise_off_bounds(likelihood, best.theta, box, factor, tolerance=2e-3, least_gain=_LEAST_GAIN)
+        best = maximise_off_bounds(
+            likelihood, best.theta, box, factor, tolerance=2e-3, least_gain=_LEAST_GAIN
+        )
         if best.value - before < _SETTLED:
             break
     return best, box, error

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import math
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ import pandas as pd
 from phenofit.errors import ModelError
 from phenofit.flight.fitted_likelihood import data_of_fit
 from phenofit.flight.fitting import fit_data
+from phenofit.flight.inference.catch_ratios import CatchRatios, catch_ratios
 from phenofit.flight.intervals.profile import where_passed
 from phenofit.flight.intervals.reference_distribution import cut_of_ratio, p_value_of_ratio
 from phenofit.flight.likelihood.covariates import Covariate, covariate_design
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
 CONTRAST_COLUMNS = (
     "level", "flight", "trap_years", "sites", "moths", "requirement", "low", "high", "ratio", "ratio_low", "ratio_high",
+    "catch_ratio", "catch_low", "catch_high",
 )  # fmt: skip
 _PROFILE_LEVEL = 0.999  # wide enough for most references with few sites
 
@@ -52,10 +55,14 @@ class Contrast:
     table : DataFrame
         ``CONTRAST_COLUMNS``: a row for each level and flight with its requirement [degC d], and the ratio to the
         reference level. A column of numbers has the row of its mean, where `ratio` is that of one unit more.
+        ``catch_ratio`` is the ratio of the catch per trap-night to a reference kind at the same site in the same year,
+        the same for all flights; NaN where kinds never stood side by side.
     fit, without : FlightFit
         The fits with and without the effects.
     remarks : tuple of str
         What to know before the numbers are read.
+    catches : CatchRatios or None
+        How much more one kind of trap or lure catches than another.
     """
 
     column: str
@@ -68,9 +75,13 @@ class Contrast:
     fit: FlightFit
     without: FlightFit
     remarks: tuple[str, ...]
+    catches: CatchRatios | None = None
 
     def sentence(self) -> str:
-        """Return the result of the test in words."""
+        """Return the result of the test in words, and the ratio of catches where kinds stood side by side."""
+        return " ".join([self._test_words(), *([] if self.catches is None else [self.catches.sentence()])])
+
+    def _test_words(self) -> str:
         numbers = f"likelihood ratio {self.statistic:.2f}, {self.reference}"
         if math.isnan(self.p_value):
             return f"Whether the requirement depends on {self.column} cannot be decided ({numbers})."
@@ -83,17 +94,18 @@ class Contrast:
         s = self.fit.settings
         terms = f"heat: {s.heat.describe(self.fit.base)}, from {s.start_words}; requirements in degC d, "
         head = f"{'level':<20}{'flight':>7}{'sites':>7}{'moths':>8}{'requirement':>13}{'low':>9}{'high':>9}"
+        catch_head = f"{'catch':>8}{'low':>8}{'high':>8}"
         lines = [
             self.sentence(),
             terms + f"{100 * s.level:g} % profile intervals",
             "",
-            head + f"{'ratio':>8}{'low':>8}{'high':>8}",
+            head + f"{'ratio':>8}{'low':>8}{'high':>8}" + (catch_head if self.catches is not None else ""),
         ]
         for r in self.table.to_dict("records"):
             lines.append(
                 f"{str(r['level'])[:19]:<20}{r['flight']:>7}{r['sites']:>7}{r['moths']:>8}{r['requirement']:>13.1f}"
                 f"{fixed(r['low'], 1, 'open'):>9}{fixed(r['high'], 1, 'open'):>9}{r['ratio']:>8.3f}{fixed(r['ratio_low'], 3, 'open'):>8}"
-                f"{fixed(r['ratio_high'], 3, 'open'):>8}"
+                f"{fixed(r['ratio_high'], 3, 'open'):>8}" + ("" if self.catches is None else _catch_cells(r))
             )
         lines.extend(f"! {text}" for text in (*self.remarks, *self.fit.problems))
         return "\n".join(lines)
@@ -105,6 +117,10 @@ class Contrast:
             f"<div><p>{html.escape(self.sentence())}</p>{html_frame(self.table, 'open')}"
             f"<p>requirements in degC d</p>{html_list((*self.remarks, *self.fit.problems))}</div>"
         )
+
+
+def _catch_cells(row: Mapping[Hashable, float]) -> str:
+    return "".join(f"{fixed(row[name], 2, '-'):>8}" for name in ("catch_ratio", "catch_low", "catch_high"))
 
 
 def contrast(
@@ -134,6 +150,10 @@ def contrast(
 
     Notes
     -----
+    Where several kinds stood at a site in the same year, the ratio of their catches is given too; see the notes of
+    :func:`phenofit.flight.inference.catch_ratios.catch_ratios`. Catching power and timing are different questions:
+    a lure may catch three times as many moths at the same time.
+
     The test is the likelihood ratio of the fits with and without the column's k effects. The number of replicates n is
     the number of sites where the column varies between sites only, of years where it varies between years only, else
     of trap-years. With ``v = n - 1 - k``, an analysis of variance of n normal means has the likelihood
@@ -160,10 +180,21 @@ def contrast(
     below = _degrees_below(large, unit, effects)
     statistic = max(2.0 * (large.log_likelihood - small.log_likelihood), 0.0)
     p, p_wide, words = _reference(statistic, effects, below, unit)
-    table = _table(large, data, found, below)
-    return Contrast(
-        column, statistic, effects, p, p_wide, words, table, large, small, _remarks(large, small, unit, below)
-    )
+    catches = None
+    remarks = _remarks(large, small, unit, below)
+    if found.levels and unit == "trap-year":
+        catches = catch_ratios(records.trap_years, column, found.levels, level=large.settings.level)
+        remarks += () if catches is None else catches.remarks
+    table = _with_catches(_table(large, data, found, below), catches)
+    return Contrast(column, statistic, effects, p, p_wide, words, table, large, small, remarks, catches)
+
+
+def _with_catches(table: pd.DataFrame, catches: CatchRatios | None) -> pd.DataFrame:
+    names = {"ratio": "catch_ratio", "low": "catch_low", "high": "catch_high"}
+    if catches is None:
+        return table.assign(**dict.fromkeys(names.values(), math.nan))
+    own = catches.table.rename(columns=names)[["level", *names.values()]]
+    return table.merge(own, on="level", how="left")
 
 
 def _every_level_caught(trap_years: TrapYears, column: str) -> None:
@@ -232,7 +263,7 @@ def _table(fit: FlightFit, data: FlightData, column: Covariate, below: int) -> p
             size = (len(part), int(part["site"].nunique()), int(part["total"].sum()))
             rows.append((level, g, *size, there.requirement(g), *ends, *ratios[level]))
     columns = dict.fromkeys(("low", "high", "ratio_low", "ratio_high"), float)
-    return pd.DataFrame(rows, columns=list(CONTRAST_COLUMNS)).astype(columns)
+    return pd.DataFrame(rows, columns=list(CONTRAST_COLUMNS[:-3])).astype(columns)
 
 
 def _ratios(

@@ -60,8 +60,8 @@ def compute_profiles(
     wanted: bool | tuple[str, ...],
     say: Callable[[str], None],
     executor: Executor | None,
-) -> tuple[dict[str, Profile], Maximum]:
-    """Compute the profiles of a fit."""
+) -> tuple[dict[str, Profile], Maximum, tuple[str, ...]]:
+    """Return the profiles of a fit, the highest point found, and the parameters that an interrupt has left out."""
     jobs = []
     for index in np.flatnonzero(box.free):
         public = public_name(likelihood, settings, int(index))
@@ -73,9 +73,16 @@ def compute_profiles(
             )
     found: dict[str, Profile] = {}
     best = maximum
-    for name, profile, highest in map(_profile, jobs) if executor is None else executor.map(_profile, jobs):
-        say(f"interval of {name.replace('_', ' ')}")
-        found[name] = profile
-        if highest.value > best.value:
-            best = highest
-    return found, best
+    done = map(_profile, jobs) if executor is None else executor.map(_profile, jobs)
+    try:
+        for name, profile, highest in done:
+            found[name] = profile
+            if highest.value > best.value:
+                best = highest
+            say(f"interval of {name.replace('_', ' ')} ({len(found)} of {len(jobs)})")
+    except KeyboardInterrupt:
+        if len(found) == len(jobs):
+            raise
+        # Else what is missing is returned by name, and the caller raises again, with the estimates.
+    names = (plain_name(job.public) for job in jobs)
+    return found, best, tuple(name for name in names if name not in found)

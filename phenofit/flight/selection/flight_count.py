@@ -67,6 +67,8 @@ def fit_flights(
         If no trap-year is left to fit, or the records are too few.
     FitError
         If the likelihood is not finite anywhere the search looked.
+    FitInterrupted
+        If Ctrl-C comes while intervals are computed. It is a ``KeyboardInterrupt``; its ``fit`` has the estimates.
 
     Notes
     -----

@@ -1,0 +1,40 @@
+"""The steps of long work on the error stream, with elapsed and expected time."""
+
+from __future__ import annotations
+
+import re
+import sys
+import time
+from collections.abc import Callable
+
+# Long work ends a step that it counts with "(3 of 7)"; several species say their name first.
+_COUNTED = re.compile(r"^(?:(.*?): )?.*\((\d+) of (\d+)\)$")
+
+
+def show_progress(clock: Callable[[], float] = time.monotonic) -> Callable[[str], None]:
+    """Return a function that prints a step with the seconds since the start, and those expected where steps are counted."""
+    started = clock()
+    first: dict[tuple[str, int], tuple[int, float]] = {}
+
+    def expected(step: str, now: float) -> str:
+        found = _COUNTED.match(step)
+        if found is None:
+            return ""
+        name, number, last = found[1] or "", int(found[2]), int(found[3])
+        since, then = first.setdefault((name, last), (number, now))
+        if number <= since:  # the same count begins again
+            first[name, last] = (number, now)
+            return ""
+        left = (last - number) * (now - then) / (number - since)
+        return f", about {left:.0f} s left" if number < last else ""
+
+    def show(step: str) -> None:
+        now = clock()
+        print(f"[{now - started:5.1f} s] {step}{expected(step, now)}", file=sys.stderr, flush=True)
+
+    return show
+
+
+def shows_steps() -> bool:
+    """Return whether somebody looks at the error stream."""
+    return sys.stderr.isatty()
