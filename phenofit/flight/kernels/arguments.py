@@ -14,15 +14,15 @@ Ints = npt.NDArray[np.int64]
 
 # Kinds of records.
 COUNTS, PRESENCE = range(2)
-# Rows of `Workspace.curves`: the share flown, and its slopes in heat, median, requirement (where that moves the scale
-# of the curve, not its median) and spread.
-SHARE, BY_HEAT, BY_MEDIAN, BY_REQUIREMENT, BY_SPREAD = range(5)
-# Rows of `Workspace.by_flight`: the sum of all chances of a trap-year and its slopes; log size of each flight, its
-# share in the moths, and the slopes of one chance in the latent values.
-SUM_SHARE, SUM_SHIFT, SUM_REQUIREMENT, SUM_SPREAD, SUM_BASE, SUM_UPPER, LOG_SIZE, SIZE, BY_LATENT = range(9)
+# Rows of `Workspace.edges`, `Workspace.steps` and `Workspace.by_flight`: the share flown, and its slopes in the shift,
+# requirement, log spread, base and upper threshold.
+FLOWN, BY_SHIFT, BY_REQUIREMENT, BY_SPREAD, BY_BASE, BY_UPPER, CURVE_ROWS = range(7)
+# Further rows of `Workspace.by_flight`: log size of each flight, its share in the moths, and the slopes of one chance in
+# the latent values.
+LOG_SIZE, SIZE, BY_LATENT, FLIGHT_ROWS = range(CURVE_ROWS, CURVE_ROWS + 4)
 # Rows of `Workspace.checks`: the chance of each catch, the share of the flights that flew in its interval, and the
 # first and minus the second slope of the log chance of the record in the chance.
-CHANCE, FLOWN, SLOPE, INFORMATION = range(4)
+CHANCE, SHARE, SLOPE, INFORMATION = range(4)
 
 
 class Places(NamedTuple):
@@ -140,8 +140,9 @@ class Quadrature(NamedTuple):
 class Workspace(NamedTuple):
     """Arrays to work in."""
 
-    curves: Floats  # of a trap-year and their slopes, by flight and edge; rows: see SHARE
-    by_flight: Floats  # rows: see SUM_SHARE
+    edges: Floats  # curve of one flight at the edges of a trap-year; rows: see FLOWN
+    steps: Floats  # what each flight's curve rises by in the interval of each catch, times effort; rows: see FLOWN
+    by_flight: Floats  # the same for the sum of all chances of a trap-year; further rows: see LOG_SIZE
     checks: Floats  # catches of a trap-year; rows: see CHANCE
     latent: Floats  # slopes of the log chance of the record in the latent values
     information: Floats  # minus its second slopes
@@ -182,8 +183,9 @@ def make_room(records: TrapRecords, values: ModelValues) -> Workspace:
         edges = max(edges, edge_of[i + 1] - edge_of[i])
         catches = max(catches, records.catch_of[i + 1] - records.catch_of[i])
     return Workspace(
-        curves=np.empty((5, flights, edges)),
-        by_flight=np.zeros((9, flights)),
+        edges=np.empty((CURVE_ROWS, edges)),
+        steps=np.empty((CURVE_ROWS, flights, catches)),
+        by_flight=np.zeros((FLIGHT_ROWS, flights)),
         checks=np.empty((4, catches)),
         latent=np.empty(dims),
         information=np.empty((dims, dims)),
