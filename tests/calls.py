@@ -73,10 +73,11 @@ def assemble(
     links: pd.DataFrame,
     *,
     records: str = "counts",
+    night: str | None = None,
     **options: Any,
 ) -> flight_data.FlightData:
     """Assemble the parts of records."""
-    return flight_data.assemble(Records(trap_years, weather, links, **options), kind=records)
+    return flight_data.assemble(Records(trap_years, weather, links, **options), kind=records, night=night)
 
 
 def of_fit(

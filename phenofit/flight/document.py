@@ -64,6 +64,7 @@ class _Settings(_Part):
     stray_fitted: bool = False
     records: str = "counts"
     covariates: tuple[str, ...]
+    night_weather: str | None = None
     biofix: bool
     level: float
     rearing: _Rearing | None = None
@@ -139,6 +140,7 @@ def to_text(fit: FitContent) -> str:
             "stray_fitted": s.stray_fitted,
             "records": s.records,
             "covariates": s.covariates,
+            "night_weather": s.night_weather,
             "biofix": s.biofix,
             "level": s.level,
             "rearing": _of_rearing(s.rearing),
@@ -230,6 +232,7 @@ def _settings(part: _Settings) -> FitSettings:
         stray="fit" if part.stray_fitted else part.stray,
         records=part.records,
         covariates=part.covariates,
+        night_weather=part.night_weather,
         biofix=part.biofix,
         level=part.level,
         rearing=None if part.rearing is None else RearingTerm(*part.rearing.model_dump().values()),

@@ -65,7 +65,8 @@ def records_of_fit(fit: FlightFit, records: Records) -> Records:
 
 def data_of_fit(fit: FlightFit, records: Records) -> FlightData:
     """Assemble the records of a fit again, and make sure that they are those of the fit."""
-    data = assemble(records_of_fit(fit, records), kind=fit.settings.records)
+    settings = fit.settings
+    data = assemble(records_of_fit(fit, records), kind=settings.records, night=settings.night_weather)
     keys = ["trap", "season", "total"]
     if data.table[keys].astype(str).to_numpy().tolist() != fit.data[keys].astype(str).to_numpy().tolist():
         raise DataError(

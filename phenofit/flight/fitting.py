@@ -45,7 +45,9 @@ class FitOptions:
 def fit_records(records: Records, model: FlightModel, options: FitOptions) -> FlightFit:
     """Fit one number of flights with one curve."""
     settings = model.fit_settings(records.season, species=records.species, biofix=records.starts is not None)
-    return fit_data(assemble(records, kind=settings.records), settings, **vars(options))
+    return fit_data(
+        assemble(records, kind=settings.records, night=settings.night_weather), settings, **vars(options)
+    )
 
 
 def fit_data(

@@ -8,6 +8,7 @@ from typing import Self
 
 from phenofit.errors import ModelError
 from phenofit.flight.kernels.curves import CURVE_CODES, curve_code
+from phenofit.flight.likelihood.night_weather import NIGHT_WEATHER
 from phenofit.flight.likelihood.parameters import on_heat_scale
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 from phenofit.flight.likelihood.record_forms import RECORDS
@@ -43,6 +44,7 @@ class _Terms:
     counts: str = "dirichlet-multinomial"
     stray: float | str = _DEFAULT_STRAY
     covariates: tuple[str, ...] = ()
+    night_weather: str | None = None
     hold: Mapping[str, float] = field(default_factory=dict)
     level: float = 0.95
     rearing: RearingTerm | None = None
@@ -67,6 +69,17 @@ class _Terms:
             raise ModelError(f"counts are dirichlet-multinomial or multinomial, not '{self.counts}'.")
         if self.records not in RECORDS:
             raise ModelError(f"records are {', '.join(RECORDS)}, not '{self.records}'.")
+        if self.night_weather is not None and self.night_weather not in NIGHT_WEATHER:
+            raise ModelError(f"night weather is {' or '.join(NIGHT_WEATHER)}, not '{self.night_weather}'.")
+        if self.night_weather is not None and self.records == "first catch":
+            raise ModelError(
+                "a first catch dates the flight itself, so the weather of nights has no effect on it; fit the counts, "
+                "or leave night_weather out."
+            )
+        if self.night_weather is None and "night_effect" in self.hold:
+            raise ModelError(
+                "night_effect is held, but no night weather is named; set night_weather to tmin or tmax, or hold nothing."
+            )
         if self.upper_range is not None:
             self._check_upper((upper_threshold(self.upper_range[0]), upper_threshold(self.upper_range[1])))
         if isinstance(self.stray, str) and self.stray != "fit":
@@ -153,6 +166,11 @@ class FlightModel(_Terms):
     covariates : tuple of str
         Columns of the trap table whose effect on the log requirement is fitted: numbers by the SD, text (region,
         host, kind of trap) by a ratio to the level with most trap-years.
+    night_weather : {"tmin", "tmax"}, optional
+        Let catches follow the weather of nights: the chance of being caught on a day is multiplied by
+        ``exp(night_effect * anomaly)``. The anomaly is the day's minimum or maximum less the smooth seasonal course of
+        its station [degC]. The parameter ``night_effect`` is fitted, or held by `hold`. Forecasts are of the flight,
+        which it does not move.
     hold : mapping of str to float
         Other parameters to hold, by their names in the result, such as ``{"requirement_1": 500.0}``.
     level : float

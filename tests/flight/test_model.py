@@ -33,7 +33,7 @@ def test_the_study_file_knows_every_setting_with_the_same_default() -> None:
 def test_fit_settings_take_every_setting_over() -> None:
     model = FlightModel(
         flights=2, curve="gamma", heat=HeatSettings("double sine", "vertical", 33.0), base=9.0, base_range=(-2.0, 15.0),
-        shifts=("site",), records="presence", counts="multinomial", stray="fit", covariates=("crop",),
+        shifts=("site",), records="presence", counts="multinomial", stray="fit", covariates=("crop",), night_weather="tmax",
         hold={"spread_1": 40.0}, level=0.9,
     )  # fmt: skip
     settings = model.fit_settings(SEASON, species="s", biofix=True)
@@ -45,7 +45,7 @@ def test_fit_settings_take_every_setting_over() -> None:
 def test_the_fit_file_keeps_every_setting(tmp_path: Path) -> None:
     own = replace(
         small_fit().settings, base=9.0, shifts=("year", "site"), stray="fit", hold={"concentration": 5.0}, level=0.8,
-        upper_range=(28.0, 36.0), base_range=(-3.0, 14.0), biofix=True,
+        upper_range=(28.0, 36.0), base_range=(-3.0, 14.0), biofix=True, night_weather="tmax",
     )  # fmt: skip
     path = tmp_path / "fit.json"
     path.write_text(to_text(replace(small_fit(), settings=own)), encoding="utf-8")

@@ -180,5 +180,6 @@ def _lacking(layout: Layout, settings: FitSettings) -> set[int]:
         "own shift": "trap-year" in settings.shifts,
         "overdispersion": _likelihood_counts(settings) == "dirichlet-multinomial",
         "presence": settings.records == "presence",
+        "night weather": settings.night_weather is not None,
     }
     return {index for index, entry in enumerate(layout.entries) if not has[entry.parameter.part]}

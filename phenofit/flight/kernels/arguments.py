@@ -15,14 +15,17 @@ Ints = npt.NDArray[np.int64]
 # Kinds of records.
 COUNTS, PRESENCE = range(2)
 # Rows of `Workspace.edges`, `Workspace.steps` and `Workspace.by_flight`: the share flown, and its slopes in the shift,
-# requirement, log spread, base and upper threshold.
-FLOWN, BY_SHIFT, BY_REQUIREMENT, BY_SPREAD, BY_BASE, BY_UPPER, CURVE_ROWS = range(7)
+# requirement, log spread, base, upper threshold and night effect (the last has no entry by edge).
+FLOWN, BY_SHIFT, BY_REQUIREMENT, BY_SPREAD, BY_BASE, BY_UPPER, BY_NIGHT, CURVE_ROWS = range(8)
 # Further rows of `Workspace.by_flight`: log size of each flight, its share in the moths, and the slopes of one chance in
 # the latent values.
 LOG_SIZE, SIZE, BY_LATENT, FLIGHT_ROWS = range(CURVE_ROWS, CURVE_ROWS + 4)
 # Rows of `Workspace.checks`: the chance of each catch, the share of the flights that flew in its interval, and the
 # first and minus the second slope of the log chance of the record in the chance.
 CHANCE, SHARE, SLOPE, INFORMATION = range(4)
+# Rows of `Edges.night`: the chance of being caught from each edge to the next against a night of usual weather, its slope in
+# the night effect, and the slope of the edge's weight.
+NIGHT, NIGHT_SLOPE, WEIGHT_SLOPE = range(3)
 
 
 class Places(NamedTuple):
@@ -41,6 +44,7 @@ class Places(NamedTuple):
     cross_sd: int  # log SD of the second group's shift, where years and sites cross
     abundance: int  # mean log abundance, for records of presence only
     abundance_sd: int  # log SD of that
+    night: int  # effect of the night's weather on the log chance of being caught
     effects: int  # of the covariates on the log requirement
     end: int  # length of the vector
 
@@ -51,7 +55,7 @@ def places_of(flights: int, covariates: int) -> Places:
     concentration = 1 + 2 * flights
     size = concentration + 3
     stray = size + 2 * (flights - 1)
-    effects = stray + 5
+    effects = stray + 6
     return Places(
         base=0,
         requirement=1,
@@ -66,6 +70,7 @@ def places_of(flights: int, covariates: int) -> Places:
         cross_sd=stray + 2,
         abundance=stray + 3,
         abundance_sd=stray + 4,
+        night=stray + 5,
         effects=effects,
         end=effects + covariates,
     )
@@ -96,6 +101,7 @@ class Edges(NamedTuple):
     heat: Floats
     by_base: Floats  # slopes of the heat
     by_upper: Floats
+    night: Floats  # rows: see NIGHT; without columns where the weather of nights plays no part
 
 
 class FlightCurves(NamedTuple):

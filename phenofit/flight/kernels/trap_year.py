@@ -2,7 +2,8 @@
 
 The chance of interval j is ``p_j = (1 - e) a_j / sum(a) + e d_j`` with
 ``a_j = effort_j * sum_g w_g [G_g(h_right) - G_g(h_left)]``, `e` the stray share and `d_j` the interval's share of the
-trap's time and effort. The counts, given their total, are Dirichlet-multinomial with concentration phi (Mosimann 1962,
+trap's time and effort. Where the weather of nights plays a part, the interval is cut at midnights, and each piece has
+the weight ``exp(effect * anomaly)`` of its day. The counts, given their total, are Dirichlet-multinomial with concentration phi (Mosimann 1962,
 Biometrika 49:65-82). Counts known only as "at least n" are in ``censored``, records of presence in ``presence``.
 """
 
@@ -13,6 +14,7 @@ import math
 from phenofit.flight.kernels.arguments import (
     BY_BASE,
     BY_LATENT,
+    BY_NIGHT,
     BY_REQUIREMENT,
     BY_SHIFT,
     BY_SPREAD,
@@ -22,10 +24,13 @@ from phenofit.flight.kernels.arguments import (
     FLOWN,
     INFORMATION,
     LOG_SIZE,
+    NIGHT,
+    NIGHT_SLOPE,
     PRESENCE,
     SHARE,
     SIZE,
     SLOPE,
+    WEIGHT_SLOPE,
     Floats,
     Ints,
     ModelValues,
@@ -42,19 +47,28 @@ _FLOOR = 1e-12
 
 
 @compiled
+def _by_night(left: int, right: int, first: int, curve: Floats, weights: Floats) -> float:
+    # Sum of what a curve rises by from edge to edge, weighted.
+    total = 0.0
+    for e in range(left, right):
+        total += weights[e] * (curve[e + 1 - first] - curve[e - first])
+    return total
+
+
+@compiled
 def fill_curves(
     i: int, shift: float, want: bool, records: TrapRecords, values: ModelValues, room: Workspace
 ) -> None:
     """Fill what the flight curves of trap-year `i` rise by in its intervals; that does not depend on the flight sizes."""
     # Arrays are taken out of their tuples before the loops: compiled code counts references at each access.
     heat, by_base, by_upper = values.edges.heat, values.edges.by_base, values.edges.by_upper
-    weight, edge_of = values.edges.weight, values.edges.edge_of
+    weight, night, edge_of = values.edges.weight, values.edges.night, values.edges.edge_of
     requirement, spread = values.curves.requirement, values.curves.spread
     code, factor = values.curves.code, values.curves.factors[i]
     lefts, rights, efforts = records.left, records.right, records.effort
     edges, steps, by_flight = room.edges, room.steps, room.by_flight
     # The search for a mode asks for the slopes in the shift only.
-    rows = CURVE_ROWS if want else BY_SHIFT + 1
+    rows = BY_NIGHT if want else BY_SHIFT + 1
     e0, e1 = edge_of[i], edge_of[i + 1]
     first, last = records.catch_of[i], records.catch_of[i + 1]
     for g in range(requirement.shape[0]):
@@ -70,12 +84,26 @@ def fill_curves(
                 edges[BY_BASE, k] = d_heat * by_base[e]
                 edges[BY_UPPER, k] = d_heat * by_upper[e]
         for p in range(rows):
-            total = 0.0
-            for e in range(e0, e1):
-                total += weight[e] * edges[p, e - e0]
-            by_flight[p, g] = total
+            by_flight[p, g] = 0.0
+        # Most edges stand between two checks of the same effort and have no weight.
+        for e in range(e0, e1):
+            if weight[e] != 0.0:
+                for p in range(rows):
+                    by_flight[p, g] += weight[e] * edges[p, e - e0]
+        for p in range(rows):
             for j in range(first, last):
                 steps[p, g, j - first] = efforts[j] * (edges[p, rights[j] - e0] - edges[p, lefts[j] - e0])
+        if night.shape[1] > 0:
+            for p in range(rows):
+                for j in range(first, last):
+                    step = _by_night(lefts[j], rights[j], e0, edges[p], night[NIGHT])
+                    steps[p, g, j - first] = efforts[j] * step
+            by_flight[BY_NIGHT, g] = 0.0
+            for e in range(e0, e1):
+                by_flight[BY_NIGHT, g] += night[WEIGHT_SLOPE, e] * edges[FLOWN, e - e0]
+            for j in range(first, last):
+                step = _by_night(lefts[j], rights[j], e0, edges[FLOWN], night[NIGHT_SLOPE])
+                steps[BY_NIGHT, g, j - first] = efforts[j] * step
 
 
 @compiled
@@ -186,10 +214,11 @@ def trap_year_chance(
     gradient[places.concentration] = by_concentration
     gradient[places.stray] = by_stray * stray * keep
     moved = 0.0
+    rows = CURVE_ROWS if values.edges.night.shape[1] > 0 else BY_NIGHT
     for g in range(flights):
         scale = keep * by_flight[SIZE, g] * inverse
         share = by_flight[SIZE, g] * inverse * through_sum
-        for p in range(BY_REQUIREMENT, CURVE_ROWS):
+        for p in range(BY_REQUIREMENT, rows):
             slope = 0.0
             for k in range(n):
                 slope += checks[SLOPE, k] * steps[p, g, k]
@@ -201,8 +230,10 @@ def trap_year_chance(
                 gradient[places.spread + g] = slope
             elif p == BY_BASE:
                 gradient[places.base] += slope
-            else:
+            elif p == BY_UPPER:
                 gradient[places.upper] += slope
+            else:
+                gradient[places.night] += slope
     for c in range(covariates.shape[1]):
         gradient[places.effects + c] = moved * covariates[i, c]
     return value

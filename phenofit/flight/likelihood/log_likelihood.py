@@ -230,10 +230,10 @@ class Likelihood:
         latent_sd[1 : self.flights] = np.exp(theta[at.size_sd : at.stray])
         if self.dims > self.flights:
             latent_sd[self.flights] = math.exp(theta[at.abundance_sd])
+        weight, night = self.data.edge_weights(float(theta[at.night]))
+        heat = self.heat_at(float(theta[at.base]), upper)
         return ModelValues(
-            edges=Edges(
-                self.data.edge_of, self.data.edge_weight, *self.heat_at(float(theta[at.base]), upper)
-            ),
+            edges=Edges(self.data.edge_of, weight, *heat, night),
             curves=FlightCurves(
                 code=self._curve,
                 requirement=np.ascontiguousarray(theta[at.requirement : at.spread]),
