@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Self
 
 from phenofit.errors import ModelError
-from phenofit.flight.kernels.curves import CURVE_CODES, curve_code
+from phenofit.flight.kernels.curves import CURVE_CODES, LOG_HEAT_CURVES, curve_code
 from phenofit.flight.likelihood.night_weather import NIGHT_WEATHER
 from phenofit.flight.likelihood.parameters import on_heat_scale
 from phenofit.flight.likelihood.rearing_term import RearingTerm
@@ -23,6 +23,12 @@ CHOOSE = "choose"
 
 COMPARE = "compare"
 """Stands for a comparison of one flight, two, and so on as long as that describes the catches better."""
+
+BY_CURVE = "curve"
+"""Stands for the scale of covariates that is natural to the curve."""
+
+COVARIATE_SCALES = (BY_CURVE, "heat", "requirement")
+"""What a covariate can multiply: the whole heat scale, or the requirement alone."""
 
 MOST_FLIGHTS = 3
 """Largest number of flights a season that a fit can distinguish."""
@@ -44,6 +50,7 @@ class _Terms:
     counts: str = "dirichlet-multinomial"
     stray: float | str = _DEFAULT_STRAY
     covariates: tuple[str, ...] = ()
+    covariate_scale: str = BY_CURVE
     night_weather: str | None = None
     hold: Mapping[str, float] = field(default_factory=dict)
     level: float = 0.95
@@ -69,6 +76,10 @@ class _Terms:
             raise ModelError(f"counts are dirichlet-multinomial or multinomial, not '{self.counts}'.")
         if self.records not in RECORDS:
             raise ModelError(f"records are {', '.join(RECORDS)}, not '{self.records}'.")
+        if self.covariate_scale not in COVARIATE_SCALES:
+            raise ModelError(
+                f"covariates act on {', '.join(COVARIATE_SCALES)}, not on '{self.covariate_scale}'."
+            )
         if self.night_weather is not None and self.night_weather not in NIGHT_WEATHER:
             raise ModelError(f"night weather is {' or '.join(NIGHT_WEATHER)}, not '{self.night_weather}'.")
         if self.night_weather is not None and self.records == "first catch":
@@ -166,6 +177,10 @@ class FlightModel(_Terms):
     covariates : tuple of str
         Columns of the trap table whose effect on the log requirement is fitted: numbers by the SD, text (region,
         host, kind of trap) by a ratio to the level with most trap-years.
+    covariate_scale : {"curve", "heat", "requirement"}
+        What the factor of the covariates multiplies. ``"heat"``: requirement and spread alike (an accelerated failure
+        time model); ``"requirement"``: that alone; ``"curve"``: heat for the curves of log heat (log-normal,
+        log-logistic, Weibull, gamma), the requirement for the normal and the logistic curve.
     night_weather : {"tmin", "tmax"}, optional
         Let catches follow the weather of nights: the chance of being caught on a day is multiplied by
         ``exp(night_effect * anomaly)``. The anomaly is the day's minimum or maximum less the smooth seasonal course of
@@ -295,6 +310,13 @@ class FitSettings(_Terms):
                 "rearing data inform the requirement only where sums begin at the biofix with which the reared stage "
                 "begins, and where the requirement is one for all places (no covariates); use them for the base."
             )
+
+    @property
+    def spread_follows(self) -> bool:
+        """Whether covariates multiply the spread as they do the requirement."""
+        if self.covariate_scale == BY_CURVE:
+            return curve_code(self.curve) in LOG_HEAT_CURVES
+        return self.covariate_scale == "heat"
 
     @property
     def crossed(self) -> bool:

@@ -12,7 +12,15 @@ from phenofit.flight.kernels.curves import CURVE_CODES
 from phenofit.flight.likelihood.night_weather import NIGHT_WEATHER
 from phenofit.flight.likelihood.parameters import Parameter, parameter_of, split_name
 from phenofit.flight.likelihood.record_forms import RECORDS
-from phenofit.flight.model import CHOOSE, COMPARE, MOST_FLIGHTS, SHIFT_PARTS, FlightModel, flight_candidates
+from phenofit.flight.model import (
+    CHOOSE,
+    COMPARE,
+    COVARIATE_SCALES,
+    MOST_FLIGHTS,
+    SHIFT_PARTS,
+    FlightModel,
+    flight_candidates,
+)
 from phenofit.study.fields import (
     MonthDayText,
     Number,
@@ -56,6 +64,7 @@ def _flights(value: Any) -> Any:
 FlightCount = Annotated[int | str | tuple[int, ...], BeforeValidator(_flights)]
 Base = Annotated[str | float, BeforeValidator(_base)]
 Shifts = Annotated[tuple[str, ...], BeforeValidator(words(*SHIFT_PARTS))]
+CovariateScale = Annotated[str, BeforeValidator(choice(*COVARIATE_SCALES))]
 NightWeather = Annotated[str | None, BeforeValidator(choice(*NIGHT_WEATHER))]
 Records = Annotated[str, BeforeValidator(choice(*RECORDS))]
 
@@ -140,6 +149,7 @@ _KINDS: dict[str, object] = {
     "stray": Stray,
     "records": Records,
     "covariates": Texts,
+    "covariate_scale": CovariateScale,
     "night_weather": NightWeather,
     "hold": Hold,
     "level": Annotated[Number, Field(gt=0.5, lt=1)],

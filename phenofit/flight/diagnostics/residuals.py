@@ -255,10 +255,11 @@ def _chances(
     code = curve_code(fit.settings.curve)
     effort = part["effort"].to_numpy(dtype=np.float64)
     flown = np.zeros((len(latent.shift), len(part)))
+    stretch = factor if fit.settings.spread_follows else 1.0
     for g in range(1, fit.settings.flights + 1):
-        m = fit.requirement(g) * factor
-        caught = shares_flown(code, pieces.right, m + latent.shift, m, fit.spread(g))
-        caught -= shares_flown(code, pieces.left, m + latent.shift, m, fit.spread(g))
+        m, s = fit.requirement(g) * factor, fit.spread(g) * stretch
+        caught = shares_flown(code, pieces.right, m + latent.shift, m, s)
+        caught -= shares_flown(code, pieces.left, m + latent.shift, m, s)
         caught = np.add.reduceat(pieces.weight * caught, pieces.first, axis=1)
         flown += latent.share[:, g - 1, None] * caught
     flown *= effort

@@ -91,6 +91,7 @@ def build_likelihood(
         counts=_likelihood_counts(settings),
         covariates=design.values,
         covariate_names=design.names,
+        spread_follows=settings.spread_follows,
         nodes=nodes,
         rearing=settings.rearing,
     )

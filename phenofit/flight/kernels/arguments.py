@@ -111,6 +111,7 @@ class FlightCurves(NamedTuple):
     requirement: Floats  # of each flight
     spread: Floats
     factors: Floats  # by what the requirements of each trap-year differ
+    spread_follows: bool  # whether the spreads differ by the same factors
 
 
 class ModelValues(NamedTuple):

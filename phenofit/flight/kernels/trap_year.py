@@ -65,6 +65,7 @@ def fill_curves(
     weight, night, edge_of = values.edges.weight, values.edges.night, values.edges.edge_of
     requirement, spread = values.curves.requirement, values.curves.spread
     code, factor = values.curves.code, values.curves.factors[i]
+    stretch = factor if values.curves.spread_follows else 1.0
     lefts, rights, efforts = records.left, records.right, records.effort
     edges, steps, by_flight = room.edges, room.steps, room.by_flight
     # The search for a mode asks for the slopes in the shift only.
@@ -72,9 +73,9 @@ def fill_curves(
     e0, e1 = edge_of[i], edge_of[i + 1]
     first, last = records.catch_of[i], records.catch_of[i + 1]
     for g in range(requirement.shape[0]):
-        m = requirement[g] * factor
+        m, s = requirement[g] * factor, spread[g] * stretch
         for e in range(e0, e1):
-            flown, d_heat, d_median, d_m, d_spread = curve_point(code, heat[e], m + shift, m, spread[g])
+            flown, d_heat, d_median, d_m, d_spread = curve_point(code, heat[e], m + shift, m, s)
             k = e - e0
             edges[FLOWN, k] = flown
             edges[BY_SHIFT, k] = d_median
@@ -228,6 +229,7 @@ def trap_year_chance(
                 moved += slope * requirement[g]
             elif p == BY_SPREAD:
                 gradient[places.spread + g] = slope
+                moved += slope if values.curves.spread_follows else 0.0
             elif p == BY_BASE:
                 gradient[places.base] += slope
             elif p == BY_UPPER:

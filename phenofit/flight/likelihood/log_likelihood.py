@@ -128,6 +128,7 @@ class Likelihood:
     # Shape (trap-years, c): Covariates of the log requirement, centred.
     covariates: np.ndarray | None = None
     covariate_names: tuple[str, ...] = ()  # Their names.
+    spread_follows: bool = False  # Whether they move the log spread as they do the log requirement.
     # Quadrature nodes for the trap-year's shift, for each of its flight sizes, and for the group's shift.
     nodes: tuple[int, int, int] = (9, 7, 7)
     # Rearing data, whose term of base and first requirement is added; no part of :meth:`by_group`.
@@ -239,6 +240,7 @@ class Likelihood:
                 requirement=np.ascontiguousarray(theta[at.requirement : at.spread]),
                 spread=np.exp(theta[at.spread : at.concentration]),
                 factors=np.exp(self._x @ effects) if effects.size else np.ones(len(self._x)),
+                spread_follows=self.spread_follows,
             ),
             concentration=(
                 math.exp(theta[at.concentration]) if self.counts == "dirichlet-multinomial" else INDEPENDENT
