@@ -33,6 +33,11 @@ _SCHEME = tuple(item.name for item in fields(Scheme))
 ANY_SEASON = Season.parse("01-01", "12-31")
 
 
+def _model(options: dict[str, Any]) -> FlightModel:
+    """Return the model of some options: a normal curve and no site part unless they are asked for."""
+    return FlightModel(**{"curve": "normal", "shifts": ("year", "trap-year"), **options})
+
+
 def take(options: dict[str, Any], names: Sequence[str]) -> dict[str, Any]:
     """Take the options of these names out of `options`."""
     return {name: options.pop(name) for name in names if name in options}
@@ -50,7 +55,7 @@ def fit_flights(trap_years: TrapYears, weather: xr.Dataset, links: pd.DataFrame,
     records = Records(trap_years, weather, links, **take(options, _RECORDS))
     if options.get("heat", 0) is None:
         del options["heat"]
-    return flight.fit_flights(records, FlightModel(**take(options, _MODEL)), **options)
+    return flight.fit_flights(records, _model(take(options, _MODEL)), **options)
 
 
 def choose_curve(
@@ -73,10 +78,11 @@ def assemble(
     links: pd.DataFrame,
     *,
     records: str = "counts",
+    night: str | None = None,
     **options: Any,
 ) -> flight_data.FlightData:
     """Assemble the parts of records."""
-    return flight_data.assemble(Records(trap_years, weather, links, **options), kind=records)
+    return flight_data.assemble(Records(trap_years, weather, links, **options), kind=records, night=night)
 
 
 def of_fit(
@@ -117,7 +123,7 @@ def contrast(
 ) -> flight.Contrast:  # fmt: skip
     """Test the effects of a column."""
     records = Records(trap_years, weather, links, **take(options, _RECORDS))
-    return flight.contrast(records, FlightModel(**options), column, shifts=shifts)
+    return flight.contrast(records, _model(options), column, shifts=shifts)
 
 
 def profile_start(
@@ -127,7 +133,7 @@ def profile_start(
     records = Records(
         trap_years, weather, links, season, options.pop("biofix", None), options.pop("species", "")
     )
-    return flight.profile_start(records, FlightModel(**take(options, _MODEL)), **options)
+    return flight.profile_start(records, _model(take(options, _MODEL)), **options)
 
 
 def older_rules(
@@ -163,7 +169,7 @@ def cross_validate(
     """Validate with the parts of records, model and scheme."""
     records = Records(trap_years, weather, links, **take(options, _RECORDS))
     scheme = Scheme(**take(options, _SCHEME))
-    model = FlightModel(**take(options, _MODEL), **(fit_options or {}))
+    model = _model({**take(options, _MODEL), **(fit_options or {})})
     return validate.cross_validate(records, model, scheme, **options)
 
 
@@ -173,7 +179,7 @@ def compare_published(
 ) -> validate.PublishedComparison:  # fmt: skip
     """Test a published threshold."""
     records = Records(trap_years, weather, links, **take(options, _RECORDS))
-    model = FlightModel(**take(options, _MODEL), **(fit_options or {}))
+    model = _model({**take(options, _MODEL), **(fit_options or {})})
     return validate.compare_published(records, model, threshold, level=level, **options)
 
 

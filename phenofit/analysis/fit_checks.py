@@ -11,7 +11,14 @@ import pandas as pd
 
 from phenofit.analysis.record_checks import RecordChecks, check_records
 from phenofit.errors import DataError, FitError, ModelError
-from phenofit.flight import JointRegion, check_residuals, joint_region, older_rules
+from phenofit.flight import (
+    JointRegion,
+    NightWeatherTest,
+    check_residuals,
+    joint_region,
+    night_weather_test,
+    older_rules,
+)
 from phenofit.flight.baselines.rule_search import RULES, EventHeat
 from phenofit.flight.baselines.rules import OLDER_RULE_COLUMNS, event_heat
 from phenofit.flight.diagnostics.influences import influence
@@ -54,6 +61,8 @@ class FitChecks:
     strays : pandas.DataFrame
         Checks with a moth by the share of strays in their catch, see :func:`phenofit.flight.diagnostics.strays.stray_checks`; empty
         where the fit has no strays or is not of counts.
+    night : NightWeatherTest, optional
+        Score test of the effect of night weather on the catches; absent where the fit has that effect, or cannot have it.
     regions : mapping of int to JointRegion
         Joint region of base and requirement of each flight; empty where the base was held.
     records : RecordChecks
@@ -70,6 +79,7 @@ class FitChecks:
     residuals: pd.DataFrame = field(default_factory=pd.DataFrame)
     carried: pd.DataFrame = field(default_factory=pd.DataFrame)
     strays: pd.DataFrame = field(default_factory=pd.DataFrame)
+    night: NightWeatherTest | None = None
     regions: Mapping[int, JointRegion] = field(default_factory=dict)
     records: RecordChecks = field(default_factory=RecordChecks)
     flights: str = ""
@@ -119,11 +129,22 @@ def check_fit(fit: FlightFit, records: Records, *, min_moths: int, seed: int, fl
             if fit.settings.records == "counts" and fit.parameters["stray_share"] > 0.0
             else pd.DataFrame()
         ),
+        night=_night(fit, records, notes),
         regions=_regions(fit, records, notes),
         records=suited,
         flights=flights,
         notes=(*notes, *suited.notes),
     )
+
+
+def _night(fit: FlightFit, records: Records, notes: list[str]) -> NightWeatherTest | None:
+    if fit.settings.night_weather is not None or fit.settings.records == "first catch":
+        return None
+    try:
+        return night_weather_test(fit, records)
+    except (DataError, ModelError) as error:
+        notes.append(f"No test of the weather of nights: {error}")
+        return None
 
 
 def _regions(fit: FlightFit, records: Records, notes: list[str]) -> dict[int, JointRegion]:

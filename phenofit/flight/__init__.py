@@ -3,6 +3,7 @@
 from phenofit.flight.baselines.rule_search import RULES
 from phenofit.flight.baselines.rules import half_catch_dates, older_rules
 from phenofit.flight.diagnostics.influences import contributions, influence
+from phenofit.flight.diagnostics.night_score import NightWeatherTest, night_weather_test
 from phenofit.flight.diagnostics.residuals import check_residuals
 from phenofit.flight.diagnostics.stations import StationCheck, station_check
 from phenofit.flight.diagnostics.strays import stray_checks
@@ -30,6 +31,7 @@ __all__ = [
     "FlightFit",
     "FlightModel",
     "JointRegion",
+    "NightWeatherTest",
     "Profile",
     "RatioTest",
     "RearingTerm",
@@ -49,6 +51,7 @@ __all__ = [
     "influence",
     "joint_region",
     "likelihood_ratio",
+    "night_weather_test",
     "older_rules",
     "peak_heat",
     "profile_start",

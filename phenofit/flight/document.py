@@ -66,6 +66,9 @@ class _Settings(_Part):
     stray_fitted: bool = False
     records: str = "counts"
     covariates: tuple[str, ...]
+    # Without the key: a file of a version in which covariates moved the requirement alone.
+    covariate_scale: str = "requirement"
+    night_weather: str | None = None
     biofix: bool
     level: float
     rearing: _Rearing | None = None
@@ -155,6 +158,8 @@ def to_text(fit: FitContent) -> str:
             "stray_fitted": s.stray_fitted,
             "records": s.records,
             "covariates": s.covariates,
+            "covariate_scale": s.covariate_scale,
+            "night_weather": s.night_weather,
             "biofix": s.biofix,
             "level": s.level,
             "rearing": _of_rearing(s.rearing),
@@ -248,6 +253,8 @@ def _settings(part: _Settings) -> FitSettings:
         stray="fit" if part.stray_fitted else part.stray,
         records=part.records,
         covariates=part.covariates,
+        covariate_scale=part.covariate_scale,
+        night_weather=part.night_weather,
         biofix=part.biofix,
         level=part.level,
         rearing=None if part.rearing is None else RearingTerm(*part.rearing.model_dump().values()),

@@ -29,8 +29,9 @@ def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
     Returns
     -------
     FlightFit
-        Without covariates: its requirements [degC d] are those of the place. The covariance is transformed to
-        first order; profiles of requirements and effects, which hold for the reference place, are left out.
+        Without covariates: its requirements [degC d], and its spreads where covariates move them, are those of the
+        place. The covariance is transformed to first order; profiles of what differs from the reference place are
+        left out.
 
     Raises
     ------
@@ -40,7 +41,7 @@ def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
     Notes
     -----
     With the entries x of the place the requirement is ``r exp(x b)``, b the effects. Its slope is ``exp(x b)`` in r
-    and ``r exp(x b) x`` in b.
+    and ``r exp(x b) x`` in b. The log spread, where it follows, is ``log s + x b``.
     """
     design = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters)
     if not design.names:
@@ -48,7 +49,8 @@ def fit_at(fit: FlightFit, place: Mapping[Any, Any]) -> FlightFit:
     code = design.code(place)
     factor = design.factor(fit.parameters, place)
     effects = [f"effect {name}" for name in design.names]
-    moved = {f"requirement_{g + 1}" for g in range(fit.settings.flights)}
+    heads = ("requirement", "spread") if fit.settings.spread_follows else ("requirement",)
+    moved = {f"{head}_{g + 1}" for head in heads for g in range(fit.settings.flights)}
     settings = replace(
         fit.settings,
         covariates=(),
@@ -74,7 +76,7 @@ def _sampling_at(
     if sampling is None:
         return None
     own, by_effect = {}, {}
-    for name in moved:
+    for name in _requirements(moved):
         flight = int(name.rpartition("_")[2])
         if sampling.reference is None or name in sampling.direct:
             own[name], by_effect[name] = factor, fit.parameters[name] * factor
@@ -87,8 +89,9 @@ def _sampling_at(
 
 
 def _covariance_at(fit: FlightFit, moved: set[str], code: Mapping[str, float], factor: float) -> pd.DataFrame:
-    by_effect = {name: fit.parameters[name] * factor for name in moved}
-    slopes = _slopes_at(list(fit.covariance.columns), moved, code, dict.fromkeys(moved, factor), by_effect)
+    own = dict.fromkeys(_requirements(moved), factor)
+    by_effect = {name: fit.parameters[name] * factor for name in own}
+    slopes = _slopes_at(list(fit.covariance.columns), moved, code, own, by_effect)
     matrix: npt.NDArray[np.float64] = slopes.to_numpy()
     kept = slopes.index
     return pd.DataFrame(matrix @ fit.covariance.to_numpy() @ matrix.T, index=kept, columns=kept)
@@ -103,19 +106,25 @@ def _slopes_at(
 ) -> pd.DataFrame:
     """Return the slopes of the parameters at a place (rows) in those of the fit (columns)."""
     kept = [n for n in old if n not in code]
+    # Names in the covariance; a spread is there by its logarithm, on which a factor is a sum.
+    names = {f"log {name}" if name.startswith("spread") else name: name for name in moved}
     if any(n in old and x != 0.0 for n, x in code.items()):
         # A held requirement is not held at a place to which a fitted effect leads.
-        kept += sorted(moved - set(kept))
+        kept += sorted(names.keys() - set(kept))
     slopes = pd.DataFrame(0.0, index=kept, columns=old)
     for name in kept:
-        if name not in moved:
+        if name not in names:
             slopes.loc[name, name] = 1.0
             continue
         if name in old:
-            slopes.loc[name, name] = own[name]
+            slopes.loc[name, name] = own.get(name, 1.0)
         for effect in set(code) & set(old):
-            slopes.loc[name, effect] = by_effect[name] * code[effect]
+            slopes.loc[name, effect] = by_effect.get(name, 1.0) * code[effect]
     return slopes
+
+
+def _requirements(moved: set[str]) -> list[str]:
+    return sorted(name for name in moved if name.startswith("requirement"))
 
 
 def fit_at_site(fit: FlightFit, site: str, traps: pd.DataFrame | None = None) -> FlightFit:

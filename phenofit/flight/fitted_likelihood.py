@@ -41,9 +41,11 @@ def records_of_fit(fit: FlightFit, records: Records) -> Records:
     return replace(records, season=fit.settings.season)
 
 
-def data_of_fit(fit: FlightFit, records: Records) -> FlightData:
-    """Assemble the records of a fit again, and make sure that they are those of the fit."""
-    data = assemble(records_of_fit(fit, records), kind=fit.settings.records)
+def data_of_fit(fit: FlightFit, records: Records, *, night: str | None = None) -> FlightData:
+    """Assemble the records of a fit again, cut by night where asked, and make sure that they are those of the fit."""
+    settings = fit.settings
+    night = settings.night_weather if night is None else night
+    data = assemble(records_of_fit(fit, records), kind=settings.records, night=night)
     keys = ["trap", "season", "total"]
     if data.table[keys].astype(str).to_numpy().tolist() != fit.data[keys].astype(str).to_numpy().tolist():
         raise DataError(

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Self
 
 from phenofit.errors import ModelError
-from phenofit.flight.kernels.curves import CURVE_CODES, curve_code
+from phenofit.flight.kernels.curves import CURVE_CODES, LOG_HEAT_CURVES, curve_code
+from phenofit.flight.likelihood.night_weather import NIGHT_WEATHER
 from phenofit.flight.likelihood.parameters import on_heat_scale
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 from phenofit.flight.likelihood.record_forms import RECORDS
@@ -15,13 +16,22 @@ from phenofit.heat.settings import HeatSettings, upper_threshold
 from phenofit.seasons import Season
 from phenofit.units import parse_temperature
 
-SHIFT_PARTS = ("year", "site", "trap-year")
+SITE_IF_CROSSED = "site if crossed"
+"""Stands for a site part where enough sites were watched in several years, and for none elsewhere."""
+
+SHIFT_PARTS = ("year", "site", "trap-year", SITE_IF_CROSSED)
 
 CHOOSE = "choose"
 """Stands for a choice among all known curves."""
 
 COMPARE = "compare"
 """Stands for a comparison of one flight, two, and so on as long as that describes the catches better."""
+
+BY_CURVE = "curve"
+"""Stands for the scale of covariates that is natural to the curve."""
+
+COVARIATE_SCALES = (BY_CURVE, "heat", "requirement")
+"""What a covariate can multiply: the whole heat scale, or the requirement alone."""
 
 MOST_FLIGHTS = 5
 """Largest number of flights a season that a fit can distinguish."""
@@ -38,11 +48,13 @@ class _Terms:
     base: float | str = "fit"
     base_range: tuple[float, float] = (-5.0, 20.0)
     upper_range: tuple[float, float] | None = None
-    shifts: tuple[str, ...] = ("year", "trap-year")
+    shifts: tuple[str, ...] = ("year", SITE_IF_CROSSED, "trap-year")
     records: str = "counts"
     counts: str = "dirichlet-multinomial"
     stray: float | str = _DEFAULT_STRAY
     covariates: tuple[str, ...] = ()
+    covariate_scale: str = BY_CURVE
+    night_weather: str | None = None
     hold: Mapping[str, float] = field(default_factory=dict)
     level: float = 0.95
     rearing: RearingTerm | None = None
@@ -67,6 +79,21 @@ class _Terms:
             raise ModelError(f"counts are dirichlet-multinomial or multinomial, not '{self.counts}'.")
         if self.records not in RECORDS:
             raise ModelError(f"records are {', '.join(RECORDS)}, not '{self.records}'.")
+        if self.covariate_scale not in COVARIATE_SCALES:
+            raise ModelError(
+                f"covariates act on {', '.join(COVARIATE_SCALES)}, not on '{self.covariate_scale}'."
+            )
+        if self.night_weather is not None and self.night_weather not in NIGHT_WEATHER:
+            raise ModelError(f"night weather is {' or '.join(NIGHT_WEATHER)}, not '{self.night_weather}'.")
+        if self.night_weather is not None and self.records == "first catch":
+            raise ModelError(
+                "a first catch dates the flight itself, so the weather of nights has no effect on it; fit the counts, "
+                "or leave night_weather out."
+            )
+        if self.night_weather is None and "night_effect" in self.hold:
+            raise ModelError(
+                "night_effect is held, but no night weather is named; set night_weather to tmin or tmax, or hold nothing."
+            )
         if self.upper_range is not None:
             self._check_upper((upper_threshold(self.upper_range[0]), upper_threshold(self.upper_range[1])))
         if isinstance(self.stray, str) and self.stray != "fit":
@@ -142,7 +169,8 @@ class FlightModel(_Terms):
         Where the upper threshold is looked for [degC]; without it that of `heat` is held.
     shifts : tuple of str
         Parts of the trap-years' shift, of ``"year"``, ``"site"`` and ``"trap-year"``; the first two are crossed
-        where both are there.
+        where both are there. ``"site if crossed"`` is ``"site"`` where three sites or more were watched in two years
+        or more each, and nothing elsewhere.
     records : {"counts", "presence", "first catch"}
         What is fitted: the counts (catches that were not counted as "at least"); at which checks moths were caught;
         or when the first was caught. The requirement then is the heat at half of the *first catches*.
@@ -153,6 +181,15 @@ class FlightModel(_Terms):
     covariates : tuple of str
         Columns of the trap table whose effect on the log requirement is fitted: numbers by the SD, text (region,
         host, kind of trap) by a ratio to the level with most trap-years.
+    covariate_scale : {"curve", "heat", "requirement"}
+        What the factor of the covariates multiplies. ``"heat"``: requirement and spread alike (an accelerated failure
+        time model); ``"requirement"``: that alone; ``"curve"``: heat for the curves of log heat (log-normal,
+        log-logistic, Weibull, gamma), the requirement for the normal and the logistic curve.
+    night_weather : {"tmin", "tmax"}, optional
+        Let catches follow the weather of nights: the chance of being caught on a day is multiplied by
+        ``exp(night_effect * anomaly)``. The anomaly is the day's minimum or maximum less the smooth seasonal course of
+        its station [degC]. The parameter ``night_effect`` is fitted, or held by `hold`. Forecasts are of the flight,
+        which it does not move.
     hold : mapping of str to float
         Other parameters to hold, by their names in the result, such as ``{"requirement_1": 500.0}``.
     level : float
@@ -175,7 +212,7 @@ class FlightModel(_Terms):
     """
 
     flights: int | str | Sequence[int] = 1
-    curve: str | Sequence[str] = "normal"
+    curve: str | Sequence[str] = CHOOSE
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -277,6 +314,13 @@ class FitSettings(_Terms):
                 "rearing data inform the requirement only where sums begin at the biofix with which the reared stage "
                 "begins, and where the requirement is one for all places (no covariates); use them for the base."
             )
+
+    @property
+    def spread_follows(self) -> bool:
+        """Whether covariates multiply the spread as they do the requirement."""
+        if self.covariate_scale == BY_CURVE:
+            return curve_code(self.curve) in LOG_HEAT_CURVES
+        return self.covariate_scale == "heat"
 
     @property
     def crossed(self) -> bool:

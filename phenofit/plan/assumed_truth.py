@@ -119,6 +119,10 @@ def truth_of_fit(fit: FlightFit) -> PlanTruth:
     if settings.covariates:
         notes.append(f"The plan leaves out the effects of {', '.join(settings.covariates)}.")
         settings = replace(settings, covariates=())
+    if settings.night_weather is not None:
+        notes.append("The plan leaves out the effect of night weather.")
+        kept = {name: value for name, value in settings.hold.items() if name != "night_effect"}
+        settings = replace(settings, night_weather=None, hold=kept)
     if settings.rearing is not None:
         notes.append("The plan leaves out the rearing data that the fit used.")
         settings = replace(settings, rearing=None)

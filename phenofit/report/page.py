@@ -158,6 +158,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
             *residual_sentences(checks.residuals, len(fit.data)),
             *stray_sentences(checks.strays),
             *record_sentences(checks.records),
+            *([checks.night.sentence()] if checks.night is not None else []),
         ),
         questions=checks.questions,
         carried=carried_table(fit, checks.carried) if len(checks.carried) else None,

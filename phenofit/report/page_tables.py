@@ -79,7 +79,7 @@ def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None)
 # The order on the page; effects of covariates come last.
 _ORDER = (
     "base", "upper", "requirement", "spread", "concentration", "shift_sd_year", "shift_sd_site", "shift_sd", "size",
-    "size_sd", "abundance", "abundance_sd", "stray_share",
+    "size_sd", "abundance", "abundance_sd", "stray_share", "night_effect",
 )  # fmt: skip
 
 
@@ -93,6 +93,8 @@ def _digits(parameter: str, value: float) -> int:
         return 2
     if parameter == "stray_share":
         return 4
+    if parameter == "night_effect":
+        return 3
     return 0 if abs(value) >= 100 else 1
 
 

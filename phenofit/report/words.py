@@ -18,7 +18,7 @@ _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
     "December",
 )  # fmt: skip
-_UNITS = {"degC": "°C", "degC d": "°C-days", "degF": "°F", "degF d": "°F-days", "1": ""}
+_UNITS = {"degC": "°C", "degC d": "°C-days", "degF": "°F", "degF d": "°F-days", "1": "", "1/degC": "per °C"}
 _WORDS = {parameter.name: parameter.words for parameter in TABLE}
 _OF_FIRST_CATCHES = {
     "requirement": "heat at half of the first catches",

@@ -9,9 +9,18 @@ from pydantic import BeforeValidator, Field, ValidationInfo, create_model, model
 
 from phenofit.errors import ModelError
 from phenofit.flight.kernels.curves import CURVE_CODES
+from phenofit.flight.likelihood.night_weather import NIGHT_WEATHER
 from phenofit.flight.likelihood.parameters import Parameter, parameter_of, split_name
 from phenofit.flight.likelihood.record_forms import RECORDS
-from phenofit.flight.model import CHOOSE, COMPARE, MOST_FLIGHTS, SHIFT_PARTS, FlightModel, flight_candidates
+from phenofit.flight.model import (
+    CHOOSE,
+    COMPARE,
+    COVARIATE_SCALES,
+    MOST_FLIGHTS,
+    SHIFT_PARTS,
+    FlightModel,
+    flight_candidates,
+)
 from phenofit.study.fields import (
     MonthDayText,
     Number,
@@ -55,6 +64,8 @@ def _flights(value: Any) -> Any:
 FlightCount = Annotated[int | str | tuple[int, ...], BeforeValidator(_flights)]
 Base = Annotated[str | float, BeforeValidator(_base)]
 Shifts = Annotated[tuple[str, ...], BeforeValidator(words(*SHIFT_PARTS))]
+CovariateScale = Annotated[str, BeforeValidator(choice(*COVARIATE_SCALES))]
+NightWeather = Annotated[str | None, BeforeValidator(choice(*NIGHT_WEATHER))]
 Records = Annotated[str, BeforeValidator(choice(*RECORDS))]
 
 
@@ -109,7 +120,7 @@ def _held_value(name: str, number: Any) -> float:
             f"Write {own}, a key of its own."
             if own
             else "Accepted: requirement_1, spread_1 (and _2, _3), concentration, shift_sd_year, shift_sd_site, shift_sd, "
-            "abundance, abundance_sd, size_2, size_sd_2, and 'effect NAME' of a covariate."
+            "abundance, abundance_sd, size_2, size_sd_2, night_effect, and 'effect NAME' of a covariate."
         )
         raise refuse(f"'{name}' is no parameter that can be held here.", remedy)
     if parameter.unit == "degC d":
@@ -117,7 +128,8 @@ def _held_value(name: str, number: Any) -> float:
     elif isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
         raise refuse(
             f"'{name}' is held at {number!r}, which is no number.",
-            "Write a number without quotation marks; this parameter has no unit.",
+            "Write a number without quotation marks"
+            + ("; this parameter has no unit." if parameter.unit == "1" else f", in {parameter.unit}."),
         )
     else:
         held = float(number)
@@ -137,6 +149,8 @@ _KINDS: dict[str, object] = {
     "stray": Stray,
     "records": Records,
     "covariates": Texts,
+    "covariate_scale": CovariateScale,
+    "night_weather": NightWeather,
     "hold": Hold,
     "level": Annotated[Number, Field(gt=0.5, lt=1)],
 }

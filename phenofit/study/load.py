@@ -155,7 +155,12 @@ def _heat_problems(study: Study, file: str, lines: Lines) -> list[Problem]:
     except (ModelError, UnitError) as fault:
         problems.append(Problem(str(fault), "", file, line_of(lines, ("heat", "upper")), "heat"))
     upper = study.heat.upper
-    for species in study.species:
+    for species in () if problems else study.species:
+        try:
+            study.flight_model(species)
+        except ModelError as fault:
+            row = line_of(lines, ("flights",))
+            problems.append(Problem(f"species '{species}': {fault}", "", file, row, "flights"))
         base = study.base_of(species)
         if upper is not None and isinstance(base, float) and base >= upper:
             row = line_of(lines, ("flights", "base"))

@@ -146,6 +146,16 @@ def test_covariates_of_the_requirement(curve: str, flights: int) -> None:
     )
 
 
+@pytest.mark.parametrize("curve", ["log-normal", "gamma", "normal"])
+def test_covariates_of_the_whole_heat_scale(curve: str) -> None:
+    data = records(2, 2)
+    design = np.random.default_rng(3).normal(size=(data.trap_years, 1))
+    likelihood = likelihood_of(
+        data, curve, 1, (25, 9, 25), covariates=design, covariate_names=("elevation",), spread_follows=True
+    )
+    compare(likelihood, {"effect elevation": 0.1})
+
+
 @pytest.mark.parametrize("stray", [-2.0, -6.9, -10.0])
 def test_share_of_strays_from_many_to_hardly_any(stray: float) -> None:
     compare(likelihood_of(records(2, 2), "normal", 1, (41, 9, 41)), {"logit stray": stray})

@@ -59,8 +59,8 @@ def plain_records(net: Network, base: float) -> list[reference.Record]:
     return out
 
 
-# Upper threshold, second shared shift, abundance: not in these models.
-_HELD = [0.0, 0.0, 0.0, 0.0]
+# Upper threshold, second shared shift, abundance, night weather: not in these models.
+_HELD = [0.0, 0.0, 0.0, 0.0, 0.0]
 
 
 def _theta(k: int) -> np.ndarray:

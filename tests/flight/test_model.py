@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from phenofit.errors import ModelError, UnitError
-from phenofit.flight import FitSettings, FlightModel
+from phenofit.flight import CURVE_CODES, FitSettings, FlightModel
 from phenofit.flight.document import to_text
 from phenofit.flight.result import FlightFit
 from phenofit.heat.settings import HeatSettings
@@ -33,7 +33,7 @@ def test_the_study_file_knows_every_setting_with_the_same_default() -> None:
 def test_fit_settings_take_every_setting_over() -> None:
     model = FlightModel(
         flights=2, curve="gamma", heat=HeatSettings("double sine", "vertical", 33.0), base=9.0, base_range=(-2.0, 15.0),
-        shifts=("site",), records="presence", counts="multinomial", stray="fit", covariates=("crop",),
+        shifts=("site",), records="presence", counts="multinomial", stray="fit", covariates=("crop",), covariate_scale="heat", night_weather="tmax",
         hold={"spread_1": 40.0}, level=0.9,
     )  # fmt: skip
     settings = model.fit_settings(SEASON, species="s", biofix=True)
@@ -45,11 +45,38 @@ def test_fit_settings_take_every_setting_over() -> None:
 def test_the_fit_file_keeps_every_setting(tmp_path: Path) -> None:
     own = replace(
         small_fit().settings, base=9.0, shifts=("year", "site"), stray="fit", hold={"concentration": 5.0}, level=0.8,
-        upper_range=(28.0, 36.0), base_range=(-3.0, 14.0), biofix=True,
+        upper_range=(28.0, 36.0), base_range=(-3.0, 14.0), biofix=True, night_weather="tmax",
     )  # fmt: skip
     path = tmp_path / "fit.json"
     path.write_text(to_text(replace(small_fit(), settings=own)), encoding="utf-8")
     assert FlightFit.from_json(path).settings == own
+
+
+def test_covariates_act_on_the_scale_that_is_natural_to_the_curve() -> None:
+    natural = {curve: FlightModel(curve=curve).fit_settings(SEASON).spread_follows for curve in CURVE_CODES}
+    assert natural == {
+        "normal": False,
+        "logistic": False,
+        "log-normal": True,
+        "log-logistic": True,
+        "Weibull": True,
+        "gamma": True,
+    }
+    for curve in CURVE_CODES:
+        for scale, follows in (("heat", True), ("requirement", False)):
+            settings = FitSettings(SEASON, curve=curve.lower(), covariate_scale=scale)
+            assert settings.spread_follows is follows
+    with pytest.raises(ModelError, match="covariates act on curve, heat, requirement, not on 'days'"):
+        FlightModel(covariate_scale="days")
+
+
+def test_a_file_without_a_scale_is_of_covariates_of_the_requirement(tmp_path: Path) -> None:
+    own = replace(small_fit().settings, curve="gamma")
+    text = to_text(replace(small_fit(), settings=own))
+    assert '"covariate_scale": "curve",' in text
+    path = tmp_path / "fit.json"
+    path.write_text(text.replace('"covariate_scale": "curve",', ""), encoding="utf-8")
+    assert FlightFit.from_json(path).settings == replace(own, covariate_scale="requirement")
 
 
 def test_temperatures_are_read_with_their_unit() -> None:

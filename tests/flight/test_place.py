@@ -30,9 +30,15 @@ def net() -> Network:
     return replace(plain, trap_years=replace(plain.trap_years, years=columns))
 
 
-def fit(net: Network, *covariates: str) -> FlightFit:
+def fit(net: Network, *covariates: str, curve: str = "normal") -> FlightFit:
     return fit_flights(
-        net.trap_years, net.weather, net.links, season=SEASON, covariates=covariates, profiles=False
+        net.trap_years,
+        net.weather,
+        net.links,
+        season=SEASON,
+        covariates=covariates,
+        curve=curve,
+        profiles=False,
     )
 
 
@@ -41,10 +47,14 @@ def by_kind(net: Network) -> FlightFit:
     return fit(net, "kind")
 
 
-def test_the_place_of_another_reference_is_that_reference(net: Network, by_kind: FlightFit) -> None:
-    turned = fit(net, "turned")
-    here = fit_at(by_kind, {"kind": "z late"})
+@pytest.mark.parametrize("curve", ["normal", "log-normal"])
+def test_the_place_of_another_reference_is_that_reference(net: Network, curve: str) -> None:
+    first, turned = fit(net, "kind", curve=curve), fit(net, "turned", curve=curve)
+    here = fit_at(first, {"kind": "z late"})
     assert here.requirement() == pytest.approx(turned.requirement(), rel=1e-3)
+    assert here.spread() == pytest.approx(turned.spread(), rel=1e-3)
+    # Only a curve of log heat takes its spread along.
+    assert (here.spread() == first.spread()) == (curve == "normal")
     assert here.settings.covariates == ()
     names = ["base", "requirement_1", "log spread_1"]
     moved = here.covariance.loc[names, names].to_numpy()

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from markupsafe import escape
 from scipy.stats import binom, norm
 
 from phenofit.analysis.fit_checks import FITTED_RULE, FitChecks, check_fit
@@ -191,12 +192,29 @@ def test_what_cannot_be_looked_at_is_noted_and_left_away(result: StudyResult, tm
     checks = check_fit(species.fit, few, min_moths=5, seed=1)
     assert checks.residuals.empty
     assert checks.carried.empty
+    assert checks.night is None
+    assert any(note.startswith("No test of the weather of nights: ") for note in checks.notes)
     assert any(note.startswith("No residuals of the checks: ") for note in checks.notes)
     bare = replace(species, checks=FitChecks(flights="Two flights <b>told</b>."))
     render_report(replace(result, species=(bare,)), tmp_path)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "Does the model hold?" not in text
     assert "Two flights &lt;b&gt;told&lt;/b&gt;." in text
+
+
+def test_the_page_says_whether_catches_follow_the_nights(result: StudyResult, tmp_path: Path) -> None:
+    species = result.species[0]
+    assert species.checks.night is not None
+    render_report(result, tmp_path)
+    said = str(escape(species.checks.night.sentence()))
+    assert said in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_a_fit_with_the_effect_of_nights_is_not_tested_for_it(result: StudyResult) -> None:
+    species = result.species[0]
+    having = replace(species.fit, settings=replace(species.fit.settings, night_weather="tmin"))
+    assert check_fit(having, species.records, min_moths=5, seed=1).night is None
 
 
 def test_errors_by_days_ahead(result: StudyResult, tmp_path: Path) -> None:

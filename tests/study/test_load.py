@@ -120,6 +120,15 @@ def test_a_key_above_all_tables_is_refused(tmp_path: Path) -> None:
         ("count = 1", 'stray = "fitted"', "flights.stray", 'or "fit"'),
         ("count = 1", 'records = "presences"', "flights.records", "Did you mean 'presence'"),
         ("count = 1", 'upper = "36 degC"', "flights.upper", "'fit'"),
+        ("count = 1", 'night_weather = "wind"', "flights.night_weather", "'tmin', 'tmax'"),
+        ("count = 1", 'hold = { night_effect = "0.1 degC" }', "flights.hold", "in 1/degC"),
+        ("count = 1", "hold = { night_effect = 0.1 }", "flights", "no night weather is named"),
+        (
+            "count = 1",
+            'night_weather = "tmin"\nrecords = "first catch"',
+            "flights",
+            "dates the flight itself",
+        ),
         ("count = 1", 'upper_range = ["28 degC", "36 degC"]', "flights", 'upper = "fit"'),
         (
             "count = 1",

@@ -49,6 +49,7 @@ def _answers(species: SpeciesResult) -> list[str]:
     """Return what the user came for, in the sentences of the page."""
     from phenofit.report.sentences import base_sentence, error_sentences, flight_sentences, season_sentences
 
+    night = species.checks.night
     return [
         *flight_sentences(species.fit),
         base_sentence(species.fit),
@@ -56,6 +57,7 @@ def _answers(species: SpeciesResult) -> list[str]:
         *error_sentences(species),
         *season_sentences(species.forecast),
         *([species.checks.flights] if "flights choice" in species.fit.provenance else []),
+        *([night.sentence()] if night is not None and night.doubtful else []),
         *species.fit.problems,
         *species.checks.records.warnings(),
         *species.notes,

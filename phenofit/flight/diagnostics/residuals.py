@@ -135,20 +135,18 @@ def chances_of_checks(fit: FlightFit, records: Records) -> Iterator[CheckChances
         if key in uncounted:
             continue
         frame = groups.get(key)
-        ends = None if frame is None else _interval_heat(fit, row, frame, records)
-        total = 0 if frame is None or ends is None else int(frame["count"].to_numpy()[ends[2]].sum())
-        if frame is None or ends is None or total != int(row["total"]):
+        heat = None if frame is None else _interval_heat(fit, row, frame, records)
+        total = 0 if frame is None or heat is None else int(frame["count"].to_numpy()[heat.known].sum())
+        if frame is None or heat is None or total != int(row["total"]):
             raise DataError(
                 Problem(
                     f"trap {key[0]}, season {key[1]}: the fit had {row['total']} moths, the records have {total}.",
                     "Give the records that the fit was made from.",
                 )
             )
-        left, right, known = ends
-        part = frame[known]
-        chance, stray = _chances(fit, latent, float(factors[k]), part, left[known], right[known])
-        heat = 0.5 * (left[known] + right[known])
-        yield CheckChances(part, heat, chance, stray, latent.weight, latent.shift, latent.deviate)
+        part = frame[heat.known]
+        chance, stray = _chances(fit, latent, float(factors[k]), part, heat)
+        yield CheckChances(part, heat.middle, chance, stray, latent.weight, latent.shift, latent.deviate)
 
 
 def residuals_of_counts(
@@ -216,34 +214,67 @@ def _latent(fit: FlightFit) -> _Latent:
     )
 
 
+@dataclass(frozen=True)
+class _Pieces:
+    """The check intervals of a trap-year, cut at midnights where the weather of nights plays a part."""
+
+    known: npt.NDArray[np.bool_]  # Shape (intervals,): Whether the heat at both ends is known.
+    left: Floats  # Shape (pieces,): Heat at the ends of the pieces of the intervals that are known [degC d].
+    right: Floats
+    first: npt.NDArray[np.int64]  # Shape (known intervals,): First piece of each.
+    weight: Floats  # Shape (pieces,): Chance of being caught against a night of usual weather.
+
+    @property
+    def middle(self) -> Floats:
+        """Heat at the middle of each known interval [degC d]."""
+        last = np.append(self.first[1:], len(self.left)) - 1
+        return np.asarray(0.5 * (self.left[self.first] + self.right[last]))
+
+
 def _interval_heat(
     fit: FlightFit, row: Mapping[object, object], frame: pd.DataFrame, records: Records
-) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
-    ends = np.concatenate([frame["start"].to_numpy(), frame["end"].to_numpy()]).astype("datetime64[ns]")
-    number = len(ends)
+) -> _Pieces:
+    starts, ends, owner = [], [], []
+    night = fit.settings.night_weather
+    for k, (start, end) in enumerate(zip(frame["start"].to_numpy(), frame["end"].to_numpy(), strict=True)):
+        cuts = np.array([start, end]).astype("datetime64[ns]")
+        if night is not None:
+            days = cuts.astype("datetime64[D]")
+            cuts = np.unique(np.concatenate([cuts, np.arange(days[0] + 1, days[1] + 1).astype(cuts.dtype)]))
+        starts.append(cuts[:-1])
+        ends.append(cuts[1:])
+        owner += [k] * (len(cuts) - 1)
+    times, number = np.concatenate([*starts, *ends]), len(owner)
     found = heat_at_times(
         records,
-        [str(row["trap"])] * number,
-        [str(row["site"])] * number,
-        [int(str(row["year"]))] * number,
-        ends,
+        [str(row["trap"])] * (2 * number),
+        [str(row["site"])] * (2 * number),
+        [int(str(row["year"]))] * (2 * number),
+        times,
+        night=night,
     )
     heat = found.heat(fit.base, fit.settings.heat)
-    half = len(frame)
-    return heat[:half], heat[half:], np.isfinite(heat[:half]) & np.isfinite(heat[half:])
+    left, right, piece_of = heat[:number], heat[number:], np.array(owner, dtype=np.int64)
+    gone = np.bincount(piece_of, ~(np.isfinite(left) & np.isfinite(right)), minlength=len(frame)) > 0
+    kept = ~gone[piece_of]
+    _, first = np.unique(piece_of[kept], return_index=True)
+    weight = np.exp(fit.parameters.get("night_effect", 0.0) * found.anomaly[:number])
+    return _Pieces(~gone, left[kept], right[kept], first, weight[kept])
 
 
 def _chances(
-    fit: FlightFit, latent: _Latent, factor: float, part: pd.DataFrame, left: Floats, right: Floats
+    fit: FlightFit, latent: _Latent, factor: float, part: pd.DataFrame, pieces: _Pieces
 ) -> tuple[Floats, Floats]:
     """Return the chance of each check at each node, strays included, and the part of it that strays have."""
     code = curve_code(fit.settings.curve)
     effort = part["effort"].to_numpy(dtype=np.float64)
-    flown = np.zeros((len(latent.shift), len(left)))
+    flown = np.zeros((len(latent.shift), len(part)))
+    stretch = factor if fit.settings.spread_follows else 1.0
     for g in range(1, fit.settings.flights + 1):
-        m = fit.requirement(g) * factor
-        caught = shares_flown(code, right, m + latent.shift, m, fit.spread(g))
-        caught -= shares_flown(code, left, m + latent.shift, m, fit.spread(g))
+        m, s = fit.requirement(g) * factor, fit.spread(g) * stretch
+        caught = shares_flown(code, pieces.right, m + latent.shift, m, s)
+        caught -= shares_flown(code, pieces.left, m + latent.shift, m, s)
+        caught = np.add.reduceat(pieces.weight * caught, pieces.first, axis=1)
         flown += latent.share[:, g - 1, None] * caught
     flown *= effort
     flown /= np.maximum(flown.sum(axis=1, keepdims=True), _FLOOR)

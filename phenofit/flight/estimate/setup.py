@@ -16,10 +16,11 @@ from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
 from phenofit.flight.likelihood.parameters import plain_name
 from phenofit.flight.likelihood.reference_heat import ReferenceHeat, reference_heat
-from phenofit.flight.model import FitSettings
+from phenofit.flight.model import SITE_IF_CROSSED, FitSettings
 
 # Stands for no strays at all: too small to matter, while the logarithm of a chance stays finite.
 SMALLEST_STRAY = 1e-9
+_LEAST_SITES, _LEAST_YEARS = 3, 2  # sites with so many years each from which on sites have a shift by default
 
 
 def shared_groups(data: FlightData, settings: FitSettings) -> npt.NDArray[np.int64]:
@@ -38,7 +39,7 @@ def _likelihood_counts(settings: FitSettings) -> str:
 def simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tuple[str, ...]]:
     """Drop shift parts that a single group or trap-year cannot show, and say so."""
     said = []
-    shifts = settings.shifts
+    shifts = _with_sites(data, settings)
     for part, column in (("year", "year"), ("site", "site")):
         if part in shifts and data.table[column].nunique() < 2:
             shifts = tuple(s for s in shifts if s != part)
@@ -71,6 +72,16 @@ def simplify(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tupl
     return replace(settings, shifts=shifts), tuple(said)
 
 
+def _with_sites(data: FlightData, settings: FitSettings) -> tuple[str, ...]:
+    """Return the parts of the shift, a site part that depends on the records among them or not."""
+    years = data.table.groupby("site")["year"].nunique()
+    crossed = {"year", "trap-year"} <= set(settings.shifts) and settings.records != "first catch"
+    enough = crossed and int((years >= _LEAST_YEARS).sum()) >= _LEAST_SITES
+    named = ("site" if part == SITE_IF_CROSSED else part for part in settings.shifts)
+    dropped = SITE_IF_CROSSED in settings.shifts and "site" not in settings.shifts and not enough
+    return tuple(dict.fromkeys(part for part in named if part != "site" or not dropped))
+
+
 def build_likelihood(
     data: FlightData,
     settings: FitSettings,
@@ -93,6 +104,7 @@ def build_likelihood(
         counts=_likelihood_counts(settings),
         covariates=design.values,
         covariate_names=design.names,
+        spread_follows=settings.spread_follows,
         nodes=nodes,
         rearing=settings.rearing,
         reference=_reference(data, settings) if search else None,
@@ -211,5 +223,6 @@ def _lacking(layout: Layout, settings: FitSettings) -> set[int]:
         "own shift": "trap-year" in settings.shifts,
         "overdispersion": _likelihood_counts(settings) == "dirichlet-multinomial",
         "presence": settings.records == "presence",
+        "night weather": settings.night_weather is not None,
     }
     return {index for index, entry in enumerate(layout.entries) if not has[entry.parameter.part]}

@@ -150,7 +150,9 @@ def joint_region(
     wanted = fit.settings.level if level is None else level
     if not 0.5 <= wanted < 1.0:
         raise ModelError(f"a confidence level lies between 0.5 and 1, not at {wanted}.")
-    cut = cut_of_ratio(wanted, 2, min(degrees_of_error(name, fit.settings, fit.data) for name in names))
+    cut = cut_of_ratio(
+        wanted, 2, min(degrees_of_error(name, fit.settings, fit.data, fit.parameters) for name in names)
+    )
     say = progress or (lambda _text: None)
     say(f"ridge along {names[0]}")
     ridge = search.ridge(cut)

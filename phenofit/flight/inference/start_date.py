@@ -150,7 +150,10 @@ def profile_start(
     settings = fit_flights(records, model, profiles=False, precise=False).settings
     seasons = [Season(day, season.end) for day in days]
     data, left_out = _same_records(
-        [assemble(replace(records, season=s), kind=settings.records) for s in seasons]
+        [
+            assemble(replace(records, season=s), kind=settings.records, night=settings.night_weather)
+            for s in seasons
+        ]
     )
     before = [_moths_before(records.trap_years, data[0], s) for s in seasons]
     total = int(data[0].totals.sum())

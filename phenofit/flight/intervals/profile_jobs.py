@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phenofit.flight.estimate.maximise import Box, Maximum
-from phenofit.flight.estimate.setup import public_name
+from phenofit.flight.estimate.setup import natural_values, public_name
 from phenofit.flight.intervals.profile import Profile, profile_entry
 from phenofit.flight.intervals.reference_distribution import degrees_of_error
 from phenofit.flight.likelihood.log_likelihood import Likelihood
@@ -63,11 +63,12 @@ def compute_profiles(
 ) -> tuple[dict[str, Profile], Maximum, tuple[str, ...]]:
     """Return the profiles of a fit, the highest point found, and the parameters that an interrupt has left out."""
     jobs = []
+    sds = natural_values(likelihood, settings, maximum.theta)
     for index in np.flatnonzero(box.free):
         public = public_name(likelihood, settings, int(index))
         name = plain_name(public)
         if isinstance(wanted, bool) or name in wanted:
-            degrees = degrees_of_error(name, settings, likelihood.data.table)
+            degrees = degrees_of_error(name, settings, likelihood.data.table, sds)
             jobs.append(
                 _Job(likelihood, maximum, box, covariance, int(index), public, settings.level, degrees)
             )

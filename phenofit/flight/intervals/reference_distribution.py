@@ -19,6 +19,7 @@ Measured on 1634 networks of 8 sites, 2 to 8 years: 95 % intervals of base, requ
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import pandas as pd
 
@@ -35,7 +36,9 @@ def replicates(settings: FitSettings, table: pd.DataFrame) -> tuple[str, int]:
     return ("trap-year", len(table)) if "trap-year" in settings.shifts else ("moth", 0)
 
 
-def degrees_of_error(name: str, settings: FitSettings, table: pd.DataFrame) -> float:
+def degrees_of_error(
+    name: str, settings: FitSettings, table: pd.DataFrame, parameters: Mapping[str, float] | None = None
+) -> float:
     """Return the degrees of freedom of the error of a parameter, for :func:`phenofit.flight.intervals.profile.cut_root`."""
     what, number = replicates(settings, table)
     if what == "moth":
@@ -48,7 +51,23 @@ def degrees_of_error(name: str, settings: FitSettings, table: pd.DataFrame) -> f
         # Base and requirement are both fitted from the differences between years; sites of one weather fix no base.
         used = 2 if settings.base_held is None and part == "year" else 1
         return _single_number(int(table[part].nunique()), used)
+    if settings.crossed and parameters is not None:
+        return _of_two_parts(table, parameters)
     return float(max(number - 1, 1))
+
+
+def _of_two_parts(table: pd.DataFrame, parameters: Mapping[str, float]) -> float:
+    """Return the degrees where years and sites both shift: those of the part that the error comes from.
+
+    Satterthwaite (1946, Biometrics Bulletin 2:110-114) for a sum of two variances of means; at most those of the years,
+    from whose differences the base is fitted.
+    """
+    numbers = {part: int(table[part].nunique()) for part in ("year", "site")}
+    variances = {part: parameters[f"shift_sd_{part}"] ** 2 / number for part, number in numbers.items()}
+    left = {part: max(number - 1, 1) for part, number in numbers.items()}
+    total = sum(variances.values())
+    degrees = total**2 / sum(variances[part] ** 2 / left[part] for part in numbers)
+    return float(max(min(degrees, left["year"]), 1.0))
 
 
 def _single_number(values: int, used: int) -> float:

@@ -14,15 +14,18 @@ Ints = npt.NDArray[np.int64]
 
 # Kinds of records.
 COUNTS, PRESENCE = range(2)
-# Rows of `Workspace.curves`: the share flown, and its slopes in heat, median, requirement (where that moves the scale
-# of the curve, not its median) and spread.
-SHARE, BY_HEAT, BY_MEDIAN, BY_REQUIREMENT, BY_SPREAD = range(5)
-# Rows of `Workspace.by_flight`: the sum of all chances of a trap-year and its slopes; log size of each flight, its
-# share in the moths, and the slopes of one chance in the latent values.
-SUM_SHARE, SUM_SHIFT, SUM_REQUIREMENT, SUM_SPREAD, SUM_BASE, SUM_UPPER, LOG_SIZE, SIZE, BY_LATENT = range(9)
+# Rows of `Workspace.edges`, `Workspace.steps` and `Workspace.by_flight`: the share flown, and its slopes in the shift,
+# requirement, log spread, base, upper threshold and night effect (the last has no entry by edge).
+FLOWN, BY_SHIFT, BY_REQUIREMENT, BY_SPREAD, BY_BASE, BY_UPPER, BY_NIGHT, CURVE_ROWS = range(8)
+# Further rows of `Workspace.by_flight`: log size of each flight, its share in the moths, and the slopes of one chance in
+# the latent values.
+LOG_SIZE, SIZE, BY_LATENT, FLIGHT_ROWS = range(CURVE_ROWS, CURVE_ROWS + 4)
 # Rows of `Workspace.checks`: the chance of each catch, the share of the flights that flew in its interval, and the
 # first and minus the second slope of the log chance of the record in the chance.
-CHANCE, FLOWN, SLOPE, INFORMATION = range(4)
+CHANCE, SHARE, SLOPE, INFORMATION = range(4)
+# Rows of `Edges.night`: the chance of being caught from each edge to the next against a night of usual weather, its slope in
+# the night effect, and the slope of the edge's weight.
+NIGHT, NIGHT_SLOPE, WEIGHT_SLOPE = range(3)
 
 
 class Places(NamedTuple):
@@ -41,6 +44,7 @@ class Places(NamedTuple):
     cross_sd: int  # log SD of the second group's shift, where years and sites cross
     abundance: int  # mean log abundance, for records of presence only
     abundance_sd: int  # log SD of that
+    night: int  # effect of the night's weather on the log chance of being caught
     effects: int  # of the covariates on the log requirement
     end: int  # length of the vector
 
@@ -51,7 +55,7 @@ def places_of(flights: int, covariates: int) -> Places:
     concentration = 1 + 2 * flights
     size = concentration + 3
     stray = size + 2 * (flights - 1)
-    effects = stray + 5
+    effects = stray + 6
     return Places(
         base=0,
         requirement=1,
@@ -66,6 +70,7 @@ def places_of(flights: int, covariates: int) -> Places:
         cross_sd=stray + 2,
         abundance=stray + 3,
         abundance_sd=stray + 4,
+        night=stray + 5,
         effects=effects,
         end=effects + covariates,
     )
@@ -96,6 +101,7 @@ class Edges(NamedTuple):
     heat: Floats
     by_base: Floats  # slopes of the heat
     by_upper: Floats
+    night: Floats  # rows: see NIGHT; without columns where the weather of nights plays no part
 
 
 class FlightCurves(NamedTuple):
@@ -105,6 +111,7 @@ class FlightCurves(NamedTuple):
     requirement: Floats  # of each flight
     spread: Floats
     factors: Floats  # by what the requirements of each trap-year differ
+    spread_follows: bool  # whether the spreads differ by the same factors
 
 
 class ModelValues(NamedTuple):
@@ -140,8 +147,9 @@ class Quadrature(NamedTuple):
 class Workspace(NamedTuple):
     """Arrays to work in."""
 
-    curves: Floats  # of a trap-year and their slopes, by flight and edge; rows: see SHARE
-    by_flight: Floats  # rows: see SUM_SHARE
+    edges: Floats  # curve of one flight at the edges of a trap-year; rows: see FLOWN
+    steps: Floats  # what each flight's curve rises by in the interval of each catch, times effort; rows: see FLOWN
+    by_flight: Floats  # the same for the sum of all chances of a trap-year; further rows: see LOG_SIZE
     checks: Floats  # catches of a trap-year; rows: see CHANCE
     latent: Floats  # slopes of the log chance of the record in the latent values
     information: Floats  # minus its second slopes
@@ -182,8 +190,9 @@ def make_room(records: TrapRecords, values: ModelValues) -> Workspace:
         edges = max(edges, edge_of[i + 1] - edge_of[i])
         catches = max(catches, records.catch_of[i + 1] - records.catch_of[i])
     return Workspace(
-        curves=np.empty((5, flights, edges)),
-        by_flight=np.zeros((9, flights)),
+        edges=np.empty((CURVE_ROWS, edges)),
+        steps=np.empty((CURVE_ROWS, flights, catches)),
+        by_flight=np.zeros((FLIGHT_ROWS, flights)),
         checks=np.empty((4, catches)),
         latent=np.empty(dims),
         information=np.empty((dims, dims)),

@@ -148,9 +148,9 @@ class CrossedShifts:
         y, s = self.years, self.sites
         both = np.bincount(self.year * s + self.site, curvature, y * s).reshape(y, s)
         return Information(
-            1.0 + scale[0] ** 2 * np.bincount(self.year, curvature, y),
-            1.0 + scale[1] ** 2 * np.bincount(self.site, curvature, s),
-            scale[0] * scale[1] * both,
+            np.asarray(1.0 + scale[0] ** 2 * np.bincount(self.year, curvature, y), dtype=np.float64),
+            np.asarray(1.0 + scale[1] ** 2 * np.bincount(self.site, curvature, s), dtype=np.float64),
+            np.asarray(scale[0] * scale[1] * both, dtype=np.float64),
         )
 
 

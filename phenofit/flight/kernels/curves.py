@@ -48,6 +48,9 @@ _LN2 = math.log(2.0)
 # Beyond this many standard deviations a normal share is 0 or 1 to the last digit of a double.
 _FAR = 8.3
 
+# Curves of log heat: a factor on the heat scale multiplies their requirement and their spread alike.
+LOG_HEAT_CURVES = (LOG_NORMAL, LOG_LOGISTIC, WEIBULL, GAMMA)
+
 
 def curve_code(name: str) -> int:
     """Return the number of a curve in the compiled code."""

@@ -114,7 +114,7 @@ def _log_integrand(
     if dims > flights:
         log_abundance += float(scales[flights] * x[flights])
     if fresh:
-        fill_curves(i, centre + scales[0] * x[0], values.edges, values.curves, room.curves, room.by_flight)
+        fill_curves(i, centre + scales[0] * x[0], want, records, values, room)
     value = trap_year_chance(i, log_abundance, want, records, values, room)
     return float(value - 0.5 * square - dims * _HALF_LOG_2PI)
 

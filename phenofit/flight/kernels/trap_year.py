@@ -2,7 +2,8 @@
 
 The chance of interval j is ``p_j = (1 - e) a_j / sum(a) + e d_j`` with
 ``a_j = effort_j * sum_g w_g [G_g(h_right) - G_g(h_left)]``, `e` the stray share and `d_j` the interval's share of the
-trap's time and effort. The counts, given their total, are Dirichlet-multinomial with concentration phi (Mosimann 1962,
+trap's time and effort. Where the weather of nights plays a part, the interval is cut at midnights, and each piece has
+the weight ``exp(effect * anomaly)`` of its day. The counts, given their total, are Dirichlet-multinomial with concentration phi (Mosimann 1962,
 Biometrika 49:65-82). Counts known only as "at least n" are in ``censored``, records of presence in ``presence``.
 """
 
@@ -11,27 +12,25 @@ from __future__ import annotations
 import math
 
 from phenofit.flight.kernels.arguments import (
-    BY_HEAT,
+    BY_BASE,
     BY_LATENT,
-    BY_MEDIAN,
+    BY_NIGHT,
     BY_REQUIREMENT,
+    BY_SHIFT,
     BY_SPREAD,
+    BY_UPPER,
     CHANCE,
+    CURVE_ROWS,
     FLOWN,
     INFORMATION,
     LOG_SIZE,
+    NIGHT,
+    NIGHT_SLOPE,
     PRESENCE,
     SHARE,
     SIZE,
     SLOPE,
-    SUM_BASE,
-    SUM_REQUIREMENT,
-    SUM_SHARE,
-    SUM_SHIFT,
-    SUM_SPREAD,
-    SUM_UPPER,
-    Edges,
-    FlightCurves,
+    WEIGHT_SLOPE,
     Floats,
     Ints,
     ModelValues,
@@ -48,35 +47,64 @@ _FLOOR = 1e-12
 
 
 @compiled
+def _by_night(left: int, right: int, first: int, curve: Floats, weights: Floats) -> float:
+    # Sum of what a curve rises by from edge to edge, weighted.
+    total = 0.0
+    for e in range(left, right):
+        total += weights[e] * (curve[e + 1 - first] - curve[e - first])
+    return total
+
+
+@compiled
 def fill_curves(
-    i: int, shift: float, edges: Edges, flights: FlightCurves, curves: Floats, by_flight: Floats
+    i: int, shift: float, want: bool, records: TrapRecords, values: ModelValues, room: Workspace
 ) -> None:
-    """Fill the flight curves of trap-year `i` at its edges; they depend on the shift, not on the flight sizes."""
-    requirement, spread = flights.requirement, flights.spread
+    """Fill what the flight curves of trap-year `i` rise by in its intervals; that does not depend on the flight sizes."""
     # Arrays are taken out of their tuples before the loops: compiled code counts references at each access.
-    heat, by_base, by_upper, weight = edges.heat, edges.by_base, edges.by_upper, edges.weight
-    code, factor = flights.code, flights.factors[i]
-    e0, e1 = edges.edge_of[i], edges.edge_of[i + 1]
+    heat, by_base, by_upper = values.edges.heat, values.edges.by_base, values.edges.by_upper
+    weight, night, edge_of = values.edges.weight, values.edges.night, values.edges.edge_of
+    requirement, spread = values.curves.requirement, values.curves.spread
+    code, factor = values.curves.code, values.curves.factors[i]
+    stretch = factor if values.curves.spread_follows else 1.0
+    lefts, rights, efforts = records.left, records.right, records.effort
+    edges, steps, by_flight = room.edges, room.steps, room.by_flight
+    # The search for a mode asks for the slopes in the shift only.
+    rows = BY_NIGHT if want else BY_SHIFT + 1
+    e0, e1 = edge_of[i], edge_of[i + 1]
+    first, last = records.catch_of[i], records.catch_of[i + 1]
     for g in range(requirement.shape[0]):
-        m = requirement[g] * factor
-        for p in range(SUM_SHARE, SUM_UPPER + 1):
-            by_flight[p, g] = 0.0
+        m, s = requirement[g] * factor, spread[g] * stretch
         for e in range(e0, e1):
-            flown, d_heat, d_median, d_m, d_spread = curve_point(code, heat[e], m + shift, m, spread[g])
+            flown, d_heat, d_median, d_m, d_spread = curve_point(code, heat[e], m + shift, m, s)
             k = e - e0
-            curves[SHARE, g, k] = flown
-            curves[BY_HEAT, g, k] = d_heat
-            curves[BY_MEDIAN, g, k] = d_median
-            curves[BY_REQUIREMENT, g, k] = d_m
-            curves[BY_SPREAD, g, k] = d_spread
-            c = weight[e]
-            if c != 0.0:
-                by_flight[SUM_SHARE, g] += c * flown
-                by_flight[SUM_SHIFT, g] += c * d_median
-                by_flight[SUM_REQUIREMENT, g] += c * (d_median + d_m)
-                by_flight[SUM_SPREAD, g] += c * d_spread
-                by_flight[SUM_BASE, g] += c * d_heat * by_base[e]
-                by_flight[SUM_UPPER, g] += c * d_heat * by_upper[e]
+            edges[FLOWN, k] = flown
+            edges[BY_SHIFT, k] = d_median
+            if want:
+                edges[BY_REQUIREMENT, k] = (d_median + d_m) * factor
+                edges[BY_SPREAD, k] = d_spread
+                edges[BY_BASE, k] = d_heat * by_base[e]
+                edges[BY_UPPER, k] = d_heat * by_upper[e]
+        for p in range(rows):
+            by_flight[p, g] = 0.0
+        # Most edges stand between two checks of the same effort and have no weight.
+        for e in range(e0, e1):
+            if weight[e] != 0.0:
+                for p in range(rows):
+                    by_flight[p, g] += weight[e] * edges[p, e - e0]
+        for p in range(rows):
+            for j in range(first, last):
+                steps[p, g, j - first] = efforts[j] * (edges[p, rights[j] - e0] - edges[p, lefts[j] - e0])
+        if night.shape[1] > 0:
+            for p in range(rows):
+                for j in range(first, last):
+                    step = _by_night(lefts[j], rights[j], e0, edges[p], night[NIGHT])
+                    steps[p, g, j - first] = efforts[j] * step
+            by_flight[BY_NIGHT, g] = 0.0
+            for e in range(e0, e1):
+                by_flight[BY_NIGHT, g] += night[WEIGHT_SLOPE, e] * edges[FLOWN, e - e0]
+            for j in range(first, last):
+                step = _by_night(lefts[j], rights[j], e0, edges[FLOWN], night[NIGHT_SLOPE])
+                steps[BY_NIGHT, g, j - first] = efforts[j] * step
 
 
 @compiled
@@ -107,15 +135,13 @@ def trap_year_chance(
     room: Workspace,
 ) -> float:
     """Return the log chance of the counts of trap-year `i` at given flight sizes; its curves must be filled."""
-    curves, by_flight, checks = room.curves, room.by_flight, room.checks
+    steps, by_flight, checks = room.steps, room.by_flight, room.checks
     latent, information, gradient = room.latent, room.information, room.gradient
-    by_base, by_upper, factor = values.edges.by_base, values.edges.by_upper, values.curves.factors[i]
-    lefts, rights, efforts, shares = records.left, records.right, records.effort, records.share
+    shares, covariates = records.share, records.covariates
     whole = records.whole[i]
-    requirement, covariates = values.curves.requirement, records.covariates
+    requirement = values.curves.requirement
     places, stray = room.places, values.stray
     flights = requirement.shape[0]
-    e0 = values.edges.edge_of[i]
     top = by_flight[LOG_SIZE, 0]
     for g in range(1, flights):
         top = max(top, by_flight[LOG_SIZE, g])
@@ -125,14 +151,10 @@ def trap_year_chance(
         norm += by_flight[SIZE, g]
     everything = whole
     every_shift = 0.0
-    every_base = 0.0
-    every_upper = 0.0
     for g in range(flights):
         by_flight[SIZE, g] /= norm
-        everything += by_flight[SIZE, g] * by_flight[SUM_SHARE, g]
-        every_shift += by_flight[SIZE, g] * by_flight[SUM_SHIFT, g]
-        every_base += by_flight[SIZE, g] * by_flight[SUM_BASE, g]
-        every_upper += by_flight[SIZE, g] * by_flight[SUM_UPPER, g]
+        everything += by_flight[SIZE, g] * by_flight[FLOWN, g]
+        every_shift += by_flight[SIZE, g] * by_flight[BY_SHIFT, g]
     # A shift that moves the whole flight out of the observed time leaves nothing to divide by; the floor keeps
     # the number finite and small; the prior of the shift brings the search back.
     inverse = 1.0 / max(everything, _FLOOR)
@@ -141,20 +163,15 @@ def trap_year_chance(
         latent[g] = 0.0
         for f in range(latent.shape[0]):
             information[g, f] = 0.0
-    if want_gradient:
-        for p in range(gradient.shape[0]):
-            gradient[p] = 0.0
     keep = 1.0 - stray
     first, last = records.catch_of[i], records.catch_of[i + 1]
     n = last - first
     for k in range(n):
-        j = first + k
-        left, right = lefts[j] - e0, rights[j] - e0
         a = 0.0
         for g in range(flights):
-            a += by_flight[SIZE, g] * efforts[j] * (curves[SHARE, g, right] - curves[SHARE, g, left])
-        checks[FLOWN, k] = a
-        checks[CHANCE, k] = max(keep * a * inverse + stray * shares[j], _FLOOR)
+            a += by_flight[SIZE, g] * steps[FLOWN, g, k]
+        checks[SHARE, k] = a
+        checks[CHANCE, k] = max(keep * a * inverse + stray * shares[first + k], _FLOOR)
     by_concentration = 0.0
     if records.kind == PRESENCE:
         value = presence(log_abundance, n, checks, latent, information)
@@ -165,61 +182,60 @@ def trap_year_chance(
         value, by_concentration = _counted(
             values.concentration, records.totals[i], first, n, records.counts, checks
         )
-    if want_gradient:
-        gradient[places.concentration] = by_concentration
 
+    # Of a slope in the curves, the part that goes through the sum of all chances.
+    through_sum = 0.0
+    by_stray = 0.0
     for k in range(n):
-        j = first + k
-        left, right, effort = lefts[j] - e0, rights[j] - e0, efforts[j]
-        a = checks[FLOWN, k]
+        a = checks[SHARE, k]
         q = a * inverse
         a_shift = 0.0
         for g in range(flights):
-            a_shift += (
-                by_flight[SIZE, g] * effort * (curves[BY_MEDIAN, g, right] - curves[BY_MEDIAN, g, left])
-            )
-        dp = keep * checks[SLOPE, k]
+            a_shift += by_flight[SIZE, g] * steps[BY_SHIFT, g, k]
         by_flight[BY_LATENT, 0] = (a_shift - q * every_shift) * inverse
         for g in range(1, flights):
-            delta = effort * (curves[SHARE, g, right] - curves[SHARE, g, left])
             by_flight[BY_LATENT, g] = (
                 by_flight[SIZE, g]
-                * ((delta - a) - q * (by_flight[SUM_SHARE, g] + whole - everything))
+                * ((steps[FLOWN, g, k] - a) - q * (by_flight[FLOWN, g] + whole - everything))
                 * inverse
             )
+        dp = keep * checks[SLOPE, k]
         curvature = keep * keep * checks[INFORMATION, k]
         for g in range(flights):
             latent[g] += dp * by_flight[BY_LATENT, g]
             for f in range(flights):
                 information[g, f] += curvature * by_flight[BY_LATENT, g] * by_flight[BY_LATENT, f]
-        if want_gradient:
-            a_base = 0.0
-            a_upper = 0.0
-            for g in range(flights):
-                from_right = by_flight[SIZE, g] * effort * curves[BY_HEAT, g, right]
-                from_left = by_flight[SIZE, g] * effort * curves[BY_HEAT, g, left]
-                a_base += from_right * by_base[rights[j]] - from_left * by_base[lefts[j]]
-                a_upper += from_right * by_upper[rights[j]] - from_left * by_upper[lefts[j]]
-                a_m = effort * (
-                    curves[BY_MEDIAN, g, right]
-                    + curves[BY_REQUIREMENT, g, right]
-                    - curves[BY_MEDIAN, g, left]
-                    - curves[BY_REQUIREMENT, g, left]
-                )
-                q_m = a_m - q * by_flight[SUM_REQUIREMENT, g]
-                gradient[places.requirement + g] += dp * by_flight[SIZE, g] * inverse * q_m * factor
-                q_s = (
-                    effort * (curves[BY_SPREAD, g, right] - curves[BY_SPREAD, g, left])
-                    - q * by_flight[SUM_SPREAD, g]
-                )
-                gradient[places.spread + g] += dp * by_flight[SIZE, g] * inverse * q_s
-            gradient[places.base] += dp * (a_base - q * every_base) * inverse
-            gradient[places.upper] += dp * (a_upper - q * every_upper) * inverse
-            gradient[places.stray] += checks[SLOPE, k] * (shares[j] - q) * stray * keep
-    if want_gradient:
-        moved = 0.0
-        for g in range(flights):
-            moved += gradient[places.requirement + g] * requirement[g]
-        for c in range(covariates.shape[1]):
-            gradient[places.effects + c] = moved * covariates[i, c]
+        through_sum += dp * q
+        by_stray += checks[SLOPE, k] * (shares[first + k] - q)
+    if not want_gradient:
+        return value
+
+    for p in range(gradient.shape[0]):
+        gradient[p] = 0.0
+    gradient[places.concentration] = by_concentration
+    gradient[places.stray] = by_stray * stray * keep
+    moved = 0.0
+    rows = CURVE_ROWS if values.edges.night.shape[1] > 0 else BY_NIGHT
+    for g in range(flights):
+        scale = keep * by_flight[SIZE, g] * inverse
+        share = by_flight[SIZE, g] * inverse * through_sum
+        for p in range(BY_REQUIREMENT, rows):
+            slope = 0.0
+            for k in range(n):
+                slope += checks[SLOPE, k] * steps[p, g, k]
+            slope = scale * slope - share * by_flight[p, g]
+            if p == BY_REQUIREMENT:
+                gradient[places.requirement + g] = slope
+                moved += slope * requirement[g]
+            elif p == BY_SPREAD:
+                gradient[places.spread + g] = slope
+                moved += slope if values.curves.spread_follows else 0.0
+            elif p == BY_BASE:
+                gradient[places.base] += slope
+            elif p == BY_UPPER:
+                gradient[places.upper] += slope
+            else:
+                gradient[places.night] += slope
+    for c in range(covariates.shape[1]):
+        gradient[places.effects + c] = moved * covariates[i, c]
     return value

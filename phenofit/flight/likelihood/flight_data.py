@@ -53,6 +53,9 @@ class FlightData:
     # Shape (trap-years,): What is added to the sum of all chances of a trap-year: 0 where the counts are
     # taken given their total, 1 where an event may also come after the last check.
     whole: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    # How much warmer than usual the day after each edge is [degC]; there then is an edge at every midnight of the time
+    # watched. Empty where the weather of nights plays no part.
+    edge_anomaly: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         """Fill in that all counts are exact, and taken given their total, where nothing else is said."""
@@ -77,6 +80,17 @@ class FlightData:
         running = np.concatenate([[0], np.cumsum(self.catch_open)])
         return np.asarray(running[self.catch_of[1:]] - running[self.catch_of[:-1]], dtype=np.int64)
 
+    def edge_weights(self, night_effect: float) -> tuple[np.ndarray, np.ndarray]:
+        """Return the weight of each edge in the sum of all chances, and the rows of ``Edges.night``."""
+        if not self.edge_anomaly.size:
+            return self.edge_weight, np.zeros((3, 0))
+        night = np.exp(night_effect * self.edge_anomaly)
+        slope = self.edge_anomaly * night
+        # The weight of an edge is the effort before it less the effort after it, which begins and ends at zero.
+        after = -np.cumsum(self.edge_weight)
+        weight, by_effect = (np.diff(-after * by, prepend=0.0) for by in (night, slope))
+        return weight, np.stack([night, slope, by_effect])
+
     def heat_at_edges(
         self, base: float, heat: HeatSettings, upper: float | None = None
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -96,10 +110,10 @@ class FlightData:
         )
 
 
-def assemble(records: Records, *, kind: str = "counts") -> FlightData:
-    """Bring trap-years and weather together."""
+def assemble(records: Records, *, kind: str = "counts", night: str | None = None) -> FlightData:
+    """Bring trap-years and weather together, with the weather of nights by ``tmin`` or ``tmax`` where asked."""
     trap_years, early = since_biofix(records.trap_years, records.starts, first_catch=kind == "first catch")
-    builder = _Builder(records, kind)
+    builder = _Builder(records, kind, night)
     builder.left += [{str(k): v for k, v in row.items()} for row in early.to_dict("records")]
     by_year = by_trap_year(trap_years.intervals)
     for row in trap_years.years.sort_values("trap_year").to_dict("records"):
@@ -112,9 +126,9 @@ def assemble(records: Records, *, kind: str = "counts") -> FlightData:
 class _Builder:
     """Collects trap-years one by one."""
 
-    def __init__(self, records: Records, kind: str) -> None:
-        self.kind = kind
-        self.seasons = SeasonTemperatures(records)
+    def __init__(self, records: Records, kind: str, night: str | None) -> None:
+        self.kind, self.by_night = kind, night is not None
+        self.seasons = SeasonTemperatures(records, night)
         self.rows: list[dict[str, object]] = []
         self.left: list[dict[str, object]] = []
         self.edges: list[tuple[np.ndarray, ...]] = []
@@ -162,8 +176,11 @@ class _Builder:
     def _store(self, series: int, start: np.datetime64, kept: Kept) -> None:
         left, right = self._since(kept.start, start), self._since(kept.end, start)
         effort, number = kept.effort, len(kept.end)
-        places, at = np.unique(np.concatenate([left, right]), return_inverse=True)
-        at_left, at_right = at[:number], at[number:]
+        midnights = np.arange(0)
+        if self.by_night:
+            midnights = np.arange(left.min() // _DAY_NS + 1, right.max() // _DAY_NS + 1) * _DAY_NS
+        places, at = np.unique(np.concatenate([left, right, midnights]), return_inverse=True)
+        at_left, at_right = at[:number], at[number : 2 * number]
         weight = np.zeros(len(places))
         if kept.whole == 0.0:
             np.add.at(weight, at_right, effort)
@@ -172,6 +189,7 @@ class _Builder:
         needed = weight != 0.0
         needed[at_left[caught]] = True
         needed[at_right[caught]] = True
+        needed |= self.by_night
         renumber = np.cumsum(needed) - 1
         duration = (right - left) / _DAY_NS * effort
         # Strays come evenly over the time watched; to an event watched for all along, over the season.
@@ -182,6 +200,7 @@ class _Builder:
                 places[needed] // _DAY_NS,
                 (places[needed] % _DAY_NS) / _DAY_NS,
                 weight[needed],
+                self.seasons.anomaly(series, places[needed] // _DAY_NS),
             )
         )
         self.catches.append(
@@ -221,6 +240,7 @@ class _Builder:
             edge_day=edges[1],
             edge_part=edges[2],
             edge_weight=edges[3],
+            edge_anomaly=edges[4] if self.by_night else np.zeros(0),
             catch_of=catch_of,
             catch_left=catches[0].astype(np.int64),
             catch_right=catches[1].astype(np.int64),

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from phenofit.flight.likelihood.night_weather import night_anomalies
 from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.heat.settings import HeatSettings
 
@@ -22,7 +23,7 @@ _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 class SeasonTemperatures:
     """Daily extremes from the start of the sums to the season's end, a row for each station and start."""
 
-    def __init__(self, records: Records) -> None:
+    def __init__(self, records: Records, night: str | None = None) -> None:
         weather, links = records.weather, records.links
         self._season, self._starts = records.season, records.starts
         self._link = {
@@ -31,6 +32,10 @@ class SeasonTemperatures:
         self._stations = {str(s): k for k, s in enumerate(weather["station"].to_numpy())}
         self._first_day = weather["time"].to_numpy()[0].astype("datetime64[D]")
         self._extremes = [weather[n].transpose("station", "time").to_numpy() for n in ("tmin", "tmax")]
+        days = weather["time"].to_numpy()
+        element = None if night is None else weather[night].transpose("station", "time").to_numpy()
+        self._night = None if element is None else night_anomalies(element, days)
+        self._anomalies: list[npt.NDArray[np.float64]] = []
         self._known: dict[tuple[str, np.datetime64], int] = {}
         self._rows: list[npt.NDArray[np.float64]] = []
         self.first_missing: list[int] = []  # First day without temperatures of each row.
@@ -58,6 +63,10 @@ class SeasonTemperatures:
             self.first_missing.append(int(missing[0]) if missing.size else len(days))
             self._known[key] = len(self._rows)
             self._rows.append(pair)
+            anomaly = np.zeros(len(days) + 1)  # a time at the end of the last day begins no night
+            if self._night is not None:
+                anomaly[:-1][inside] = self._night[self._stations[station], offset[inside]]
+            self._anomalies.append(anomaly)
         return self._known[key]
 
     def padded(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
@@ -67,6 +76,10 @@ class SeasonTemperatures:
         for k, pair in enumerate(self._rows):
             out[:, k, : pair.shape[1]] = pair
         return out[0], out[1]
+
+    def anomaly(self, row: int, days: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        """Return how much warmer than usual days of a row are [degC]; 0 without an element of the night's weather."""
+        return self._anomalies[row][days]
 
     def length(self, row: int) -> int:
         """Return the number of days of a row."""
@@ -84,6 +97,8 @@ class HeatAtTimes:
     days: npt.NDArray[np.float64]
     # Shape (times,): Why a time has no heat sum; ``""`` where it has one.
     reason: npt.NDArray[np.object_]
+    # Shape (times,): How much warmer than usual the day of each time is [degC]; 0 where that was not asked for.
+    anomaly: npt.NDArray[np.float64]
 
     @property
     def known(self) -> npt.NDArray[np.bool_]:
@@ -92,7 +107,8 @@ class HeatAtTimes:
 
     def select(self, keep: npt.NDArray[np.bool_]) -> HeatAtTimes:
         """Return some of the times."""
-        return HeatAtTimes(self.tmin, self.tmax, self.series[keep], self.days[keep], self.reason[keep])
+        parts = (self.series[keep], self.days[keep], self.reason[keep], self.anomaly[keep])
+        return HeatAtTimes(self.tmin, self.tmax, *parts)
 
     def heat(self, base: float, heat: HeatSettings, *, earlier: float = 0.0) -> npt.NDArray[np.float64]:
         """Return the heat at the times."""
@@ -125,10 +141,12 @@ def heat_at_times(
     sites: Sequence[str],
     years: Sequence[int],
     times: npt.NDArray[np.datetime64],
+    *,
+    night: str | None = None,
 ) -> HeatAtTimes:
     """Find the temperatures behind times of trap-years."""
-    seasons = SeasonTemperatures(records)
-    number, days, reason = [], [], []
+    seasons = SeasonTemperatures(records, night)
+    number, days, reason, anomaly = [], [], [], []
     for trap, site, year, time in zip(traps, sites, years, times, strict=True):
         station, start, why = seasons.start(str(trap), str(site), int(year))
         if not why and np.isnat(time):
@@ -142,9 +160,11 @@ def heat_at_times(
         number.append(row)
         days.append(passed)
         reason.append(why)
+        anomaly.append(0.0 if why else float(seasons.anomaly(row, np.array([int(passed)]))[0]))
     return HeatAtTimes(
         *seasons.padded(),
         np.array(number, dtype=np.int64),
         np.array(days, dtype=np.float64),
         np.array(reason, dtype=object),
+        np.array(anomaly, dtype=np.float64),
     )

@@ -111,6 +111,7 @@ class Likelihood:
     # Shape (trap-years, c): Covariates of the log requirement, centred.
     covariates: np.ndarray | None = None
     covariate_names: tuple[str, ...] = ()  # Their names.
+    spread_follows: bool = False  # Whether they move the log spread as they do the log requirement.
     # Quadrature nodes for the trap-year's shift, for each of its flight sizes, and for the group's shift.
     nodes: tuple[int, int, int] = (9, 7, 7)
     # Rearing data, whose term of base and first requirement is added; no part of :meth:`by_group`.
@@ -235,15 +236,16 @@ class Likelihood:
         latent_sd[1 : self.flights] = np.exp(theta[at.size_sd : at.stray])
         if self.dims > self.flights:
             latent_sd[self.flights] = math.exp(theta[at.abundance_sd])
+        weight, night = self.data.edge_weights(float(theta[at.night]))
+        heat = self.heat_at(float(theta[at.base]), upper)
         return ModelValues(
-            edges=Edges(
-                self.data.edge_of, self.data.edge_weight, *self.heat_at(float(theta[at.base]), upper)
-            ),
+            edges=Edges(self.data.edge_of, weight, *heat, night),
             curves=FlightCurves(
                 code=self._curve,
                 requirement=np.ascontiguousarray(theta[at.requirement : at.spread]),
                 spread=np.exp(theta[at.spread : at.concentration]),
                 factors=np.exp(self._x @ effects) if effects.size else np.ones(len(self._x)),
+                spread_follows=self.spread_follows,
             ),
             concentration=(
                 math.exp(theta[at.concentration]) if self.counts == "dirichlet-multinomial" else INDEPENDENT

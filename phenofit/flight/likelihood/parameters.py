@@ -108,6 +108,10 @@ TABLE = (
         "abundance_sd", "how much that differs between trap-years (SD of its logarithm)", "log",
         bounds=_logs(0.01, 6.0), is_sd=True, part="presence", absent=1.0,
     ),
+    Parameter(
+        "night_effect", "effect of a night 1 °C warmer on the log catch", unit="1/degC", bounds=(-1.0, 1.0),
+        inner="night", part="night weather", absent=0.0,
+    ),
     _EFFECT,
 )  # fmt: skip
 """In the order of :class:`phenofit.flight.kernels.arguments.Places`."""

@@ -34,6 +34,7 @@ def subset(data: FlightData, keep: npt.NDArray[np.bool_]) -> FlightData:
         edge_day=data.edge_day[edge],
         edge_part=data.edge_part[edge],
         edge_weight=data.edge_weight[edge],
+        edge_anomaly=data.edge_anomaly[edge] if data.edge_anomaly.size else data.edge_anomaly,
         catch_of=catch_of,
         catch_left=data.catch_left[catch] + moved,
         catch_right=data.catch_right[catch] + moved,

@@ -132,7 +132,7 @@ def likelihood_ratio(smaller: FlightFit, larger: FlightFit) -> RatioTest:
             0.5 * (lower + upper),
             f"half chi-squared with {found.degrees - 1}, half with {found.degrees} degrees of freedom",
         )
-    below = degrees_of_error("requirement_1", larger.settings, larger.data)
+    below = degrees_of_error("requirement_1", larger.settings, larger.data, larger.parameters)
     p = p_value_of_ratio(statistic, found.degrees, below)
     unit, _ = replicates(larger.settings, larger.data)
     words = f"F with {found.degrees} and {below:g} degrees of freedom ({unit}s - 1)"
@@ -203,7 +203,16 @@ def _named(fits: Mapping[str, FlightFit] | Sequence[FlightFit]) -> dict[str, Fli
     if isinstance(fits, Mapping):
         return dict(fits)
     facts = [_facts("", fit) for fit in fits]
-    parts = ("flights", "curve", "base", "shifts", "counts", "covariates")
+    parts = (
+        "flights",
+        "curve",
+        "base",
+        "shifts",
+        "counts",
+        "covariates",
+        "night weather",
+        "covariates act on",
+    )
     different = [p for p in parts if len({str(f[p]) for f in facts}) > 1]
     names: dict[str, FlightFit] = {}
     for k, (fit, fact) in enumerate(zip(fits, facts, strict=True), start=1):
@@ -230,6 +239,8 @@ def _facts(name: str, fit: FlightFit) -> dict[str, object]:
         "shifts": " + ".join(s.shifts) or "none",
         "counts": s.counts,
         "covariates": ", ".join(s.covariates),
+        "covariates act on": ("heat" if s.spread_follows else "requirement") if s.covariates else "",
+        "night weather": s.night_weather or "",
         "fitted": fit.fitted,
         "log_likelihood": fit.log_likelihood,
         "aic": fit.aic,

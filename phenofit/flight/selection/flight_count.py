@@ -86,7 +86,7 @@ def fit_flights(
     """
     options = FitOptions(profiles, precise, dict(provenance or {}), progress, executor)
     say = progress or (lambda _text: None)
-    data = assemble(records, kind=model.records)
+    data = assemble(records, kind=model.records, night=model.night_weather)
     numbers, curves = model.numbers, model.curves
 
     def settings_of(number: int) -> FitSettings:

@@ -30,6 +30,11 @@ def nesting(smaller: FlightFit, larger: FlightFit) -> Nesting:
         ("the flight curves differ", a.curve == b.curve),
         ("heat is summed in different ways", _same_heat(a, b)),
         ("other records are fitted", a.records == b.records),
+        ("covariates act on different scales", not a.covariates or a.spread_follows == b.spread_follows),
+        (
+            "the weather of nights is measured in different ways",
+            a.night_weather is None or a.night_weather == b.night_weather,
+        ),
         ("the rearing data differ", a.rearing == b.rearing),
         ("the seasons or starts differ", a.season == b.season and a.biofix == b.biofix),
         (

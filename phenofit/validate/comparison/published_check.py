@@ -101,7 +101,7 @@ def _compared(
     level: float,
     seed: int,
 ) -> PublishedComparison:
-    degrees = degrees_of_error("base", terms.free.settings, terms.free.data)
+    degrees = degrees_of_error("base", terms.free.settings, terms.free.data, terms.free.parameters)
     reach = cut_root(level, degrees)
     amount, low, high = terms.amount_interval(level)
     printed_low, printed_high = threshold.range_degc_d
