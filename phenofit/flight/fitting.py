@@ -68,6 +68,30 @@ class FitInterrupted(KeyboardInterrupt):
         self.fit = fit
 
 
+@dataclass(frozen=True)
+class Found:
+    """Where the search for a fit ended, without errors and intervals: enough to choose between fits."""
+
+    theta: np.ndarray
+    aic: float
+    converged: bool
+
+
+def search_data(data: FlightData, settings: FitSettings, near: tuple[np.ndarray, ...] = ()) -> Found:
+    """Search for the maximum on assembled data, to the accuracy of a search."""
+    settings, _ = _ready(data, settings)
+    likelihood = build_likelihood(data, settings, FIRST_NODES, search=True)
+    maximum, box, _ = find_maximum(likelihood, *search_box(likelihood, settings), near)
+    return Found(maximum.theta, 2.0 * float(box.free.sum()) - 2.0 * maximum.value, maximum.success)
+
+
+def _ready(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tuple[str, ...]]:
+    lacking = lacking_for_fit(recorded_in(data), flights=settings.flights, what=settings.species)
+    if lacking:
+        raise DataError(lacking)
+    return simplify(data, settings)
+
+
 def fit_data(
     data: FlightData,
     settings: FitSettings,
@@ -81,10 +105,7 @@ def fit_data(
 ) -> FlightFit:
     """Fit assembled data; see :func:`phenofit.flight.fit_flights`."""
     say = progress or (lambda _text: None)
-    lacking = lacking_for_fit(recorded_in(data), flights=settings.flights, what=settings.species)
-    if lacking:
-        raise DataError(lacking)
-    settings, simplified = simplify(data, settings)
+    settings, simplified = _ready(data, settings)
     likelihood = build_likelihood(data, settings, FIRST_NODES, search=True)
     box, template = search_box(likelihood, settings)
     say("looking for the maximum")

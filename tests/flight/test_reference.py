@@ -96,3 +96,19 @@ def test_p_values_of_several_means() -> None:
     assert p_value_of_ratio(1e6, 1, 4.0) == 0.0
     for degrees in (1.0, 4.0):
         assert p_value_of_ratio(cut_root(0.9, degrees) ** 2, 1, degrees) == pytest.approx(0.1)
+
+
+def test_with_sites_the_degrees_are_those_of_the_part_that_the_error_comes_from() -> None:
+    # Satterthwaite by hand: variances of the two means over their degrees of freedom.
+    crossed = replace(MODEL, shifts=("year", "site", "trap-year"))
+    few = TABLE[TABLE["site"] < 4]
+    by_years = {"shift_sd_year": 20.0, "shift_sd_site": 0.5}
+    by_sites = {"shift_sd_year": 0.5, "shift_sd_site": 20.0}
+    assert degrees_of_error("base", crossed, few, by_years) == pytest.approx(4.0, abs=0.01)
+    assert degrees_of_error("base", crossed, few, by_sites) == pytest.approx(3.0, abs=0.01)
+    alike = {"shift_sd_year": 20.0, "shift_sd_site": 20.0}
+    year, site = 400.0 / 5, 400.0 / 4
+    expected = (year + site) ** 2 / (year**2 / 4 + site**2 / 3)
+    assert degrees_of_error("base", crossed, few, alike) == min(expected, 4.0)
+    # Never more than the years allow, from whose differences the base is fitted.
+    assert degrees_of_error("base", crossed, TABLE, by_sites) == 4.0

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from phenofit.errors import FitError
-from phenofit.flight.fitting import FitOptions, fit_data
+from phenofit.flight.fitting import FitOptions, Found, fit_data, search_data
 from phenofit.flight.selection.starts import vector_of_fit
 
 if TYPE_CHECKING:
@@ -25,24 +25,24 @@ def choose_curve(
     """Fit one number of flights with the curve of least AIC; among equals the first named is taken."""
     if len(curves) == 1:
         return fit_data(data, replace(settings, curve=curves[0]), **vars(options))
-    quick = replace(options, profiles=False, provenance={})
-    fits: dict[str, FlightFit] = {}
+    found: dict[str, Found] = {}
     failed: dict[str, str] = {}
     for name in curves:
-        # Requirement and spread mean the same for every curve: a fit with one curve is a start for the next.
-        near = (*quick.near, *(vector_of_fit(fit) for fit in list(fits.values())[:1]))
+        # Requirement and spread mean the same for every curve: where one search ended is a start for the next.
+        near = (*options.near, *(one.theta for one in list(found.values())[:1]))
         try:
-            fits[name] = fit_data(data, replace(settings, curve=name), **vars(replace(quick, near=near)))
+            found[name] = search_data(data, replace(settings, curve=name), near)
         except FitError as error:
             failed[name] = str(error)
-    if not fits:
+    if not found:
         raise FitError(
             "no flight curve could be fitted: " + "; ".join(f"{n}: {e}" for n, e in failed.items())
         )
-    sound = [name for name, fit in fits.items() if fit.converged] or list(fits)
-    best = min(sound, key=lambda name: fits[name].aic)
-    kept = {**options.provenance, CURVE_NOTE: _words(best, fits, failed)}
-    return with_profiles(data, fits[best], replace(options, provenance=kept))
+    sound = [name for name, one in found.items() if one.converged] or list(found)
+    best = min(sound, key=lambda name: found[name].aic)
+    kept = {**options.provenance, CURVE_NOTE: _words(best, found, failed)}
+    settled = replace(options, provenance=kept, near=(found[best].theta,))
+    return fit_data(data, replace(settings, curve=best), **vars(settled))
 
 
 def with_profiles(data: FlightData, fit: FlightFit, options: FitOptions) -> FlightFit:
@@ -52,7 +52,9 @@ def with_profiles(data: FlightData, fit: FlightFit, options: FitOptions) -> Flig
     return fit_data(data, fit.settings, **vars(replace(options, near=(vector_of_fit(fit),))))
 
 
-def _words(best: str, fits: Mapping[str, FlightFit], failed: Mapping[str, str]) -> str:
-    others = [f"{name} {fit.aic - fits[best].aic:.1f} higher" for name, fit in fits.items() if name != best]
+def _words(best: str, found: Mapping[str, Found], failed: Mapping[str, str]) -> str:
+    others = [f"{name} {one.aic - found[best].aic:+.1f}" for name, one in found.items() if name != best]
     others += [f"{name} could not be fitted ({reason})" for name, reason in failed.items()]
-    return f"{best}, chosen by AIC on the records fitted (AIC of the others: {', '.join(others)})"
+    return (
+        f"{best}, chosen by AIC on the records fitted (AIC of the others less its own: {', '.join(others)})"
+    )
