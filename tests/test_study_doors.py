@@ -39,7 +39,9 @@ def work_on(path: Path) -> SpeciesWork:
 
 
 def test_contrasts_and_starts_are_answered_on_the_page(tmp_path: Path) -> None:
-    text = '[flights]\nbase = "10 degC"\ncontrasts = ["crop"]\nstarts = ["01-01", "03-01"]\n'
+    text = (
+        '[flights]\nbase = "10 degC"\ncurve = "normal"\ncontrasts = ["crop"]\nstarts = ["01-01", "03-01"]\n'
+    )
     path = with_text(tmp_path, text, crops=True)
     result = run_study(path, out=tmp_path / "out", workers=1)
     said = result.species[0].checks.questions
@@ -52,7 +54,9 @@ def test_contrasts_and_starts_are_answered_on_the_page(tmp_path: Path) -> None:
 
 
 def test_a_question_that_cannot_be_answered_says_why(tmp_path: Path) -> None:
-    path = with_text(tmp_path, '[flights]\nbase = "10 degC"\ncontrasts = ["crop"]\n', crops=True)
+    path = with_text(
+        tmp_path, '[flights]\nbase = "10 degC"\ncurve = "normal"\ncontrasts = ["crop"]\n', crops=True
+    )
     traps = pd.read_csv(tmp_path / "traps.csv", dtype=str)
     traps.assign(crop="maize").to_csv(tmp_path / "traps.csv", index=False)
     work = work_on(path)
@@ -110,7 +114,7 @@ def test_rearing_data_take_part_in_the_fit(tmp_path: Path) -> None:
 
 
 def test_occurrences_are_written_and_read_again(tmp_path: Path) -> None:
-    text = '[flights]\nbase = "10 degC"\n[occurrences]\nsampling_protocol = "delta trap"\ngeodetic_datum = "EPSG:4326"\n'
+    text = '[flights]\nbase = "10 degC"\ncurve = "normal"\n[occurrences]\nsampling_protocol = "delta trap"\ngeodetic_datum = "EPSG:4326"\n'
     path = with_text(tmp_path, text)
     result = run_study(path, out=tmp_path / "out", workers=1)
     records = result.species[0].records

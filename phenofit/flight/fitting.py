@@ -81,7 +81,7 @@ def search_data(data: FlightData, settings: FitSettings, near: tuple[np.ndarray,
     """Search for the maximum on assembled data, to the accuracy of a search."""
     settings, _ = _ready(data, settings)
     likelihood = build_likelihood(data, settings, FIRST_NODES, search=True)
-    maximum, box, _ = find_maximum(likelihood, *search_box(likelihood, settings), near)
+    maximum, box, _ = find_maximum(likelihood, *search_box(likelihood, settings), near, exact=False)
     return Found(maximum.theta, 2.0 * float(box.free.sum()) - 2.0 * maximum.value, maximum.success)
 
 

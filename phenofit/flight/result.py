@@ -19,7 +19,7 @@ from phenofit.flight.kernels.curves import heat_at_share, peak_heat
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.likelihood.log_likelihood import Layout
 from phenofit.flight.likelihood.parameters import Parameter, parameter_of, plain_name, split_name, unit_of
-from phenofit.flight.result_text import html_list, html_table, parameter_label, rounded
+from phenofit.flight.result_text import html_list, html_table, in_days, parameter_label, rounded
 from phenofit.flight.sampling import Sampling
 from phenofit.traps.account import left_out_by_reason, left_out_words
 
@@ -344,7 +344,7 @@ class FlightFit(FitContent):
                 rounded(row["estimate"]),
                 "open" if "low" in row["note"] else rounded(row["low"]),
                 "open" if "high" in row["note"] else rounded(row["high"]),
-                row["unit"],
+                row["unit"] + in_days(row["days"]),
                 row["note"],
             )
             for row in self.estimates.to_dict("records")

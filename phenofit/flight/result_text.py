@@ -22,6 +22,11 @@ def rounded(value: Any) -> str:
     return f"{value:.4g}" if abs(value) < 1000 else f"{value:.1f}"
 
 
+def in_days(days: float) -> str:
+    """Return what follows the unit of a heat sum that is also a time; empty where it is none."""
+    return "" if math.isnan(days) else f" ({days:.1f} days)"
+
+
 def parameter_label(parameter: str, flight: Any) -> str:
     """Return the name of a parameter with its flight, where it belongs to one."""
     return parameter if pd.isna(flight) else f"{parameter}, flight {flight}"

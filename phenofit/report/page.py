@@ -249,8 +249,12 @@ def _extent(species: SpeciesResult) -> str:
 def _model(species: SpeciesResult) -> tuple[tuple[str, str], ...]:
     fit, settings = species.fit, species.fit.settings
     parts = " + ".join(settings.shifts) or "none"
+    chosen = "flights choice" in fit.provenance
     return (
-        ("flights a season", str(settings.flights)),
+        (
+            "flights a season",
+            f"{settings.flights}{', chosen on all records: held-out forecasts do not choose it again' if chosen else ''}",
+        ),
         ("flight curve", str(fit.provenance.get("curve choice", settings.curve))),
         ("heat", heat_words(fit, base=False)),
         ("season", f"{settings.season.start} to {settings.season.end}"),

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.flight.result import FlightFit
+from phenofit.flight.result_text import in_days
 from phenofit.report.truth import true_values
 from phenofit.report.words import (
     day,
@@ -53,7 +54,7 @@ def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None)
     rows = []
     for row in sorted(fit.estimates.to_dict("records"), key=_position):
         flight = None if pd.isna(row["flight"]) else int(row["flight"])
-        unit = unit_words(str(row["unit"]))
+        unit = unit_words(str(row["unit"])) + in_days(row["days"])
         digits = _digits(str(row["parameter"]), float(row["estimate"]))
         span = "held" if row["note"] == "held" else interval(row["low"], row["high"], "", digits)
         cells = [

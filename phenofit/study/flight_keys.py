@@ -119,7 +119,7 @@ def _held_value(name: str, number: Any) -> float:
         remedy = (
             f"Write {own}, a key of its own."
             if own
-            else "Accepted: requirement_1, spread_1 (and _2, _3), concentration, shift_sd_year, shift_sd_site, shift_sd, "
+            else "Accepted: requirement_1, spread_1 (and _2 to _5), concentration, shift_sd_year, shift_sd_site, shift_sd, "
             "abundance, abundance_sd, size_2, size_sd_2, night_effect, and 'effect NAME' of a covariate."
         )
         raise refuse(f"'{name}' is no parameter that can be held here.", remedy)

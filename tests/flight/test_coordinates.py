@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from phenofit.flight.estimate.maximise import curvature, maximise
-from phenofit.flight.estimate.search import FIRST_NODES, find_maximum
-from phenofit.flight.estimate.setup import build_likelihood, search_box
-from phenofit.flight.intervals.profile import square_root
+from phenofit.flight.estimate.search import FIRST_NODES, covariance_at, find_maximum
+from phenofit.flight.estimate.setup import build_likelihood, public_name, search_box
+from phenofit.flight.intervals.profile import profile_entry, square_root
 from phenofit.flight.likelihood.coordinates import Coordinates
 from phenofit.flight.likelihood.log_likelihood import Layout
 from phenofit.flight.likelihood.reference_heat import ReferenceHeat, reference_days, reference_heat
@@ -184,3 +184,38 @@ def test_spread_and_shifts_are_given_in_days() -> None:
     assert fit.in_days("shift_sd") == pytest.approx(table.loc["shift_sd", "days"])
     assert fit.in_days("base") is None
     assert fit.in_days("requirement_1") is None
+
+
+@pytest.mark.parametrize("name", ["base", "requirement_1", "spread_1"])
+def test_profiles_are_those_on_the_heat_scale(name: str) -> None:
+    # The likelihood of base and requirements is the same function in any coordinates, and so are its intervals.
+    data = network(sites=5, years=4).data()
+    asked = FitSettings(SEASON, heat=HEAT, curve="normal", shifts=("year", "trap-year"))
+    ends = []
+    for search in (True, False):
+        likelihood = build_likelihood(data, asked, FIRST_NODES, search=search)
+        box, template = search_box(likelihood, asked)
+        if search:
+            top, box, _ = find_maximum(likelihood, box, template)
+        covariance, _ = covariance_at(likelihood, top, box)
+        index = next(
+            k for k in range(likelihood.layout.size) if public_name(likelihood, asked, k).endswith(name)
+        )
+        logarithmic = bool(likelihood.layout.entries[index].parameter.transform)
+        profile, _ = profile_entry(
+            likelihood,
+            top,
+            box,
+            covariance,
+            index,
+            name=name,
+            logarithmic=logarithmic,
+            level=0.9,
+            degrees=3.0,
+        )
+        ends.append(profile.interval(0.9))
+    width = abs(float(ends[1][1] or 0.0) - float(ends[1][0] or 0.0))
+    for ours, theirs in zip(*ends, strict=True):
+        assert (ours is None) == (theirs is None)
+        if ours is not None and theirs is not None:
+            assert ours == pytest.approx(theirs, abs=2e-3 * width)

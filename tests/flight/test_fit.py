@@ -221,7 +221,7 @@ def test_nothing_left_is_one_clear_message() -> None:
     ("options", "words"),
     [
         ({"curve": "bell"}, "no flight curve 'bell'"),
-        ({"flights": 4}, "1 to 3 flights"),
+        ({"flights": 6}, "1 to 5 flights"),
         ({"shifts": ("month",)}, "not 'month'"),
         ({"counts": "poisson"}, "not 'poisson'"),
         ({"stray": 0.7}, "stray share"),

@@ -10,6 +10,7 @@ import pytest
 
 from phenofit.errors import DataError, ModelError
 from phenofit.flight import FlightFit
+from phenofit.flight.sampling import Sampling
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.forecasting.forecast_places import Place
 from phenofit.forecasting.stage_windows import (
@@ -35,7 +36,12 @@ def certain_fit() -> FlightFit:
         "concentration": 30.0,
         "stray_share": 0.001,
     }
-    return replace(fit, parameters=parameters, covariance=fit.covariance.iloc[:0, :0])
+    return replace(
+        fit,
+        parameters=parameters,
+        covariance=fit.covariance.iloc[:0, :0],
+        sampling=Sampling((), np.zeros((0, 0)), None),
+    )
 
 
 def steady(days: int = 200) -> Place:

@@ -16,6 +16,8 @@ THRESHOLD = published_text("near", amount="330").replace('start = "01-01"', 'sta
 MORE = """\
 [flights]
 count = 2
+curve = "normal"
+shifts = ["year", "trap-year"]
 base = "10 degC"
 
 [validation]
