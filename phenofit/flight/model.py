@@ -206,7 +206,7 @@ class FlightModel(_Terms):
 
     Examples
     --------
-    >>> model = FlightModel(flights=2, base="50 degF")
+    >>> model = FlightModel(flights=2, curve="normal", base="50 degF")
     >>> model.base, model.settled
     (10.0, True)
     """

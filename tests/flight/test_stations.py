@@ -24,7 +24,7 @@ from phenofit.weather.schema import new_dataset
 from tests.calls import simulate_network
 from tests.flight.networks import SEASON, network
 
-MODEL = FlightModel(base=10.0)
+MODEL = FlightModel(base=10.0, curve="normal", shifts=("year", "trap-year"))
 
 
 def drawn_shifts(seed: int, sites: int = 6, years: int = 5) -> pd.DataFrame:

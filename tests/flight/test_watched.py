@@ -53,7 +53,9 @@ def records() -> Records:
 
 @pytest.fixture(scope="module")
 def fit(records: Records) -> FlightFit:
-    return fit_flights(records, FlightModel(base=10.0), profiles=False)
+    return fit_flights(
+        records, FlightModel(base=10.0, curve="normal", shifts=("year", "trap-year")), profiles=False
+    )
 
 
 def test_shares_are_those_of_the_normal_curve_at_ten_degree_days_a_day(

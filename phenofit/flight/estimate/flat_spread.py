@@ -24,7 +24,7 @@ def maximise_off_bounds(
     *,
     tolerance: float,
     limit: int = 200,
-    least_gain: float = 1e-7,
+    least_gain: float = 0.0,
 ) -> Maximum:
     """Maximise, and again with every spread near its bound moved away from it, where the likelihood is higher there."""
     best = maximise(likelihood, start, box, factor, tolerance=tolerance, limit=limit, least_gain=least_gain)

@@ -75,7 +75,7 @@ def maximise(
     *,
     tolerance: float = 2e-3,
     limit: int = 200,
-    least_gain: float = 1e-7,
+    least_gain: float = 0.0,
 ) -> Maximum:
     """Maximise over the free entries from a start, in the coordinates of the likelihood; what is held keeps its value."""
     free = np.flatnonzero(box.free)
