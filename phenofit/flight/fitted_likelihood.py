@@ -12,6 +12,7 @@ from phenofit.flight.estimate.setup import build_likelihood, vector_of
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from phenofit.flight.likelihood.quadrature import affordable
 from phenofit.flight.result import FlightFit
 from phenofit.records import Records
 
@@ -29,6 +30,7 @@ def likelihood_at(
         design = covariate_design(fit.data, settings.covariates, fitted=fit.parameters)
         design = replace(design, values=design.values[keep])
     likelihood = build_likelihood(data, settings, _NODES, design=design)
+    likelihood.nodes = affordable(_NODES, likelihood.dims)
     return likelihood, vector_of(fit.parameters, likelihood.layout, settings.group, settings.heat.upper)
 
 

@@ -24,6 +24,7 @@ from phenofit.flight.fitted_likelihood import data_of_fit, likelihood_at
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import unit_of
+from phenofit.flight.likelihood.quadrature import affordable
 from phenofit.flight.likelihood.subset import subset
 from phenofit.flight.result import FlightFit
 
@@ -124,7 +125,7 @@ def influence(fit: FlightFit, records: Records) -> pd.DataFrame:
     """
     data = data_of_fit(fit, records)
     likelihood, theta = likelihood_at(data, fit)
-    likelihood.nodes = _NODES
+    likelihood.nodes = affordable(_NODES, likelihood.dims)
     names = [public_name(likelihood, fit.settings, k) for k in range(likelihood.layout.size)]
     wanted = ["base", *(f"requirement_{g + 1}" for g in range(fit.settings.flights))]
     known = [name for name in fit.covariance.columns if name in names]

@@ -28,6 +28,7 @@ from phenofit.flight.estimate.setup import public_name
 from phenofit.flight.fitted_likelihood import data_of_fit, likelihood_at
 from phenofit.flight.intervals.reference_distribution import degrees_of_error, p_value_of_ratio
 from phenofit.flight.likelihood.night_weather import NIGHT_WEATHER
+from phenofit.flight.likelihood.quadrature import affordable
 
 if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit
@@ -130,7 +131,7 @@ def night_weather_test(fit: FlightFit, records: Records) -> NightWeatherTest:
 
 def _score(fit: FlightFit, records: Records, element: str) -> NightScore:
     likelihood, theta = likelihood_at(data_of_fit(fit, records, night=element), fit)
-    likelihood.nodes = _NODES
+    likelihood.nodes = affordable(_NODES, likelihood.dims)
     layout = likelihood.layout
     names = [public_name(likelihood, fit.settings, k) for k in range(layout.size)]
     free = np.isin(names, [*fit.covariance.columns, "night_effect"])

@@ -19,6 +19,7 @@ from phenofit.flight.intervals.profile import conditional, square_root, where_pa
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import split_name
+from phenofit.flight.likelihood.quadrature import affordable
 from phenofit.flight.result import FlightFit
 
 Floats = npt.NDArray[np.float64]
@@ -60,7 +61,7 @@ class Search:
     def of(cls, fit: FlightFit, data: FlightData, names: tuple[str, str]) -> Search:
         """Set up the likelihood of a fit again, and find its maximum on the nodes used here."""
         likelihood, theta = likelihood_at(data, fit)
-        likelihood.nodes = _NODES
+        likelihood.nodes = affordable(_NODES, likelihood.dims)
         box, _ = search_box(likelihood, fit.settings)
         free = np.flatnonzero(box.free)
         public = [public_name(likelihood, fit.settings, int(k)) for k in free]

@@ -20,6 +20,11 @@ Floats = npt.NDArray[np.float64]
 DEGREE_FIVE = 3
 """Number of nodes for a flight size that stands for the rule of degree 5 over all sizes."""
 
+_MOST_OF_SIZES = {
+    3: 9,
+    4: 5,
+}  # nodes of each size in a product, by dimensions; beyond these the rule of degree 5
+
 # A node whose nominal share is below exp(-36) of the largest does not change the value, even with tails wider than normal.
 _NO_WEIGHT = 36.0
 
@@ -40,6 +45,14 @@ def latent_grid(shifts: int, sizes: int, dims: int) -> tuple[Floats, Floats]:
     share = total - 0.5 * (places**2).sum(axis=1)
     keep = share > share.max() - _NO_WEIGHT
     return np.ascontiguousarray(places[keep]), np.ascontiguousarray(total[keep])
+
+
+def affordable(nodes: tuple[int, int, int], dims: int) -> tuple[int, int, int]:
+    """Return nodes of shift, sizes and group whose product stays below some thousands with several flights."""
+    shift, sizes, group = nodes
+    if dims > max(_MOST_OF_SIZES):
+        return shift, DEGREE_FIVE, group
+    return shift, min(sizes, _MOST_OF_SIZES.get(dims, sizes)), group
 
 
 def _size_rule(count: int, dims: int) -> tuple[Floats, Floats]:
