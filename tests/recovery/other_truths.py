@@ -176,7 +176,9 @@ def draw_network(truth: Truth, place: str, *, seed: tuple[int, ...]) -> DrawnNet
     """
     rng = np.random.default_rng(list(seed))
     weather, chosen = block(place, truth.years, rng)
-    traps, _ = traps_of(place, truth.sites)
+    # Traps stand at their stations, whose heights are not known: none of them differs.
+    weather = weather.assign_coords(elevation=("station", np.zeros(weather.sizes["station"])))
+    traps = traps_of(place, truth.sites)[0].assign(elevation_m=0.0)
     for name in ("latitude", "longitude"):
         traps[name] = weather[name].sel(station=traps["station"].to_list()).to_numpy()
     anomalies = night_anomalies(weather)

@@ -154,15 +154,16 @@ def true_pair(scenario: Scenario) -> PublishedThreshold:
 
 
 def _statements(fit: FlightFit, records: Records) -> tuple[str, ...]:
-    """Return the problems of a fit, and what its checks of strays and of night weather report."""
+    """Return the problems of a fit, and what its checks of strays, night weather and stations report."""
     said = list(fit.problems)
     claimed = int(phenofit.flight.stray_checks(fit, records)["claimed"].sum())
     if claimed:
         said.append(f"Checks whose catch is mostly strays: {claimed}.")
-    test = getattr(phenofit.flight, "night_weather_test", None)
-    if test is not None and (found := test(fit, records)).p_value < 0.05:
-        said.append(found.sentence())
-    return tuple(said)
+    if fit.settings.night_weather is None:
+        night = phenofit.flight.night_weather_test(fit, records)
+        said += [night.sentence()] if night.doubtful else []
+    stations = phenofit.flight.station_check(fit, records)
+    return (*said, *([stations.sentence()] if stations.found else []))
 
 
 def _held_out(task: Task, scenario: Scenario, network: DrawnNetwork, place: str) -> Record:
