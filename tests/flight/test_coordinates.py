@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from phenofit.flight import FlightFit
 from phenofit.flight.estimate.maximise import curvature, maximise
 from phenofit.flight.estimate.search import FIRST_NODES, covariance_at, find_maximum
 from phenofit.flight.estimate.setup import build_likelihood, public_name, search_box
@@ -219,3 +222,27 @@ def test_profiles_are_those_on_the_heat_scale(name: str) -> None:
         assert (ours is None) == (theirs is None)
         if ours is not None and theirs is not None:
             assert ours == pytest.approx(theirs, abs=2e-3 * width)
+
+
+def test_a_fit_file_of_the_older_kind_is_read_and_draws_on_the_heat_scale(tmp_path: Path) -> None:
+    fit = fit_network(network(sites=5, years=4), profiles=False)
+    content = json.loads(fit.to_json())
+    assert content["schema"] == "phenofit flight fit 2"
+    again = tmp_path / "new.json"
+    fit.to_json(again)
+    assert FlightFit.from_json(again).draws(50).equals(fit.draws(50))
+    del content["sampling"]
+    content["schema"] = "phenofit flight fit 1"
+    older = tmp_path / "old.json"
+    older.write_text(json.dumps(content), encoding="utf-8")
+    read = FlightFit.from_json(older)
+    assert read.parameters == fit.parameters
+    assert read.in_days("shift_sd") is None
+    drawn = read.draws(4000)
+    assert drawn["requirement_1"].std() == pytest.approx(math.sqrt(_variance(fit, "requirement_1")), rel=0.1)
+    assert (drawn["requirement_1"] > 0.0).all()
+
+
+def _variance(fit: FlightFit, name: str) -> float:
+    at = list(fit.covariance.columns).index(name)
+    return float(fit.covariance.to_numpy()[at, at])
