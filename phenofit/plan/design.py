@@ -141,6 +141,7 @@ def _is_fitted(truth: PlanTruth, name: str) -> bool:
         "log cross_sd": settings.crossed and truth.shift_sd_site > _SMALLEST_SD,
         "log abundance": False,
         "log abundance_sd": False,
+        "night": False,  # a plan leaves the effect out
     }.get(name, True)
 
 

@@ -52,7 +52,7 @@ class Scatter:
 
 def scatter(place: str, years: int, networks: int) -> Scatter:
     """Draw, fit free and at the true base, and take the information at the truth."""
-    settings = FitSettings(SEASON, heat=HEAT)
+    settings = FitSettings(SEASON, heat=HEAT, shifts=("year", "trap-year"))
     truth = PlanTruth(settings, BASE, (REQUIREMENT,), (SPREAD,), YEAR_SD, 0.0, SHIFT_SD, CONCENTRATION)
     rows, known = [], []
     for n in range(networks):

@@ -85,6 +85,8 @@ method = "single sine"
 count = 1
 curve = "normal"
 base = "fit"
+# Without a site part of the shift, the error map shows by how much sites differ.
+shifts = ["year", "trap-year"]
 
 [[flights.species]]
 name = "dusky leaf feeder"

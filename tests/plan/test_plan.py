@@ -16,6 +16,7 @@ from phenofit.errors import ModelError
 from phenofit.flight import FitSettings
 from phenofit.heat.settings import HeatSettings
 from phenofit.plan import PLAN_COLUMNS, PlanTruth, truth_of_fit
+from phenofit.plan.design import information
 from phenofit.plan.plan_figure import draw_plan, write_plan_figure
 from phenofit.plan.weather_seasons import check_plan, plan_weather
 from phenofit.seasons import Season
@@ -217,3 +218,13 @@ def test_a_plan_from_years_crossed_with_sites_says_what_it_leaves_out() -> None:
     first = fit_flights(*call, season=SEASON, base=10.0, records="first catch", profiles=False)
     with pytest.raises(ModelError, match="whose moths are counted"):
         truth_of_fit(first)
+
+
+def test_the_information_is_about_what_a_fit_fits() -> None:
+    n = network(sites=4, years=3)
+    fit = fit_flights(n.trap_years, n.weather, n.links, season=SEASON, profiles=False)
+    assumed = PlanTruth(fit.settings, 10.0, (500.0,), (60.0,), 20.0, 0.0, 20.0, 10.0)
+    found = information(assumed, n.data())
+    # An entry without any information would be one that no fit has.
+    assert (np.diag(found) > 0.0).all()
+    assert len(found) == fit.fitted
