@@ -12,6 +12,7 @@ import pandas as pd
 
 from phenofit.errors import DataError
 from phenofit.files import versions
+from phenofit.flight.estimate.collapse import without_collapsed
 from phenofit.flight.estimate.enough_records import lacking_for_fit, recorded_in
 from phenofit.flight.estimate.maximise import maximise
 from phenofit.flight.estimate.search import (
@@ -118,12 +119,14 @@ def fit_data(
             found, best, left_out = compute_profiles(
                 likelihood, maximum, box, covariance, settings, profiles, say, executor
             )
-            if best.value <= maximum.value + 0.005 or attempt == 2 or left_out:
+            # Beside a collapsed flight, which is held, a profile may always find a little more.
+            if best.value <= maximum.value + 0.005 or attempt == 2 or left_out or box.in_days:
                 break
             # A profile found a higher likelihood: begin again from there.
             maximum = maximise(likelihood, best.theta, box, square_root(covariance))
+            box = without_collapsed(box, maximum.theta, likelihood.layout)
             covariance, interior = covariance_at(likelihood, maximum, box)
-        converged = maximum.success and best.value <= maximum.value + 0.005
+        converged = maximum.success and (best.value <= maximum.value + 0.005 or bool(box.in_days))
     else:
         converged = maximum.success
     covariance, disagreements = agreed_covariance(

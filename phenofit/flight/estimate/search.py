@@ -58,14 +58,13 @@ def find_maximum(
 ) -> tuple[Maximum, Box, float]:
     """Maximise from the two best starts on few nodes, then from the better end on enough nodes.
 
-    With vectors `near` which the maximum may lie, the best of them and of the starts is taken. Returns the box too:
+    With vectors `near` which the maximum may lie, the best of them is one of the starts. Returns the box too:
     the parameters of a collapsed flight are held in it. Where the value need not be exact, the error of the rule for
     flight sizes is left: some hundredths, nearly the same for models that are compared.
     """
     likelihood.nodes = _START_NODES
     best: Maximum | None = None
-    starts = starting_points(likelihood, box, template, near)
-    for start in starts[: 1 if near else 2]:
+    for start in starting_points(likelihood, box, template, near):
         likelihood.forget()
         if not np.isfinite(likelihood(start, False)[0]):
             continue

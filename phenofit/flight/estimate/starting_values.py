@@ -40,7 +40,7 @@ def _mixture(heat: np.ndarray, count: np.ndarray, flights: int) -> tuple[np.ndar
 def starting_points(
     likelihood: Likelihood, box: Box, template: np.ndarray, near: Sequence[np.ndarray] = ()
 ) -> list[np.ndarray]:
-    """Return parameter vectors to begin from, the highest likelihood first; `near` are compared with them."""
+    """Return two parameter vectors to begin from: the best two from the catches, or the best of them and of `near`."""
     at, data, flights = likelihood.layout.places, likelihood.data, likelihood.flights
     low, high = box.low[at.base], box.high[at.base]
     bases = (
@@ -50,10 +50,11 @@ def starting_points(
     if reared is not None:
         bases.append(min(max(reared.base, low), high))
     found = []
+    given = []
     for known in near:
         theta = np.where(box.free, box.inside(known), template)
         likelihood.forget()
-        found.append((likelihood(theta, False)[0], theta))
+        given.append((likelihood(theta, False)[0], theta))
     for base in bases:
         heat, _, _ = likelihood.heat_at(float(base))
         middle = 0.5 * (heat[data.catch_left] + heat[data.catch_right])
@@ -90,7 +91,8 @@ def starting_points(
         likelihood.forget()
         found.append((likelihood(theta, False)[0], theta))
     found.sort(key=lambda pair: -pair[0])
-    return [theta for _, theta in found]
+    given.sort(key=lambda pair: -pair[0])
+    return [theta for _, theta in (*given[:1], *found)][:2]
 
 
 def first_scale(likelihood: Likelihood, theta: np.ndarray, box: Box) -> np.ndarray:

@@ -107,8 +107,9 @@ def fit_flights(
             else ()
         )
         try:
-            # One curve decides whether a further flight helps; all are then tried with that number.
-            first = curves if best is None else (best.settings.curve,)
+            # Few curves decide whether a further flight helps; all are then tried with that number. The curve of
+            # fewer flights may fit their sum alone: the first named one, the normal, is tried beside it.
+            first = curves if best is None else tuple(dict.fromkeys((best.settings.curve, curves[0])))
             found = choose_curve(data, settings_of(number), first, replace(quick, near=near))
         except FitError as error:
             failed.append(
