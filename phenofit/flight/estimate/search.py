@@ -111,16 +111,12 @@ def correct_nodes(likelihood: Likelihood, theta: np.ndarray) -> float:
     shift, _, group = _NODES_OF_SIZES
     # A product of more nodes for five flights would take minutes.
     sizes = 7 if likelihood.dims <= 4 else 5
-    likelihood.correct(theta, (shift + 2, sizes, group + 2))
-    finer = likelihood(theta, False)[0]
-    likelihood.correct(theta, (shift + 2, sizes - 2, group + 2))
-    left = abs(finer - likelihood(theta, False)[0])
-    likelihood.correct(theta, (2 * shift, DEGREE_FIVE, 2 * group))
-    doubled = likelihood(theta, False)[0]
-    likelihood.correct(theta, (shift + 2, DEGREE_FIVE, group + 2))
-    left += abs(doubled - likelihood(theta, False)[0])
-    likelihood.correct(theta, (shift + 2, sizes, group + 2))
-    return left
+    # Each correction says by how much other nodes move the value; the last one stays.
+    fewer_sizes = likelihood.correct(theta, (shift + 2, sizes - 2, group + 2))
+    doubled = likelihood.correct(theta, (2 * shift, DEGREE_FIVE, 2 * group))
+    as_many = likelihood.correct(theta, (shift + 2, DEGREE_FIVE, group + 2))
+    moved = likelihood.correct(theta, (shift + 2, sizes, group + 2))
+    return abs(moved - fewer_sizes) + abs(doubled - as_many)
 
 
 def enough_nodes(
