@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -64,7 +64,7 @@ class Record:
     scenario: str
     number: int
     part: str
-    seconds: float  # Of the fit with its intervals, or of the validation.
+    seconds: float  # Of the fit with the intervals that are judged, or of the validation.
     failed: str = ""  # Why there is no result.
     intervals: tuple[Interval, ...] = ()
     converged: bool = True
@@ -106,19 +106,23 @@ def study(task: Task) -> Record:
 def _intervals(task: Task, scenario: Scenario, network: DrawnNetwork, place: str) -> Record:
     records = network.records()
     begun = time.perf_counter()
-    fit = phenofit.fit_flights(records, scenario.model())
+    requirements = {
+        f"requirement_{g}": value
+        for g, value in enumerate(linear_requirements(scenario.truth, place), start=1)
+        if scenario.has_base
+    }
+    truths = {"base": BASE, **requirements}
+    fit = phenofit.fit_flights(records, scenario.model(), profiles=tuple(truths))
     seconds = time.perf_counter() - begun
     found: list[Interval] = []
     verdict = ""
     if scenario.has_base:
-        requirements = {
-            f"requirement_{g}": value
-            for g, value in enumerate(linear_requirements(scenario.truth, place), start=1)
-        }
-        found = _read(fit, {"base": BASE, **requirements})
-        held = phenofit.fit_flights(records, scenario.model(BASE), profiles=tuple(requirements))
+        found = _read(fit, truths)
+        # The same catches: their curve is not chosen again.
+        model = replace(scenario.model(), curve=fit.settings.curve)
+        held = phenofit.fit_flights(records, replace(model, base=BASE), profiles=tuple(requirements))
         found += _read(held, requirements, ", base held")
-        verdict = phenofit.compare_published(records, scenario.model(), true_pair(scenario)).verdict
+        verdict = phenofit.compare_published(records, model, true_pair(scenario)).verdict
     return Record(
         **asdict(task),
         seconds=seconds,
