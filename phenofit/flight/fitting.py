@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
@@ -14,7 +15,7 @@ from phenofit.errors import DataError
 from phenofit.files import versions
 from phenofit.flight.estimate.collapse import without_collapsed
 from phenofit.flight.estimate.enough_records import lacking_for_fit, recorded_in
-from phenofit.flight.estimate.maximise import maximise
+from phenofit.flight.estimate.maximise import Maximum, maximise
 from phenofit.flight.estimate.search import (
     FIRST_NODES,
     LARGEST_ERROR,
@@ -42,6 +43,9 @@ from phenofit.flight.result import FlightFit
 from phenofit.flight.sampling import Sampling
 from phenofit.progress import Progress
 
+_HIGHER = 0.005  # of the log-likelihood: by so much a profile has to be above the maximum to take its place
+_RESTARTS = 4  # at most, from a higher point
+
 
 @dataclass(frozen=True)
 class FitOptions:
@@ -53,6 +57,7 @@ class FitOptions:
     progress: Progress | None = None
     executor: Executor | None = None
     near: tuple[np.ndarray, ...] = ()  # Vectors near which the maximum may lie.
+    begin: Maximum | None = None  # Where another search ended, near enough to begin there and nowhere else.
 
 
 class FitInterrupted(KeyboardInterrupt):
@@ -73,17 +78,23 @@ class FitInterrupted(KeyboardInterrupt):
 class Found:
     """Where the search for a fit ended, without errors and intervals: enough to choose between fits."""
 
-    theta: np.ndarray
+    maximum: Maximum
     aic: float
-    converged: bool
 
 
-def search_data(data: FlightData, settings: FitSettings, near: tuple[np.ndarray, ...] = ()) -> Found:
+def search_data(
+    data: FlightData,
+    settings: FitSettings,
+    near: tuple[np.ndarray, ...] = (),
+    begin: Maximum | None = None,
+) -> Found:
     """Search for the maximum on assembled data, to the accuracy of a search."""
     settings, _ = _ready(data, settings)
     likelihood = build_likelihood(data, settings, FIRST_NODES, search=True)
-    maximum, box, _ = find_maximum(likelihood, *search_box(likelihood, settings), near, exact=False)
-    return Found(maximum.theta, 2.0 * float(box.free.sum()) - 2.0 * maximum.value, maximum.success)
+    maximum, box, _ = find_maximum(
+        likelihood, *search_box(likelihood, settings), near, begin=begin, exact=False
+    )
+    return Found(maximum, 2.0 * float(box.free.sum()) - 2.0 * maximum.value)
 
 
 def _ready(data: FlightData, settings: FitSettings) -> tuple[FitSettings, tuple[str, ...]]:
@@ -103,6 +114,7 @@ def fit_data(
     progress: Progress | None = None,
     executor: Executor | None = None,
     near: tuple[np.ndarray, ...] = (),
+    begin: Maximum | None = None,
 ) -> FlightFit:
     """Fit assembled data; see :func:`phenofit.flight.fit_flights`."""
     say = progress or (lambda _text: None)
@@ -110,23 +122,24 @@ def fit_data(
     likelihood = build_likelihood(data, settings, FIRST_NODES, search=True)
     box, template = search_box(likelihood, settings)
     say("looking for the maximum")
-    maximum, box, moved = find_maximum(likelihood, box, template, near)
+    maximum, box, moved = find_maximum(likelihood, box, template, near, begin=begin)
     covariance, interior = covariance_at(likelihood, maximum, box)
     found: dict[str, Profile] = {}
     left_out: tuple[str, ...] = ()
     if profiles:
-        for attempt in range(3):
+        for restarts_left in reversed(range(_RESTARTS + 1)):
+            stop_at = maximum.value + _HIGHER if restarts_left and not box.in_days else math.inf
             found, best, left_out = compute_profiles(
-                likelihood, maximum, box, covariance, settings, profiles, say, executor
+                likelihood, maximum, box, covariance, settings, profiles, say, executor, stop_at=stop_at
             )
-            # Beside a collapsed flight, which is held, a profile may always find a little more.
-            if best.value <= maximum.value + 0.005 or attempt == 2 or left_out or box.in_days:
+            if left_out or best.value < stop_at:
                 break
             # A profile found a higher likelihood: begin again from there.
             maximum = maximise(likelihood, best.theta, box, square_root(covariance))
             box = without_collapsed(box, maximum.theta, likelihood.layout)
             covariance, interior = covariance_at(likelihood, maximum, box)
-        converged = maximum.success and (best.value <= maximum.value + 0.005 or bool(box.in_days))
+        # Beside a collapsed flight, which is held, a profile may always find a little more.
+        converged = maximum.success and (best.value < maximum.value + _HIGHER or bool(box.in_days))
     else:
         converged = maximum.success
     covariance, disagreements = agreed_covariance(

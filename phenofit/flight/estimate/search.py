@@ -54,29 +54,20 @@ def find_maximum(
     template: np.ndarray,
     near: Sequence[np.ndarray] = (),
     *,
+    begin: Maximum | None = None,
     exact: bool = True,
 ) -> tuple[Maximum, Box, float]:
     """Maximise from the two best starts on few nodes, then from the better end on enough nodes.
 
-    With vectors `near` which the maximum may lie, the best of them is one of the starts. Returns the box too:
-    the parameters of a collapsed flight are held in it. Where the value need not be exact, the error of the rule for
-    flight sizes is left: some hundredths, nearly the same for models that are compared.
+    With vectors `near` which the maximum may lie, the best of them is one of the starts. `begin` is where another search
+    of the same free entries ended, with another curve or on fewer nodes: it takes the place of all starts. Returns the
+    box too: the parameters of a collapsed flight are held in it. Where the value need not be exact, the error of the rule
+    for flight sizes is left: some hundredths, nearly the same for models that are compared.
     """
-    likelihood.nodes = _START_NODES
-    best: Maximum | None = None
-    for start in starting_points(likelihood, box, template, near):
-        likelihood.forget()
-        if not np.isfinite(likelihood(start, False)[0]):
-            continue
-        scale = first_scale(likelihood, start, box)
-        found = maximise(likelihood, start, box, scale, tolerance=0.02, least_gain=0.1)
-        if best is None or found.value > best.value:
-            best = found
-    if best is None:
-        raise FitError(
-            "the likelihood is not finite at any start: look at the heat sums (is the base range far too warm?) "
-            "and at the counts."
-        )
+    best = begin
+    if best is None or not best.success or len(best.spread) != box.free.sum():
+        likelihood.nodes = _START_NODES
+        best = _from_starts(likelihood, box, starting_points(likelihood, box, template, near))
     factor = square_root(best.spread)
     if likelihood.dims == 1:
         likelihood.nodes, moved = enough_nodes(likelihood, best.theta, SEARCH)
@@ -104,6 +95,25 @@ def find_maximum(
         if best.value - before < _SETTLED:
             break
     return best, box, error
+
+
+def _from_starts(likelihood: Likelihood, box: Box, starts: Sequence[np.ndarray]) -> Maximum:
+    """Return the best end of rough searches from several starts."""
+    best: Maximum | None = None
+    for start in starts:
+        likelihood.forget()
+        if not np.isfinite(likelihood(start, False)[0]):
+            continue
+        scale = first_scale(likelihood, start, box)
+        found = maximise(likelihood, start, box, scale, tolerance=0.02, least_gain=0.1)
+        if best is None or found.value > best.value:
+            best = found
+    if best is None:
+        raise FitError(
+            "the likelihood is not finite at any start: look at the heat sums (is the base range far too warm?) "
+            "and at the counts."
+        )
+    return best
 
 
 def correct_nodes(likelihood: Likelihood, theta: np.ndarray) -> float:

@@ -60,8 +60,13 @@ def compute_profiles(
     wanted: bool | tuple[str, ...],
     say: Callable[[str], None],
     executor: Executor | None,
+    *,
+    stop_at: float,
 ) -> tuple[dict[str, Profile], Maximum, tuple[str, ...]]:
-    """Return the profiles of a fit, the highest point found, and the parameters that an interrupt has left out."""
+    """Return the profiles of a fit, the highest point found, and the parameters that an interrupt has left out.
+
+    A point as high as `stop_at` ends the work: the profiles found until then are about no maximum.
+    """
     jobs = []
     sds = natural_values(likelihood, settings, maximum.theta)
     for index in np.flatnonzero(box.free):
@@ -81,6 +86,8 @@ def compute_profiles(
             if highest.value > best.value:
                 best = highest
             say(f"interval of {name.replace('_', ' ')} ({len(found)} of {len(jobs)})")
+            if best.value >= stop_at:
+                return found, best, ()
     except KeyboardInterrupt:
         if len(found) == len(jobs):
             raise

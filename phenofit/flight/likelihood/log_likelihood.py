@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
 from dataclasses import dataclass
@@ -52,6 +53,8 @@ _REACH = 0.2
 _SEARCH_NODES = 9
 SMALLEST_OWN = 0.5
 _THREADS = max(1, min(4, os.cpu_count() or 1))
+# Trap-years times flights of a thread: with fewer, starting it takes longer than its work.
+_LEAST_OF_THREAD = 25
 
 
 @dataclass(frozen=True)
@@ -89,6 +92,14 @@ class Layout:
 @cache
 def _pool() -> ThreadPoolExecutor:
     return ThreadPoolExecutor(_THREADS, thread_name_prefix="phenofit-likelihood")
+
+
+def _in_threads(fill: Callable[[tuple[int, int]], None], parts: list[tuple[int, int]]) -> None:
+    """Fill all parts; they write to rows of their own, so threads change no digit."""
+    if len(parts) == 1:
+        fill(parts[0])
+    else:
+        list(_pool().map(fill, parts))
 
 
 @dataclass
@@ -138,10 +149,9 @@ class Likelihood:
         self._records = self._named_records()
         self._heat_key: tuple[float, float] | None = None
         self.dims = self.flights + (self.counts == "presence")
-        self._ranges = [
-            (int(a), int(b)) for a, b in pairwise(np.linspace(0, n, min(_THREADS, n) + 1).astype(int))
-        ]
-        parts = min(_THREADS, len(self.group_labels))
+        threads = max(1, min(_THREADS, n * self.dims // _LEAST_OF_THREAD))
+        self._ranges = [(int(a), int(b)) for a, b in pairwise(np.linspace(0, n, threads + 1).astype(int))]
+        parts = min(threads, len(self.group_labels))
         at = np.searchsorted(group_of, np.linspace(0, n, parts + 1))
         at[0], at[-1] = 0, len(self.group_labels)
         self._parts = [(int(a), int(b)) for a, b in pairwise(at) if b > a]
@@ -270,7 +280,6 @@ class Likelihood:
         farthest = _REACH * self.nodes[0] if self.nodes[0] <= _SEARCH_NODES else 0.0
         quadrature = Quadrature(*grid, *hermite(self.nodes[2]), farthest)
 
-        # Groups are independent and write to rows of their own, so threads change no digit.
         def fill(part: tuple[int, int]) -> None:
             group_likelihood(
                 *part,
@@ -286,7 +295,7 @@ class Likelihood:
                 means,
             )
 
-        list(_pool().map(fill, self._parts))
+        _in_threads(fill, self._parts)
         return values, gradients, means
 
     def _crossed(
@@ -302,7 +311,7 @@ class Likelihood:
             def fill(part: tuple[int, int]) -> None:
                 trap_year_slopes(*part, centres, self._records, named, self._modes, slopes)
 
-            list(_pool().map(fill, self._ranges))
+            _in_threads(fill, self._ranges)
             return slopes
 
         def moments_at(centres: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -311,7 +320,7 @@ class Likelihood:
                     *part, centres, self._records, named, *grid, self._modes, gradient, cumulants, gradients
                 )
 
-            list(_pool().map(fill, self._ranges))
+            _in_threads(fill, self._ranges)
             return cumulants, gradients
 
         scale = (named.group_sd, cross_sd)

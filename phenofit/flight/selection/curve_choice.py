@@ -28,20 +28,20 @@ def choose_curve(
     found: dict[str, Found] = {}
     failed: dict[str, str] = {}
     for name in curves:
-        # Requirement and spread mean the same for every curve: where one search ended is a start for the next.
-        near = (*options.near, *(one.theta for one in list(found.values())[:1]))
+        # Requirement and spread mean the same for every curve: where the first search ended is the start of the others.
+        begin = next(iter(found.values())).maximum if found else options.begin
         try:
-            found[name] = search_data(data, replace(settings, curve=name), near)
+            found[name] = search_data(data, replace(settings, curve=name), options.near, begin)
         except FitError as error:
             failed[name] = str(error)
     if not found:
         raise FitError(
             "no flight curve could be fitted: " + "; ".join(f"{n}: {e}" for n, e in failed.items())
         )
-    sound = [name for name, one in found.items() if one.converged] or list(found)
+    sound = [name for name, one in found.items() if one.maximum.success] or list(found)
     best = min(sound, key=lambda name: found[name].aic)
     kept = {**options.provenance, CURVE_NOTE: _words(best, found, failed)}
-    settled = replace(options, provenance=kept, near=(found[best].theta,))
+    settled = replace(options, provenance=kept, begin=found[best].maximum)
     return fit_data(data, replace(settings, curve=best), **vars(settled))
 
 
