@@ -83,10 +83,7 @@ class Found:
 
 
 def search_data(
-    data: FlightData,
-    settings: FitSettings,
-    near: tuple[np.ndarray, ...] = (),
-    begin: Maximum | None = None,
+    data: FlightData, settings: FitSettings, near: tuple[np.ndarray, ...] = (), begin: Maximum | None = None
 ) -> Found:
     """Search for the maximum on assembled data, to the accuracy of a search."""
     settings, _ = _ready(data, settings)
@@ -158,7 +155,9 @@ def fit_data(
         one = likelihood.dims == 1
         if one and moved >= VALUE.tolerance and likelihood.nodes != VALUE.most:
             likelihood.nodes, moved = enough_nodes(likelihood, maximum.theta, VALUE, beyond=likelihood.nodes)
-        simplified = (*simplified, *quadrature_problems(moved, VALUE.tolerance if one else LARGEST_ERROR))
+        crossed = abs(likelihood.crossed_error(maximum.theta))
+        tolerance = VALUE.tolerance if one and likelihood.crossed is None else LARGEST_ERROR
+        simplified = (*simplified, *quadrature_problems(moved + crossed, tolerance))
     value, _ = likelihood(maximum.theta, False)
     if settings.upper_range is not None:
         settings = replace(settings, heat=replace(settings.heat, upper=parameters["upper"]))

@@ -82,6 +82,38 @@ def test_crossed_shifts_equal_brute_force(year_sd: float, site_sd: float) -> Non
     assert likelihood(theta)[0] == pytest.approx(_brute_force(net, year_sd, site_sd), abs=0.01)
 
 
+@pytest.mark.parametrize(("year_sd", "site_sd"), [(17.0, 14.0), (60.0, 60.0)])
+def test_error_of_the_rule_is_what_brute_force_adds(year_sd: float, site_sd: float) -> None:
+    net = network(sites=2, years=2)
+    likelihood = _likelihood(net)
+    theta = vector(likelihood, **{"log group_sd": math.log(year_sd), "log cross_sd": math.log(site_sd)})
+    missing = _brute_force(net, year_sd, site_sd) - likelihood(theta)[0]
+    assert missing > 1e-3
+    assert likelihood.crossed_error(theta) == pytest.approx(missing, rel=0.05)
+
+
+def test_trap_years_of_one_year_and_site_enter_the_error_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two traps a site, and a few rows of the sum at a time, against the plain sum over all pairs."""
+    net = network(sites=4, years=3)
+    likelihood = _likelihood(net)
+    likelihood.crossed = np.array([0, 0, 0, 1, 1, 1, 0, 0, 0, 1, 1, 1])  # sites 1 and 3 are one, and 2 and 4
+    likelihood.forget()
+    theta = vector(likelihood, **{"log group_sd": math.log(30.0), "log cross_sd": math.log(20.0)})
+    monkeypatch.setattr("phenofit.flight.kernels.crossed_error._ROWS", 4)
+    found = likelihood.crossed_error(theta)
+    shifts = likelihood._cross
+    assert shifts is not None
+    assert shifts.expansion is not None
+    years, sites = shifts.years, shifts.sites
+    design = np.zeros((len(shifts.year), years + sites))
+    design[np.arange(len(design)), shifts.year] = 30.0
+    design[np.arange(len(design)), years + shifts.site] = 20.0
+    shared = np.array([design @ shifts.expansion.matrix.solve(row) for row in design])
+    own, third = np.diag(shared), shifts.expansion.third
+    pairs = np.outer(own * third, own * third) * shared / 8.0 + np.outer(third, third) * shared**3 / 12.0
+    assert found == pytest.approx(float(shifts.expansion.fourth @ own**2) / 8.0 + pairs.sum(), rel=1e-8)
+
+
 @pytest.mark.parametrize("flights", [1, 2])
 def test_gradient_is_that_of_the_value(flights: int) -> None:
     net = (

@@ -45,7 +45,7 @@ VALUE = Accuracy(1e-4, _NODES[-1])
 """For the log-likelihood that is reported."""
 
 LARGEST_ERROR = 1e-2
-"""Error of a reported log-likelihood of several flights from which on it is said."""
+"""Error of a reported log-likelihood of several flights, or of crossed shifts, from which on it is said."""
 
 
 def find_maximum(

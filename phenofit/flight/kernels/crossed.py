@@ -91,6 +91,7 @@ def trap_year_moments(
         mean /= total
         variance = 0.0
         third = 0.0
+        fourth = 0.0
         slope_mean = 0.0
         slope_with = 0.0
         for q in range(count):
@@ -98,12 +99,14 @@ def trap_year_moments(
             off = shifts[q] - mean
             variance += made[q] * off * off
             third += made[q] * off * off * off
+            fourth += made[q] * off * off * off * off
             slope_mean += made[q] * slopes[q]
             slope_with += made[q] * slopes[q] * off
         cumulants[i, 0] = highest + math.log(total)
         cumulants[i, 1] = mean
         cumulants[i, 2] = variance
         cumulants[i, 3] = third
+        cumulants[i, 4] = fourth - 3.0 * variance * variance
         if not want:
             continue
         for p in range(size):
@@ -124,6 +127,16 @@ def trap_year_moments(
         gradients[i, 2, own] -= 2.0 * own_sd * slope_with
 
 
+@dataclass(frozen=True)
+class Expansion:
+    """The log integrand about its top."""
+
+    scale: tuple[float, float]  # SDs of years and sites [degC d].
+    matrix: Information
+    third: Floats  # Shape (trap-years,): Third slope of each log integral in its centre.
+    fourth: Floats
+
+
 @dataclass
 class CrossedShifts:
     """Which year and which site each trap-year has, and where the last search ended."""
@@ -133,6 +146,7 @@ class CrossedShifts:
     years: int  # How many there are.
     sites: int
     top: Floats  # Shape (years + sites,): Shifts in SDs at the last top.
+    expansion: Expansion | None = None  # About the last top.
 
     def spread(self, scale: tuple[float, float], shifts: Floats) -> Floats:
         """Return the shift of each trap-year [degC d] from those of years and sites in SDs."""
@@ -181,6 +195,12 @@ class Information:
         divisor = self.sites if right.ndim == 1 else self.sites[:, None]
         return np.concatenate([years, (right[y:] - self.both.T @ years) / divisor])
 
+    def inverse_blocks(self) -> tuple[Floats, Floats, Floats]:
+        """Return the blocks of the inverse: of years, of sites, and of years (rows) with sites."""
+        across = -self._inverse @ self._ratio
+        of_sites = np.asarray(np.diag(1.0 / self.sites) - self._ratio.T @ across, dtype=np.float64)
+        return np.asarray(self._inverse, dtype=np.float64), of_sites, np.asarray(across, dtype=np.float64)
+
     def inverse_parts(self) -> tuple[Floats, Floats]:
         """Return the diagonal of the inverse, and its block of years (rows) and sites."""
         across = -self._inverse @ self._ratio
@@ -220,6 +240,7 @@ def crossed_likelihood(
             break
         b = b + step * min(1.0, 2.0 / length)
     shifts.top = b
+    shifts.expansion = Expansion(scale, matrix, cumulants[:, 3] / own**3, cumulants[:, 4] / own**4)
     diagonal, across = matrix.inverse_parts()
     value = float(cumulants[:, 0].sum() - 0.5 * b @ b - 0.5 * matrix.log_det)
     y = shifts.years

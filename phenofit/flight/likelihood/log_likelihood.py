@@ -36,6 +36,7 @@ from phenofit.flight.kernels.crossed import (
     trap_year_moments,
     trap_year_slopes,
 )
+from phenofit.flight.kernels.crossed_error import laplace_error
 from phenofit.flight.kernels.curves import curve_code
 from phenofit.flight.kernels.integrate import group_likelihood
 from phenofit.flight.likelihood.coordinates import Coordinates
@@ -186,6 +187,13 @@ class Likelihood:
         self._correction = (theta.copy(), finer - value, slopes - gradient)
         return finer - value
 
+    def crossed_error(self, theta: np.ndarray) -> float:
+        """Return what Laplace's rule over crossed shifts leaves out of the log-likelihood; 0 without such shifts."""
+        if self._cross is None:
+            return 0.0
+        self.by_group(theta, False)
+        return laplace_error(self._cross)
+
     def heat_at(self, base: float, upper: float | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return heat at the edges and its slopes in base and upper threshold, remembered while those stay."""
         if upper is None:
@@ -304,7 +312,7 @@ class Likelihood:
         assert self._cross is not None
         n = self.data.trap_years
         slopes = np.empty((n, 2))
-        cumulants = np.empty((n, 4))
+        cumulants = np.empty((n, 5))
         gradients = np.zeros((n, 3, self.layout.size))
 
         def slopes_at(centres: np.ndarray) -> np.ndarray:

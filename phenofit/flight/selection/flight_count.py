@@ -79,6 +79,9 @@ def fit_flights(
     The reference distribution of the likelihood ratio is therefore that of a normal mean of so many values with a
     fitted variance, not chi-squared (:mod:`phenofit.flight.intervals.reference_distribution`).
 
+    Crossed shifts of years and sites are integrated by Laplace's rule. The next term of its expansion is computed at the
+    maximum; a problem says the error of the log-likelihood where it is 0.01 or more.
+
     ``"compare"`` goes forwards from one flight. It stops at the first further flight that does not help, has collapsed,
     or does not converge, and says which. A flight helps where it lowers the AIC and its likelihood ratio is larger
     than chance explains (:func:`phenofit.flight.selection.number_of_flights.compare_numbers`). The intervals of the
