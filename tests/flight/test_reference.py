@@ -112,3 +112,32 @@ def test_with_sites_the_degrees_are_those_of_the_part_that_the_error_comes_from(
     assert degrees_of_error("base", crossed, few, alike) == min(expected, 4.0)
     # Never more than the years allow, from whose differences the base is fitted.
     assert degrees_of_error("base", crossed, TABLE, by_sites) == 4.0
+
+
+def test_interval_of_a_balanced_network_is_that_of_restricted_likelihood() -> None:
+    """The cut of the plain likelihood ratio gives the interval of REML with Student's t, from statsmodels and scipy."""
+    from scipy.optimize import brentq, minimize
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    years, sites = 4, 6
+    rng = np.random.default_rng(3)
+    values = 500.0 + np.repeat(rng.normal(0.0, 30.0, years), sites) + rng.normal(0.0, 20.0, years * sites)
+    year = np.repeat(range(years), sites)
+    restricted = MixedLM(values, np.ones((len(values), 1)), groups=year).fit(reml=True)
+    half = float(restricted.bse_fe[0]) * stats.t.ppf(0.975, years - 1)
+    same_year = np.equal.outer(year, year)
+
+    def least(mean: float) -> float:
+        def minus(sds: np.ndarray) -> float:
+            between, within = np.exp(2.0 * sds)
+            covariance = between * same_year + within * np.eye(len(values))
+            return -float(stats.multivariate_normal.logpdf(values, np.full(len(values), mean), covariance))
+
+        return float(minimize(minus, np.log([30.0, 20.0]), method="Nelder-Mead", options={"xatol": 1e-8}).fun)
+
+    middle = float(restricted.fe_params[0])
+    table = pd.DataFrame({"year": year, "site": np.tile(range(sites), years)})
+    cut = cut_root(0.95, degrees_of_error("requirement_1", MODEL, table)) ** 2
+    lowest = least(middle)
+    high = brentq(lambda mean: 2.0 * (least(mean) - lowest) - cut, middle, middle + 3.0 * half, xtol=1e-3)
+    assert high - middle == pytest.approx(half, rel=1e-3)

@@ -6,7 +6,8 @@ values is exactly :math:`n \log(1 + t^2 / (n - 1))`, Student's *t* on n - 1 degr
 (*Mathematical Methods for Physics and Engineering*, section 31.7.5). That, with `n` the number of years (or
 sites, the scarcer where both are fitted), is the reference for every parameter but the variances. The
 chi-squared reference takes `n` to be large and is too short; a bare quantile of *t* set
-against the root of the deviance allows for the unknown variance twice and is too long.
+against the root of the deviance allows for the unknown variance twice and is too long. In a balanced network the interval
+is that of restricted likelihood (REML) with *t*, which ``tests/flight/test_reference.py`` compares with statsmodels.
 
 The standard deviation of the years' own shift is known from the years' differences once base and requirement are
 fitted. That of the trap-years' shift and the concentration are known from the trap-years.
