@@ -184,7 +184,7 @@ class FlightModel(_Terms):
     covariate_scale : {"curve", "heat", "requirement"}
         What the factor of the covariates multiplies. ``"heat"``: requirement and spread alike (an accelerated failure
         time model); ``"requirement"``: that alone; ``"curve"``: heat for the curves of log heat (log-normal,
-        log-logistic, Weibull, gamma), the requirement for the normal and the logistic curve.
+        log-logistic, Weibull, gamma), the requirement for the normal, logistic and Gumbel curve.
     night_weather : {"tmin", "tmax"}, optional
         Let catches follow the weather of nights: the chance of being caught on a day is multiplied by
         ``exp(night_effect * anomaly)``. The anomaly is the day's minimum or maximum less the smooth seasonal course of

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, gammaincinv, ndtr, ndtri
+from scipy.special import betainc, ndtr
 
 from phenofit.errors import ModelError
-from phenofit.flight.kernels.curves import GAMMA, LOG_LOGISTIC, LOG_NORMAL, LOGISTIC, NORMAL, curve_code
+from phenofit.flight.kernels.curves import LOG_HEAT_CURVES, curve_code, curve_quantile
 from phenofit.forecasting.events import event_share
 from phenofit.heat.compiled.crossing import crossing_days
 
@@ -58,30 +58,6 @@ class HeatDraws:
             heat.method_code,
             heat.cutoff_code,
         )
-
-
-def curve_quantile(
-    curve: str, share: npt.ArrayLike, median: npt.ArrayLike, requirement: npt.ArrayLike, spread: npt.ArrayLike
-) -> npt.NDArray[np.float64]:
-    """Return the heat at which a share of a flight has flown."""
-    code = curve_code(curve)
-    p, mid, m, s = np.broadcast_arrays(
-        *(np.asarray(v, dtype=np.float64) for v in (share, median, requirement, spread))
-    )
-    p = np.clip(p, 1e-12, 1.0 - 1e-12)
-    if code == GAMMA:
-        shape = (m / s) ** 2
-        return np.asarray(np.where(mid > 0.0, mid * gammaincinv(shape, p) / gammaincinv(shape, 0.5), mid))
-    if code in (NORMAL, LOG_NORMAL):
-        z = ndtri(p)
-    elif code in (LOGISTIC, LOG_LOGISTIC):
-        z = np.log(p / (1.0 - p)) * math.sqrt(3.0) / math.pi
-    else:
-        z = np.log(-np.log1p(-p) / math.log(2.0)) * math.sqrt(6.0) / math.pi
-    if code in (NORMAL, LOGISTIC):
-        return np.asarray(mid + s * z)
-    # A negative median stays negative: it is a date before the sum begins, for every share.
-    return np.asarray(np.where(mid > 0.0, mid * np.exp(z * s / m), mid))
 
 
 def event_shares(
@@ -180,8 +156,12 @@ def draw_heat(
     shares = event_shares(events, draws, terms.generator, moths=moths, concentration=terms.concentration)
     amount = terms.amount(fit.settings.curve, shares)
     if "peak" in events:
-        # The steepest point of a log-heat curve lies off its middle, in proportion to the heat.
-        top = terms.median * (fit.event_amount("peak", flight) / fit.requirement(flight))
+        # The steepest point of a skewed curve lies off its middle: in proportion to the heat, or to the spread.
+        peak, middle = fit.event_amount("peak", flight), fit.requirement(flight)
+        if curve_code(fit.settings.curve) in LOG_HEAT_CURVES:
+            top = terms.median * (peak / middle)
+        else:
+            top = terms.median + terms.spread * ((peak - middle) / fit.spread(flight))
         if moths is not None:
             top = top + terms.spread * _peak_offsets(moths, terms.concentration, terms.generator)
         amount[:, list(events).index("peak")] = top

@@ -22,6 +22,9 @@ def _frozen(curve: str, m: float, s: float) -> Any:
         return stats.norm(m, s)
     if curve == "logistic":
         return stats.logistic(m, s * np.sqrt(3) / np.pi)
+    if curve == "Gumbel":
+        scale = s * np.sqrt(6) / np.pi
+        return stats.gumbel_r(m + scale * np.log(np.log(2)), scale)
     if curve == "log-normal":
         return stats.lognorm(c, scale=m)
     if curve == "log-logistic":
@@ -44,10 +47,10 @@ def test_share_agrees_with_scipy(curve: str) -> None:
 
 @pytest.mark.parametrize("curve", CURVE_CODES)
 def test_spread_is_the_standard_deviation_it_says(curve: str) -> None:
-    # Of heat for normal and logistic; over the mean for gamma; of log heat times the requirement for the others.
+    # Of heat for normal, logistic and Gumbel; over the mean for gamma; of log heat times the requirement for the others.
     m, s = 500.0, 60.0
     law = _frozen(curve, m, s)
-    if curve in ("normal", "logistic"):
+    if curve in ("normal", "logistic", "Gumbel"):
         assert law.std() == pytest.approx(s, rel=1e-12)
     elif curve == "gamma":
         assert law.std() / law.mean() == pytest.approx(s / m, rel=1e-12)

@@ -61,6 +61,7 @@ def test_covariates_act_on_the_scale_that_is_natural_to_the_curve() -> None:
         "log-logistic": True,
         "Weibull": True,
         "gamma": True,
+        "Gumbel": False,
     }
     for curve in CURVE_CODES:
         for scale, follows in (("heat", True), ("requirement", False)):

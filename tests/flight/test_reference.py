@@ -117,7 +117,7 @@ def test_with_sites_the_degrees_are_those_of_the_part_that_the_error_comes_from(
 def test_interval_of_a_balanced_network_is_that_of_restricted_likelihood() -> None:
     """The cut of the plain likelihood ratio gives the interval of REML with Student's t, from statsmodels and scipy."""
     from scipy.optimize import brentq, minimize
-    from statsmodels.regression.mixed_linear_model import MixedLM
+    from statsmodels.regression.mixed_linear_model import MixedLM  # type: ignore[import-untyped]
 
     years, sites = 4, 6
     rng = np.random.default_rng(3)

@@ -9,8 +9,8 @@ import pytest
 from scipy import stats
 
 from phenofit.errors import ModelError
-from phenofit.flight.kernels.curves import CURVE_CODES, share_flown
-from phenofit.forecasting.event_heat import curve_quantile, draw_heat, event_shares, flight_shares
+from phenofit.flight.kernels.curves import CURVE_CODES, curve_quantile, share_flown
+from phenofit.forecasting.event_heat import draw_heat, event_shares, flight_shares
 from phenofit.heat.settings import HeatSettings
 from tests.calls import fit_flights
 from tests.flight.networks import SEASON, network

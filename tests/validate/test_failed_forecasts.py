@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from phenofit.errors import FitError
+from phenofit.flight.kernels.curves import curve_quantile
 from phenofit.forecasting.distribution import DateDistribution
-from phenofit.forecasting.event_heat import curve_quantile
 from phenofit.heat.compiled.crossing import crossing_after, crossing_days
 from phenofit.report.page_tables import errors_table
 from phenofit.report.sentences import error_sentences
@@ -128,7 +128,9 @@ def test_a_negative_heat_sum_is_no_first_day() -> None:
         assert after.tolist() == [start]
 
 
-@pytest.mark.parametrize("curve", ["normal", "logistic", "log-normal", "log-logistic", "Weibull", "gamma"])
+@pytest.mark.parametrize(
+    "curve", ["normal", "logistic", "log-normal", "log-logistic", "Weibull", "gamma", "Gumbel"]
+)
 def test_a_negative_median_stays_negative_under_every_curve(curve: str) -> None:
     found = curve_quantile(curve, np.array([0.05, 0.5]), -20.0, 400.0, 60.0)
     assert (found < 0.0).all()

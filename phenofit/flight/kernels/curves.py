@@ -14,6 +14,7 @@ Weibull    1 - 2^(-(h / M)^(pi / (sqrt(6) c)))          ``c`` is the SD of log h
 gamma      P(a, h nu / M),  a = 1 / c^2, nu its median  ``c`` is the SD over the mean of heat
 ========== =========================================== =======================================
 
+The first flights of a season often have a long tail: the Gumbel curve has a skewness of 1.14 whatever its spread.
 ``P`` is the regularised incomplete gamma function. ``m`` is the requirement without the trap-year's shift.
 The shapes are textbook distributions, checked against `scipy.stats` in ``tests/flight/test_curves.py``.
 """
@@ -30,7 +31,7 @@ from phenofit.errors import ModelError
 from phenofit.flight.kernels.gamma import gamma_median, gamma_share
 from phenofit.heat.compiled.compiler import compiled
 
-NORMAL, LOGISTIC, LOG_NORMAL, LOG_LOGISTIC, WEIBULL, GAMMA = range(6)
+NORMAL, LOGISTIC, LOG_NORMAL, LOG_LOGISTIC, WEIBULL, GAMMA, GUMBEL = range(7)
 CURVE_CODES = {
     "normal": NORMAL,
     "logistic": LOGISTIC,
@@ -38,12 +39,15 @@ CURVE_CODES = {
     "log-logistic": LOG_LOGISTIC,
     "Weibull": WEIBULL,
     "gamma": GAMMA,
+    "Gumbel": GUMBEL,
 }
 
 _SQRT_HALF = math.sqrt(0.5)
 _INV_SQRT_2PI = 1.0 / math.sqrt(2.0 * math.pi)
 _LOGISTIC = math.pi / math.sqrt(3.0)
-_GUMBEL = math.pi / math.sqrt(6.0)
+_GUMBEL = math.pi / math.sqrt(
+    6.0
+)  # over the spread: the scale of the Gumbel curve, and of log heat of a Weibull one
 _LN2 = math.log(2.0)
 # Beyond this many standard deviations a normal share is 0 or 1 to the last digit of a double.
 _FAR = 8.3
@@ -78,6 +82,13 @@ def curve_point(
         share = 1.0 / (1.0 + e) if z >= 0.0 else e / (1.0 + e)
         bell = e / ((1.0 + e) * (1.0 + e))
         slope = _LOGISTIC * bell / s
+        return share, slope, -slope, 0.0, -z * bell
+    if code == GUMBEL:
+        z = _GUMBEL * (h - median) / s
+        power = _LN2 * math.exp(min(-z, 700.0))
+        share = math.exp(-power)
+        bell = power * share
+        slope = _GUMBEL * bell / s
         return share, slope, -slope, 0.0, -z * bell
     if h <= 0.0 or median <= 0.0:
         # Before any heat nothing has flown; a shift that takes the median below zero means that all has.
@@ -189,19 +200,33 @@ def heat_at_share(curve: str, share: float, requirement: float, spread: float) -
     """
     if not 0.0 < share < 1.0:
         raise ModelError(f"a share of a flight lies between 0 and 1, not at {share}.")
+    return float(curve_quantile(curve, share, requirement, requirement, spread))
+
+
+def curve_quantile(
+    curve: str, share: npt.ArrayLike, median: npt.ArrayLike, requirement: npt.ArrayLike, spread: npt.ArrayLike
+) -> npt.NDArray[np.float64]:
+    """Return the heat at which a share of a flight has flown, its median shifted from the requirement."""
     code = curve_code(curve)
+    p, mid, m, s = np.broadcast_arrays(
+        *(np.asarray(v, dtype=np.float64) for v in (share, median, requirement, spread))
+    )
+    p = np.clip(p, 1e-12, 1.0 - 1e-12)
     if code == GAMMA:
-        a = (requirement / spread) ** 2
-        return float(requirement * gammaincinv(a, share) / gammaincinv(a, 0.5))
+        shape = (m / s) ** 2
+        return np.asarray(np.where(mid > 0.0, mid * gammaincinv(shape, p) / gammaincinv(shape, 0.5), mid))
     if code in (NORMAL, LOG_NORMAL):
-        z = float(ndtri(share))
+        z = ndtri(p)
     elif code in (LOGISTIC, LOG_LOGISTIC):
-        z = math.log(share / (1.0 - share)) / _LOGISTIC
+        z = np.log(p / (1.0 - p)) / _LOGISTIC
+    elif code == GUMBEL:
+        z = -np.log(-np.log(p) / _LN2) / _GUMBEL
     else:
-        z = math.log(-math.log1p(-share) / _LN2) / _GUMBEL
-    if code in (NORMAL, LOGISTIC):
-        return float(requirement + spread * z)
-    return float(requirement * math.exp(spread / requirement * z))
+        z = np.log(-np.log1p(-p) / _LN2) / _GUMBEL
+    if code not in LOG_HEAT_CURVES:
+        return np.asarray(mid + s * z)
+    # A negative median stays negative: it is a date before the sum begins, for every share.
+    return np.asarray(np.where(mid > 0.0, mid * np.exp(z * s / m), mid))
 
 
 def peak_heat(curve: str, requirement: float, spread: float) -> float:
@@ -232,6 +257,8 @@ def peak_heat(curve: str, requirement: float, spread: float) -> float:
     code = curve_code(curve)
     if code in (NORMAL, LOGISTIC):
         return requirement
+    if code == GUMBEL:
+        return requirement + spread * math.log(_LN2) / _GUMBEL
     c = spread / requirement
     if code == LOG_NORMAL:
         return requirement * math.exp(-c * c)

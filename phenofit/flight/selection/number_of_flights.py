@@ -6,13 +6,18 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from phenofit.errors import ModelError
+from phenofit.flight.kernels.curves import curve_code, shares_flown
 
 if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit
 
 _WORDS = ("one flight", "two flights", "three flights", "four flights", "five flights")
 _LEVEL = 0.05
+_POINTS = 201  # of heat between two flights
+_DIP = 0.95  # of the smaller of two peaks: the largest catch between them that counts as a dip
 
 
 def flight_words(number: int) -> str:
@@ -50,6 +55,9 @@ def compare_numbers(fewer: FlightFit, more: FlightFit) -> Step:
     With one flight fewer, the location and spread of the missing one are not defined, and the likelihood ratio is not
     chi-squared on the number of added parameters. McLachlan (1987, Applied Statistics 36:318-324) proposes twice the
     number of added parameters without the mixing share. Here these are location, spread and SD of the log size.
+
+    A long tail of one flight looks like a further flight. One more is therefore taken only where the expected catches
+    have a dip between any two flights that follow each other.
     """
     added = more.settings.flights - fewer.settings.flights
     if added < 1:
@@ -63,6 +71,8 @@ def compare_numbers(fewer: FlightFit, more: FlightFit) -> Step:
     reason = ""
     if more.collapsed:
         reason = more.collapsed[0].words().rstrip(".").replace("Flight", "flight", 1)
+    elif apart := _without_a_dip(more):
+        reason = f"the catches of flights {apart} and {apart + 1} have one peak together, as a single flight with a long tail has"
     elif not more.converged:
         reason = "the search for more did not converge"
     elif difference >= 0.0:
@@ -72,6 +82,24 @@ def compare_numbers(fewer: FlightFit, more: FlightFit) -> Step:
     return Step(
         fewer.settings.flights, more.settings.flights, difference, statistic, degrees, p, not reason, reason
     )
+
+
+def _without_a_dip(fit: FlightFit) -> int:
+    """Return the first flight that has no dip of the expected catches before the next one; 0 where all have."""
+    logs = np.array([0.0, *(fit.parameters[f"size_{g}"] for g in range(2, fit.settings.flights + 1))])
+    middles = [fit.requirement(g) for g in range(1, fit.settings.flights + 1)]
+    code = curve_code(fit.settings.curve)
+    for g in range(1, fit.settings.flights):
+        # Between the middles the two are highest near their middles, or the one is a shoulder of the other.
+        heat = np.linspace(middles[g - 1], middles[g], _POINTS)
+        catches = np.zeros(_POINTS - 1)
+        for k, middle in enumerate(middles):
+            flown = shares_flown(code, heat, np.array([middle]), middle, fit.spread(k + 1))[0]
+            catches += math.exp(logs[k]) * np.diff(flown)
+        lowest = int(np.argmin(catches))
+        if catches[lowest] > _DIP * min(catches[: lowest + 1].max(), catches[lowest:].max()):
+            return g
+    return 0
 
 
 def _chance(statistic: float, degrees: int) -> float:

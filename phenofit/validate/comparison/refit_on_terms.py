@@ -12,9 +12,9 @@ from scipy.optimize import minimize_scalar
 
 from phenofit.errors import ModelError
 from phenofit.flight import fit_flights
-from phenofit.flight.kernels.curves import share_flown
+from phenofit.flight.kernels.curves import LOG_HEAT_CURVES, curve_code, curve_quantile, share_flown
 from phenofit.flight.share_heat import share_intervals
-from phenofit.forecasting.event_heat import curve_quantile, event_shares, flight_shares
+from phenofit.forecasting.event_heat import event_shares, flight_shares
 from phenofit.forecasting.events import event_share
 from phenofit.validate.forecasters import on_terms, season_from
 from phenofit.validate.thresholds.threshold import PublishedThreshold
@@ -110,7 +110,7 @@ class PublishedTerms:
         return -float(found.fun)
 
     def _requirement_for(self, amount: float, spread: float) -> float:
-        if self.held.settings.curve in ("normal", "logistic"):
+        if curve_code(self.held.settings.curve) not in LOG_HEAT_CURVES:
             return amount - (self.amount_at(0.0, spread))
         low, high = 1e-3, 20.0 * max(amount, 1.0)
         for _ in range(80):
