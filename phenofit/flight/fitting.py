@@ -25,7 +25,7 @@ from phenofit.flight.estimate.search import (
     find_maximum,
 )
 from phenofit.flight.estimate.setup import build_likelihood, natural_values, public_name, search_box, simplify
-from phenofit.flight.intervals.curvature import agreed_covariance
+from phenofit.flight.intervals.curvature import Disagreement, agreed_covariance
 from phenofit.flight.intervals.profile import Profile, square_root
 from phenofit.flight.intervals.profile_jobs import compute_profiles
 from phenofit.flight.likelihood.flight_data import FlightData
@@ -58,6 +58,7 @@ class FitOptions:
     executor: Executor | None = None
     near: tuple[np.ndarray, ...] = ()  # Vectors near which the maximum may lie.
     begin: Maximum | None = None  # Where another search ended, near enough to begin there and nowhere else.
+    checked: bool = True  # Whether the curvature, and so errors and draws, is compared with the likelihood.
 
 
 class FitInterrupted(KeyboardInterrupt):
@@ -112,6 +113,7 @@ def fit_data(
     executor: Executor | None = None,
     near: tuple[np.ndarray, ...] = (),
     begin: Maximum | None = None,
+    checked: bool = True,
 ) -> FlightFit:
     """Fit assembled data; see :func:`phenofit.flight.fit_flights`."""
     say = progress or (lambda _text: None)
@@ -139,9 +141,12 @@ def fit_data(
         converged = maximum.success and (best.value < maximum.value + _HIGHER or bool(box.in_days))
     else:
         converged = maximum.success
-    covariance, disagreements = agreed_covariance(
-        likelihood, maximum, box, covariance, interior, profiles=found
-    )
+    disagreements: tuple[Disagreement, ...] = ()
+    # Where the search has not arrived, neither curvature nor profile is about a maximum.
+    if checked and maximum.success:
+        covariance, disagreements = agreed_covariance(
+            likelihood, maximum, box, covariance, interior, profiles=found
+        )
     parameters = natural_values(likelihood, settings, maximum.theta)
     free = np.flatnonzero(box.free)
     names = [public_name(likelihood, settings, k) for k in free[interior]]

@@ -9,12 +9,13 @@ import pytest
 from scipy.stats import chi2
 
 from phenofit.errors import ModelError
-from phenofit.flight import FlightFit
+from phenofit.flight import FlightFit, FlightModel, fit_flights
 from phenofit.flight.estimate.collapse import collapsed_flights
 from phenofit.flight.model import flight_candidates
 from phenofit.flight.selection.number_of_flights import compare_numbers
 from tests.calls import choose_flights
 from tests.flight.networks import SEASON, Network, fit_network, network
+from tests.recovery.other_truths import Truth, draw_network, skewed
 
 
 def choose(n: Network, **options: object) -> FlightFit:
@@ -112,3 +113,26 @@ def test_four_flights_are_found_in_cut_seasons() -> None:
 def test_numbers_that_no_fit_takes_are_refused(wrong: object) -> None:
     with pytest.raises(ModelError, match="1 to 5 flights a season"):
         flight_candidates(wrong)  # type: ignore[arg-type]
+
+
+def test_a_shoulder_of_a_flight_is_no_further_flight() -> None:
+    """Two normal flights of one size and spread have two peaks from two spreads apart on (Schilling et al. 2002, from memory)."""
+    n = network(sites=3, years=2, requirements=(300.0, 800.0), spreads=(50.0, 60.0), seed=5)
+    one, two = (fit_network(n, base=10.0, flights=k, profiles=False) for k in (1, 2))
+    for apart, better in ((1.9, False), (2.1, False), (2.6, True)):
+        values = {"requirement_1": 400.0, "requirement_2": 400.0 + 50.0 * apart, "size_2": 0.0}
+        values |= {"spread_1": 50.0, "spread_2": 50.0}
+        step = compare_numbers(one, replace(two, parameters={**two.parameters, **values}))
+        assert step.better is better, apart
+        assert ("flights 1 and 2 have one peak together" in step.reason) is not better
+    # A small flight far in the tail of a large one needs a dip too, and has one.
+    far = {**two.parameters, **values, "requirement_2": 650.0, "size_2": -3.0}
+    assert compare_numbers(one, replace(two, parameters=far)).better
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("curve", ["gamma", "Weibull"])
+def test_a_flight_with_a_long_tail_is_one_flight(curve: str) -> None:
+    drawn = draw_network(Truth((skewed(curve),)), "champion", seed=(57, 0))
+    fit = fit_flights(drawn.records(), FlightModel(flights="compare"), profiles=False)
+    assert fit.settings.flights == 1

@@ -47,8 +47,6 @@ def choose_curve(
 
 def with_profiles(data: FlightData, fit: FlightFit, options: FitOptions) -> FlightFit:
     """Return a fit with the intervals that were asked for, searched again from where it is."""
-    if not options.profiles:
-        return replace(fit, provenance={**fit.provenance, **options.provenance})
     return fit_data(data, fit.settings, **vars(replace(options, near=(vector_of_fit(fit),))))
 
 

@@ -98,7 +98,7 @@ def fit_flights(
 
     if len(numbers) == 1:
         return choose_curve(data, settings_of(numbers[0]), curves, options)
-    quick = replace(options, profiles=False, provenance={})
+    quick = replace(options, profiles=False, provenance={}, checked=False)
     best: FlightFit | None = None
     steps: list[Step] = []
     failed: list[str] = []
