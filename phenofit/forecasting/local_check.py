@@ -17,16 +17,26 @@ from phenofit.forecasting.date_draws import event_dates
 from phenofit.forecasting.distribution import DateDistribution
 from phenofit.forecasting.event_heat import draw_heat, flight_shares
 from phenofit.forecasting.local_words import sum_up, year_sentence
+from phenofit.forecasting.place_posterior import (
+    averaged,
+    log_posterior,
+    mean_and_sd,
+    quantiles,
+    spread_cases,
+    usual_spreads,
+)
 from phenofit.forecasting.weather_years import StationSeries
 from phenofit.heat.compiled.daily_kernels import running_heat
 
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
 
-_GRID_SDS = 6.0
-_GRID_POINTS = 241
+_GRID_POINTS = 601
+_GRID_DAYS = 60.0  # shifts that are looked at, at least
 _CHI_95 = 3.841458820694124  # 95 % point of chi-squared with one degree of freedom
-_SUPPORT_Z = 1.2815515655446004  # an 80 % interval that excludes zero
+_SUPPORT = (0.1, 0.9)  # an 80 % interval that excludes zero
+_CENTRAL = (0.025, 0.975)
+_OUTSIDE = 3.0  # SDs between places from which on a shift is outside what the network has seen
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 Array = npt.NDArray[np.float64]
 
@@ -38,6 +48,11 @@ class YearCheck:
     season: str  # Label.
     seen: int  # Moths recorded.
     forecast: DateDistribution  # Date of half of the flight by the fit, the season's weather known.
+    # Date by which half of the moths were caught, and the check interval that holds it; NaT where no moth was seen, or
+    # where there is a single record.
+    observed: np.datetime64
+    observed_between: tuple[np.datetime64, np.datetime64]
+    error_days: float  # Middle of the forecast minus that date [d].
     # How much later (positive) the flight was than the middle of the forecast, by the records and the spread
     # of shifts that the fit knows; with the central 95 % interval [d]. NaN where no moth was seen.
     shift_days: float
@@ -53,7 +68,7 @@ class LocalCheck:
     """All seasons of a place."""
 
     years: tuple[YearCheck, ...]  # One for each season.
-    shift: float  # Shift of the place, shrunk towards zero by the SD between places [degC d].
+    shift: float  # Shift of the place, shrunk towards zero because records are few [degC d].
     shift_sd: float
     bias_days: float  # The same in days, with its 95 % interval.
     low_days: float
@@ -84,10 +99,10 @@ def local_check(
             f"the fit has effects of {', '.join(fit.settings.covariates)}; say what they are at this place first "
             "(phenofit.flight.fit_at, or --at on the command line)."
         )
-    place_sd, season_sd = _spreads(fit)
-    grid = np.linspace(-1.0, 1.0, _GRID_POINTS) * _GRID_SDS * math.hypot(place_sd, season_sd)
-    posterior = -0.5 * (grid / place_sd) ** 2
-    years, skipped, slopes, informed = [], [], [], 0
+    cases = spread_cases(fit)
+    place_sd, season_sd = usual_spreads(cases)
+    years, skipped, seasons = [], [], []
+    grid = _grid(fit, series, flight, math.hypot(place_sd, season_sd))
     for year, group in records.groupby("year", sort=True):
         label = fit.settings.season.label(int(str(year)))
         found = _Season.of(fit, series, int(str(year)), group)
@@ -98,30 +113,53 @@ def local_check(
         if dates is None:
             skipped.append(f"{label}: the temperatures do not reach the flight; left out.")
             continue
-        log_like = found.log_likelihood(grid)
-        posterior = posterior + _averaged(log_like, grid, season_sd)
-        slope = found.days_per_heat(fit.requirement(flight))
-        slopes.append(slope)
-        informed += found.seen > 0
-        years.append(_year(label, found, dates, log_like, grid, math.hypot(place_sd, season_sd), slope))
+        seasons.append((found, found.log_likelihood(grid)))
+        years.append(
+            _year(label, found, dates, seasons[-1][1], grid, math.hypot(place_sd, season_sd), flight)
+        )
     if not years:
         finding = "no season has both records and temperatures. " + " ".join(skipped)
         raise DataError(Problem(finding, "Give the weather of the years of the records."))
-    mean, sd = _mean_and_sd(posterior, grid)
-    days = float(np.mean(slopes))
-    supported = informed >= 2 and abs(mean) > _SUPPORT_Z * sd
-    bias = (mean * days, (mean - 1.96 * sd) * days, (mean + 1.96 * sd) * days)
-    sentences = (*skipped, *(y.sentence for y in years), *sum_up(bias, informed, supported, fit))
+    posterior = log_posterior(grid, [log_like for _, log_like in seasons], cases)
+    mean, sd = mean_and_sd(posterior, grid)
+    informed = sum(found.seen > 0 for found, _ in seasons)
+    clear = quantiles(posterior, grid, _SUPPORT)
+    supported = informed >= 2 and bool(clear[0] > 0.0 or clear[1] < 0.0)
+    ends = quantiles(posterior, grid, _CENTRAL)
+    middle = fit.requirement(flight)
+
+    def days(shift: float) -> float:
+        return float(np.mean([found.days_of(middle, shift) for found, _ in seasons]))
+
+    bias = (days(mean), days(float(ends[0])), days(float(ends[1])))
+    outside = days(place_sd) if informed >= 2 and abs(mean) > _OUTSIDE * place_sd else None
+    sentences = (
+        *skipped,
+        *(y.sentence for y in years),
+        *sum_up(bias, informed, supported, fit, outside=outside),
+    )
     return LocalCheck(tuple(years), mean, sd, *bias, supported, sentences)
 
 
-def _spreads(fit: FlightFit) -> tuple[float, float]:
-    """Return the SD of a place's own shift and that of a season there [degC d]."""
-    own = fit.parameters.get("shift_sd", 0.0) ** 2
-    year = fit.parameters.get("shift_sd_year", 0.0) ** 2
-    site = fit.parameters.get("shift_sd_site")
-    place, rest = (0.5 * own, 0.5 * own) if site is None else (site**2, own)
-    return max(math.sqrt(place), 1.0), max(math.sqrt(rest + year), 1.0)
+def _grid(fit: FlightFit, series: StationSeries, flight: int, sd: float) -> Array:
+    """Return shifts that are looked at [degC d]: as far as two months of heat about the flight, or eight SDs."""
+    season = fit.settings.season
+    reach = 8.0 * sd
+    for year in range(int(str(series.first)[:4]), int(str(series.last)[:4]) + 1):
+        heat = _heat(fit, series, year)
+        at = int(np.searchsorted(np.nan_to_num(heat, nan=np.inf), fit.requirement(flight)))
+        if 0 < at < heat.size and season.first_day(year) >= series.first:
+            low, high = max(at - int(_GRID_DAYS), 0), min(at + int(_GRID_DAYS), heat.size - 1)
+            reach = max(reach, heat[at] - heat[low], np.nan_to_num(heat[high] - heat[at]))
+    return np.asarray(np.linspace(-reach, reach, _GRID_POINTS))
+
+
+def _heat(fit: FlightFit, series: StationSeries, year: int) -> Array:
+    """Return the heat sum at the start of each day of a season."""
+    how = fit.settings.heat
+    rows = series.season_rows(fit.settings.season, year)
+    heat, _, _ = running_heat(*rows, fit.base, how.upper_or_inf, how.method_code, how.cutoff_code)
+    return np.asarray(heat[0])
 
 
 def _forecast(
@@ -148,26 +186,26 @@ class _Season:
     """Records of one season on the heat scale of the fit."""
 
     fit: FlightFit
-    left: Array
+    first: np.datetime64  # Start of the season.
+    start: Array  # Shape (records,): Days since then.
+    end: Array
+    left: Array  # Heat at these [degC d].
     right: Array
-    days: Array
     count: Array
-    heat: Array
+    heat: Array  # Shape (days,): Heat at the start of each day of the season.
 
     @classmethod
     def of(cls, fit: FlightFit, series: StationSeries, year: int, records: pd.DataFrame) -> _Season | None:
-        season, how = fit.settings.season, fit.settings.heat
-        tmin, tmax = series.season_rows(season, year)
-        heat, _, _ = running_heat(tmin, tmax, fit.base, how.upper_or_inf, how.method_code, how.cutoff_code)
-        first = season.first_day(year).astype("datetime64[ns]")
-        at = np.arange(heat.shape[1], dtype=np.float64)
+        heat = _heat(fit, series, year)
+        first = fit.settings.season.first_day(year).astype("datetime64[ns]")
+        at = np.arange(heat.size, dtype=np.float64)
         start, end = (
             (records[c].to_numpy().astype("datetime64[ns]") - first) / _DAY for c in ("start", "end")
         )
-        left, right = np.interp(start, at, heat[0]), np.interp(end, at, heat[0])
+        left, right = np.interp(start, at, heat), np.interp(end, at, heat)
         if not np.isfinite(right).all():
             return None
-        return cls(fit, left, right, end - start, records["count"].to_numpy(dtype=np.float64), heat[0])
+        return cls(fit, first, start, end, left, right, records["count"].to_numpy(dtype=np.float64), heat)
 
     @property
     def seen(self) -> int:
@@ -180,13 +218,14 @@ class _Season:
         stray = self.fit.parameters.get("stray_share", 0.0)
         phi = self.fit.parameters.get("concentration", math.inf)
         code = curve_code(self.fit.settings.curve)
+        days = self.end - self.start
         share = np.zeros((grid.size, self.count.size))
         for g, weight in enumerate(flight_shares(self.fit), start=1):
             m, s = self.fit.requirement(g), self.fit.spread(g)
             share += weight * (
                 shares_flown(code, self.right, m + grid, m, s) - shares_flown(code, self.left, m + grid, m, s)
             )
-        share = (1.0 - stray) * np.maximum(share, 0.0) + stray * self.days / self.days.sum()
+        share = (1.0 - stray) * np.maximum(share, 0.0) + stray * days / days.sum()
         share = np.maximum(share, 1e-12)
         share /= share.sum(axis=1, keepdims=True)
         if math.isinf(phi):
@@ -194,41 +233,42 @@ class _Season:
         alpha = phi * share
         return np.asarray(np.sum(gammaln(alpha + self.count) - gammaln(alpha), axis=1))
 
-    def days_per_heat(self, amount: float) -> float:
-        """Return how many days one degree-day is worth when an amount of heat is reached."""
+    def days_of(self, amount: float, shift: float) -> float:
+        """Return how many days later an amount of heat is reached where it is this much larger."""
         known = self.heat[np.isfinite(self.heat)]
-        at = min(int(np.searchsorted(known, amount)), known.size - 1)
-        low, high = max(at - 7, 0), min(at + 7, known.size - 1)
-        gain = known[high] - known[low]
-        return float((high - low) / gain) if gain > 0 else 0.0
+        # Before the first heat and after the last a day is worth as much as within.
+        level = np.array([amount, amount + shift])
+        at = np.interp(level, known, np.arange(known.size, dtype=np.float64))
+        per_day = max(float(np.ptp(known)) / max(known.size - 1, 1), 1e-6)
+        beyond = (level - np.clip(level, known[0], known[-1])) / per_day
+        return float(np.diff(at + beyond)[0])
 
-
-def _averaged(log_like: Array, grid: Array, sd: float) -> Array:
-    """Return the log of the likelihood averaged over a season's own normal shift."""
-    top = log_like.max()
-    weight = np.exp(-0.5 * ((grid[:, np.newaxis] - grid[np.newaxis, :]) / sd) ** 2)
-    # Near the ends of the grid the likelihood beyond is taken as at the end: the weights are made to add up to 1.
-    weight /= weight.sum(axis=1, keepdims=True)
-    return np.asarray(top + np.log(weight @ np.exp(log_like - top)))
-
-
-def _mean_and_sd(log_density: Array, grid: Array) -> tuple[float, float]:
-    weight = np.exp(log_density - log_density.max())
-    weight /= weight.sum()
-    mean = float(weight @ grid)
-    return mean, math.sqrt(float(weight @ (grid - mean) ** 2))
+    def half(self) -> tuple[np.datetime64, tuple[np.datetime64, np.datetime64]]:
+        """Return the date by which half of the moths were caught, and the check interval that holds it."""
+        nothing = np.datetime64("NaT", "ns")
+        if self.seen == 0 or self.count.size < 2:
+            return nothing, (nothing, nothing)
+        passed = np.cumsum(self.count)
+        at = int(np.searchsorted(passed, 0.5 * passed[-1]))
+        part = (0.5 * passed[-1] - (passed[at] - self.count[at])) / self.count[at]
+        days = (self.start[at] + part * (self.end[at] - self.start[at]), self.start[at], self.end[at])
+        found = [self.first + (day * 86400e9) * np.timedelta64(1, "ns") for day in days]
+        return found[0], (found[1], found[2])
 
 
 def _year(
-    label: str, found: _Season, dates: DateDistribution, log_like: Array, grid: Array, sd: float, slope: float
+    label: str, found: _Season, dates: DateDistribution, log_like: Array, grid: Array, sd: float, flight: int
 ) -> YearCheck:
-    shift = low = high = math.nan
+    shift = low = high = error = math.nan
     inside: bool | None = None
-    if found.seen > 0 and found.count.size > 1:
+    observed, between = found.half()
+    if not np.isnat(observed):
         posterior = log_like - 0.5 * (grid / sd) ** 2
-        mean, spread = _mean_and_sd(posterior, grid)
-        shift, low, high = (v * slope for v in (mean, mean - 1.96 * spread, mean + 1.96 * spread))
-        averaged = _averaged(log_like, grid, sd)
-        inside = bool(2.0 * (averaged.max() - averaged[grid.size // 2]) <= _CHI_95)
-    sentence = year_sentence(label, found.seen, dates, (shift, low, high), inside)
-    return YearCheck(label, found.seen, dates, shift, low, high, inside, sentence)
+        middle, _ = mean_and_sd(posterior, grid)
+        ends = quantiles(posterior, grid, _CENTRAL)
+        shift, low, high = (found.days_of(found.fit.requirement(flight), float(v)) for v in (middle, *ends))
+        whole = averaged(log_like, grid, sd)
+        inside = bool(2.0 * (whole.max() - whole[grid.size // 2]) <= _CHI_95)
+        error = float((dates.quantile(0.5).astype("datetime64[ns]") - observed) / _DAY)
+    sentence = year_sentence(label, found.seen, dates, (observed, *between), inside)
+    return YearCheck(label, found.seen, dates, observed, between, error, shift, low, high, inside, sentence)

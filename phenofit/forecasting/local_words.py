@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,36 +14,57 @@ if TYPE_CHECKING:
 Days = tuple[float, float, float]
 
 
-def year_sentence(season: str, seen: int, dates: DateDistribution, shift: Days, inside: bool | None) -> str:
-    """Return the result of one season of records in words."""
+def year_sentence(
+    season: str,
+    seen: int,
+    dates: DateDistribution,
+    observed: tuple[np.datetime64, np.datetime64, np.datetime64],
+    inside: bool | None,
+) -> str:
+    """Return the result of one season of records in words; `observed`: the date of half of the catch, its interval."""
     low, high = dates.interval(0.95)
-    forecast = (
-        f"{season}: the forecast puts half of the flight on {_day(dates.quantile(0.5))} "
-        f"(95 % between {_day(low)} and {_day(high)})"
-    )
+    forecast = f"{_day(dates.quantile(0.5))} (95 % between {_day(low)} and {_day(high)})"
     if seen == 0:
-        return f"{forecast}; no moth was seen, so the records do not date the flight."
-    if inside is None or math.isnan(shift[0]):
-        return f"{forecast}; a single record does not date the flight."
-    verdict = "agree with that" if inside else "do not agree with that"
-    return f"{forecast}; your records ({seen} moths) {verdict} and put the flight {_way(shift)}."
+        return f"{season}: no moth was seen, so the records say nothing about timing. Forecast: {forecast}."
+    when, begin, end = observed
+    if inside is None or np.isnat(when):
+        return f"{season}: a single record does not date the flight. Forecast: {forecast}."
+    moths = "1 moth" if seen == 1 else f"{seen} moths"
+    days = float((when - dates.quantile(0.5).astype("datetime64[ns]")) / np.timedelta64(1, "D"))
+    apart = "on the day of" if abs(days) < 0.5 else f"{_signed(days)} than"
+    verdict = (
+        "The records agree with the forecast" if inside else "The records do not agree with the forecast"
+    )
+    return (
+        f"{season}: half of {moths} was caught by {_day(when)} (between {_day(begin)} and {_day(end)}), {apart} the forecast, "
+        f"{forecast}. {verdict}."
+    )
 
 
-def sum_up(bias: Days, seasons: int, supported: bool, fit: FlightFit) -> tuple[str, ...]:
-    """Return the result of all seasons together in words."""
+def sum_up(
+    bias: Days, seasons: int, supported: bool, fit: FlightFit, *, outside: float | None = None
+) -> tuple[str, ...]:
+    """Return the result of all seasons together in words; `outside`: SD of the network's places, where exceeded [d]."""
     terms = f"{fit.settings.heat.describe(round(fit.base, 1))}, from {fit.settings.start_words}"
     counted = "1 season with moths" if seasons == 1 else f"{seasons} seasons with moths"
-    first = f"All together ({counted}) the flight at this place comes {_way(bias)} by the fit ({terms})."
+    if seasons == 0:
+        return (f"No season has moths: the records say nothing about timing at this place ({terms}).",)
+    said = [f"All together ({counted}) the flight at this place comes {_way(bias)} by the fit ({terms})."]
     if supported:
-        second = (
+        said.append(
             f"The records support a correction of {abs(bias[0]):.1f} days {'later' if bias[0] > 0 else 'earlier'}, "
-            "shrunk towards zero the more, the fewer they are."
+            "shrunk towards zero because records are few."
         )
     elif seasons < 2:
-        second = "A local correction needs two seasons with moths at least; none is made."
+        said.append("A local correction needs two seasons with moths at least; none is made.")
     else:
-        second = "That is too uncertain for a local correction; none is made."
-    return first, second
+        said.append("That is too uncertain for a local correction; none is made.")
+    if outside is not None:
+        said.append(
+            f"This is outside what this network has seen (its places differ by {outside:.1f} days, SD): check species, "
+            "station and biofix."
+        )
+    return tuple(said)
 
 
 def _way(shift: Days) -> str:

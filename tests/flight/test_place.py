@@ -175,5 +175,5 @@ def test_the_local_command_takes_the_columns_of_the_place(
     told = []
     for kind in ("early", "z late"):
         assert main([*call, "--at", f"kind={kind}"]) == 0
-        told.append(capsys.readouterr().out.split("half of the flight on ")[1][:6])
+        told.append(capsys.readouterr().out.split("the forecast, ")[1][:6])
     assert told[0] != told[1]

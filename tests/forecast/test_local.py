@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,13 @@ import pytest
 from phenofit.errors import DataError
 from phenofit.flight import FlightFit
 from phenofit.forecasting.local_check import local_check
+from phenofit.forecasting.place_posterior import (
+    SpreadCase,
+    log_posterior,
+    mean_and_sd,
+    quantiles,
+    spread_cases,
+)
 from phenofit.forecasting.scouting_records import place_records, read_records
 from phenofit.forecasting.weather_years import StationSeries, station_series
 from phenofit.heat.compiled.daily_kernels import running_heat
@@ -70,6 +78,76 @@ def test_a_place_as_expected_is_not_corrected() -> None:
     assert abs(found.bias_days) < 1.0
     assert all(year.inside for year in found.years)
     assert "too uncertain for a local correction; none is made" in found.sentences[-1]
+
+
+def _days_off(days: int, years: tuple[int, ...] = (2014, 2015, 2016, 2017)) -> pd.DataFrame:
+    """Return 98 moths a season, all their dates this many days after those that the fit expects."""
+    moved = records(0.0, years, moths=98)
+    for name in ("start", "end"):
+        moved[name] = moved[name] + np.timedelta64(days, "D")
+    return moved
+
+
+@pytest.mark.parametrize("site_sd", [None, 10.0, 25.0])
+@pytest.mark.parametrize("days", [-10, 10])
+def test_seasons_ten_days_off_end_ten_days_off_or_say_so(days: int, site_sd: float | None) -> None:
+    """Heavy tails: four seasons of 98 moths outweigh what the network knows of other places."""
+    fit = small_fit()
+    if site_sd is not None:
+        settings = replace(fit.settings, shifts=("year", "site", "trap-year"))
+        fit = replace(fit, settings=settings, parameters={**fit.parameters, "shift_sd_site": site_sd})
+    found = local_check(fit, SERIES, _days_off(days), draws=300)
+    assert found.bias_days == pytest.approx(days, abs=2.0)
+    assert found.low_days < days < found.high_days
+    assert found.supported
+    assert any("outside what this network has seen" in sentence for sentence in found.sentences)
+    for year in found.years:
+        assert year.error_days == pytest.approx(-days, abs=1.5)
+
+
+def test_a_place_inside_the_network_is_not_called_outside() -> None:
+    found = local_check(small_fit(), SERIES, _days_off(2), draws=300)
+    assert not any("outside" in sentence for sentence in found.sentences)
+    assert 0.2 < found.bias_days < 2.0  # shrunk
+
+
+def test_the_observed_date_comes_first_with_its_check_interval() -> None:
+    days = np.array(["2015-06-02T12", "2015-06-09T12", "2015-06-16T12"], dtype="datetime64[ns]")
+    found = local_check(small_fit(), SERIES, place_records(days, [1, 4, 1], season=SEASON), draws=100)
+    year = found.years[0]
+    # Three of six moths: half of the way through the four of the second week.
+    assert str(year.observed) == "2015-06-06T00:00:00.000000000"
+    assert [str(day)[:10] for day in year.observed_between] == ["2015-06-02", "2015-06-09"]
+    begin = "2015: half of 6 moths was caught by 06 June (between 02 June and 09 June), "
+    assert found.sentences[0].startswith(begin)
+
+
+def test_posterior_of_a_place_is_that_of_plain_quadrature() -> None:
+    """One season, one case: Student's t times the averaged normal likelihood, by scipy's quadrature."""
+    from scipy.integrate import quad
+    from scipy.stats import norm, t
+
+    grid = np.linspace(-200.0, 200.0, 601)
+    like = norm.logpdf(grid, 40.0, 9.0)
+    found = log_posterior(grid, [like], [SpreadCase(1.0, 15.0, 12.0)])
+
+    def density(x: float, power: int = 0) -> float:
+        return float(x**power * t.pdf(x / 15.0, 4.0) * norm.pdf(x, 40.0, np.hypot(9.0, 12.0)))
+
+    whole = quad(density, -200.0, 200.0, points=[0.0, 40.0])[0]
+    mean = quad(density, -200.0, 200.0, args=(1,), points=[0.0, 40.0])[0] / whole
+    assert mean_and_sd(found, grid)[0] == pytest.approx(mean, abs=0.05)
+    low = quantiles(found, grid, [0.025])[0]
+    assert quad(density, -200.0, low)[0] / whole == pytest.approx(0.025, abs=0.001)
+
+
+def test_the_part_of_a_place_is_open_without_a_site_part() -> None:
+    fit = small_fit()
+    cases = spread_cases(fit)
+    assert sum(case.weight for case in cases) == pytest.approx(1.0)
+    own = [np.hypot(case.place_sd, case.season_sd) for case in cases]
+    assert min(own) < fit.shift_sd < max(own)
+    assert len({round(case.place_sd / case.season_sd, 3) for case in cases}) > 5
 
 
 def test_a_season_far_off_does_not_agree() -> None:

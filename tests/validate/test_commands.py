@@ -158,8 +158,8 @@ def test_local_tells_an_agent_how_right_it_was(
         main(["local", str(fit_file), *weather, *saw, "--today", "2017-05-20", "--out", str(tmp_path)]) == 0
     )
     out = capsys.readouterr().out
-    assert "2016: the forecast puts half of the flight on" in out
-    assert "2017: the forecast puts half of the flight on" in out
+    assert "2016: half of 11 moths was caught by 13 June (between 10 June and 17 June), " in out
+    assert "2017: half of 6 moths was caught by " in out
     assert "All together (2 seasons with moths)" in out
     assert "this place: half of the flight around" in out
     assert len(pd.read_csv(tmp_path / "local.csv")) == 2
@@ -167,5 +167,8 @@ def test_local_tells_an_agent_how_right_it_was(
     assert "name one with --station" in capsys.readouterr().err
     assert main(["local", str(fit_file), *weather, "--saw", "yesterday=2"]) == 2
     assert "'yesterday=2' is not a record" in capsys.readouterr().err
-    assert main(["local", str(fit_file), *weather]) == 2
+    capsys.readouterr()
+    assert main(["local", str(fit_file), *weather]) == 0
+    assert capsys.readouterr().out.startswith("No records were given: this is the forecast for the place")
+    assert main(["local", str(fit_file), *weather, *saw, "--records", "looks.csv"]) == 2
     assert "either as a table" in capsys.readouterr().err

@@ -53,6 +53,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check, print and write."""
     from phenofit.forecasting.cautions import CAUTIONS
+    from phenofit.forecasting.forecast_places import day_after_last
     from phenofit.forecasting.local_check import local_check
     from phenofit.forecasting.weather_years import station_series
     from phenofit.output_folder import optional_run_folder
@@ -64,9 +65,14 @@ def run(args: argparse.Namespace) -> int:
         fit = _fit(args)
         weather, station = _weather(args)
         records = _records(args, fit)
-        check = local_check(fit, station_series(weather)[station], records, flight=args.flight)
-        for sentence in check.sentences:
-            print(sentence)
+        check = None
+        if records is None:
+            print("No records were given: this is the forecast for the place by the network alone.")
+            today = today or str(day_after_last(weather))
+        else:
+            check = local_check(fit, station_series(weather)[station], records, flight=args.flight)
+            for sentence in check.sentences:
+                print(sentence)
         for problem in fit.problems:
             print(f"About the fit: {problem}")
         ahead = None if today is None else _ahead(today, fit, weather, station, check)
@@ -122,14 +128,16 @@ def _weather(args: argparse.Namespace) -> tuple[xr.Dataset, str]:
     return weather, station
 
 
-def _records(args: argparse.Namespace, fit: FlightFit) -> pd.DataFrame:
+def _records(args: argparse.Namespace, fit: FlightFit) -> pd.DataFrame | None:
     import numpy as np
 
     from phenofit.errors import ModelError
     from phenofit.forecasting.scouting_records import place_records, read_records
 
-    if bool(args.records) == bool(args.saw):
+    if args.records and args.saw:
         raise ModelError("give the records either as a table (--records) or on the command line (--saw).")
+    if not args.records and not args.saw:
+        return None
     season = fit.settings.season
     if args.records:
         return read_records(args.records, season=season, dates=args.dates or _DATES)
@@ -146,8 +154,22 @@ def _records(args: argparse.Namespace, fit: FlightFit) -> pd.DataFrame:
     return place_records(np.array(when), count, season=season)
 
 
-def _write(folder: RunFolder, check: LocalCheck, ahead: SeasonForecast | None) -> list[str]:
+def _write(folder: RunFolder, check: LocalCheck | None, ahead: SeasonForecast | None) -> list[str]:
     from phenofit.analysis.outputs import write_validation
+
+    written = []
+    if check is not None:
+        _write_check(folder, check)
+        written.append(_TABLES[0])
+    if ahead is not None:
+        write_validation(folder.staging / _TABLES[1], [ahead.table()], run=folder.run)
+        written.append(_TABLES[1])
+    return written
+
+
+def _write_check(folder: RunFolder, check: LocalCheck) -> None:
+    import numpy as np
+
     from phenofit.files import write_csv
 
     columns = [
@@ -156,6 +178,10 @@ def _write(folder: RunFolder, check: LocalCheck, ahead: SeasonForecast | None) -
         "forecast",
         "low95",
         "high95",
+        "observed",
+        "observed_from",
+        "observed_until",
+        "error_days",
         "shift_days",
         "low_days",
         "high_days",
@@ -165,18 +191,15 @@ def _write(folder: RunFolder, check: LocalCheck, ahead: SeasonForecast | None) -
     rows = []
     for year in check.years:
         ends = year.forecast.interval(0.95)
-        dates = [str(d)[:10] for d in (year.forecast.quantile(0.5), *ends)]
-        numbers = [year.shift_days, year.low_days, year.high_days, year.inside]
+        moments = (year.forecast.quantile(0.5), *ends, year.observed, *year.observed_between)
+        dates = ["" if np.isnat(moment) else str(moment)[:10] for moment in moments]
+        numbers = [year.error_days, year.shift_days, year.low_days, year.high_days, year.inside]
         rows.append([year.season, year.seen, *dates, *numbers, folder.run])
     write_csv(folder.staging / _TABLES[0], columns, rows)
-    if ahead is None:
-        return [_TABLES[0]]
-    write_validation(folder.staging / _TABLES[1], [ahead.table()], run=folder.run)
-    return [*_TABLES]
 
 
 def _ahead(
-    today: str, fit: FlightFit, weather: xr.Dataset, station: str, check: LocalCheck
+    today: str, fit: FlightFit, weather: xr.Dataset, station: str, check: LocalCheck | None
 ) -> SeasonForecast:
     import pandas as pd
 
@@ -185,12 +208,14 @@ def _ahead(
     from phenofit.records import Records
 
     links = pd.DataFrame({"trap": ["this place"], "station": [station]})
+    correction = None if check is None else check.correction
     found = forecast(
         fit,
         Records.without_catches(weather, links, fit.settings.season),
         today=today,
-        shifts=None if check.correction is None else {"this place": check.correction},
+        shifts=None if correction is None else {"this place": correction},
     )
-    print("with the local correction:" if check.supported else "without a local correction:")
+    if check is not None:
+        print("with the local correction:" if correction is not None else "without a local correction:")
     print_forecast(found, invented=False)
     return found
