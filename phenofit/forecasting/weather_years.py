@@ -11,6 +11,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.forecasting.distribution import to_unit
+from phenofit.forecasting.generated_seasons import generated_seasons
 from phenofit.seasons import MonthDay, Season
 
 
@@ -58,7 +59,7 @@ class StationSeries:
         years: Iterable[int],
         start: np.datetime64 | None = None,
     ) -> SeasonEnsemble:
-        """Return a season known up to a day, and continued by the weather of other seasons."""
+        """Return a season known up to a day, and continued by seasons generated from other ones."""
         days = _days_and_one(season, year, start)
         tmin, tmax = self.on(days)
         ahead = days >= to_unit(before, "D")
@@ -73,13 +74,13 @@ class StationSeries:
             )
         if not ahead.any():
             return SeasonEnsemble(tmin[np.newaxis, :], tmax[np.newaxis, :], ())
-        rows_min, rows_max, used = [], [], []
+        lows, highs, used = [], [], []
         for other in years:
             low, high = self.on(_same_days(days[ahead], other - year))
             # The day after the season serves double methods only and may be missing.
             if np.isfinite(low[:-1]).all() and np.isfinite(high[:-1]).all():
-                rows_min.append(np.concatenate([tmin[~ahead], low]))
-                rows_max.append(np.concatenate([tmax[~ahead], high]))
+                lows.append(low)
+                highs.append(high)
                 used.append(int(other))
         if not used:
             finding = (
@@ -87,7 +88,14 @@ class StationSeries:
                 f"from {to_unit(before)}."
             )
             raise DataError(Problem(finding, "Give weather of earlier years for this station."))
-        return SeasonEnsemble(np.array(rows_min), np.array(rows_max), tuple(used))
+        made = generated_seasons(np.array(lows), np.array(highs), seed=year)
+        rows = [
+            np.concatenate(
+                [np.broadcast_to(before_now[~ahead], (len(later), int((~ahead).sum()))), later], axis=1
+            )
+            for before_now, later in zip((tmin, tmax), made, strict=True)
+        ]
+        return SeasonEnsemble(rows[0], rows[1], tuple(used))
 
 
 @dataclass(frozen=True)
@@ -96,7 +104,7 @@ class SeasonEnsemble:
 
     tmin: npt.NDArray[np.float64]  # Shape (members, days): Daily minimum and maximum [degC].
     tmax: npt.NDArray[np.float64]
-    years: tuple[int, ...]  # The past season behind each member.
+    years: tuple[int, ...]  # The past seasons behind the members.
 
 
 def station_series(weather: xr.Dataset) -> dict[str, StationSeries]:
