@@ -38,7 +38,7 @@ def test_invented_data_are_marked_in_every_row(work: SpeciesWork, tmp_path: Path
     fit = work.fit()
     assert fit.settings.curve in ("normal", "log-normal")
     assert "log-normal" in str(fit.provenance["curve choice"])
-    table = thresholds_table(work.species, fit, work.published, verdicts={"near": "supported"})
+    table = thresholds_table(work.species, fit, work.published, verdicts={"near": "consistent"})
     for invented in (True, False):
         write_flights(tmp_path / "flights.csv", {work.species: fit}, invented=invented)
         write_thresholds(tmp_path / "thresholds.csv", [table], invented=invented)

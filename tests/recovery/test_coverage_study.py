@@ -54,7 +54,7 @@ def made_up(
             statements=("Checks whose catch is mostly strays: 3.", "Night weather counts.")
             if n < said
             else (),
-            verdict="refuted here" if n < refuted else "supported",
+            verdict="not consistent" if n < refuted else "consistent",
         )
         for n in range(networks)
     ]

@@ -69,8 +69,8 @@ def test_compare_gives_its_verdict_in_words(
     assert "near: For half of the flight the published 450 °C-days (810 °F-days)" in out
     assert f"{far}: For half of the flight" in out
     rows = pd.read_csv(tmp_path / "comparisons.csv").set_index("id")
-    assert rows.loc["near", "verdict"] in ("supported", "not contradicted")
-    assert rows.loc[far, "verdict"] == "refuted here"
+    assert rows.loc["near", "verdict"] in ("consistent", "cannot tell")
+    assert rows.loc[far, "verdict"] == "not consistent"
     assert (rows["amount_unit"] == "degC d").all()
 
 

@@ -174,12 +174,12 @@ def test_verdicts_on_a_true_and_a_far_threshold(table: pd.DataFrame) -> None:
         for t in (TRUE, OFF)
     ]
     true, off = found
-    assert true.verdict in ("supported", "not contradicted")
+    assert true.verdict in ("consistent", "cannot tell")
     assert true.p_value > 0.05
     assert true.amount_inside
     assert true.base_inside
     assert true.refit_low <= 450.0 <= true.refit_high
-    assert off.verdict == "refuted here"
+    assert off.verdict == "not consistent"
     assert not off.amount_inside
     assert off.held_out_difference_days > 1.0
     assert off.difference_low > 0

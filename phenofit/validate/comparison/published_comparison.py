@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from phenofit.validate.comparison.distinguishable import Distinguishable
 from phenofit.validate.thresholds.threshold import PublishedThreshold
 
 
@@ -31,9 +32,11 @@ class PublishedComparison:
     held_out_difference_days, difference_low, difference_high : float
         Mean absolute held-out error of the published threshold minus that of the refitted model, paired by trap
         and season [d]; NaN without a validation table.
+    told_apart : Distinguishable or None
+        Which pairs of base and amount the catches cannot tell apart, and which errors they would have shown.
     verdict : str
-        ``"supported"``, ``"not contradicted"``, ``"refuted here"``, ``"cannot tell"`` (too few records for any of
-        these) or ``"cannot be tested"`` (the threshold lacks something).
+        ``"consistent"`` with these catches, ``"not consistent"``, ``"cannot tell"`` (the records are too few to notice an
+        amount a quarter off) or ``"cannot be tested"`` (the threshold lacks something).
     sentence : str
         The verdict in words.
     level : float
@@ -53,6 +56,7 @@ class PublishedComparison:
     held_out_difference_days: float = math.nan
     difference_low: float = math.nan
     difference_high: float = math.nan
+    told_apart: Distinguishable | None = None
     verdict: str = "cannot be tested"
     sentence: str = ""
     level: float = 0.95

@@ -12,6 +12,8 @@ from scipy.optimize import minimize_scalar
 
 from phenofit.errors import ModelError
 from phenofit.flight import fit_flights
+from phenofit.flight.intervals.profile import Profile, level_of_root
+from phenofit.flight.kernels.arguments import places_of
 from phenofit.flight.kernels.curves import LOG_HEAT_CURVES, curve_code, curve_quantile, share_flown
 from phenofit.flight.share_heat import share_intervals
 from phenofit.forecasting.event_heat import event_shares, flight_shares
@@ -51,6 +53,20 @@ class PublishedTerms:
         assert self.threshold.base is not None
         model = replace(self._model, base=self.threshold.base, hold={**self._model.hold, **(hold or {})})
         return fit_flights(self._records, model, profiles=profiles)
+
+    def base_profile(self, root: float, degrees: float) -> Profile:
+        """Return the profile of the base, up to a root of the deviance."""
+        model = replace(self._model, level=level_of_root(root * 1.01, degrees))
+        return fit_flights(self._records, model, profiles=("base",)).profiles["base"]
+
+    def amounts_along(self, profile: Profile) -> list[float]:
+        """Return the heat of the event at each point of a profile, by its requirement and spread there."""
+        places = places_of(self.free.settings.flights, 0)
+        flight = self.threshold.flight - 1
+        return [
+            self.amount_at(float(at[places.requirement + flight]), math.exp(at[places.spread + flight]))
+            for at in profile.path
+        ]
 
     @property
     def moths(self) -> float:

@@ -12,8 +12,12 @@ if TYPE_CHECKING:
     from phenofit.validate.comparison.published_comparison import PublishedComparison
     from phenofit.validate.comparison.refit_on_terms import PublishedTerms
 
-_NO_WORSE_DAYS = 1.0
-_NARROW = 0.10
+_USEFUL = 0.25  # error of the amount that a useful test would notice
+_VERDICTS = {
+    "consistent": "is consistent with these catches",
+    "not consistent": "is not consistent with these catches",
+    "cannot tell": "cannot be judged: these catches cannot tell",
+}
 
 
 def verdict_and_sentence(result: PublishedComparison, terms: PublishedTerms) -> tuple[str, str]:
@@ -22,17 +26,15 @@ def verdict_and_sentence(result: PublishedComparison, terms: PublishedTerms) -> 
     threshold = result.threshold
     flights = terms.held.settings.flights
     event = event_words(threshold.event, threshold.flight, flights)
+    test = f"likelihood ratio of the pair of base and amount {result.lr_statistic:.1f}, {_p_words(result.p_value)}"
     parts = [
-        (
-            f"For {event} the published {threshold.words} is {verdict}: on the same terms the catches give "
-            f"{_amount(result)}, and the published pair of base and sum is "
-            f"{'rejected' if result.p_value < 1.0 - result.level else 'not rejected'} "
-            f"(likelihood ratio {result.lr_statistic:.1f}, {_p_words(result.p_value)})."
-        )
+        f"For {event} the published {threshold.words} {_VERDICTS[verdict]} ({test}).",
+        f"On the same terms the catches give {_amount(result)}.",
+        *_told_apart(result),
+        _base_words(result),
     ]
-    parts.append(_base_words(result))
     if math.isfinite(result.held_out_difference_days):
-        parts.append(_days_words(result))
+        parts += [_days_words(result), _contradiction(result, verdict)]
     if threshold.assumed:
         parts.append(f"The source does not state {' and '.join(threshold.assumed)}.")
     if threshold.event in ("first_catch", "first_sustained_catch", "end"):
@@ -46,13 +48,51 @@ def verdict_and_sentence(result: PublishedComparison, terms: PublishedTerms) -> 
 
 def _verdict(result: PublishedComparison) -> str:
     if result.p_value < 1.0 - result.level:
-        return "refuted here"
-    if not result.amount_inside:
-        return "not contradicted"
-    if math.isfinite(result.difference_high):
-        return "supported" if result.difference_high <= _NO_WORSE_DAYS else "not contradicted"
-    half = 0.5 * (result.refit_high - result.refit_low)
-    return "supported" if half <= _NARROW * result.refit_amount else "not contradicted"
+        return "not consistent"
+    noticed = math.nan if result.told_apart is None else result.told_apart.amount
+    return "consistent" if noticed <= _USEFUL else "cannot tell"
+
+
+def _told_apart(result: PublishedComparison) -> list[str]:
+    """Say which pairs the catches cannot tell apart, and which errors they would have shown."""
+    found = result.told_apart
+    if found is None:
+        return []
+    ends = [_pair(end) for end in (found.low, found.high)]
+    if found.low is None and found.high is None:
+        said = ["These catches leave the base open on both sides: any pair along the ridge fits as well."]
+    elif found.low is None or found.high is None:
+        side = "colder" if found.low is None else "warmer"
+        said = [
+            f"Pairs that these catches cannot tell apart run from {ends[0] or ends[1]} to {side} bases without end."
+        ]
+    else:
+        said = [f"Pairs that these catches cannot tell apart run from {ends[0]} to {ends[1]}."]
+    if math.isfinite(found.amount):
+        said.append(
+            f"An amount more than {100 * found.amount:.0f} % off at this base, or a base more than {found.base:.1f} °C off "
+            "with any amount, would be noticed in 8 of 10 such networks."
+        )
+    return said
+
+
+def _pair(end: tuple[float, float] | None) -> str:
+    return "" if end is None else f"{end[1]:.0f} °C-days above {end[0]:.1f} °C"
+
+
+def _contradiction(result: PublishedComparison, verdict: str) -> str:
+    """Explain a verdict that the days seem to contradict."""
+    if verdict == "not consistent" and not result.difference_low > 0.0:
+        return (
+            "The two do not contradict each other: the pair is rejected as a pair, but its errors in base and amount "
+            "nearly cancel in the weather of these years. Elsewhere, or in warmer years, they need not."
+        )
+    if verdict == "consistent" and result.difference_low > 0.0:
+        return (
+            "The two do not contradict each other: an error too small to be noticed by the test can cost days where the "
+            "weather of a year is unusual."
+        )
+    return ""
 
 
 def _amount(result: PublishedComparison) -> str:

@@ -15,7 +15,7 @@ from tests.benchmarks.coverage_study.study import INTERVALS, HeldOut, Record
 
 MET, NOT_MET, BY_REPORT = "met", "not met", "met by report"
 WITHIN_ERROR = "not met, within two standard errors"
-REFUTED = ("refuted here", "not consistent")
+REFUTED = "not consistent"
 FAR_DAYS = 60.0
 _MOST_REFUTED = 0.05
 _DISAGREED = "curvature at the maximum"
