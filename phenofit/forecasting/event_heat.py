@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 _NO_SWARMS = 1e5  # from this concentration on moths come independently
 _HALVINGS = 26
 _CHECK_WIDTH = 0.7  # a check of half a week to a week, in spreads of a flight
-_SHIFT_PARTS = ("shift_sd_year", "shift_sd_site", "shift_sd")
 
 
 @dataclass(frozen=True)
@@ -141,6 +140,54 @@ def _peak_offsets(
     return np.asarray(0.5 * (edges[np.arange(draws), best] + edges[np.arange(draws), best + 1]))
 
 
+@dataclass(frozen=True)
+class EventDrawing:
+    """Draws of the heat at events, made once for all places: only the shift of a place is left out."""
+
+    terms: _Terms
+    curve: str
+    events: tuple[str, ...]
+    shares: npt.NDArray[
+        np.float64
+    ]  # Shape (draws, events): Share of the flight that has flown at each event.
+    top: (
+        tuple[float, npt.NDArray[np.float64]] | None
+    )  # Of the peak: by what the median is multiplied, and what is added.
+
+    @classmethod
+    def of(
+        cls,
+        fit: FlightFit,
+        events: Sequence[str],
+        *,
+        flight: int = 1,
+        draws: int = 400,
+        seed: int = 1,
+        moths: float | npt.NDArray[np.float64] | None = None,
+    ) -> EventDrawing:
+        """Draw the parameters, and the sampling of moths."""
+        terms = _drawn_terms(fit, flight, draws, seed)
+        shares = event_shares(events, draws, terms.generator, moths=moths, concentration=terms.concentration)
+        top = None
+        if "peak" in events:
+            # The steepest point of a skewed curve lies off its middle: in proportion to the heat, or to the spread.
+            peak, middle = fit.event_amount("peak", flight), fit.requirement(flight)
+            grows = curve_code(fit.settings.curve) in LOG_HEAT_CURVES
+            off = np.zeros(draws) if grows else terms.spread * ((peak - middle) / fit.spread(flight))
+            if moths is not None:
+                off = off + terms.spread * _peak_offsets(moths, terms.concentration, terms.generator)
+            top = (peak / middle if grows else 1.0, off)
+        return cls(terms, fit.settings.curve, tuple(events), shares, top)
+
+    def at(self, shift: tuple[float, float] | None = None) -> HeatDraws:
+        """Return the draws at a place, given what is known of its own shift: mean and SD [degC d]."""
+        median = self.terms.median(shift)
+        amount = self.terms.amount(self.curve, self.shares, median)
+        if self.top is not None:
+            amount[:, self.events.index("peak")] = median * self.top[0] + self.top[1]
+        return HeatDraws(self.terms.base, amount, self.events, self.terms.upper)
+
+
 def draw_heat(
     fit: FlightFit,
     events: Sequence[str],
@@ -152,20 +199,7 @@ def draw_heat(
     shift: tuple[float, float] | None = None,
 ) -> HeatDraws:
     """Draw base and event heat from a fit: its uncertainty, the shifts between trap-years, the sampling of moths."""
-    terms = _drawn_terms(fit, flight, draws, seed, shift)
-    shares = event_shares(events, draws, terms.generator, moths=moths, concentration=terms.concentration)
-    amount = terms.amount(fit.settings.curve, shares)
-    if "peak" in events:
-        # The steepest point of a skewed curve lies off its middle: in proportion to the heat, or to the spread.
-        peak, middle = fit.event_amount("peak", flight), fit.requirement(flight)
-        if curve_code(fit.settings.curve) in LOG_HEAT_CURVES:
-            top = terms.median * (peak / middle)
-        else:
-            top = terms.median + terms.spread * ((peak - middle) / fit.spread(flight))
-        if moths is not None:
-            top = top + terms.spread * _peak_offsets(moths, terms.concentration, terms.generator)
-        amount[:, list(events).index("peak")] = top
-    return HeatDraws(terms.base, amount, tuple(events), terms.upper)
+    return EventDrawing.of(fit, events, flight=flight, draws=draws, seed=seed, moths=moths).at(shift)
 
 
 def draw_shares(
@@ -178,36 +212,43 @@ def draw_shares(
     shift: tuple[float, float] | None = None,
 ) -> HeatDraws:
     """Draw the heat at which given shares of the whole flight have flown, all shares of a draw in the same season."""
-    terms = _drawn_terms(fit, flight, draws, seed, shift)
-    amount = terms.amount(fit.settings.curve, np.broadcast_to(shares, (draws, shares.size)))
+    terms = _drawn_terms(fit, flight, draws, seed)
+    every = np.broadcast_to(shares, (draws, shares.size))
+    amount = terms.amount(fit.settings.curve, every, terms.median(shift))
     return HeatDraws(terms.base, amount, tuple(f"{share:.4f}" for share in shares), terms.upper)
 
 
 @dataclass(frozen=True)
 class _Terms:
-    """Parameters of each draw, the shift of its season and place included."""
+    """Parameters of each draw, and its shift in SDs."""
 
     base: npt.NDArray[np.float64]
-    median: npt.NDArray[np.float64]
     requirement: npt.NDArray[np.float64]
     spread: npt.NDArray[np.float64]
     concentration: npt.NDArray[np.float64]
-    generator: np.random.Generator
     upper: npt.NDArray[np.float64] | None
+    season: npt.NDArray[np.float64]  # Variance of the shift of a season at a place whose own shift is known.
+    site: npt.NDArray[np.float64]  # Variance of the shift of a place that is not known.
+    deviate: npt.NDArray[np.float64]
+    generator: np.random.Generator
 
-    def amount(self, curve: str, shares: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    def median(self, shift: tuple[float, float] | None) -> npt.NDArray[np.float64]:
+        """Return the heat at half of the flight in each draw, given what is known of the place's own shift."""
+        mean, variance = (
+            (0.0, self.site) if shift is None else (shift[0], np.full_like(self.site, shift[1] ** 2))
+        )
+        return np.asarray(self.requirement + mean + np.sqrt(self.season + variance) * self.deviate)
+
+    def amount(
+        self, curve: str, shares: npt.NDArray[np.float64], median: npt.NDArray[np.float64]
+    ) -> npt.NDArray[np.float64]:
+        """Return the heat at shares of the flight."""
         return curve_quantile(
-            curve,
-            shares,
-            self.median[:, np.newaxis],
-            self.requirement[:, np.newaxis],
-            self.spread[:, np.newaxis],
+            curve, shares, median[:, np.newaxis], self.requirement[:, np.newaxis], self.spread[:, np.newaxis]
         )
 
 
-def _drawn_terms(
-    fit: FlightFit, flight: int, draws: int, seed: int, shift: tuple[float, float] | None
-) -> _Terms:
+def _drawn_terms(fit: FlightFit, flight: int, draws: int, seed: int) -> _Terms:
     if fit.settings.records == "first catch":
         raise ModelError(
             "this fit is of first catches alone, which tell nothing of the rest of the flight; fit the counts to "
@@ -223,18 +264,20 @@ def _drawn_terms(
             return table[name].to_numpy(dtype=np.float64)
         return np.full(draws, math.inf)
 
-    parts = [n for n in _SHIFT_PARTS if n in fit.parameters and (shift is None or n != "shift_sd_site")]
-    variance = np.sum([column(name) ** 2 for name in parts], axis=0) if parts else np.zeros(draws)
-    mean, own = (0.0, 0.0) if shift is None else shift
-    requirement = column(f"requirement_{flight}")
+    def variance(*names: str) -> npt.NDArray[np.float64]:
+        known = [column(name) ** 2 for name in names if name in fit.parameters]
+        return np.asarray(np.sum(known, axis=0)) if known else np.zeros(draws)
+
     return _Terms(
         base=column("base"),
-        median=requirement + mean + np.sqrt(variance + own**2) * generator.standard_normal(draws),
-        requirement=requirement,
+        requirement=column(f"requirement_{flight}"),
         spread=column(f"spread_{flight}"),
         concentration=column("concentration"),
-        generator=generator,
         upper=table["upper"].to_numpy(dtype=np.float64) if "upper" in table.columns else None,
+        season=variance("shift_sd_year", "shift_sd"),
+        site=variance("shift_sd_site"),
+        deviate=generator.standard_normal(draws),
+        generator=generator,
     )
 
 

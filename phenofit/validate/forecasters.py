@@ -17,7 +17,7 @@ from phenofit.flight import fit_flights
 from phenofit.flight.fit_at_place import fit_at
 from phenofit.forecasting.date_draws import event_dates
 from phenofit.forecasting.distribution import DateDistribution, to_unit
-from phenofit.forecasting.event_heat import HeatDraws, draw_heat, flight_shares, place_shift
+from phenofit.forecasting.event_heat import EventDrawing, HeatDraws, flight_shares, place_shift
 from phenofit.forecasting.weather_years import StationSeries
 from phenofit.seasons import MonthDay, Season
 
@@ -107,31 +107,25 @@ class Fitted:
         )
         self.totals = self.fit.data["total"].to_numpy(dtype=np.float64)
         self.covariates = self.fit.settings.covariates
-        self._draws: dict[tuple[Any, ...], HeatDraws] = {}
+        self._drawings: dict[tuple[Any, ...], EventDrawing] = {}
 
     def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
         """Return the dates of events with the fit's error, the shifts and the sampling of moths in them."""
         start = start_of(self.setting, self.season, target)
         if start is None:
             return None
-        shift = place_shift(self.fit, target.site)
-        key = (flight, events, shift, *(target.place[c] for c in self.covariates))
-        if key not in self._draws:
+        key = (flight, events, *(target.place[c] for c in self.covariates))
+        if key not in self._drawings:
             s = self.setting
             moths = draw_moths(
                 self.totals, float(flight_shares(self.fit)[flight - 1]), s.draws, s.seed, s.min_moths
             )
-            self._draws[key] = draw_heat(
-                fit_at(self.fit, target.place),
-                events,
-                flight=flight,
-                draws=s.draws,
-                seed=s.seed,
-                moths=moths,
-                shift=shift,
+            self._drawings[key] = EventDrawing.of(
+                fit_at(self.fit, target.place), events, flight=flight, draws=s.draws, seed=s.seed, moths=moths
             )
+        heat = self._drawings[key].at(place_shift(self.fit, target.site))
         tmin, tmax = target.rows(self.season, start)
-        return event_dates(self._draws[key], tmin, tmax, start=start, heat=self.fit.settings.heat)
+        return event_dates(heat, tmin, tmax, start=start, heat=self.fit.settings.heat)
 
 
 class Published:
