@@ -14,7 +14,8 @@ import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files import write_csv
-from phenofit.files.cells import FIRST_YEAR, LAST_YEAR, parse_numbers
+from phenofit.files.cells import parse_numbers
+from phenofit.files.dates import FIRST_YEAR, LAST_YEAR
 from phenofit.files.tables import read_table
 from phenofit.files.text_table import Table
 from phenofit.traps.count_cells import LARGEST_COUNT

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files.tables import nearest
 from phenofit.seasons import Season
+from phenofit.traps.forms import left_out_frame
 from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
 from phenofit.traps.pooling import pool_intervals
 from phenofit.traps.sheet_cells import row_text
@@ -174,7 +175,10 @@ def build_trap_years(
             f"{name}: the check intervals of its traps do not fit together; kept apart." for name in apart
         )
     intervals, left_out = _without_single(intervals, left_out)
+    while_reading = left_out_frame(catches.attrs.get("left_out", ()))
     summary = _left_out_table(left_out, season)
+    if len(while_reading):
+        summary = pd.concat([summary, while_reading], ignore_index=True)
     if intervals.empty:
         raise DataError(_nothing_left(catches, summary))
     return _assemble(intervals, places, season, summary, notes)
