@@ -191,7 +191,7 @@ def _without_totals(rows: list[Record], own: list[int], wide: Wide) -> tuple[lis
 
 
 def _left_out_columns(grid: Grid, part: Part, rows: list[Record], left: list[int]) -> list[LeftOut]:
-    """Name the columns that are left out; moths in a column of a trap are counted, those in a total are not moths."""
+    """Name the columns that are left out; a total or a column without a name holds no checks."""
     found = []
     for at in left:
         name = part.header[at]
@@ -200,10 +200,10 @@ def _left_out_columns(grid: Grid, part: Part, rows: list[Record], left: list[int
         if not filled and not name:
             continue
         grid.notes.append(f"column {shown} left out ({plural(len(filled), 'filled cell')}).")
-        if filled and not is_total(name):
+        if filled and name and not is_total(name):
             moths = sum(int(text) for _, text in filled if _WHOLE.fullmatch(text) and len(text) < 9)
             lines = row_list([row for row, _ in filled]).split(" ", 1)[1]
-            found.append(LeftOut("column left out", name or "", "", len(filled), lines, moths))
+            found.append(LeftOut("column left out", name, "", len(filled), lines, moths))
     return found
 
 

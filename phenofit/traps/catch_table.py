@@ -325,24 +325,30 @@ def _counts(
     table: Table, blank: str, words: CountWords, unit: str
 ) -> tuple[np.ndarray, list[str], list[Problem]]:
     cells = table.frame
-    count, status = np.full(len(cells), np.nan), ["counted"] * len(cells)
     problems: list[Problem] = []
     rate = np.zeros(len(cells), dtype=bool)
+    rates = np.full(len(cells), np.nan)
     if unit == PER_NIGHT:
-        rate, count, problems = read_rates(table, words)
-    stated = cells["status"].tolist() if "status" in cells else [""] * len(cells)
-    for i, (text, word) in enumerate(zip(cells["count"].tolist(), stated, strict=True)):
+        rate, rates, problems = read_rates(table, words)
+    codes, texts = pd.factorize(cells["count"])
+    values, meanings = np.full(len(texts), np.nan), np.full(len(texts), "counted", dtype=object)
+    unreadable: dict[int, UnreadableCount] = {}
+    for i, text in enumerate(texts):
         try:
-            if not rate[i]:
-                count[i], status[i] = read_count(text, blank=blank, words=words)
+            values[i], meanings[i] = read_count(text, blank=blank, words=words)
         except UnreadableCount as fault:
-            problems.append(table.problem(i, "count", fault.finding, fault.remedy))
-            continue
-        if not word:
-            continue
-        problem = _apply_status(table, i, word, words, count, status)
-        if problem is not None:
-            problems.append(problem)
+            unreadable[i] = fault
+    count = np.where(rate, rates, values[codes])
+    status: list[str] = np.where(rate, "counted", meanings[codes]).tolist()
+    bad = np.isin(codes, list(unreadable)) & ~rate
+    for i in np.flatnonzero(bad).tolist():
+        why = unreadable[int(codes[i])]
+        problems.append(table.problem(i, "count", why.finding, why.remedy))
+    if "status" in cells:
+        stated = (cells["status"] != "").to_numpy() & ~bad
+        for i in np.flatnonzero(stated).tolist():
+            problem = _apply_status(table, i, str(cells["status"].iloc[i]), words, count, status)
+            problems += [] if problem is None else [problem]
     return count, status, problems
 
 
