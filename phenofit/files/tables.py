@@ -31,7 +31,7 @@ from phenofit.files.text_table import (
     shorten,
     source_name,
 )
-from phenofit.files.wide import Part, parts_of
+from phenofit.files.wide import Part, parts_of, unmet
 
 
 def read_table(
@@ -65,6 +65,10 @@ def read_table(
             parts.append((grid.sheet, part))
             left_out += part.left_out
             _note_nameless(grid, part)
+    unknown = unmet(wide, [part for _, part in parts])
+    if unknown:
+        finding = f"'{unknown[0]}' in leave_out is no column, and no row begins with it."
+        raise DataError(grids[0].problem(finding, "Correct its name, or remove it."))
     frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True).fillna("")
     return Table(
         frame,

@@ -25,6 +25,8 @@ class Part:
     # Of a wide table: the header of the count column of each row.
     count_headers: list[str] | None = None
     left_out: list[LeftOut] = field(default_factory=list)
+    # Names of `leave_out` that a column or row of the part bears.
+    met: set[str] = field(default_factory=set)
 
 
 def parts_of(
@@ -53,6 +55,12 @@ def parts_of(
 
 def _plain(name: str) -> str:
     return " ".join(name.split()).casefold()
+
+
+def unmet(wide: Wide | None, parts: Collection[Part]) -> list[str]:
+    """Return the names that should be left out, but that no column or row bears."""
+    met = {name for part in parts for name in part.met}
+    return [name for name in wide.leave_out if _plain(name) not in met] if wide else []
 
 
 def is_total(name: str) -> bool:
@@ -118,7 +126,8 @@ def _lengthened(grid: Grid, part: Part, wide: Wide, used: set[str], is_date: Cal
         return part
     counts, left = _count_columns(grid, part, wide, used, is_date)
     own = [at for at, name in enumerate(part.header) if at not in counts and at not in left and name]
-    rows, totals = _without_totals(part.rows, own, wide)
+    rows, totals = _without_totals(part, own, wide)
+    part.met |= {_plain(part.header[at]) for at in left}
     part.left_out += _left_out_columns(grid, part, rows, left)
     out: list[Record] = []
     headers: list[str] = []
@@ -131,7 +140,7 @@ def _lengthened(grid: Grid, part: Part, wide: Wide, used: set[str], is_date: Cal
     if totals:
         grid.notes.append(f"{plural(len(totals), 'row')} of totals left out ({row_list(totals)}).")
     header = [*(part.header[at] for at in own), HEADER, COUNT]
-    return Part(header, part.header_row, out, part.block_row, headers, part.left_out)
+    return Part(header, part.header_row, out, part.block_row, headers, part.left_out, part.met)
 
 
 def _count_columns(
@@ -176,15 +185,16 @@ def _count_columns(
     return counts, left
 
 
-def _without_totals(rows: list[Record], own: list[int], wide: Wide) -> tuple[list[Record], list[int]]:
+def _without_totals(part: Part, own: list[int], wide: Wide) -> tuple[list[Record], list[int]]:
     """Return the rows that are no sums and not left out by name, and the numbers of the others."""
     out = {_plain(name) for name in wide.leave_out}
     kept: list[Record] = []
     totals: list[int] = []
-    for row, cells in rows:
+    for row, cells in part.rows:
         first = next((cells[at] for at in own if cells[at]), "")
         if is_total(first) or _plain(first) in out:
             totals.append(row)
+            part.met.add(_plain(first))
         else:
             kept.append((row, cells))
     return kept, totals

@@ -150,6 +150,11 @@ class CatchesPart(TablePart):
             )
         if self.unit == PER_NIGHT and self.thousands:
             raise refuse("'thousands' has no effect on rates per night.", "Leave it out.")
+        if self.start == "one night" and self.first_interval_days is not None:
+            raise refuse(
+                "'first_interval_days' has no effect where every interval starts one night before its check.",
+                "Leave one of the two out.",
+            )
         return self
 
     def kept_as(self, selection: Selection | None) -> CatchFile:

@@ -98,14 +98,19 @@ def unknown_trap_problems(traps: pd.DataFrame, catches: pd.DataFrame) -> list[Pr
     known = set(_devices(traps))
     file = str(catches.attrs.get("file", "catch table"))
     problems = []
-    for trap, rows in catches.groupby("trap", sort=False)["row"]:
+    for trap, group in catches.groupby("trap", sort=False):
         if trap in known or trap == "":
             continue
+        rows = group["row"]
+        sheet = str(group["sheet"].iloc[0]) if "sheet" in group else ""
         finding = f"trap '{trap}' is not in the trap table ({len(rows)} rows: {row_text(rows)})."
         remedy = (
             f"Add it to the trap table with its position, or correct its name.{nearest(str(trap), known)}"
         )
-        problems.append(Problem(finding, remedy, file, int(rows.min()), "trap"))
+        if "column" in group and trap in group["column"].to_numpy():
+            remedy += " A column that is no trap goes into leave_out of [catches.wide]."
+        row = int(rows.iloc[0]) if sheet else int(rows.min())
+        problems.append(Problem(finding, remedy, file, row, "trap", sheet))
     return problems
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import builtins
 import datetime as dt
+import sys
 import zipfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -199,14 +199,7 @@ def test_without_the_extra_one_line_says_what_to_install(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = book(tmp_path, ["trap", "x"], ["A", 1])
-    real = builtins.__import__
-
-    def without(name: str, *args: object, **kwargs: object) -> object:
-        if name == "python_calamine":
-            raise ImportError(name)
-        return real(name, *args, **kwargs)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(builtins, "__import__", without)
+    monkeypatch.setitem(sys.modules, "python_calamine", None)
     with pytest.raises(MissingExtraError, match=r'pip install "phenofit-toolkit\[workbooks\]"'):
         read(path)
 

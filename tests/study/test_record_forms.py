@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -138,6 +139,7 @@ def test_a_subset_of_nothing_is_refused(text: str, says: str, tmp_path: Path) ->
         ('encoding = "utf8"\n', "'utf8' is not accepted."),
         ('start = "noon"\n', "'noon' is not accepted."),
         ('overlaps = "keep"\n', "'keep' is not accepted."),
+        ('start = "one night"\nfirst_interval_days = 7\n', "'first_interval_days' has no effect"),
     ],
 )
 def test_keys_that_say_too_little_are_refused(keys: str, says: str, tmp_path: Path) -> None:
@@ -145,3 +147,27 @@ def test_keys_that_say_too_little_are_refused(keys: str, says: str, tmp_path: Pa
     assert says in " ".join(map(str, problems))
     with pytest.raises(DataError):
         read_records(study_with(tmp_path, CLEAN + keys))
+
+
+def test_an_unknown_trap_is_named_with_its_sheet_or_column(tmp_path: Path) -> None:
+    path = study_with(tmp_path, FORMS["sheet per year"](tmp_path))
+    traps = (tmp_path / "traps.csv").read_text("utf-8")
+    (tmp_path / "traps.csv").write_text(traps.replace("P2 blue", "P2 green"), "utf-8")
+    (problem,) = survey_study(path).problems
+    assert str(problem).startswith(
+        "field.xlsx, sheet '2023', row 6, column 'Plot + Lure': trap 'P2 blue' is not in the trap table"
+    )
+    path = study_with(tmp_path, FORMS["column per trap"](tmp_path).replace('leave_out = ["All"]\n', ""))
+    (problem,) = survey_study(path).problems
+    assert "trap 'All' is not in the trap table" in problem.finding
+    assert problem.remedy.endswith("A column that is no trap goes into leave_out of [catches.wide].")
+
+
+def test_a_workbook_without_its_reader_is_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = study_with(tmp_path, FORMS["date cells"](tmp_path))
+    monkeypatch.setitem(sys.modules, "python_calamine", None)
+    assert main(["check", str(path)]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.endswith('pip install "phenofit-toolkit[workbooks]"')

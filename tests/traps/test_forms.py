@@ -164,6 +164,13 @@ def test_columns_that_are_left_out_are_counted_but_totals_are_no_moths(tmp_path:
     assert "1 row of totals left out (row 4)" in notes
 
 
+def test_a_name_to_leave_out_that_nothing_bears_is_refused(tmp_path: Path) -> None:
+    text = "date,A,Sum of all\n2024-06-08,1,5\n"
+    with pytest.raises(DataError, match="'Sum' in leave_out is no column"):
+        read(tmp_path, text, wide=Wide("trap", leave_out=("Sum",)))
+    assert read(tmp_path, text, wide=Wide("trap", leave_out=("sum of  ALL",)))["trap"].tolist() == ["A"]
+
+
 def test_several_species_as_columns(tmp_path: Path) -> None:
     text = "trap,date,red moth,blue moth\nA,2024-06-08,1,4\nA,2024-06-15,2,5\n"
     found = read(tmp_path, text, wide=Wide("species"))
