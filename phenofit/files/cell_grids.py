@@ -188,13 +188,12 @@ def _text_grid(text: str, file: str) -> Grid:
 
 
 def _delimiter(lines: Sequence[str]) -> str:
-    """Return the delimiter of the first line that has one: a title above the header has none."""
-    for line in lines:
-        plain = re.sub(r'"[^"]*"', "", line)
-        found = max(_DELIMITERS, key=plain.count)
-        if found in plain:
-            return found
-    return ","
+    """Return the delimiter that most of the first lines have, of several that of which the first line has most.
+
+    A title above the header may have none, or a comma of its own.
+    """
+    plain = [re.sub(r'"[^"]*"', "", line) for line in lines]
+    return max(_DELIMITERS, key=lambda mark: (sum(mark in line for line in plain), plain[0].count(mark)))
 
 
 def _sheet_grids(path: Path, file: str, wanted: tuple[str, ...]) -> list[Grid]:

@@ -81,14 +81,14 @@ def read_date(text: str, form: str, default: np.timedelta64, year: str | None = 
     return _day(text, form, year) + offset
 
 
-def looks_like_date(text: str, form: str, *, with_year: bool) -> bool:
-    """Return whether a header is written like a date, right or wrong; without a year where one is given elsewhere."""
+def looks_like_date(text: str, form: str) -> bool:
+    """Return whether a header is written like a date, right or wrong, with its year or without."""
     clock = _CLOCK.match(text)
     text = clock.group(1).rstrip() if clock else text
-    named = [p.fullmatch(text) for p in (*_NAMED, *(() if with_year else _NAMED_NO_YEAR))]
-    if _NUMERIC.fullmatch(text) or any(m and _month(m["month"]) for m in named):
+    named = [p.fullmatch(text) for p in (*_NAMED, *_NAMED_NO_YEAR)]
+    if any(m and _month(m["month"]) for m in named):
         return True
-    if not with_year and _NUMERIC_NO_YEAR.fullmatch(text):
+    if _NUMERIC.fullmatch(text) or _NUMERIC_NO_YEAR.fullmatch(text):
         return True
     patterns = {
         "year-first": re.compile(r"\d{8}"),
@@ -130,7 +130,7 @@ def _serial(text: str, form: str, default: np.timedelta64) -> np.datetime64:
 def _day(text: str, form: str, year: str | None) -> np.datetime64:
     if form in ("day-of-year", "week"):
         return _numbered_day(text, form, year)
-    own, month, day = _calendar_day(text, form, year)
+    own, month, day = _calendar_day(text, form)
     number = _agreed(own, year)
     if not FIRST_YEAR <= number <= LAST_YEAR:
         raise ValueError(f"lies outside the years {FIRST_YEAR} to {LAST_YEAR}.")
@@ -146,7 +146,7 @@ def _agreed(own: int | None, year: str | None) -> int:
     """Return the year of a date: its own, or that of its year column; both must be the same."""
     if year is None:
         if own is None:
-            raise ValueError("has no year.")
+            raise ValueError('has no year; name its column, such as year = "Year" or year = "<sheet>".')
         return own
     other = year_in(year)
     if own is not None and own != other:
@@ -173,7 +173,7 @@ def _numbered_day(text: str, form: str, year: str | None) -> np.datetime64:
     return np.datetime64(f"{number}-01-01", "ns") + np.timedelta64(count - 1, "D")
 
 
-def _calendar_day(text: str, order: str, year: str | None) -> tuple[int | None, int, int]:
+def _calendar_day(text: str, order: str) -> tuple[int | None, int, int]:
     match = _NUMERIC.fullmatch(text)
     if match:
         parts = (match.group(1), match.group(3), match.group(4))
@@ -194,10 +194,6 @@ def _calendar_day(text: str, order: str, year: str | None) -> tuple[int | None, 
             return _full_year(named["year"]), number, int(named["day"])
     found = _day_without_year(text, order)
     if found is not None:
-        if year is None:
-            raise ValueError(
-                'has no year; name the column with the year, such as year = "Year" or year = "<sheet>".'
-            )
         return None, *found
     if _SERIAL.fullmatch(text):
         raise ValueError("is a day number of a spreadsheet, not a date.")

@@ -47,7 +47,7 @@ def read_table(
     wide = path.wide if isinstance(path, TableFile) else None
     asked = _asked(source_name(path), dict(columns or {}), wide, [*required, *optional])
     used = [asked.get(ours, ours) for ours in {*required, *optional, *asked}]
-    is_date = partial(looks_like_date, form=header_dates, with_year="year" not in asked)
+    is_date = partial(looks_like_date, form=header_dates)
     grids = read_grids(path)
     frames: list[pd.DataFrame] = []
     rows: list[int] = []
@@ -113,7 +113,7 @@ def _asked(file: str, columns: dict[str, str], wide: Wide | None, known: Sequenc
             else "'<block>' is used, but blocks are not declared."
         )
     if problem:
-        remedy = 'Such as trap = ["Plot", "<header>"] or year = "<block>" in the column settings, and [wide] as the table is.'
+        remedy = 'The column settings say it, such as trap = ["Plot", "<header>"] or year = "<block>".'
         raise DataError(Problem(problem, remedy, file))
     return columns
 

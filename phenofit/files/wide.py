@@ -83,7 +83,7 @@ def _blocks(grid: Grid) -> list[Part]:
     found: list[Part] = []
     header: Record | None = None
     repeated: list[int] = []
-    text, block_row = "", 0
+    text, block_row, first_column = "", 0, ""
     empty: list[str] = []
     for (row, cells), begin in zip(records, begins, strict=True):
         if begin:
@@ -92,7 +92,14 @@ def _blocks(grid: Grid) -> list[Part]:
             text, block_row = cells[0], row
             header = None if own_headers else header
         elif header is None:
-            header = (row, cells)
+            if first_column not in ("", _plain(cells[0])):
+                finding = f"row {block_row} holds only '{shorten(text)}', but no header follows it."
+                remedy = (
+                    "A block begins with a row whose first cell only is filled, then its header. "
+                    "In a row without counts, write why, such as 'not checked'."
+                )
+                raise DataError(grid.problem(finding, remedy, row))
+            header, first_column = (row, cells), _plain(cells[0])
         elif cells == header[1]:
             repeated.append(row)
         else:

@@ -147,7 +147,7 @@ def examine_catches(
     words = words or CountWords()
     _check_call(dates, blank, duplicates, words, unit)
     rules = path if isinstance(path, CatchFile) else CatchFile("")
-    table = fill_down(_read(path, columns, dates), fill)
+    table = _read(path, columns, dates, fill)
     notes: list[str] = []
     frame, problems = _typed(table, dates, blank, hour, words, notes, unit)
     frame, nights, more = interval_starts(frame, table, rules.start, compare=unit != PER_NIGHT)
@@ -205,8 +205,10 @@ def _check_call(dates: str, blank: str, duplicates: str, words: CountWords, unit
         raise ModelError(f"the word '{unclear[0]}' has two meanings in the count column; give it one.")
 
 
-def _read(path: TableSource, columns: Mapping[str, str | Sequence[str]] | None, dates: str) -> Table:
-    """Read the text cells; join the parts of a trap's name; call the check date ``date``."""
+def _read(
+    path: TableSource, columns: Mapping[str, str | Sequence[str]] | None, dates: str, fill: Sequence[str]
+) -> Table:
+    """Read the text cells; fill down, and join, the parts of a trap's name; call the check date ``date``."""
     # A column called year may be that of the season; it is read where the dates need it, or it is named.
     yearless = "year" in (columns or {}) or dates in ("day-of-year", "week")
     optional = (*_OPTIONAL, "year") if yearless else _OPTIONAL
@@ -245,6 +247,7 @@ def _read(path: TableSource, columns: Mapping[str, str | Sequence[str]] | None, 
             )
         except DataError:
             raise DataError([_totals_hint(p) for p in fault.problems]) from None
+    table = fill_down(table, fill, trap_parts=parts)
     if parts:
         frame = table.frame.copy()
         named = zip(*(frame[name] for name in ("trap", *parts)), strict=True)

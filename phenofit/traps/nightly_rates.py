@@ -66,7 +66,8 @@ def _finding(cell: str, nights: float, product: float) -> tuple[str, str] | None
     if np.isnan(nights):
         return (
             f"the nights of '{cell}' per night are not known.",
-            "Give the start of the interval in a column 'set', or the nights in a column 'nights'.",
+            "Give the start of the interval in a column 'set', or the nights in a column 'nights'"
+            + ('; where traps stood one night, set start = "one night".'),
         )
     if product > LARGEST_COUNT:
         return (

@@ -68,7 +68,7 @@ def test_a_fraction_of_a_day_number_is_the_time_of_day() -> None:
 @pytest.mark.parametrize(
     ("text", "form", "year", "says"),
     [
-        ("6/4", "month-first", None, "has no year; name the column"),
+        ("6/4", "month-first", None, "has no year; name its column"),
         ("6/4", "month-first", "early", "names none"),
         ("6/4", "month-first", "2018/2019", "names several"),
         ("6/4/2018", "month-first", "2019", "is of the year 2018, but its year is given as '2019'"),
@@ -93,27 +93,26 @@ def test_what_is_no_date_says_why(text: str, form: str, year: str | None, says: 
 
 
 @pytest.mark.parametrize(
-    ("text", "form", "plain", "with_year_elsewhere"),
+    ("text", "form", "is_date"),
     [
-        ("6/4/2019", "month-first", True, True),
-        ("6/31/2019", "month-first", True, True),  # wrong, and so told; not passed over
-        ("6/4", "month-first", False, True),
-        ("4-Jun", "day-first", False, True),
-        ("4-Jun-19 07:30", "day-first", True, True),
-        ("20190604", "year-first", True, True),
-        ("152", "day-of-year", True, True),
-        ("152", "month-first", False, False),
-        ("W23", "week", True, True),
-        ("43586", "serial-1900", True, True),
-        ("Total", "month-first", False, False),
-        ("P 12", "month-first", False, False),
-        ("Mar7", "month-first", False, True),
-        ("Marsh 7", "month-first", False, False),
+        ("6/4/2019", "month-first", True),
+        ("6/31/2019", "month-first", True),  # wrong, and so told; not passed over
+        ("6/4", "month-first", True),  # without its year, which is then asked for
+        ("4-Jun", "day-first", True),
+        ("4-Jun-19 07:30", "day-first", True),
+        ("20190604", "year-first", True),
+        ("152", "day-of-year", True),
+        ("152", "month-first", False),
+        ("W23", "week", True),
+        ("43586", "serial-1900", True),
+        ("Total", "month-first", False),
+        ("P 12", "month-first", False),
+        ("Mar7", "month-first", True),
+        ("Marsh 7", "month-first", False),
     ],
 )
-def test_headers_that_are_dates(text: str, form: str, plain: bool, with_year_elsewhere: bool) -> None:
-    assert looks_like_date(text, form, with_year=True) == plain
-    assert looks_like_date(text, form, with_year=False) == with_year_elsewhere
+def test_headers_that_are_dates(text: str, form: str, is_date: bool) -> None:
+    assert looks_like_date(text, form) == is_date
 
 
 def test_the_year_column_is_compared_with_the_dates(tmp_path: Path) -> None:
