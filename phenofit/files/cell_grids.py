@@ -12,9 +12,10 @@ from pathlib import Path
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
+from phenofit.files.old_workbooks import is_old_workbook, read_old_workbook
 from phenofit.files.safe_files import require_regular
 from phenofit.files.text_table import ENCODINGS, TableFile, TableSource, shorten, source_name
-from phenofit.files.workbooks import is_workbook, read_workbook
+from phenofit.files.workbooks import Sheet, is_workbook, read_workbook
 
 _DELIMITERS = (",", ";", "\t", "|")
 _DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "": "cell border"}
@@ -50,14 +51,16 @@ def read_grids(source: TableSource) -> list[Grid]:
     try:
         with path.open("rb") as stream:
             head = stream.read(4)
-            raw = b"" if is_workbook(head) else head + stream.read()
+            book = is_workbook(head) or is_old_workbook(head)
+            raw = b"" if book else head + stream.read()
     except OSError as fault:
         reason = fault.strerror or type(fault).__name__
         raise DataError(Problem(f"the file cannot be read: {reason}.", "", file)) from None
-    if is_workbook(head):
+    if book:
         if how.encoding:
             raise DataError(Problem("'encoding' has no effect on a workbook.", "Leave it out.", file))
-        return _sheet_grids(path, file, how.sheets)
+        reader = read_workbook if is_workbook(head) else read_old_workbook
+        return _sheet_grids(reader(path, file, how.sheets), file)
     if how.sheets:
         finding = "the file is delimited text, which has no sheets."
         raise DataError(Problem(finding, "Leave 'sheet' and 'sheets' out.", file))
@@ -196,9 +199,9 @@ def _delimiter(lines: Sequence[str]) -> str:
     return max(_DELIMITERS, key=lambda mark: (sum(mark in line for line in plain), plain[0].count(mark)))
 
 
-def _sheet_grids(path: Path, file: str, wanted: tuple[str, ...]) -> list[Grid]:
+def _sheet_grids(sheets: Sequence[Sheet], file: str) -> list[Grid]:
     grids = []
-    for sheet in read_workbook(path, file, wanted):
+    for sheet in sheets:
         records = [(row, [tidy(cell) for cell in cells]) for row, cells in enumerate(sheet.cells, start=1)]
         while records and not any(records[0][1]):
             records.pop(0)

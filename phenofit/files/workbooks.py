@@ -50,7 +50,7 @@ class _Facts:
 
 def is_workbook(head: bytes) -> bool:
     """Return whether the first bytes of a file are those of a workbook."""
-    return head[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+    return head[:4] == b"PK\x03\x04"
 
 
 def read_workbook(path: Path, file: str, wanted: tuple[str, ...]) -> list[Sheet]:
@@ -67,34 +67,29 @@ def read_workbook(path: Path, file: str, wanted: tuple[str, ...]) -> list[Sheet]
                 for meta in book.sheets_metadata
                 if meta.visible != calamine.SheetVisibleEnum.Visible
             }
-            names = _chosen(list(facts), facts, wanted, file)
+            names = chosen({name: found.height for name, found in facts.items()}, wanted, file)
             return [_sheet(book.get_sheet_by_name(n), facts[n], n in hidden) for n in names]
     except calamine.CalamineError as fault:
-        raise _refused(file, f"the workbook cannot be read ({fault}).") from None
+        raise refused(file, f"the workbook cannot be read ({fault}).") from None
 
 
-def _chosen(names: list[str], facts: dict[str, _Facts], wanted: tuple[str, ...], file: str) -> list[str]:
-    filled = [name for name in names if facts[name].height]
-    listed = ", ".join(f"'{name}'" for name in names)
-    if wanted == ("all",):
-        chosen = filled
-    elif wanted:
-        unknown = [name for name in wanted if name not in names]
-        if unknown:
-            raise DataError(Problem(f"there is no sheet '{unknown[0]}'.", f"The sheets are: {listed}.", file))
-        chosen = list(wanted)
-    elif len(filled) > 1:
+def chosen(heights: dict[str, int], wanted: tuple[str, ...], file: str) -> list[str]:
+    """Return the names of the sheets to read, by the number of rows of each sheet."""
+    filled = [name for name, height in heights.items() if height]
+    listed = ", ".join(f"'{name}'" for name in heights)
+    unknown = [name for name in wanted if name not in heights and wanted != ("all",)]
+    if unknown:
+        raise DataError(Problem(f"there is no sheet '{unknown[0]}'.", f"The sheets are: {listed}.", file))
+    if not wanted and len(filled) > 1:
         remedy = 'Name one with sheet = "...", several with sheets = ["...", "..."], or set sheets = "all".'
         raise DataError(Problem(f"the workbook has {len(filled)} filled sheets: {listed}.", remedy, file))
-    else:
-        chosen = filled
-    if not chosen:
+    if not filled:
         raise DataError(Problem("the workbook is empty.", "The first row must name the columns.", file))
-    return chosen
+    return filled if wanted in ((), ("all",)) else list(wanted)
 
 
 def _sheet(sheet: object, facts: _Facts, hidden: bool) -> Sheet:
-    cells = [[_text(value) for value in row] for row in sheet.to_python(skip_empty_area=False)]  # type: ignore[attr-defined]
+    cells = [[cell_text(value) for value in row] for row in sheet.to_python(skip_empty_area=False)]  # type: ignore[attr-defined]
     for (row, column), text in facts.faulty.items():
         if row < len(cells) and column < len(cells[row]):
             cells[row][column] = text
@@ -110,7 +105,7 @@ def _sheet(sheet: object, facts: _Facts, hidden: bool) -> Sheet:
     return Sheet(name, cells, tuple(notes))
 
 
-def _text(value: object) -> str:
+def cell_text(value: object) -> str:
     """Return a cell as text; a date names its month, so that it is the same date in every declared order."""
     if isinstance(value, str):
         return value
@@ -138,7 +133,8 @@ def _reference(row: int, column: int) -> str:
 # --- the scan: sizes before memory is used, and cells that must not pass for blank ------------------------
 
 
-def _refused(file: str, finding: str, remedy: str = _SAVE) -> DataError:
+def refused(file: str, finding: str, remedy: str = _SAVE) -> DataError:
+    """Return the error of a workbook that is not read."""
     return DataError(Problem(finding, remedy, file))
 
 
@@ -146,24 +142,22 @@ def _scan(path: Path, file: str) -> dict[str, _Facts]:
     """Return the facts of each sheet by its name, in order; refuse what is too large, damaged or of another kind."""
     require_regular(file, remedy="Check the name and the folder.")
     if path.stat().st_size > LARGEST_FILE:
-        raise _refused(file, f"the workbook is larger than {LARGEST_FILE / 1e6:.0f} MB.")
+        raise refused(file, f"the workbook is larger than {LARGEST_FILE / 1e6:.0f} MB.")
     if not zipfile.is_zipfile(path):
-        raise _refused(
-            file, "this is a workbook of the old .xls kind, one with a password, or a damaged one."
-        )
+        raise refused(file, "the workbook is damaged.")
     try:
         with zipfile.ZipFile(path) as archive:
             return _facts(archive, file)
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as fault:
-        raise _refused(file, f"the workbook is damaged or protected ({fault}).") from None
+        raise refused(file, f"the workbook is damaged or protected ({fault}).") from None
     except expat.ExpatError as fault:
-        raise _refused(file, f"the workbook holds broken XML ({fault}).") from None
+        raise refused(file, f"the workbook holds broken XML ({fault}).") from None
 
 
 def _facts(archive: zipfile.ZipFile, file: str) -> dict[str, _Facts]:
     parts = archive.namelist()
     if len(set(parts)) < len(parts):
-        raise _refused(file, "the workbook holds two parts of one name.")
+        raise refused(file, "the workbook holds two parts of one name.")
     by_part: dict[str, dict[str, _Facts]] = {}
     book = _BookScan()
     expanded = cells = 0
@@ -180,14 +174,14 @@ def _facts(archive: zipfile.ZipFile, file: str) -> dict[str, _Facts]:
         for chunk in _unpacked(archive, info):
             expanded += len(chunk)
             if expanded > LARGEST_EXPANDED:
-                raise _refused(
+                raise refused(
                     file, f"the workbook is larger than {LARGEST_EXPANDED / 1e6:.0f} MB when unpacked."
                 )
             feed(chunk)
             filled = sum(f.height * f.width for sheets in by_part.values() for f in sheets.values())
             cells = max(cells, filled)
             if cells > MOST_CELLS:
-                raise _refused(
+                raise refused(
                     file,
                     f"the sheets of the workbook span more than {MOST_CELLS} cells.",
                     f"Look for a stray cell far below or beside the table. {_SAVE}",
@@ -195,7 +189,7 @@ def _facts(archive: zipfile.ZipFile, file: str) -> dict[str, _Facts]:
     if "content.xml" in by_part:
         return by_part["content.xml"]
     if not book.sheets:
-        raise _refused(file, "this is no workbook of the kinds .xlsx, .xlsm or .ods.")
+        raise refused(file, "this is no workbook of the kinds .xlsx, .xlsm or .ods.")
     result = {}
     for name, relation in book.sheets:
         target = book.targets.get(relation, "")
@@ -234,7 +228,7 @@ class _Scanner:
 
 def _parser(file: str, scanner: _Scanner) -> Callable[[bytes], None]:
     def refuse(*_: object) -> None:
-        raise _refused(file, "the workbook declares XML entities, which none needs.")
+        raise refused(file, "the workbook declares XML entities, which none needs.")
 
     parser = expat.ParserCreate()
     scanner.parser = parser

@@ -64,11 +64,9 @@ def counts_of_rates(
 def _finding(cell: str, nights: float, product: float) -> tuple[str, str] | None:
     """Return what is wrong with a rate, and the remedy."""
     if np.isnan(nights):
-        return (
-            f"the nights of '{cell}' per night are not known.",
-            "Give the start of the interval in a column 'set', or the nights in a column 'nights'"
-            + ('; where traps stood one night, set start = "one night".'),
-        )
+        remedy = "Give the start of the interval in a column 'set', or the nights in a column 'nights'"
+        remedy += '; where traps stood one night, set start = "one night".'
+        return f"the nights of '{cell}' per night are not known.", remedy
     if product > LARGEST_COUNT:
         return (
             f"'{cell}' per night is too large for a count.",

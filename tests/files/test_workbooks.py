@@ -10,9 +10,10 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+import xlwt
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
-from phenofit.errors import DataError, MissingExtraError
+from phenofit.errors import DataError, MissingExtraError, Problem
 from phenofit.files import workbooks
 from phenofit.files.cells import parse_dates
 from phenofit.files.tables import read_table
@@ -179,9 +180,7 @@ def test_what_is_no_plain_workbook_is_refused(tmp_path: Path) -> None:
     assert "declares XML entities" in refusal(declared)
     assert "broken XML" in refusal(changed(book(tmp_path, ["trap", "x"]), SHEET, lambda xml: xml + "<"))
     (tmp_path / "old.xls").write_bytes(b"\xd0\xcf\x11\xe0" + bytes(600))
-    assert "of the old .xls kind, one with a password, or a damaged one. Save it as .xlsx" in refusal(
-        tmp_path / "old.xls"
-    )
+    assert "the workbook is damaged or has a password (" in refusal(tmp_path / "old.xls")
     (tmp_path / "cut.xlsx").write_bytes(path.read_bytes()[:300])
     assert "damaged" in refusal(tmp_path / "cut.xlsx")
     with zipfile.ZipFile(tmp_path / "other.zip", "w") as archive:
@@ -202,6 +201,38 @@ def test_without_the_extra_one_line_says_what_to_install(
     monkeypatch.setitem(sys.modules, "python_calamine", None)
     with pytest.raises(MissingExtraError, match=r'pip install "phenofit-toolkit\[workbooks\]"'):
         read(path)
+
+
+@pytest.mark.parametrize("old_epoch", [False, True])
+def test_an_old_workbook_is_read_like_a_new_one(
+    old_epoch: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = xlwt.Workbook()
+    made.dates_1904 = old_epoch
+    sheet = made.add_sheet("2019")
+    day, minute = xlwt.easyxf(num_format_str="D/M/YY"), xlwt.easyxf(num_format_str="D/M/YY h:mm")
+    rows = [("trap", None), ("x", None), (dt.date(2019, 6, 4), day), (dt.datetime(2019, 6, 4, 7, 30), minute)]
+    rows += [(0.1 + 0.2, None), (3.0, None), (True, None)]
+    for i, (value, style) in enumerate(rows[1:]):
+        sheet.write(i, 0, "A" if i else "trap")
+        sheet.write(i, 1, value, *([style] if style else []))
+    sheet.write(6, 0, "A")
+    sheet.row(6).set_cell_error(1, "#DIV/0!")
+    made.add_sheet("empty")
+    made.save(str(tmp_path / "t.xls"))
+    table = read(tmp_path / "t.xls", "2019")
+    assert table.frame["x"].tolist() == ["4-Jun-2019", "4-Jun-2019 07:30:00", "0.3", "3", "true", "#DIV/0!"]
+    assert table.problem(1, "x", "f", "r") == Problem("f", "r", str(tmp_path / "t.xls"), 3, "x", "2019")
+    assert len(read(tmp_path / "t.xls").frame) == 6
+    assert "there is no sheet '2018'" in refusal(tmp_path / "t.xls", "2018")
+    monkeypatch.setattr(workbooks, "MOST_CELLS", 13)
+    assert "span more than 13 cells" in refusal(tmp_path / "t.xls")
+    monkeypatch.setattr(workbooks, "LARGEST_FILE", 100)
+    assert "larger than" in refusal(tmp_path / "t.xls")
+    monkeypatch.undo()
+    monkeypatch.setitem(sys.modules, "xlrd", None)
+    with pytest.raises(MissingExtraError, match="workbooks"):
+        read(tmp_path / "t.xls")
 
 
 OPEN_DOCUMENT = """<?xml version="1.0" encoding="UTF-8"?>
