@@ -270,7 +270,7 @@ def gather(
 def _examine_traps(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
     part, columns = study.traps, plain_columns(study.traps.columns)
     if part.form == DARWIN_CORE:
-        return read_darwin_core(part.source)[0], []
+        return read_darwin_core(part.source, events=part.events)[0], []
     return examine_traps(part.source, columns=columns, dates=part.dates, fill=part.fill_down)
 
 
@@ -287,7 +287,7 @@ def _selection(study: Study, traps: pd.DataFrame | None, links: pd.DataFrame | N
 def _examine_catches(study: Study, traps: pd.DataFrame | None) -> tuple[pd.DataFrame, list[Problem]]:
     part = study.catches
     if part.form == DARWIN_CORE:
-        catches = read_darwin_core(part.source, hour=part.hour)[1]
+        catches = read_darwin_core(part.source, hour=part.hour, events=part.events)[1]
         return select_catches(catches, _selection(study, traps), str(part.file))
     return examine_catches(
         part.kept_as(_selection(study, traps)),
@@ -424,7 +424,14 @@ def _interpolate(found: Gathered, study: Study, places: pd.DataFrame) -> None:
 
 def _hashes(study: Study, weather: xr.Dataset) -> dict[str, str]:
     files = [study.path, study.traps.file, study.catches.file, *study.weather.files]
-    more = (study.weather.stations, study.season.biofix, study.head.truth, study.map.elevation)
+    more = (
+        study.traps.events,
+        study.catches.events,
+        study.weather.stations,
+        study.season.biofix,
+        study.head.truth,
+        study.map.elevation,
+    )
     files += [part.file for part in study.rearing]
     files += [file for file in more if file]
     found = {study.shown(file): file_hash(file) for file in files if file.is_file()}

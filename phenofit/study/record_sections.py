@@ -35,6 +35,7 @@ class TablePart(Part):
 
     file: FilePath
     form: Form = "table"
+    events: FilePath | None = None
     encoding: Annotated[str, BeforeValidator(choice(*ENCODINGS))] | None = None
     sheet: Text | None = None
     sheets: Texts = ()
@@ -45,6 +46,8 @@ class TablePart(Part):
     def _sheets_once(self) -> TablePart:
         if self.sheet is not None and self.sheets:
             raise refuse("both 'sheet' and 'sheets' are given.", "Leave one of them out.")
+        if self.events is not None and self.form != DARWIN_CORE:
+            raise refuse("'events' has an effect on Darwin Core occurrences only.", "Leave it out.")
         return self
 
     @property
@@ -124,6 +127,7 @@ class CatchesPart(TablePart):
         own = {
             "file",
             "form",
+            "events",
             "encoding",
             "sheet",
             "sheets",

@@ -235,3 +235,4 @@ class OccurrencesPart(Part):
     sampling_protocol: Text
     geodetic_datum: Text
     dataset: Text = ""
+    events: Flag = False

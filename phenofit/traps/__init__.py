@@ -7,6 +7,7 @@ from phenofit.traps.count_cells import BLANK_MEANINGS, CountWords
 from phenofit.traps.darwin_core import DARWIN_CORE_TERMS, read_darwin_core, to_darwin_core, write_darwin_core
 from phenofit.traps.forms import CatchFile
 from phenofit.traps.intervals import LEFT_OUT_REASONS
+from phenofit.traps.sampling_events import split_events
 from phenofit.traps.species import UNLISTED_MEANINGS, catches_of_species
 from phenofit.traps.trap_table import TRAP_COLUMNS, read_traps
 from phenofit.traps.years import TrapYears, build_trap_years
@@ -28,6 +29,7 @@ __all__ = [
     "read_catches",
     "read_darwin_core",
     "read_traps",
+    "split_events",
     "to_darwin_core",
     "write_darwin_core",
 ]

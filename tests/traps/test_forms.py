@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 from phenofit.errors import DataError, ModelError
 from phenofit.files.text_table import TableFile, Wide
+from phenofit.seasons import Season
 from phenofit.traps import CountWords, read_catches, read_traps
-from phenofit.traps.forms import CatchFile
+from phenofit.traps.forms import CatchFile, Selection, Subset
 
 
 def read(folder: Path, text: str, *, encoding: str = "utf-8", **form: object) -> pd.DataFrame:
@@ -43,6 +44,33 @@ def test_the_start_is_the_set_date_else_the_nights_else_the_rule(tmp_path: Path)
     assert starts(read(tmp_path, TEXT, start="one night")) == ["06-07 12", "06-12 12", "06-15 12"]
     with pytest.raises(ModelError, match="start = 'dusk' is not accepted"):
         CatchFile("c.csv", start="dusk")
+
+
+def test_a_set_date_rules_nights_that_differ_by_one(tmp_path: Path) -> None:
+    text = "trap,date,count,nights,set\nA,2024-06-22,0,7,2024-06-16\n"
+    assert starts(read(tmp_path, text)) == ["06-16 12"]
+
+
+def test_years_of_a_subset_are_those_in_which_a_season_starts(tmp_path: Path) -> None:
+    text = "trap,date,count\nA,2023-12-08,1\nA,2024-01-08,2\nA,2024-12-08,4\n"
+    southern = Season.parse("10-01", "03-31")
+    chosen = Selection(Subset(years=(2023,)), Subset(), southern)
+    assert read(tmp_path, text, selection=chosen)["count"].tolist() == [1.0, 2.0]
+
+
+def test_the_site_of_a_moved_trap_is_that_of_its_place_then(tmp_path: Path) -> None:
+    where = pd.DataFrame(
+        {
+            "trap": ["A", "A@2024-06-10"],
+            "device": ["A", "A"],
+            "site": ["old", "new"],
+            "valid_from": [pd.NaT, pd.Timestamp("2024-06-10")],
+        }
+    )
+    text = "trap,date,count\nA,2024-06-08,1\nA,2024-06-10,2\nA,2024-06-15,4\n"
+    chosen = Selection(Subset(), Subset(sites=("old",)), Season.parse("01-01", "12-31"), where)
+    # The check on the day of the move empties the trap where it stood before.
+    assert read(tmp_path, text, selection=chosen)["count"].tolist() == [4.0]
 
 
 def test_nights_that_are_not_those_of_the_dates_are_refused(tmp_path: Path) -> None:

@@ -112,8 +112,10 @@ class Selection:
         values = pd.Series("", index=frame.index, dtype=object)
         for device, places in traps.sort_values("valid_from", na_position="first").groupby("device"):
             mine = frame.index[frame["trap"] == device]
-            since = places["valid_from"].fillna(pd.Timestamp("1700-01-01")).to_numpy()
-            at = np.searchsorted(since, frame.loc[mine, "check"].to_numpy(), side="left") - 1
+            since = places["valid_from"].fillna(pd.Timestamp("1700-01-01")).to_numpy().astype("datetime64[D]")
+            days = frame.loc[mine, "check"].to_numpy().astype("datetime64[D]")
+            # The check on the day of a move empties the trap at its old place.
+            at = np.searchsorted(since, days, side="left") - 1
             values[mine] = places[column].to_numpy()[np.clip(at, 0, None)]
         return values
 
