@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from phenofit.errors import DataError, ModelError
 from phenofit.files.text_table import TableFile, Wide
 from phenofit.seasons import Season
-from phenofit.traps import CountWords, read_catches, read_traps
+from phenofit.traps import CountWords, catches_of_species, read_catches, read_traps
 from phenofit.traps.forms import CatchFile, Selection, Subset
 
 
@@ -197,6 +197,16 @@ def test_a_name_to_leave_out_that_nothing_bears_is_refused(tmp_path: Path) -> No
     with pytest.raises(DataError, match="'Sum' in leave_out is no column"):
         read(tmp_path, text, wide=Wide("trap", leave_out=("Sum",)))
     assert read(tmp_path, text, wide=Wide("trap", leave_out=("sum of  ALL",)))["trap"].tolist() == ["A"]
+
+
+def test_what_is_left_out_belongs_to_its_species_or_to_all(tmp_path: Path) -> None:
+    text = "date,species,A,B\n2024-06-08,x,1,4\n2024-06-08,x,1,4\n2024-06-15,y,2,8\n"
+    found = read(tmp_path, text, wide=Wide("trap", leave_out=("B",)))
+    own, _ = catches_of_species(found, "X")
+    said = [(one.reason, one.species, one.moths) for one in own.attrs["left_out"]]
+    assert said == [("column left out", "", 16), ("the same row again", "x", 1)]
+    other, _ = catches_of_species(found, "y")
+    assert [one.moths for one in other.attrs["left_out"]] == [16]
 
 
 def test_several_species_as_columns(tmp_path: Path) -> None:
