@@ -10,8 +10,10 @@ from phenofit.errors import DataError
 from phenofit.files.cell_grids import Grid, Record, body, plural, row_list, skip_titles
 from phenofit.files.text_table import BLOCK, COUNT, HEADER, LeftOut, Wide, shorten
 
-_TOTAL = re.compile(r"(?:grand[ -]?|sub[ -]?)?totals?:?|sums?:?|means?:?|averages?:?", re.IGNORECASE)
-_WHOLE = re.compile(r"\d+")
+_TOTAL = re.compile(
+    r"(?:grand[ -]?|sub[ -]?)?totals?:?|sums?:?|means?:?|averages?:?|all(?: traps)?:?", re.IGNORECASE
+)
+_WHOLE = re.compile(r"\d{1,8}", re.ASCII)
 
 
 @dataclass
@@ -135,7 +137,7 @@ def _lengthened(grid: Grid, part: Part, wide: Wide, used: set[str], is_date: Cal
     own = [at for at, name in enumerate(part.header) if at not in counts and at not in left and name]
     rows, totals = _without_totals(part, own, wide)
     part.met |= {_plain(part.header[at]) for at in left}
-    part.left_out += _left_out_columns(grid, part, rows, left)
+    part.left_out += _left_out_columns(grid, part, rows, left, counts)
     out: list[Record] = []
     headers: list[str] = []
     for row, cells in rows:
@@ -207,7 +209,9 @@ def _without_totals(part: Part, own: list[int], wide: Wide) -> tuple[list[Record
     return kept, totals
 
 
-def _left_out_columns(grid: Grid, part: Part, rows: list[Record], left: list[int]) -> list[LeftOut]:
+def _left_out_columns(
+    grid: Grid, part: Part, rows: list[Record], left: list[int], counts: list[int]
+) -> list[LeftOut]:
     """Name the columns that are left out; a total or a column without a name holds no checks."""
     found = []
     for at in left:
@@ -216,12 +220,21 @@ def _left_out_columns(grid: Grid, part: Part, rows: list[Record], left: list[int
         shown = f"'{shorten(name)}'" if name else f"{at + 1}, which has no name,"
         if not filled and not name:
             continue
-        grid.notes.append(f"column {shown} left out ({plural(len(filled), 'filled cell')}).")
-        if filled and name and not is_total(name):
-            moths = sum(int(text) for _, text in filled if _WHOLE.fullmatch(text) and len(text) < 9)
+        total = is_total(name) or _holds_sums(rows, at, counts)
+        of_what = " of totals" if total else ""
+        grid.notes.append(f"column {shown} left out ({plural(len(filled), 'filled cell')}{of_what}).")
+        if filled and name and not total:
+            moths = sum(int(text) for _, text in filled if _WHOLE.fullmatch(text))
             lines = row_list([row for row, _ in filled]).split(" ", 1)[1]
             found.append(LeftOut("column left out", name, "", len(filled), lines, moths))
     return found
+
+
+def _holds_sums(rows: list[Record], at: int, counts: list[int]) -> bool:
+    """Return whether every filled cell of a column is the sum of the counts in its row."""
+    filled = [cells for _, cells in rows if cells[at]]
+    sums = [str(sum(int(cells[i]) for i in counts if _WHOLE.fullmatch(cells[i]))) for cells in filled]
+    return len(filled) > 1 and sums == [cells[at] for cells in filled]
 
 
 def _shown(names: Collection[str]) -> str:

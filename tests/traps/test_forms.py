@@ -187,9 +187,18 @@ def test_columns_that_are_left_out_are_counted_but_totals_are_no_moths(tmp_path:
     (one,) = found.attrs["left_out"]
     assert (one.reason, one.trap, one.rows, one.lines, one.moths) == ("column left out", "B", 1, "2", 4)
     notes = " ".join(found.attrs["notes"])
-    assert "column 'Total' left out (2 filled cells)" in notes
+    assert "column 'Total' left out (2 filled cells of totals)" in notes
     assert "column 5, which has no name, left out (1 filled cell)" in notes
     assert "1 row of totals left out (row 4)" in notes
+
+
+def test_a_column_of_sums_by_another_name_holds_no_moths(tmp_path: Path) -> None:
+    text = "date,A,B,Alle\n2024-06-08,1,4,5\n2024-06-15,2,,2\n"
+    found = read(tmp_path, text, wide=Wide("trap", leave_out=("Alle",)))
+    assert found.attrs["left_out"] == ()
+    assert "column 'Alle' left out (2 filled cells of totals)." in found.attrs["notes"]
+    found = read(tmp_path, text.replace(",,2", ",,3"), wide=Wide("trap", leave_out=("Alle",)))
+    assert [one.moths for one in found.attrs["left_out"]] == [8]
 
 
 def test_a_name_to_leave_out_that_nothing_bears_is_refused(tmp_path: Path) -> None:
