@@ -61,6 +61,8 @@ class Problem:
         Line of the file, counted from 1 with the header as line 1; ``None`` for the file as a whole.
     column : str
         Column name as it stands in the file, or the key of a study file.
+    sheet : str
+        Sheet of a workbook; empty where there is none.
     """
 
     finding: str
@@ -68,10 +70,13 @@ class Problem:
     file: str = ""
     row: int | None = None
     column: str = ""
+    sheet: str = ""
 
     def __str__(self) -> str:
         """Return the problem as one line: where, what, and the mend."""
         place = self.file
+        if self.sheet:
+            place += f", sheet '{self.sheet}'" if place else f"sheet '{self.sheet}'"
         if self.row is not None:
             place += f", row {self.row}" if place else f"row {self.row}"
         if self.column:
@@ -156,7 +161,7 @@ def problem_lines(problems: Sequence[Problem]) -> list[str]:
     groups: dict[tuple[str, ...], list[Problem]] = {}
     for problem in problems:
         kind = _QUOTED.sub("''", problem.finding), _QUOTED.sub("''", problem.remedy)
-        groups.setdefault((problem.file, problem.column, *kind), []).append(problem)
+        groups.setdefault((problem.file, problem.sheet, problem.column, *kind), []).append(problem)
     lines = []
     for group in groups.values():
         rows = [p.row for p in group[1:] if p.row is not None]

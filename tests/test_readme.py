@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import doctest
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,8 @@ import pytest
 from phenofit.analysis.outputs import FLIGHT_COLUMNS
 from phenofit.cli.command_list import COMMANDS
 from phenofit.heat import CUTOFFS, METHODS
-from phenofit.study.sections import Part
+from phenofit.study.fields import Part
+from phenofit.study.record_sections import CatchesPart, WidePart
 from phenofit.study.study_file import Study
 from phenofit.validate.thresholds.published_table import PUBLISHED_COLUMNS, load_published
 
@@ -84,7 +86,8 @@ def test_tables_of_files_match_the_code() -> None:
 
 
 def test_every_key_of_the_study_file_is_named_in_its_row() -> None:
-    rows = {found[1]: line for line in README.splitlines() if (found := re.match(r"\| `\[+([a-z]+)\]", line))}
+    lines = [line for line in README.splitlines() if line.startswith("| `[")]
+    rows = {name: line for line in lines for name in re.findall(r"`\[+([a-z]+)\]+`", line.split("|")[1])}
     for name, field in Study.model_fields.items():
         if isinstance(field.annotation, type) and issubclass(field.annotation, Part):
             section = field.alias or name
@@ -92,6 +95,20 @@ def test_every_key_of_the_study_file_is_named_in_its_row() -> None:
                 key for key in field.annotation.model_fields if not re.search(rf"\b{key}\b", rows[section])
             ]
             assert not unsaid, f"[{section}]: {unsaid}"
+    unsaid = [key for key in WidePart.model_fields if not re.search(rf"\b{key}\b", README)]
+    assert not unsaid
+
+
+def test_the_samples_of_record_forms_are_accepted() -> None:
+    section = README.split("### Forms of trap records")[1].split("| output |")[0]
+    rows = [line for line in section.splitlines() if line.startswith("| ") and " = " in line.split("|")[2]]
+    assert len(rows) == 9
+    for row in rows:
+        spans = [span for span in re.findall(r"`([^`]+)`", row.split("|")[2]) if re.match(r"\w+ = ", span)]
+        given: dict[str, object] = {"file": "c.csv", "blank": "zero", "dates": "year-first"}
+        for span in spans:
+            given |= tomllib.loads(span)
+        CatchesPart.model_validate(given)
 
 
 def test_every_column_and_event_of_the_published_table_is_told() -> None:

@@ -16,7 +16,7 @@ from phenofit.heat import fit_rearing
 from phenofit.report.page import _model
 from phenofit.run import run_study
 from phenofit.study import check_study, load_study, read_inputs, read_records
-from phenofit.traps import read_darwin_core, to_darwin_core, write_darwin_core
+from phenofit.traps import read_darwin_core, split_events, to_darwin_core, write_darwin_core
 from tests.validate.study_files import write_study
 
 # Temperatures [degC] and days of an invented stage.
@@ -113,20 +113,26 @@ def test_rearing_data_take_part_in_the_fit(tmp_path: Path) -> None:
     assert abs(fit.base - term.base) < abs(alone.base - term.base)
 
 
-def test_occurrences_are_written_and_read_again(tmp_path: Path) -> None:
+@pytest.mark.parametrize("events", [False, True])
+def test_occurrences_are_written_and_read_again(events: bool, tmp_path: Path) -> None:
     text = '[flights]\nbase = "10 degC"\ncurve = "normal"\n[occurrences]\nsampling_protocol = "delta trap"\ngeodetic_datum = "EPSG:4326"\n'
+    text += "events = true\n" if events else ""
     path = with_text(tmp_path, text)
     result = run_study(path, out=tmp_path / "out", workers=1)
     records = result.species[0].records
-    traps, catches = read_darwin_core(tmp_path / "out" / "occurrences.csv")
+    out = tmp_path / "out"
+    assert (out / "events.csv").exists() == events
+    traps, catches = read_darwin_core(out / "occurrences.csv", events=out / "events.csv" if events else None)
     assert set(traps["trap"]) == set(records.trap_years.years["trap"])
     assert int(catches["count"].sum()) == records.moths
     assert len(catches) == len(records.trap_years.intervals)
     page = (tmp_path / "out" / "report.html").read_text("utf-8")
-    assert "in occurrences.csv (sampling protocol: delta trap; datum: EPSG:4326)" in page
+    named = "occurrences.csv and events.csv" if events else "occurrences.csv"
+    assert f"in {named} (sampling protocol: delta trap; datum: EPSG:4326)" in page
 
 
-def test_a_study_on_occurrences_gives_the_same_trap_years(tmp_path: Path) -> None:
+@pytest.mark.parametrize("events", [False, True])
+def test_a_study_on_occurrences_gives_the_same_trap_years(events: bool, tmp_path: Path) -> None:
     records = next(iter(read_records(write_study(tmp_path)).values()))
     table = to_darwin_core(
         records.trap_years,
@@ -134,17 +140,30 @@ def test_a_study_on_occurrences_gives_the_same_trap_years(tmp_path: Path) -> Non
         sampling_protocol="delta trap",
         geodetic_datum="EPSG:4326",
     )
+    more = ""
+    if events:
+        of_events, table = split_events(table)
+        write_darwin_core(tmp_path / "events.csv", of_events)
+        more = '\nevents = "events.csv"'
     write_darwin_core(tmp_path / "occurrences.csv", table)
     text = (tmp_path / "study.toml").read_text("utf-8")
-    text = text.replace('file = "traps.csv"', 'file = "occurrences.csv"\nform = "darwin-core"')
+    text = text.replace('file = "traps.csv"', f'file = "occurrences.csv"\nform = "darwin-core"{more}')
     text = text.replace(
         'file = "catches.csv"\ndates = "year-first"\nblank = "not checked"\n',
-        'file = "occurrences.csv"\nform = "darwin-core"\n',
+        f'file = "occurrences.csv"\nform = "darwin-core"{more}\n',
     )
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
     again = next(iter(read_records(tmp_path / "study.toml").values()))
     kept = ["trap", "season", "start", "end", "count", "status"]
     pd.testing.assert_frame_equal(again.trap_years.intervals[kept], records.trap_years.intervals[kept])
+
+
+def test_events_of_a_plain_table_are_refused(tmp_path: Path) -> None:
+    path = write_study(tmp_path)
+    text = path.read_text("utf-8").replace('file = "catches.csv"', 'file = "catches.csv"\nevents = "e.csv"')
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(DataError, match="'events' has an effect on Darwin Core occurrences only"):
+        load_study(path)
 
 
 def test_a_key_without_effect_on_occurrences_is_refused(tmp_path: Path) -> None:

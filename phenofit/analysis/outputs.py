@@ -12,7 +12,7 @@ import pandas as pd
 from phenofit.analysis.thresholds_table import THRESHOLD_COLUMNS
 from phenofit.files import write_csv, writing
 from phenofit.output_folder import species_slug
-from phenofit.traps import to_darwin_core, write_darwin_core
+from phenofit.traps import split_events, to_darwin_core, write_darwin_core
 from phenofit.validate.scores import SCORE_COLUMNS
 
 if TYPE_CHECKING:
@@ -26,11 +26,11 @@ THRESHOLD_FILE_COLUMNS = (*THRESHOLD_COLUMNS, "run")
 SCORE_FILE_COLUMNS = (*SCORE_COLUMNS, "note", "run")
 RUN_FILES = (
     "report.html", "flights.csv", "thresholds.csv", "validation.csv", "scores.csv", "error_map.nc", "figures/",
-    "occurrences.csv",
+    "occurrences.csv", "events.csv",
 )  # fmt: skip
 """What a run of a study writes whatever its species; ``figures/`` is a folder."""
 INVENTED = "invented data"
-OCCURRENCES = "occurrences.csv"
+OCCURRENCES, EVENTS = "occurrences.csv", "events.csv"
 
 
 # What a parameter of a fit to less than counts is about.
@@ -135,7 +135,11 @@ def write_occurrences(result: StudyResult, out: Path) -> None:
         )
         for one in result.species
     ]
-    write_darwin_core(out / OCCURRENCES, pd.concat(tables, ignore_index=True))
+    records = pd.concat(tables, ignore_index=True)
+    if part.events:
+        events, records = split_events(records)
+        write_darwin_core(out / EVENTS, events)
+    write_darwin_core(out / OCCURRENCES, records)
 
 
 def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]], run: str) -> None:

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection, Sequence
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from phenofit.errors import ModelError, Problem
+from phenofit.files.dates import CENTURY_PIVOT, DATE_FORMS, DATE_ORDERS, SAMPLES, names_its_month, read_date
 from phenofit.files.text_table import Table, shorten
 
-FIRST_YEAR, LAST_YEAR = 1750, 2200
-"""Years in which a date may lie; a clock in nanoseconds ends in 2262."""
-
-DATE_ORDERS = ("year-first", "month-first", "day-first")
 MISSING_TEXTS = frozenset({"", "na", "n/a", "nan", "null", "none"})
 """Texts read as "no value" in a number column, in any case of letters."""
 
@@ -64,46 +62,68 @@ def parse_numbers(
 def parse_dates(
     table: Table,
     column: str,
-    order: str,
+    form: str,
     *,
     default_hour: float = 0.0,
     required: bool = True,
     missing: Collection[str] = MISSING_TEXTS,
+    year: str = "",
 ) -> tuple[np.ndarray, list[Problem]]:
-    """Read a column as dates in one declared order; :func:`two_digit_year_notes` is about years of two digits."""
-    if order not in DATE_ORDERS:
-        raise ModelError(f"'{order}' is not a date order; accepted are {', '.join(DATE_ORDERS)}.")
+    """Read a column as dates in one declared form; `year` names the column with the year, where there is one."""
+    if form not in DATE_FORMS:
+        raise ModelError(f"'{form}' is not a form of dates; accepted are {', '.join(DATE_FORMS)}.")
     default = np.timedelta64(round(default_hour * 3600), "s")
-    codes, texts = pd.factorize(table.frame[column])
-    values = np.full(len(texts), np.datetime64("NaT", "ns"))
+    read = partial(_read, default=default)
+    codes, cells = _distinct(table, column, year)
+    values = np.full(len(cells), np.datetime64("NaT", "ns"))
     faults: dict[int, tuple[str, str]] = {}
-    for i, text in enumerate(texts):
-        if text.lower() in missing:
+    for i, cell in enumerate(cells):
+        if cell[0].lower() in missing:
             if required:
-                faults[i] = ("has no date.", f"Write a date {order}, such as {_SAMPLES[order]}.")
+                faults[i] = ("has no date.", f"Write a date {form}, such as {SAMPLES[form]}.")
             continue
         try:
-            values[i] = _date(text, order, default)
+            values[i] = read(cell, form)
         except ValueError as fault:
-            remedy = f"Accepted are dates {order}, such as {_SAMPLES[order]}."
-            faults[i] = (f"'{shorten(text)}' {fault}", remedy)
-    dated = [text for text in texts if text.lower() not in missing]
-    others = [other for other in DATE_ORDERS if other != order and _all_read(dated, other)]
-    unread = [i for i, text in enumerate(texts) if i in faults and text.lower() not in missing]
+            faults[i] = (
+                f"'{shorten(cell[0])}' {fault}",
+                f"Accepted are dates {form}, such as {SAMPLES[form]}.",
+            )
+    dated = [i for i, cell in enumerate(cells) if cell[0].lower() not in missing]
+    others = [o for o in DATE_ORDERS if o != form and _all_read([cells[i] for i in dated], o, read)]
+    unread = [i for i in dated if i in faults]
     if unread and others:
         wrong = _wrong_order(table, column, codes, unread, faults, dated, others)
-        values, rest = _spread(
-            table, column, codes, values, {i: faults[i] for i in faults if i not in unread}
-        )
-        return values, sorted([wrong, *rest], key=lambda p: p.row or 0)
-    return _spread(table, column, codes, values, faults)
+        faults = {i: faults[i] for i in faults if i not in unread}
+    else:
+        wrong = _swapped_by_spreadsheet(table, column, codes, cells, values, form)
+    values, rest = _spread(table, column, codes, values, faults)
+    return values, sorted([*wrong, *rest], key=lambda p: p.row or 0)
 
 
-def _all_read(texts: Collection[str], order: str) -> bool:
-    """Return whether every text is a date in an order."""
+_Cell = tuple[str, str | None]
+"""A date as text, and the text with its year where there is one."""
+
+
+def _distinct(table: Table, column: str, year: str) -> tuple[np.ndarray, list[_Cell]]:
+    """Return for each row the number of its distinct date, and these."""
+    if not year:
+        codes, texts = pd.factorize(table.frame[column])
+        return codes, [(text, None) for text in texts]
+    pairs = pd.MultiIndex.from_frame(table.frame[[column, year]])
+    codes, distinct = pd.factorize(pairs)
+    return codes, [(str(text), str(of)) for text, of in distinct]
+
+
+def _read(cell: _Cell, form: str, default: np.timedelta64) -> np.datetime64:
+    return read_date(cell[0], form, default, cell[1])
+
+
+def _all_read(cells: Collection[_Cell], form: str, read: Callable[[_Cell, str], np.datetime64]) -> bool:
+    """Return whether every cell is a date in a form."""
     try:
-        for text in texts:
-            _date(text, order, np.timedelta64(0, "s"))
+        for cell in cells:
+            read(cell, form)
     except ValueError:
         return False
     return True
@@ -115,17 +135,43 @@ def _wrong_order(
     codes: np.ndarray,
     unread: list[int],
     faults: dict[int, tuple[str, str]],
-    dated: list[str],
+    dated: list[int],
     orders: list[str],
-) -> Problem:
+) -> list[Problem]:
     """Return the one problem of a column whose dates can all be read in another order than the declared one."""
     bad = np.flatnonzero(np.isin(codes, unread))
-    at, count = int(bad[0]), int(table.frame[column].isin(dated).sum())
+    at, count = int(bad[0]), int(np.isin(codes, dated).sum())
     look = " or ".join(orders)
     remedy = f'Set dates = "{orders[0]}".' if len(orders) == 1 else f"Set dates to one of the two: {look}."
     which = f"all {count} dates look" if count > 1 else "the only date looks"
     some = f"; {len(bad)} of them cannot be read as declared" if len(bad) < count else ""
-    return table.problem(at, column, f"{which} {look}{some}: {faults[int(codes[at])][0]}", remedy)
+    return [table.problem(at, column, f"{which} {look}{some}: {faults[int(codes[at])][0]}", remedy)]
+
+
+def _swapped_by_spreadsheet(
+    table: Table, column: str, codes: np.ndarray, cells: list[_Cell], values: np.ndarray, form: str
+) -> list[Problem]:
+    """Return the problem of a sheet in which some dates are dates and others are texts.
+
+    A program that expects the month first makes "3/5" the fifth of March, and leaves "17/5" as text. A date after the
+    twelfth of a month shows that it did not.
+    """
+    if table.delimiter or form not in ("month-first", "day-first"):
+        return []
+    true = np.array([names_its_month(text) for text, _ in cells], dtype=bool)
+    text = ~true & ~np.isnat(values)
+    if not true.any() or not text.any():
+        return []
+    days = (values[true].astype("datetime64[D]") - values[true].astype("datetime64[M]")).astype(int) + 1
+    if (days > 12).any():
+        return []
+    at = int(np.flatnonzero(np.isin(codes, np.flatnonzero(true)))[0])
+    other = values[codes[at]].astype("datetime64[D]").item()
+    finding = (
+        f"{int(true[codes].sum())} cells are dates and {int(text[codes].sum())} are texts. "
+        f"'{table.cell(at, column)}' may be {other:%Y-%m-%d} or, with day and month exchanged, {other:%Y-%d-%m}."
+    )
+    return [table.problem(at, column, finding, "Write all cells of the column as dates, or all as texts.")]
 
 
 def two_digit_year_notes(table: Table, columns: Sequence[str]) -> list[str]:
@@ -134,7 +180,7 @@ def two_digit_year_notes(table: Table, columns: Sequence[str]) -> list[str]:
         int(table.frame[c].str.contains(r"^\d{1,2}[-/.]\d{1,2}[-/.]\d{2}(?:\D|$)", regex=True).sum())
         for c in columns
     )
-    span = f"{1900 + _CENTURY_PIVOT} to {1999 + _CENTURY_PIVOT}"
+    span = f"{1900 + CENTURY_PIVOT} to {1999 + CENTURY_PIVOT}"
     return [f"{count} dates with a two-digit year read as {span}."] if count else []
 
 
@@ -175,73 +221,3 @@ def _range(low: float, high: float) -> str:
     if np.isfinite(low):
         return f" of {low:g} or more"
     return f" of {high:g} or less" if np.isfinite(high) else ""
-
-
-_SAMPLES = {"year-first": "2024-05-03", "month-first": "05/03/2024", "day-first": "03.05.2024"}
-_PARTS: dict[str, Callable[[str, str, str], tuple[str, str, str]]] = {
-    "year-first": lambda a, b, c: (a, b, c),
-    "month-first": lambda a, b, c: (c, a, b),
-    "day-first": lambda a, b, c: (c, b, a),
-}
-_MONTH_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-_MONTHS = {name: number for number, name in enumerate(_MONTH_NAMES, start=1)}
-_CENTURY_PIVOT = 69  # two-digit years from 69 on are of the 20th century, as in POSIX strptime, %y
-_NUMERIC_DATE = re.compile(r"(\d{1,4})([-/.])(\d{1,2})\2(\d{1,4})", re.ASCII)
-_NAMED_DATE = re.compile(
-    r"(?P<day>\d{1,2})[-\s./]+(?P<month>[A-Za-z]{3,9})\.?[-\s,./]+(?P<year>\d{4}|\d{2})", re.ASCII
-)
-_NAMED_DATE_MONTH_FIRST = re.compile(
-    r"(?P<month>[A-Za-z]{3,9})\.?[-\s]+(?P<day>\d{1,2})(?:\s*,\s*|[-\s]+)(?P<year>\d{4}|\d{2})", re.ASCII
-)
-_CLOCK = re.compile(r"^(.*\d)[T\s]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.0+)?)?$", re.ASCII)
-
-
-def _date(text: str, order: str, default: np.timedelta64) -> np.datetime64:
-    clock = _CLOCK.match(text)
-    offset = default
-    if clock:
-        text = clock.group(1).rstrip()
-        hours, minutes, seconds = (int(clock.group(i) or 0) for i in (2, 3, 4))
-        if hours > 24 or minutes > 59 or seconds > 59 or (hours == 24 and minutes + seconds > 0):
-            raise ValueError("has no such time of day.")
-        offset = np.timedelta64(hours * 3600 + minutes * 60 + seconds, "s")
-    year, month, day = _calendar_day(text, order)
-    if not FIRST_YEAR <= year <= LAST_YEAR:
-        raise ValueError(f"lies outside the years {FIRST_YEAR} to {LAST_YEAR}.")
-    try:
-        date = np.datetime64(f"{year:04d}-{month:02d}-{day:02d}", "ns")
-    except ValueError:
-        swapped = order != "year-first" and month > 12 >= day
-        hint = f" (read {order}; if the file is not {order}, declare its order)" if swapped else ""
-        raise ValueError(f"is no day of the calendar{hint}.") from None
-    return date + offset
-
-
-def _calendar_day(text: str, order: str) -> tuple[int, int, int]:
-    match = _NUMERIC_DATE.fullmatch(text)
-    if match:
-        parts = (match.group(1), match.group(3), match.group(4))
-        year_at = 0 if order == "year-first" else 2
-        if len(parts[2 - year_at]) > 2:
-            where = "last" if order == "year-first" else "first"
-            raise ValueError(f"has its year {where}, but the declared order is {order}.")
-        if len(parts[year_at]) != 4 and (order == "year-first" or len(parts[year_at]) != 2):
-            raise ValueError("has no year of four digits.")
-        year, month, day = _PARTS[order](*parts)
-        return _full_year(year), int(month), int(day)
-    if re.fullmatch(r"[0-9]{8}", text) and order == "year-first":
-        return int(text[:4]), int(text[4:6]), int(text[6:])
-    named = _NAMED_DATE.fullmatch(text) or _NAMED_DATE_MONTH_FIRST.fullmatch(text)
-    month_number = _MONTHS.get(named["month"][:3].lower()) if named else None
-    if named and month_number:
-        return _full_year(named["year"]), month_number, int(named["day"])
-    if re.fullmatch(r"[0-9]{5}(\.[0-9]+)?", text):
-        raise ValueError("is a day number of a spreadsheet, not a date.")
-    raise ValueError("is not a date.")
-
-
-def _full_year(digits: str) -> int:
-    year = int(digits)
-    if len(digits) == 4:
-        return year
-    return year + (1900 if year >= _CENTURY_PIVOT else 2000)

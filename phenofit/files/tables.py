@@ -1,4 +1,4 @@
-"""Read delimited text tables without guessing and without losing a line.
+"""Read delimited text and workbooks as tables without guessing and without losing a line.
 
 Cells stay text until the caller says what they are. Every row that is left out (blank, a footnote below the
 table) is counted and named in the notes; everything that cannot be read is named with its row, not coerced.
@@ -6,24 +6,32 @@ table) is counted and named in the notes; everything that cannot be read is name
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
-import re
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
-from pathlib import Path
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
-from phenofit.files import require_regular
-from phenofit.files.text_table import Table, TableSource, shorten, source_name
-
-_DELIMITERS = (",", ";", "\t", "|")
-_DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
-_INVISIBLE = dict.fromkeys(map(ord, "\ufeff\u200b\u200c\u200d\u2060"))
+from phenofit.files.cell_grids import Grid, plural, read_grids, tidy
+from phenofit.files.dates import looks_like_date
+from phenofit.files.text_table import (
+    BLOCK,
+    COUNT,
+    HEADER,
+    SHEET,
+    LeftOut,
+    Places,
+    Table,
+    TableFile,
+    TableSource,
+    Wide,
+    shorten,
+    source_name,
+)
+from phenofit.files.wide import Part, parts_of, unmet
 
 
 def read_table(
@@ -33,20 +41,46 @@ def read_table(
     required: Sequence[str],
     optional: Sequence[str] = (),
     keep_others: bool = False,
+    header_dates: str = "",
 ) -> Table:
-    """Read a delimited text table by its header."""
-    file = source_name(path)
-    text = path.to_csv(index=False) if isinstance(path, pd.DataFrame) else _decode(Path(path), file)
-    records, delimiter = _records(text, file)
-    header_row, header = records[0]
-    names, positions = _match_header(
-        header, header_row, file, dict(columns or {}), required, optional, keep_others, delimiter
+    """Read a table by its header; `header_dates` is the form of the dates in the headers of a wide table."""
+    wide = path.wide if isinstance(path, TableFile) else None
+    asked = _asked(source_name(path), dict(columns or {}), wide, [*required, *optional])
+    used = [asked.get(ours, ours) for ours in {*required, *optional, *asked}]
+    is_date = partial(looks_like_date, form=header_dates)
+    grids = read_grids(path)
+    frames: list[pd.DataFrame] = []
+    rows: list[int] = []
+    parts: list[tuple[str, Part]] = []
+    names: dict[str, str] = {}
+    left_out: list[LeftOut] = []
+    for grid in grids:
+        for part in parts_of(grid, wide, needed=len(required), used=used, is_date=is_date):
+            if SHEET in asked.values():
+                _add_sheet(grid, part)
+            found, positions = _match_header(part, grid, asked, required, optional, keep_others)
+            names = {**found, **names}
+            frames.append(_frame(part, positions))
+            rows += [row for row, _ in part.rows]
+            parts.append((grid.sheet, part))
+            left_out += part.left_out
+            _note_nameless(grid, part)
+    unknown = unmet(wide, [part for _, part in parts])
+    if unknown:
+        finding = f"'{unknown[0]}' in leave_out is no column, and no row begins with it."
+        raise DataError(grids[0].problem(finding, "Correct its name, or remove it."))
+    frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True).fillna("")
+    return Table(
+        frame,
+        np.array(rows, dtype=np.int64),
+        grids[0].file,
+        names,
+        tuple(note if len(grids) == 1 else f"sheet '{g.sheet}': {note}" for g in grids for note in g.notes),
+        grids[0].delimiter,
+        _places(parts) if len(parts) > 1 or wide or grids[0].sheet else None,
+        tuple(left_out),
+        np.fromiter((hash(tuple(cells)) for _, part in parts for _, cells in part.rows), dtype=np.int64),
     )
-    body, notes = _body(records[1:], len(header), file, delimiter, needed=len(required))
-    cells = list(zip(*(cells for _, cells in body), strict=True)) if body else [()] * len(header)
-    frame = pd.DataFrame({ours: pd.Series(cells[at], dtype="str") for ours, at in positions.items()})
-    rows = np.array([row for row, _ in body], dtype=np.int64)
-    return Table(frame, rows, file, names, tuple(notes), delimiter)
 
 
 def nearest(name: str, known: Collection[str]) -> str:
@@ -55,87 +89,91 @@ def nearest(name: str, known: Collection[str]) -> str:
     return f" Did you mean '{close[0]}'?" if close else ""
 
 
-# --- the file ---------------------------------------------------------------------------------------------
+def _asked(file: str, columns: dict[str, str], wide: Wide | None, known: Sequence[str]) -> dict[str, str]:
+    """Return the column settings, with those that follow from the shape of the table."""
+    theirs = set(columns.values())
+    if wide is None or not wide.headers:
+        problem = HEADER in theirs and "no header of a count column is used: the table is not wide."
+    elif "count" in columns:
+        problem = "a column 'count' is named, but the counts stand below the headers of the wide table."
+    else:
+        columns = {**columns, "count": COUNT}
+        if HEADER not in theirs and wide.headers != "part":
+            if wide.headers in columns or wide.headers not in known:
+                problem = f"the headers of the wide table are '{wide.headers}', which is named in the column settings or not known."
+            else:
+                columns, problem = {**columns, wide.headers: HEADER}, False
+        else:
+            problem = HEADER not in theirs and "headers = \"part\" needs a column that uses '<header>'."
+    blocks = wide is not None and wide.blocks
+    if not problem and blocks != (BLOCK in theirs):
+        problem = (
+            "the texts of the blocks are not used."
+            if blocks
+            else "'<block>' is used, but blocks are not declared."
+        )
+    if problem:
+        remedy = 'The column settings say it, such as trap = ["Plot", "<header>"] or year = "<block>".'
+        raise DataError(Problem(problem, remedy, file))
+    return columns
 
 
-def _decode(path: Path, file: str) -> str:
-    require_regular(file, remedy="Check the name and the folder.")
-    try:
-        raw = path.read_bytes()
-    except OSError as fault:
-        reason = fault.strerror or type(fault).__name__
-        raise DataError(Problem(f"the file cannot be read: {reason}.", "", file)) from None
-    if raw[:4] == b"PK\x03\x04" or raw[:4] == b"\xd0\xcf\x11\xe0":
-        raise DataError(Problem("this is a spreadsheet workbook.", "Save the sheet as CSV (UTF-8).", file))
-    encoding = "utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-    try:
-        text = raw.decode(encoding)
-    except UnicodeDecodeError as fault:
-        row = raw.count(b"\n", 0, fault.start) + 1
-        raise DataError(
-            Problem(f"byte {raw[fault.start]:#04x} is not UTF-8 text.", "Save the file as UTF-8.", file, row)
-        ) from None
-    if "\0" in text:
-        row = text.count("\n", 0, text.index("\0")) + 1
-        raise DataError(Problem("a NUL byte: this is no text table.", "Save the table as CSV.", file, row))
-    return text
+def _add_sheet(grid: Grid, part: Part) -> None:
+    if not grid.sheet:
+        finding = "'<sheet>' is used, but the file has no sheets."
+        raise DataError(grid.problem(finding, "Name a column of the file."))
+    part.header = [*part.header, SHEET]
+    part.rows = [(row, [*cells, grid.sheet]) for row, cells in part.rows]
 
 
-def _tidy(cell: str) -> str:
-    return cell.translate(_INVISIBLE).strip() if not cell.isascii() else cell.strip()
+def _frame(part: Part, positions: Mapping[str, int]) -> pd.DataFrame:
+    cells = list(zip(*(cells for _, cells in part.rows), strict=True)) if part.rows else None
+    columns = {ours: cells[at] if cells else () for ours, at in positions.items()}
+    return pd.DataFrame({ours: pd.Series(texts, dtype="str") for ours, texts in columns.items()})
 
 
-class _Tidied(dict[str, str]):
-    """Tidied cells by the raw cell: long tables repeat their texts, which are so processed and kept once."""
+def _places(parts: Sequence[tuple[str, Part]]) -> Places:
+    def spread(values: Sequence[object], kind: type) -> np.ndarray:
+        sizes = [len(part.rows) for _, part in parts]
+        return np.repeat(np.array(values, dtype=kind), sizes)
 
-    def __missing__(self, cell: str) -> str:
-        self[cell] = tidy = _tidy(cell)
-        return tidy
+    headers = [name for _, part in parts for name in part.count_headers or [""] * len(part.rows)]
+    return Places(
+        spread([sheet for sheet, _ in parts], object),
+        np.array(headers, dtype=object),
+        spread([part.header_row for _, part in parts], np.int64),
+        spread([part.block_row for _, part in parts], np.int64),
+    )
+
+
+def _note_nameless(grid: Grid, part: Part) -> None:
+    for at, name in enumerate(part.header):
+        filled = 0 if name else sum(bool(cells[at]) for _, cells in part.rows)
+        if filled:
+            grid.notes.append(
+                f"column {at + 1} has no name; its {plural(filled, 'filled cell')} are not read."
+            )
 
 
 def _key(name: str) -> str:
-    return " ".join(unicodedata.normalize("NFKC", name.translate(_INVISIBLE)).split()).casefold()
-
-
-def _records(text: str, file: str) -> tuple[list[tuple[int, list[str]]], str]:
-    """Return (line, cells) of every record from the header on, and the delimiter."""
-    lines = text.splitlines(keepends=True) if "\r" in text else text.split("\n")
-    at = next((i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
-    if at is None:
-        raise DataError(Problem("the file is empty.", "The first line must name the columns.", file))
-    header = re.sub(r'"[^"]*"', "", lines[at])
-    delimiter = max(_DELIMITERS, key=header.count)
-    # Line ends go to the parser unchanged, so that a cell quoted over two lines stays one cell.
-    start = sum(len(line) + (0 if "\r" in text else 1) for line in lines[:at])
-    reader = csv.reader(io.StringIO(text[start:], newline=""), delimiter=delimiter, strict=True)
-    records: list[tuple[int, list[str]]] = []
-    tidied = _Tidied()
-    line = at + 1
-    try:
-        for cells in reader:
-            records.append((line, [tidied[cell] for cell in cells]))
-            line = at + 1 + reader.line_num
-    except csv.Error as fault:
-        finding = f"the row cannot be split into cells ({fault})."
-        raise DataError(Problem(finding, "Look for a stray quotation mark.", file, line)) from None
-    return records, delimiter
+    return " ".join(tidy(unicodedata.normalize("NFKC", name)).split()).casefold()
 
 
 def _match_header(
-    header: list[str],
-    row: int,
-    file: str,
+    part: Part,
+    grid: Grid,
     columns: dict[str, str],
     required: Sequence[str],
     optional: Sequence[str],
     keep_others: bool,
-    delimiter: str,
 ) -> tuple[dict[str, str], dict[str, int]]:
     """Return our name → theirs and our name → position."""
+    header, row = part.header, part.header_row
     found: dict[str, list[int]] = {}
     for at, name in enumerate(header):
         found.setdefault(_key(name), []).append(at)
-    seen = f"The columns seen are: {', '.join(repr(shorten(h)) for h in header)}."
+    shown = [repr(shorten(h)) for h in header if not h.startswith("<")]
+    seen = f"The columns seen are: {', '.join(shown)}."
     problems: list[Problem] = []
     names: dict[str, str] = {}
     positions: dict[str, int] = {}
@@ -143,71 +181,34 @@ def _match_header(
     for ours in columns:
         if ours not in ours_known and not keep_others:
             remedy = f"Accepted are {', '.join(ours_known)}.{nearest(ours, ours_known)}"
-            problems.append(Problem(f"the column setting '{ours}' is not known.", remedy, file))
+            problems.append(grid.problem(f"the column setting '{ours}' is not known.", remedy))
     for ours in [*ours_known, *(c for c in columns if keep_others and c not in ours_known)]:
         theirs = columns.get(ours, ours)
         hits = found.get(_key(theirs), [])
         if len(hits) > 1:
-            problems.append(Problem("the column is a duplicate.", "Rename one of them.", file, row, theirs))
+            problems.append(grid.problem("the column is a duplicate.", "Rename one of them.", row, theirs))
         elif hits:
             names[ours], positions[ours] = header[hits[0]], hits[0]
         elif ours in required or ours in columns:
             hint = (
-                "" if delimiter != "," or len(header) > 1 else " No comma, semicolon, tab or bar was found."
+                ""
+                if grid.delimiter != "," or len(header) > 1
+                else " No comma, semicolon, tab or bar was found."
             )
             finding = f"there is no column '{theirs}'" + (f" (for '{ours}')." if theirs != ours else ".")
             remedy = f'{seen}{hint} Name the right one in the column settings ({ours} = "...").'
-            problems.append(Problem(finding, remedy, file, row))
+            problems.append(grid.problem(finding, remedy, row))
     if keep_others:
         taken = set(positions.values())
         for at, name in enumerate(header):
-            if at not in taken and name and name not in positions and len(found[_key(name)]) == 1:
+            if (
+                at not in taken
+                and name
+                and not name.startswith("<")
+                and name not in positions
+                and len(found[_key(name)]) == 1
+            ):
                 names[name], positions[name] = name, at
     if problems:
         raise DataError(problems)
     return names, positions
-
-
-def _body(
-    records: list[tuple[int, list[str]]], width: int, file: str, delimiter: str, *, needed: int
-) -> tuple[list[tuple[int, list[str]]], list[str]]:
-    """Return the rows that carry data, each `width` cells wide, and notes on the others."""
-    blank = [row for row, cells in records if not any(cells)]
-    rows = [record for record in records if any(record[1])] if blank else records
-    footnotes: list[tuple[int, str]] = []
-    firsts = {cells[0] for _, cells in rows[:-1]}
-    while rows and needed > 1 and rows[-1][1][0] and not any(rows[-1][1][1:]):
-        row, cells = rows[-1]
-        if cells[0] in firsts and len(cells) > 1:
-            break
-        footnotes.insert(0, (row, shorten(cells[0])))
-        rows.pop()
-    problems = []
-    for row, cells in rows:
-        surplus = any(cells[width:])
-        if surplus or len(cells) < width:
-            comma = " A decimal comma needs a semicolon or tab between the cells." if delimiter == "," else ""
-            finding = f"the row has {len(cells)} cells, the header has {width}."
-            between = _DELIMITER_NAMES[delimiter]
-            remedy = f"Every row must have as many cells as the header ({between} between them).{comma}"
-            problems.append(Problem(finding, remedy, file, row))
-        del cells[width:]
-    if problems:
-        raise DataError(problems)
-    notes = []
-    if blank:
-        notes.append(f"{_count(len(blank), 'blank row')} skipped ({_row_list(blank)}).")
-    if footnotes:
-        which = "; ".join(f"row {row}: '{text}'" for row, text in footnotes)
-        notes.append(f"{_count(len(footnotes), 'footnote')} below the table skipped ({which}).")
-    return rows, notes
-
-
-def _count(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
-
-
-def _row_list(rows: Sequence[int], shown: int = 8) -> str:
-    head = ", ".join(str(r) for r in rows[:shown])
-    more = f" and {len(rows) - shown} more" if len(rows) > shown else ""
-    return f"{'row' if len(rows) == 1 else 'rows'} {head}{more}"

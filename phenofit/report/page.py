@@ -290,7 +290,8 @@ def _occurrences(result: StudyResult) -> tuple[str, ...]:
     if part is None:
         return ()
     terms = f"sampling protocol: {part.sampling_protocol}; datum: {part.geodetic_datum}"
-    return (f"The catches are also written in Darwin Core terms, in occurrences.csv ({terms}).",)
+    files = "occurrences.csv and events.csv" if part.events else "occurrences.csv"
+    return (f"The catches are also written in Darwin Core terms, in {files} ({terms}).",)
 
 
 # Said elsewhere on the page (notes, hashes of the inputs), or of no use to its readers.

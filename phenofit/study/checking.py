@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, Problem
-from phenofit.files.cells import DATE_ORDERS
+from phenofit.files.dates import DATE_ORDERS
 from phenofit.flight.estimate.enough_records import (
     lacking_for_fit,
     lacking_for_verdict,

@@ -80,7 +80,7 @@ def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> 
     other = [name for key, name in there.items() if key not in asked]
     if other:
         number = int(catches["species"].isin(other).sum())
-        listed = ", ".join(f"'{name}'" for name in sorted(other)[:6])
+        listed = ", ".join(f"'{name}'" if name else "none named" for name in sorted(other)[:6])
         notes.append(f"{file}: {number} rows of other species left aside ({listed}).")
     listed = ", ".join(sorted(map(repr, there.values()))[:8])
     problems = []

@@ -9,11 +9,11 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
-from pydantic import BeforeValidator, ValidationInfo
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from phenofit.errors import ModelError, UnitError
-from phenofit.files.cells import DATE_ORDERS
+from phenofit.files.dates import DATE_FORMS, DATE_ORDERS
 from phenofit.files.tables import nearest
 from phenofit.heat.settings import check_thresholds, upper_threshold
 from phenofit.seasons import MonthDay
@@ -23,6 +23,12 @@ _T = TypeVar("_T")
 TEMPERATURE_WAYS = ("degF", "degC")
 """The units that a refusal of a bare temperature proposes."""
 _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
+
+
+class Part(BaseModel):
+    """A table of the study file: frozen, no unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", validate_default=False)
 
 
 def refuse(finding: str, remedy: str) -> PydanticCustomError:
@@ -223,4 +229,5 @@ MonthDayText = Annotated[str, BeforeValidator(month_day)]
 Day = Annotated[date, BeforeValidator(_day)]
 FilePath = Annotated[Path, BeforeValidator(_path)]
 Columns = Annotated[dict[str, str | tuple[str, ...]], BeforeValidator(_columns)]
+DateForm = Annotated[str, BeforeValidator(choice(*DATE_FORMS))]
 DateOrder = Annotated[str, BeforeValidator(choice(*DATE_ORDERS))]

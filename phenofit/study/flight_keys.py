@@ -24,6 +24,7 @@ from phenofit.flight.model import (
 from phenofit.study.fields import (
     MonthDayText,
     Number,
+    Part,
     Text,
     Texts,
     base_temperature,
@@ -33,7 +34,6 @@ from phenofit.study.fields import (
     temperature_range,
     words,
 )
-from phenofit.study.sections import Part
 
 
 def _curve(value: Any) -> Any:

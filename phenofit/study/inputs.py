@@ -22,13 +22,14 @@ from phenofit.progress import Progress
 from phenofit.records import Records
 from phenofit.seasons import Season
 from phenofit.study.comparing import compare_tables
-from phenofit.study.sections import DARWIN_CORE
+from phenofit.study.record_sections import DARWIN_CORE
 from phenofit.study.station_weather import plain_columns, read_study_weather, stations_only
 from phenofit.study.study_file import Study
 from phenofit.traps import TrapYears, build_trap_years, catches_of_species, read_biofix
 from phenofit.traps.biofix import biofix_starts
 from phenofit.traps.catch_table import examine_catches
 from phenofit.traps.darwin_core import read_darwin_core
+from phenofit.traps.forms import Selection, select_catches
 from phenofit.traps.trap_table import examine_traps
 from phenofit.traps.years import trap_places
 
@@ -233,7 +234,7 @@ def gather(
     found.traps = _examined(found, study, lambda: _examine_traps(study))
     placed = _without_faults(found, study)
     say("reading the catch table")
-    found.catches = _examined(found, study, lambda: _examine_catches(study))
+    found.catches = _examined(found, study, lambda: _examine_catches(study, found.traps))
     if study.season.start == "biofix":
         found.biofix = _attempt(found, study, lambda: _read_biofix(study))
     for species in study.species if study.rearing else ():
@@ -252,6 +253,7 @@ def gather(
             found, study, lambda: read_study_weather(study, placed, today=today, progress=progress)
         )
     _link(found, study, placed)
+    _choose_stations(found, study)
     for part in (study.traps, study.catches):
         if part.form == DARWIN_CORE:
             found.notes.append(f"{study.shown(part.file)}: read as Darwin Core occurrences.")
@@ -268,16 +270,27 @@ def gather(
 def _examine_traps(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
     part, columns = study.traps, plain_columns(study.traps.columns)
     if part.form == DARWIN_CORE:
-        return read_darwin_core(part.file)[0], []
-    return examine_traps(part.file, columns=columns, dates=part.dates, fill=part.fill_down)
+        return read_darwin_core(part.source, events=part.events)[0], []
+    return examine_traps(part.source, columns=columns, dates=part.dates, fill=part.fill_down)
 
 
-def _examine_catches(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
+def _selection(study: Study, traps: pd.DataFrame | None, links: pd.DataFrame | None = None) -> Selection:
+    """Return what the study uses of its catches."""
+    stations = (
+        {}
+        if links is None
+        else {str(t): str(s) for t, s in zip(links["trap"], links["station"], strict=True)}
+    )
+    return Selection(study.only.subset, study.left_out.subset, study.season_window(), traps, stations)
+
+
+def _examine_catches(study: Study, traps: pd.DataFrame | None) -> tuple[pd.DataFrame, list[Problem]]:
     part = study.catches
     if part.form == DARWIN_CORE:
-        return read_darwin_core(part.file, hour=part.hour)[1], []
+        catches = read_darwin_core(part.source, hour=part.hour, events=part.events)[1]
+        return select_catches(catches, _selection(study, traps), str(part.file))
     return examine_catches(
-        part.file,
+        part.kept_as(_selection(study, traps)),
         dates=part.dates,
         blank=part.blank,
         columns=part.columns,
@@ -380,6 +393,20 @@ def _link(found: Gathered, study: Study, traps: pd.DataFrame | None) -> None:
             _interpolate(found, study, places)
 
 
+def _choose_stations(found: Gathered, study: Study) -> None:
+    """Cut the catches down to the stations that the study names, now that they are known."""
+    if not (study.only.stations or study.left_out.stations) or found.catches is None:
+        return
+    if found.links is None:
+        if not found.problems:
+            found.notes.append("the stations of [only] and [except] are looked at when the weather is read.")
+        return
+    selection = _selection(study, found.traps, found.links)
+    file = str(study.catches.file)
+    found.catches, problems = select_catches(found.catches, selection, file, ("stations",))
+    found.problems += [_named(problem, study) for problem in problems]
+
+
 def _interpolate(found: Gathered, study: Study, places: pd.DataFrame) -> None:
     """Replace the temperatures of the stations by those interpolated to each trap."""
     from phenofit.weather import at_traps
@@ -397,7 +424,14 @@ def _interpolate(found: Gathered, study: Study, places: pd.DataFrame) -> None:
 
 def _hashes(study: Study, weather: xr.Dataset) -> dict[str, str]:
     files = [study.path, study.traps.file, study.catches.file, *study.weather.files]
-    more = (study.weather.stations, study.season.biofix, study.head.truth, study.map.elevation)
+    more = (
+        study.traps.events,
+        study.catches.events,
+        study.weather.stations,
+        study.season.biofix,
+        study.head.truth,
+        study.map.elevation,
+    )
     files += [part.file for part in study.rearing]
     files += [file for file in more if file]
     found = {study.shown(file): file_hash(file) for file in files if file.is_file()}

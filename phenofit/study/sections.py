@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from phenofit.files.cells import FIRST_YEAR, LAST_YEAR
+from phenofit.files.dates import FIRST_YEAR, LAST_YEAR
 from phenofit.flight.baselines.rule_search import RULES
 from phenofit.flight.likelihood.rearing_term import REARING_KINDS, REARING_ON
 from phenofit.heat.settings import CUTOFFS, METHODS
@@ -20,6 +20,7 @@ from phenofit.study.fields import (
     Flag,
     MonthDayText,
     Number,
+    Part,
     PositiveNumber,
     TemperatureUnit,
     Text,
@@ -31,18 +32,10 @@ from phenofit.study.fields import (
     refuse,
     words,
 )
-from phenofit.traps.count_cells import BLANK_MEANINGS, COUNT_UNITS, PER_NIGHT, THOUSANDS, CountWords
-from phenofit.traps.species import UNLISTED_MEANINGS
 from phenofit.validate.schemes import SCHEMES
 from phenofit.weather.quality.checks import CHECKS
 from phenofit.weather.quality.fill import METHODS as FILL_METHODS
 from phenofit.weather.reading.read import FORMS as WEATHER_FORMS
-
-
-class Part(BaseModel):
-    """A table of the study file: frozen, no unknown keys."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", validate_default=False)
 
 
 def _species(names: tuple[str, ...]) -> tuple[str, ...]:
@@ -77,7 +70,7 @@ class SeasonPart(Part):
     end: MonthDayText = "12-31"
     biofix: FilePath | None = None
     dates: DateOrder | None = None
-    columns: Columns = {}
+    columns: Columns = Field(default_factory=dict)
     opens: MonthDayText = "01-01"
 
     @model_validator(mode="after")
@@ -90,86 +83,6 @@ class SeasonPart(Part):
         if self.start != "biofix" and self.biofix is not None:
             raise refuse(
                 "a biofix table is given but not used.", 'Write start = "biofix", or remove the table.'
-            )
-        return self
-
-
-DARWIN_CORE = "darwin-core"
-Form = Annotated[str, BeforeValidator(choice("table", DARWIN_CORE))]
-
-
-class TrapsPart(Part):
-    """``[traps]``: the trap table, or a Darwin Core occurrence table with the places of the traps."""
-
-    file: FilePath
-    form: Form = "table"
-    columns: Columns = {}
-    dates: DateOrder = "year-first"
-    fill_down: Texts = ()
-
-
-class CatchesPart(Part):
-    """``[catches]``: the catch table and what its cells mean, or a Darwin Core occurrence table."""
-
-    file: FilePath
-    form: Form = "table"
-    dates: DateOrder
-    blank: Annotated[str, BeforeValidator(choice(*BLANK_MEANINGS))]
-    columns: Columns = {}
-    unit: Annotated[str, BeforeValidator(choice(*COUNT_UNITS))] = "moths"
-    hour: Annotated[Number, Field(ge=0, lt=24)] = 12.0
-    fill_down: Texts = ()
-    duplicates: Annotated[str, BeforeValidator(choice("refuse", "sum"))] = "refuse"
-    unlisted_species: Annotated[str, BeforeValidator(choice(*UNLISTED_MEANINGS))] = "not checked"
-    pool: Annotated[str, BeforeValidator(choice("trap", "site"))] = "trap"
-    first_interval_days: PositiveNumber | None = None
-    longest_interval_days: PositiveNumber | None = None
-    present: Texts = CountWords().present
-    lost: Texts = CountWords().lost
-    not_checked: Texts = CountWords().not_checked
-    zero: Texts = CountWords().zero
-    counted: Texts = CountWords().counted
-    thousands: Annotated[str, BeforeValidator(choice("", *THOUSANDS))] = ""
-
-    @property
-    def words(self) -> CountWords:
-        """The declared words of the count and status cells."""
-        return CountWords(self.present, self.lost, self.not_checked, self.zero, self.counted, self.thousands)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _terms_of_the_standard(cls, data: Any) -> Any:
-        if not isinstance(data, dict) or data.get("form") != DARWIN_CORE:
-            return data
-        own = {
-            "file",
-            "form",
-            "hour",
-            "unlisted_species",
-            "pool",
-            "first_interval_days",
-            "longest_interval_days",
-        }
-        unused = sorted(key for key in data if key in cls.model_fields and key not in own)
-        if unused:
-            raise refuse(
-                f"'{unused[0]}' has no effect on Darwin Core occurrences, whose terms are fixed.",
-                "Leave it out.",
-            )
-        return {**data, "dates": "year-first", "blank": "not checked"}
-
-    @model_validator(mode="after")
-    def _one_meaning(self) -> CatchesPart:
-        twice = self.words.contradictions()
-        if twice:
-            raise refuse(
-                f"the word '{twice[0]}' is declared with two meanings.", "Give each word one meaning."
-            )
-        if self.unit == PER_NIGHT and self.thousands:
-            raise refuse("'thousands' has no effect on rates per night.", "Leave it out.")
-        if self.unit != PER_NIGHT and "nights" in self.columns:
-            raise refuse(
-                "the column 'nights' has no effect on counts.", f'Leave it out, or set unit = "{PER_NIGHT}".'
             )
         return self
 
@@ -197,8 +110,8 @@ class WeatherPart(Part):
     stations: FilePath | None = None
     unit: TemperatureUnit | None = None
     dates: DateOrder = "year-first"
-    columns: Columns = {}
-    station_columns: Columns = {}
+    columns: Columns = Field(default_factory=dict)
+    station_columns: Columns = Field(default_factory=dict)
     missing_codes: tuple[Number, ...] | None = None
     duplicates: Annotated[str, BeforeValidator(choice("missing", "first", "last"))] = "missing"
     max_distance_km: PositiveNumber = 40.0
@@ -310,7 +223,7 @@ class RearingPart(Part):
     file: FilePath
     unit: TemperatureUnit
     species: Text | None = None
-    columns: Columns = {}
+    columns: Columns = Field(default_factory=dict)
     kind: Annotated[str, BeforeValidator(choice(*REARING_KINDS))] = "normal"
     on: Annotated[str, BeforeValidator(choice(*REARING_ON))] = "base"
     source: Text = ""
@@ -322,3 +235,4 @@ class OccurrencesPart(Part):
     sampling_protocol: Text
     geodetic_datum: Text
     dataset: Text = ""
+    events: Flag = False

@@ -14,19 +14,17 @@ from phenofit.flight.model import FlightModel
 from phenofit.heat.rearing_rates import read_rearing
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
-from phenofit.study.fields import refuse
+from phenofit.study.fields import Part, refuse
 from phenofit.study.flight_keys import MODEL_KEYS, FlightsPart
+from phenofit.study.record_sections import CatchesPart, SubsetPart, TrapsPart
 from phenofit.study.sections import (
-    CatchesPart,
     ForecastPart,
     HeadPart,
     HeatPart,
     MapPart,
     OccurrencesPart,
-    Part,
     RearingPart,
     SeasonPart,
-    TrapsPart,
     ValidationPart,
     WeatherPart,
 )
@@ -52,6 +50,8 @@ class Study(Part):
     season: SeasonPart = SeasonPart()
     traps: TrapsPart
     catches: CatchesPart
+    only: SubsetPart = SubsetPart()
+    left_out: SubsetPart = Field(alias="except", default=SubsetPart())
     weather: WeatherPart
     heat: HeatPart = HeatPart()
     flights: FlightsPart = FlightsPart()

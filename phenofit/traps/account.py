@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from phenofit.traps.forms import left_out_frame
 from phenofit.traps.years import TrapYears
 
 _DAY = re.compile(r" on \d{4}-\d\d-\d\d$")
@@ -62,14 +63,16 @@ def catch_account(
 ) -> CatchAccount:
     """Return the account of one species; `whole` says that the weather was looked at."""
     intervals = trap_years.intervals
+    # What was left out while reading is in the file, but no longer in the catches.
+    read = left_out_frame(catches.attrs.get("left_out", ()))
     known = int(intervals["count"].sum())
     entered = intervals.merge(used[["trap", "season"]].drop_duplicates(), on=["trap", "season"])
     open_ones = entered.loc[entered["status"] != "counted", "count"]
     return CatchAccount(
         species=species,
         file=file,
-        checks=len(catches),
-        moths=int(catches["count"].sum()),
+        checks=len(catches) + int(read["rows"].sum()),
+        moths=int(catches["count"].sum()) + int(read["moths"].sum()),
         used_checks=len(intervals) - int(left_out["rows"].sum()),
         used_moths=known - int(left_out["moths"].sum()),
         used_trap_years=len(used),

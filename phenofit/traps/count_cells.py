@@ -109,6 +109,12 @@ def read_count(text: str, *, blank: str, words: CountWords | None = None) -> tup
     cell = " ".join(text.replace("\xa0", " ").split())
     if not cell:
         return (0.0, "counted") if blank == "zero" else (float("nan"), "missing")
+    # A declared word may look like a number, such as "0.1" for "a few"; then it is the word.
+    meaning = words.meaning(cell)
+    if meaning == "zero":
+        return 0.0, "counted"
+    if meaning in ("present", "lost", "missing"):
+        return (1.0 if meaning == "present" else float("nan")), meaning
     plain = _without_thousands(cell, words.thousands)
     whole = _WHOLE.match(plain)
     if whole:
@@ -118,11 +124,6 @@ def read_count(text: str, *, blank: str, words: CountWords | None = None) -> tup
     least = _AT_LEAST.match(plain)
     if least:
         return _bounded(cell, least.group(1) or least.group(2)), "at least"
-    meaning = words.meaning(cell)
-    if meaning == "zero":
-        return 0.0, "counted"
-    if meaning in ("present", "lost", "missing"):
-        return (1.0 if meaning == "present" else float("nan")), meaning
     raise _unreadable(cell, words)
 
 

@@ -14,11 +14,13 @@ import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files import write_csv
-from phenofit.files.cells import FIRST_YEAR, LAST_YEAR, parse_numbers
+from phenofit.files.cells import parse_numbers
+from phenofit.files.dates import FIRST_YEAR, LAST_YEAR
 from phenofit.files.tables import read_table
 from phenofit.files.text_table import Table
 from phenofit.traps.count_cells import LARGEST_COUNT
 from phenofit.traps.positions import position_problems, read_positions
+from phenofit.traps.sampling_events import joined_to_events
 from phenofit.traps.sequence import sequence_problems
 from phenofit.traps.trap_table import TRAP_COLUMNS
 from phenofit.traps.years import TrapYears
@@ -36,6 +38,7 @@ _OPTIONAL = (
     "individualCount", "scientificName", "locality", "minimumElevationInMeters", "sampleSizeValue",
     "sampleSizeUnit", "occurrenceRemarks",
 )  # fmt: skip
+_OF_AN_EVENT = ("eventID", "scientificName", "occurrenceStatus")
 _AT_LEAST = re.compile(r"^at least (\d+)\b")
 _TRAP_UNITS = ("trap", "traps")
 # Dates of ISO 8601: to the day or finer, with a zone, and too coarse for a check.
@@ -141,9 +144,9 @@ def write_darwin_core(path: str | os.PathLike[str], records: pd.DataFrame) -> No
 
 
 def read_darwin_core(
-    path: str | os.PathLike[str], *, hour: float = 12.0
+    path: str | os.PathLike[str], *, hour: float = 12.0, events: str | os.PathLike[str] | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Read trap catches from a Darwin Core occurrence table.
+    """Read trap catches from a Darwin Core occurrence table, alone or with its sampling events.
 
     Parameters
     ----------
@@ -152,6 +155,9 @@ def read_darwin_core(
         occurrenceStatus``. An interval in ``eventDate`` gives set and check; a single date is a check.
     hour : float
         Hour of dates without a time of day [h, local].
+    events : path-like, optional
+        Table of sampling events. It then has ``eventID`` and the date, place and effort, and the occurrences
+        have ``eventID, scientificName, occurrenceStatus``.
 
     Returns
     -------
@@ -168,38 +174,45 @@ def read_darwin_core(
     Notes
     -----
     ``absent`` is a count of 0; ``present`` without an ``individualCount`` is a catch that was not counted.
-    ``sampleSizeValue`` is taken as effort where its unit is ``trap``.
+    ``sampleSizeValue`` is taken as effort where its unit is ``trap``. An event without an occurrence is a check
+    that names no species: :func:`phenofit.traps.catches_of_species` asks what that means.
     """
-    table = read_table(path, required=_REQUIRED, optional=_OPTIONAL, keep_others=True)
-    cells = table.frame
-    if cells.empty:
-        raise DataError(Problem("the table has no row.", "List one occurrence per row.", table.file))
-    set_, check, problems = _dates(table, hour)
+    if events is None:
+        table = where = read_table(path, required=_REQUIRED, optional=_OPTIONAL, keep_others=True)
+    else:
+        table = read_table(path, required=_OF_AN_EVENT, optional=_OPTIONAL)
+        where = read_table(
+            events, required=("eventID", *_REQUIRED[:-1]), optional=_OPTIONAL, keep_others=True
+        )
+    for one in (table, where):
+        if one.frame.empty:
+            raise DataError(Problem("the table has no row.", "List one record per row.", one.file))
+    set_, check, problems = _dates(where, hour)
     count, status, more = _counts(table)
     problems += more
-    effort, more = _effort(table)
+    effort, more = _effort(where)
     problems += more
-    traps, more = _traps(table)
+    traps, more = _traps(where)
     problems += more
-    catches = pd.DataFrame(
-        {
-            "trap": cells["locationID"],
-            "set": set_,
-            "check": check,
-            "count": count,
-            "status": status,
-            "effort": effort,
-            "row": table.rows,
-        }
+    checks = pd.DataFrame(
+        {"trap": where.frame["locationID"], "set": set_, "check": check, "effort": effort, "row": where.rows}
     )
-    if "scientificName" in cells:
-        catches["species"] = cells["scientificName"]
+    found = pd.DataFrame({"count": count, "status": status})
+    if "scientificName" in table.frame:
+        found["species"] = table.frame["scientificName"]
+    if events is None:
+        catches = pd.concat([checks, found], axis=1)
+    else:
+        catches, more = joined_to_events(checks, where, found, table)
+        problems += more
+    catches = catches[["trap", "set", "check", "count", "status", "effort", "row", *found.columns[2:]]]
     catches = catches.sort_values(["trap", "check", "row"], kind="stable", ignore_index=True)
-    problems += sequence_problems(catches, file=table.file, names={"date": "eventDate", "set": "eventDate"})
+    problems += sequence_problems(catches, file=where.file, names={"date": "eventDate", "set": "eventDate"})
     if problems:
         raise DataError(sorted(problems, key=lambda p: p.row or 0))
-    traps.attrs = {"notes": (), "file": table.file}
-    catches.attrs = {"notes": table.notes, "file": table.file}
+    traps.attrs = {"notes": (), "file": where.file}
+    notes = table.notes if events is None else (*table.notes, *where.notes)
+    catches.attrs = {"notes": notes, "file": where.file}
     return traps, catches
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from phenofit.errors import Problem
 from phenofit.files.cells import parse_numbers
 from phenofit.files.text_table import Table
-from phenofit.traps.count_cells import LARGEST_COUNT, NUMBER
+from phenofit.traps.count_cells import LARGEST_COUNT, NUMBER, CountWords
 
 TOLERANCE = 0.05
 """Largest distance of a rate times its nights from a whole number [moths]."""
@@ -19,11 +19,14 @@ LONGEST_NIGHTS = 60
 """A longer time since the check before, without a stated start, is taken as a season between, not as trapping."""
 
 
-def read_rates(table: Table) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.float64], list[Problem]]:
+def read_rates(
+    table: Table, words: CountWords
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.float64], list[Problem]]:
     """Return which count cells are numbers, the rates in them, and what is wrong."""
     cells = table.frame["count"].str.strip()
-    number = cells.str.match(NUMBER)
-    bounds = cells.str.match(r"^(?:>=|≥|>)\s*\d|^\d[\d.,]*\s*\+$").to_numpy(dtype=bool)
+    declared = cells.map({text: words.meaning(text) is not None for text in cells.unique()}).astype(bool)
+    number = cells.str.match(NUMBER) & ~declared
+    bounds = (cells.str.match(r"^(?:>=|≥|>)\s*\d|^\d[\d.,]*\s*\+$") & ~declared).to_numpy(dtype=bool)
     plain = replace(table, frame=table.frame.assign(count=cells.where(number, "").str.removeprefix("+")))
     values, problems = parse_numbers(plain, "count", low=0.0, high=LARGEST_COUNT, what="moths per night")
     remedy = "Write the rate itself, or give counts."
@@ -31,18 +34,17 @@ def read_rates(table: Table) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.floa
     return number.to_numpy(dtype=bool) | bounds, values, problems
 
 
-def counts_of_rates(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, list[Problem], list[str]]:
-    """Return the catches with counts in the place of rates, what is wrong, and what rounding changed."""
-    given = np.full(len(frame), np.nan)
+def counts_of_rates(
+    frame: pd.DataFrame, table: Table, given: npt.NDArray[np.float64], faulty: set[int | None]
+) -> tuple[pd.DataFrame, list[Problem], list[str]]:
+    """Return the catches with counts in the place of rates, what is wrong, and what rounding changed.
+
+    `given` are the nights that the table has, NaN where it has none; a row in `faulty` has a problem already.
+    """
     problems: list[Problem] = []
-    if "nights" in table.frame:
-        given, problems = parse_numbers(
-            table, "nights", low=1e-9, high=366.0, what="a number of nights above 0"
-        )
     nights = np.where(np.isnan(given), _nights(frame), given)
     rate = frame["count"].to_numpy(dtype=np.float64)
     counted = (frame["status"] == "counted").to_numpy() & (rate > 0)
-    faulty = {problem.row for problem in problems}
     product = np.where(counted, rate * nights, rate)
     whole = np.round(product)
     for i in np.flatnonzero(counted).tolist():
@@ -62,10 +64,9 @@ def counts_of_rates(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, li
 def _finding(cell: str, nights: float, product: float) -> tuple[str, str] | None:
     """Return what is wrong with a rate, and the remedy."""
     if np.isnan(nights):
-        return (
-            f"the nights of '{cell}' per night are not known.",
-            "Give the start of the interval in a column 'set', or the nights in a column 'nights'.",
-        )
+        remedy = "Give the start of the interval in a column 'set', or the nights in a column 'nights'"
+        remedy += '; where traps stood one night, set start = "one night".'
+        return f"the nights of '{cell}' per night are not known.", remedy
     if product > LARGEST_COUNT:
         return (
             f"'{cell}' per night is too large for a count.",

@@ -22,40 +22,61 @@ def series_keys(catches: pd.DataFrame) -> list[str]:
 def sequence_problems(catches: pd.DataFrame, *, file: str, names: Mapping[str, str]) -> list[Problem]:
     """Return a problem for each date that cannot be a check of its trap."""
     problems: list[Problem] = []
-    date, set_ = names.get("date", "date"), names.get("set", "set")
     for _, group in catches.dropna(subset="check").groupby(series_keys(catches), sort=False):
         checks, sets = group["check"].to_numpy(), group["set"].to_numpy()
-        rows, trap = group["row"].to_numpy(), str(group["trap"].iloc[0])
+        trap = str(group["trap"].iloc[0])
         repeated = np.flatnonzero(checks[1:] == checks[:-1]) + 1
-        for i in repeated:
-            finding = f"trap '{trap}' is checked twice on {_day(checks[i])} (also row {rows[i - 1]})."
-            remedy = 'Keep one row, or set duplicates = "sum" to add such rows up.'
-            problems.append(Problem(finding, remedy, file, int(rows[i]), date))
-        for i in np.flatnonzero(sets >= checks):
+        for i in repeated.tolist():
+            finding = f"trap '{trap}' is checked twice on {_day(checks[i])} (also {_place(group, i - 1)})."
+            remedy = f'Keep one row, or set duplicates = "sum" to add such rows up.{_two_lures(group, i)}'
+            problems.append(_at(group, i, finding, remedy, file, names.get("date", "date")))
+        for i in np.flatnonzero(sets >= checks).tolist():
             finding = f"trap '{trap}' was set on {_day(sets[i])}, not before its check on {_day(checks[i])}."
             remedy = "The start of an interval lies before its end."
-            problems.append(Problem(finding, remedy, file, int(rows[i]), set_))
+            problems.append(_at(group, i, finding, remedy, file, names.get("set", "set")))
         earlier = np.flatnonzero(sets[1:] < checks[:-1]) + 1
-        for i in np.setdiff1d(earlier, repeated):
+        for i in np.setdiff1d(earlier, repeated).tolist():
             finding = (
                 f"trap '{trap}': the interval from {_day(sets[i])} overlaps the one that ends on "
-                f"{_day(checks[i - 1])} (row {rows[i - 1]})."
+                f"{_day(checks[i - 1])} ({_place(group, i - 1)})."
             )
-            remedy = "Each interval starts where the one before ends, or later."
-            problems.append(Problem(finding, remedy, file, int(rows[i]), set_))
+            remedy = 'Each interval starts where the one before ends, or later; overlaps = "cut" has them start there.'
+            problems.append(_at(group, i, finding, remedy, file, names.get("set", "set")))
     return problems
+
+
+def _at(group: pd.DataFrame, i: int, finding: str, remedy: str, file: str, column: str) -> Problem:
+    """Return the problem of one check; in a wide table its column is that of its count."""
+    row = group.iloc[i]
+    own = str(row.get("column", ""))
+    return Problem(finding, remedy, file, int(row["row"]), own or column, str(row.get("sheet", "")))
+
+
+def _place(group: pd.DataFrame, i: int) -> str:
+    row = group.iloc[i]
+    sheet = f"sheet '{row['sheet']}', " if row.get("sheet") else ""
+    column = f", column '{row['column']}'" if row.get("column") else ""
+    return f"{sheet}row {row['row']}{column}"
+
+
+def _two_lures(group: pd.DataFrame, i: int) -> str:
+    if "lure" not in group or group["lure"].iloc[i] == group["lure"].iloc[i - 1]:
+        return ""
+    return ' The lures differ: two columns can name one trap, such as trap = ["trap", "lure"].'
 
 
 def _day(stamp: np.datetime64) -> str:
     return str(stamp.astype("datetime64[D]"))
 
 
-def date_order_problems(table: Table, column: str, order: str, dates: np.ndarray) -> list[Problem]:
+def date_order_problems(
+    table: Table, column: str, order: str, dates: np.ndarray, year: str = ""
+) -> list[Problem]:
     """Compare the declared order of the dates with the other one."""
     other = _OTHER.get(order)
     if other is None or np.isnat(dates).any():
         return []
-    swapped, problems = parse_dates(table, column, other)
+    swapped, problems = parse_dates(table, column, other, year=year)
     if problems:
         return []
     backwards = _backwards(table, dates)
@@ -76,26 +97,6 @@ def _backwards(table: Table, dates: np.ndarray) -> np.ndarray:
     same = codes[order][1:] == codes[order][:-1]
     earlier = dates[order][1:] < dates[order][:-1]
     return np.sort(order[1:][same & earlier])
-
-
-def sum_duplicates(catches: pd.DataFrame) -> tuple[pd.DataFrame, list[int]]:
-    """Add up rows of one trap (and species) with the same check."""
-    keys = [*series_keys(catches), "check"]
-    again = catches.duplicated(keys, keep=False) & catches["check"].notna()
-    if not again.any():
-        return catches, []
-    merged, added = [], []
-    for _, group in catches[again].groupby(keys, sort=False):
-        first = group.iloc[0].copy()
-        first["status"] = joint_status(group["status"])
-        known = first["status"] not in ("lost", "missing")
-        first["count"] = group["count"].sum() if known else np.nan
-        first["effort"] = group["effort"].sum()
-        first["set"] = group["set"].min()
-        merged.append(first)
-        added += [int(row) for row in group["row"].iloc[1:]]
-    whole = pd.concat([catches[~again], pd.DataFrame(merged).astype(catches.dtypes.to_dict())])
-    return whole.sort_values(["trap", "check", "row"], kind="stable", ignore_index=True), sorted(added)
 
 
 def joint_status(statuses: Iterable[str]) -> str:

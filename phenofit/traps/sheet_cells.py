@@ -18,13 +18,16 @@ _HUGE = 1e300
 _FILLABLE = ("trap", "site")
 
 
-def fill_down(table: Table, columns: Sequence[str]) -> Table:
-    """Return the table with the blanks below a merged trap or site cell filled, counted in the notes."""
+def fill_down(table: Table, columns: Sequence[str], *, trap_parts: Sequence[str] = ()) -> Table:
+    """Return the table with the blanks below a merged trap or site cell filled, counted in the notes.
+
+    `trap_parts` are the further columns that name a trap, filled with it.
+    """
     wrong = [c for c in columns if c not in _FILLABLE]
     if wrong:
         raise ModelError(f"column '{wrong[0]}' cannot be filled down; only {' and '.join(_FILLABLE)} can.")
     frame, notes = table.frame.copy(), list(table.notes)
-    for column in columns:
+    for column in (*columns, *(trap_parts if "trap" in columns else ())):
         if column not in frame:
             continue
         blank = frame[column] == ""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from phenofit.errors import ModelError
+from phenofit.files.text_table import LeftOut
 
 UNLISTED_MEANINGS = ("not checked", "zero")
 """What it may mean that a check of a trap lists other species, but not this one."""
@@ -13,6 +14,11 @@ UNLISTED_MEANINGS = ("not checked", "zero")
 def species_key(name: object) -> str:
     """Return a species name without regard to blanks and the case of letters."""
     return " ".join(str(name).split()).casefold()
+
+
+def _is_of(left_out: LeftOut, species: str) -> bool:
+    """Return whether something left out is of a species; without one it is of all."""
+    return species_key(left_out.species) in ("", species_key(species))
 
 
 def catches_of_species(
@@ -50,7 +56,8 @@ def catches_of_species(
         return catches, ()
     is_own = catches["species"].map(species_key) == species_key(species)
     own = catches[is_own].drop(columns="species")
-    own.attrs = dict(catches.attrs)
+    left_out = [one for one in catches.attrs.get("left_out", ()) if _is_of(one, species)]
+    own.attrs = {**catches.attrs, "left_out": tuple(left_out)}
     other = catches[~is_own & catches["trap"].isin(own["trap"].unique())].drop(columns="species")
     listed = pd.MultiIndex.from_frame(own[["trap", "check"]])
     other = other[~pd.MultiIndex.from_frame(other[["trap", "check"]]).isin(listed)]
@@ -66,5 +73,5 @@ def catches_of_species(
         count=other["count"].mask(looked_at, 0.0), status=other["status"].mask(looked_at, "counted")
     )
     whole = pd.concat([own, zeros]).sort_values(["trap", "check", "row"], kind="stable", ignore_index=True)
-    whole.attrs = dict(catches.attrs)
+    whole.attrs = dict(own.attrs)
     return whole, (f"{what}: taken as 0, as declared.",)

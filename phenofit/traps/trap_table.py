@@ -175,7 +175,7 @@ def _repeated(frame: pd.DataFrame, table: Table) -> list[Problem]:
 
 
 def _split_moved(frame: pd.DataFrame, table: Table, problems: list[Problem]) -> list[str]:
-    """Name a trap for every place of a moved device, and return these names."""
+    """Name a trap for every place of a moved device, and return these names with their rows."""
     made: list[str] = []
     for device, group in frame.groupby("device", sort=False):
         if len(group) < 2 or device == "":
@@ -191,7 +191,7 @@ def _split_moved(frame: pd.DataFrame, table: Table, problems: list[Problem]) -> 
         for at in group.index[stamps.notna()]:
             name = f"{device}@{stamps[at]:%Y-%m-%d}"
             frame.loc[at, "trap"] = name
-            made.append(name)
+            made.append(f"{name} (row {group.loc[at, 'row']})")
             if own_site[at]:
                 frame.loc[at, "site"] = name
     return made

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files.tables import nearest
 from phenofit.seasons import Season
+from phenofit.traps.forms import left_out_frame
 from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
 from phenofit.traps.pooling import pool_intervals
 from phenofit.traps.sheet_cells import row_text
@@ -97,14 +98,19 @@ def unknown_trap_problems(traps: pd.DataFrame, catches: pd.DataFrame) -> list[Pr
     known = set(_devices(traps))
     file = str(catches.attrs.get("file", "catch table"))
     problems = []
-    for trap, rows in catches.groupby("trap", sort=False)["row"]:
+    for trap, group in catches.groupby("trap", sort=False):
         if trap in known or trap == "":
             continue
+        rows = group["row"]
+        sheet = str(group["sheet"].iloc[0]) if "sheet" in group else ""
         finding = f"trap '{trap}' is not in the trap table ({len(rows)} rows: {row_text(rows)})."
         remedy = (
             f"Add it to the trap table with its position, or correct its name.{nearest(str(trap), known)}"
         )
-        problems.append(Problem(finding, remedy, file, int(rows.min()), "trap"))
+        if "column" in group and trap in group["column"].to_numpy():
+            remedy += " A column that is no trap goes into leave_out of [catches.wide]."
+        row = int(rows.iloc[0]) if sheet else int(rows.min())
+        problems.append(Problem(finding, remedy, file, row, "trap", sheet))
     return problems
 
 
@@ -174,7 +180,10 @@ def build_trap_years(
             f"{name}: the check intervals of its traps do not fit together; kept apart." for name in apart
         )
     intervals, left_out = _without_single(intervals, left_out)
+    while_reading = left_out_frame(catches.attrs.get("left_out", ()))
     summary = _left_out_table(left_out, season)
+    if len(while_reading):
+        summary = pd.concat([summary, while_reading], ignore_index=True)
     if intervals.empty:
         raise DataError(_nothing_left(catches, summary))
     return _assemble(intervals, places, season, summary, notes)

@@ -41,7 +41,7 @@ def said(path: Path, command: str, capsys: pytest.CaptureFixture[str]) -> list[s
          "all 12 dates look month-first; 6 of them"),
         (lambda r: [r[0], us_date(r[1]).replace("06/01", "06/29"), r[2]], "row 2, column 'date'",
          'all 12 dates look month-first'),
-        (lambda r: [r[0], f"{r[1][8:]}JUN2024", r[2]], "row 2, column 'date'", "is not a date."),
+        (lambda r: [r[0], f"{r[1][8:]}JNE2024", r[2]], "row 2, column 'date'", "is not a date."),
         (lambda r: [r[0], f"454{r[1][8:]}", r[2]], "row 2, column 'date'", "a day number of a spreadsheet"),
         (lambda r: [r[0], "", r[2]], "row 2, column 'date'", "has no date."),
         (lambda r: [r[0], r[1], f"{r[2]}.5"], "row 2, column 'count'", "is not a whole number"),

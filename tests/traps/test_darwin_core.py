@@ -10,7 +10,15 @@ import pytest
 
 from phenofit.errors import DataError, ModelError
 from phenofit.seasons import Season
-from phenofit.traps import TrapYears, build_trap_years, read_darwin_core, to_darwin_core, write_darwin_core
+from phenofit.traps import (
+    TrapYears,
+    build_trap_years,
+    catches_of_species,
+    read_darwin_core,
+    split_events,
+    to_darwin_core,
+    write_darwin_core,
+)
 from phenofit.traps.darwin_core import read_event_date
 from tests.traps.sheets import catches, trap_frame
 
@@ -97,6 +105,65 @@ def test_event_dates_of_iso_8601(text: str, start: str | None, end: str) -> None
 def test_other_event_dates_are_refused(text: str, says: str) -> None:
     with pytest.raises(ValueError, match=says):
         read_event_date(text)
+
+
+def test_events_and_their_occurrences_are_written_and_read_again(tmp_path: Path) -> None:
+    before = example(tmp_path)
+    events, occurrences = split_events(records(before))
+    # Terms of the event core and of its occurrences, as in the guide of the biodiversity facility's publishing tool.
+    assert not set(events.columns) & set(occurrences.columns) - {"eventID"}
+    assert {"eventID", "eventDate", "samplingProtocol", "sampleSizeValue", "sampleSizeUnit"} <= set(events)
+    assert {"eventID", "occurrenceID", "basisOfRecord", "scientificName", "occurrenceStatus"} <= set(
+        occurrences
+    )
+    write_darwin_core(tmp_path / "e.csv", events)
+    write_darwin_core(tmp_path / "o.csv", occurrences.sample(frac=1, random_state=1))
+    traps, table = read_darwin_core(tmp_path / "o.csv", events=tmp_path / "e.csv")
+    own, notes = catches_of_species(table, "Exemplum inventum")
+    assert notes == ()
+    after = build_trap_years(traps, own, SEASON)
+    columns = ["trap", "site", "start", "end", "count", "status", "effort", "row"]
+    whole = read_darwin_core_of(tmp_path, before)
+    pd.testing.assert_frame_equal(after.intervals[columns], whole.intervals[columns])
+
+
+def read_darwin_core_of(folder: Path, trap_years: TrapYears) -> TrapYears:
+    """Return trap-years written as one table of occurrences and read again."""
+    write_darwin_core(folder / "one.csv", records(trap_years))
+    traps, table = read_darwin_core(folder / "one.csv")
+    return build_trap_years(traps, catches_of_species(table, "Exemplum inventum")[0], SEASON)
+
+
+def test_an_event_without_the_species_means_what_is_declared(tmp_path: Path) -> None:
+    events, occurrences = split_events(records(example(tmp_path)))
+    write_darwin_core(tmp_path / "e.csv", events)
+    write_darwin_core(tmp_path / "o.csv", occurrences[occurrences["occurrenceStatus"] == "present"])
+    _, table = read_darwin_core(tmp_path / "o.csv", events=tmp_path / "e.csv")
+    # Of five events one has a count of 0, which the occurrences no longer say.
+    own, (note,) = catches_of_species(table, "Exemplum inventum")
+    assert len(own) == 4
+    assert note.startswith("1 checks list other species, but not 'Exemplum inventum': taken as not checked")
+    zero, _ = catches_of_species(table, "Exemplum inventum", unlisted="zero")
+    assert zero["count"].tolist() == [0.0, 12.0, 40.0, 1.0, 3.0]
+
+
+def test_ids_that_do_not_fit_are_told(tmp_path: Path) -> None:
+    (tmp_path / "e.csv").write_text(
+        "eventID,eventDate,locationID,decimalLatitude,decimalLongitude\n"
+        "1,2024-06-08,A,44,-98\n1,2024-06-15,A,44,-98\n,2024-06-22,A,44,-98\n",
+        "utf-8",
+    )
+    (tmp_path / "o.csv").write_text(
+        "eventID,scientificName,occurrenceStatus\n1,x,present\n2,x,present\n", "utf-8"
+    )
+    with pytest.raises(DataError) as caught:
+        read_darwin_core(tmp_path / "o.csv", events=tmp_path / "e.csv")
+    said = [(Path(p.file).name, p.row, p.finding) for p in caught.value.problems]
+    assert said == [
+        ("e.csv", 3, "the event '1' is a duplicate."),
+        ("o.csv", 3, "the event '2' is not in the table of events."),
+        ("e.csv", 4, "the event has no id."),
+    ]
 
 
 def test_every_fault_of_a_record_is_told(tmp_path: Path) -> None:

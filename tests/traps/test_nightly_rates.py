@@ -115,10 +115,8 @@ def test_faulty_nights_are_one_problem_each(tmp_path: Path) -> None:
     assert all("column 'nights'" in text for text in said)
 
 
-def test_nights_without_rates_and_unknown_units_are_refused(tmp_path: Path) -> None:
+def test_unknown_units_are_refused(tmp_path: Path) -> None:
     (tmp_path / "catches.csv").write_text("trap,date,count\nA,2024-06-08,1\n", "utf-8")
-    with pytest.raises(ModelError, match="the column 'nights' has no effect on counts"):
-        read_catches(tmp_path / "catches.csv", dates="year-first", blank="zero", columns={"nights": "n"})
     with pytest.raises(ModelError, match="unit = 'per week' is not accepted"):
         read_catches(tmp_path / "catches.csv", dates="year-first", blank="zero", unit="per week")
 
@@ -158,7 +156,6 @@ def test_a_study_in_rates_has_the_records_of_its_counts(
     ("key", "says"),
     [
         ('unit = "moths per night"\nthousands = ","', "'thousands' has no effect on rates per night"),
-        ('columns = { nights = "n" }', "the column 'nights' has no effect on counts"),
         ('unit = "per night"', "moths per night"),
     ],
 )

@@ -121,7 +121,7 @@ def test_time_of_day_and_default_hour(tmp_path: Path) -> None:
     table = read_table(write(tmp_path, "date,x\n2024-05-03,1\n2024-05-03 08:30,1\n"), required=["date"])
     values, _ = parse_dates(table, "date", "year-first", default_hour=12)
     assert [str(v)[11:16] for v in values] == ["12:00", "08:30"]
-    with pytest.raises(ModelError, match="is not a date order"):
+    with pytest.raises(ModelError, match="is not a form of dates"):
         parse_dates(table, "date", "DMY")
 
 

@@ -1,0 +1,1 @@
+"""Files: workbooks, dates, wide tables."""
