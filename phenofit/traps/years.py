@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,7 @@ _YEAR_COLUMNS = [
     "trap_year", "trap", "site", "season", "year", "total", "checks", "latitude", "longitude",
     "elevation_m",
 ]  # fmt: skip
+_UNUSED_COLUMNS = ["trap", "year", "end", "reason", "row", "moths"]
 _LONG_AGO = pd.Timestamp("1700-01-01")
 _NO_COVARIATE = {*_YEAR_COLUMNS, "station", "device", "valid_from", "row"}
 
@@ -43,12 +44,16 @@ class TrapYears:
         ``trap, season, reason, rows`` (how many), ``lines`` (which lines of the catch table, as text), ``moths``.
     notes : tuple of str
         What else is to be known, one sentence each.
+    unused : pandas.DataFrame
+        One row per check left out: ``trap, year`` (-1 outside the season), ``end`` (the check), ``reason`` (a key of
+        :data:`phenofit.traps.LEFT_OUT_REASONS`), ``row, moths``.
     """
 
     intervals: pd.DataFrame
     years: pd.DataFrame
     left_out: pd.DataFrame
     notes: tuple[str, ...] = ()
+    unused: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=_UNUSED_COLUMNS))
 
     @classmethod
     def none(cls) -> TrapYears:
@@ -177,7 +182,8 @@ def build_trap_years(
     summary = _left_out_table(left_out, season)
     if intervals.empty:
         raise DataError(_nothing_left(catches, summary))
-    return _assemble(intervals, places, season, summary, notes)
+    found = _assemble(intervals, places, season, summary, notes)
+    return replace(found, unused=left_out[_UNUSED_COLUMNS].reset_index(drop=True))
 
 
 def _check_call(
@@ -252,7 +258,7 @@ def trap_places(traps: pd.DataFrame, *, pool: str = "trap") -> pd.DataFrame:
 
 def _dropped(intervals: pd.DataFrame, reason: str) -> pd.DataFrame:
     """Return intervals as rows of what was left out."""
-    return intervals[["trap", "year", "row"]].assign(reason=reason, moths=intervals["count"])
+    return intervals[["trap", "year", "row", "end"]].assign(reason=reason, moths=intervals["count"])
 
 
 def _without_single(intervals: pd.DataFrame, left_out: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
