@@ -183,8 +183,15 @@ _PARTS: dict[str, Callable[[str, str, str], tuple[str, str, str]]] = {
     "month-first": lambda a, b, c: (c, a, b),
     "day-first": lambda a, b, c: (c, b, a),
 }
-_MONTH_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-_MONTHS = {name: number for number, name in enumerate(_MONTH_NAMES, start=1)}
+_MONTH_NAMES = (
+    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december",
+)  # fmt: skip
+# From three letters on; a word that only begins like a month ("Junk") is none.
+_MONTHS = {
+    name[:letters]: number
+    for number, name in enumerate(_MONTH_NAMES, start=1)
+    for letters in range(3, len(name) + 1)
+}
 _CENTURY_PIVOT = 69  # two-digit years from 69 on are of the 20th century, as in POSIX strptime, %y
 _NUMERIC_DATE = re.compile(r"(\d{1,4})([-/.])(\d{1,2})\2(\d{1,4})", re.ASCII)
 _NAMED_DATE = re.compile(
@@ -232,7 +239,7 @@ def _calendar_day(text: str, order: str) -> tuple[int, int, int]:
     if re.fullmatch(r"[0-9]{8}", text) and order == "year-first":
         return int(text[:4]), int(text[4:6]), int(text[6:])
     named = _NAMED_DATE.fullmatch(text) or _NAMED_DATE_MONTH_FIRST.fullmatch(text)
-    month_number = _MONTHS.get(named["month"][:3].lower()) if named else None
+    month_number = _MONTHS.get(named["month"].lower()) if named else None
     if named and month_number:
         return _full_year(named["year"]), month_number, int(named["day"])
     if re.fullmatch(r"[0-9]{5}(\.[0-9]+)?", text):

@@ -82,7 +82,10 @@ def _decode(path: Path, file: str) -> str:
 
 
 def _tidy(cell: str) -> str:
-    return cell.translate(_INVISIBLE).strip() if not cell.isascii() else cell.strip()
+    if cell.isascii():
+        return cell.strip()
+    # An accent may be written as one character or as two; to the eye, and here, the names are the same.
+    return unicodedata.normalize("NFC", cell.translate(_INVISIBLE)).strip()
 
 
 class _Tidied(dict[str, str]):
@@ -173,7 +176,8 @@ def _body(
 ) -> tuple[list[tuple[int, list[str]]], list[str]]:
     """Return the rows that carry data, each `width` cells wide, and notes on the others."""
     blank = [row for row, cells in records if not any(cells)]
-    rows = [record for record in records if any(record[1])] if blank else records
+    filled = [record for record in records if any(record[1])] if blank else records
+    rows = list(filled)
     footnotes: list[tuple[int, str]] = []
     firsts = {cells[0] for _, cells in rows[:-1]}
     while rows and needed > 1 and rows[-1][1][0] and not any(rows[-1][1][1:]):
@@ -182,6 +186,8 @@ def _body(
             break
         footnotes.insert(0, (row, shorten(cells[0])))
         rows.pop()
+    if not rows and len(footnotes) > 1:  # rows with another delimiter than the header
+        rows, footnotes = filled, []
     problems = []
     for row, cells in rows:
         surplus = any(cells[width:])
