@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -284,10 +285,12 @@ def _counts(
     if unit == PER_NIGHT:
         rate, count, problems = read_rates(table)
     stated = cells["status"].tolist() if "status" in cells else [""] * len(cells)
+    # Long tables repeat their cells.
+    read = functools.cache(functools.partial(read_count, blank=blank, words=words))
     for i, (text, word) in enumerate(zip(cells["count"].tolist(), stated, strict=True)):
         try:
             if not rate[i]:
-                count[i], status[i] = read_count(text, blank=blank, words=words)
+                count[i], status[i] = read(text)
         except UnreadableCount as fault:
             problems.append(table.problem(i, "count", fault.finding, fault.remedy))
             continue

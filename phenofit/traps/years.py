@@ -269,13 +269,19 @@ def _without_single(intervals: pd.DataFrame, left_out: pd.DataFrame) -> tuple[pd
 
 
 def _left_out_table(left_out: pd.DataFrame, season: Season) -> pd.DataFrame:
-    rows = []
-    for (trap, _, reason), group in left_out.groupby(["trap", "year", "reason"], sort=True):
-        year = int(group["year"].iloc[0])
-        label = season.label(year) if year >= 0 else ""
-        moths = int(group["moths"].sum())
-        rows.append((trap, label, LEFT_OUT_REASONS[str(reason)], len(group), row_text(group["row"]), moths))
-    return pd.DataFrame(rows, columns=["trap", "season", "reason", "rows", "lines", "moths"])
+    keys = ["trap", "year", "reason"]
+    groups = left_out.groupby(keys, sort=True)
+    table = groups.agg(rows=("row", "size"), moths=("moths", "sum")).reset_index()
+    labels = {int(year): season.label(int(year)) if year >= 0 else "" for year in table["year"].unique()}
+    ordered = left_out.sort_values(keys, kind="stable")["row"].tolist()
+    ends = table["rows"].cumsum().tolist()
+    lines = [row_text(ordered[end - size : end]) for end, size in zip(ends, table["rows"], strict=True)]
+    table = table.assign(
+        season=table["year"].map(labels).astype(str),
+        reason=table["reason"].map(LEFT_OUT_REASONS).astype(str),
+        lines=pd.Series(lines, dtype=str),
+    )
+    return table[["trap", "season", "reason", "rows", "lines", "moths"]]
 
 
 def _nothing_left(catches: pd.DataFrame, summary: pd.DataFrame) -> Problem:
@@ -298,7 +304,8 @@ def _assemble(
     ordered = intervals.sort_values(["trap", "year", "start"], kind="stable", ignore_index=True)
     ordered["trap_year"] = ordered.groupby(["trap", "year"], sort=False).ngroup()
     ordered["site"] = ordered["trap"].map(places["site"].to_dict())
-    ordered["season"] = [season.label(int(year)) for year in ordered["year"]]
+    labels = {int(year): season.label(int(year)) for year in ordered["year"].unique()}
+    ordered["season"] = ordered["year"].map(labels)
     years = ordered.groupby("trap_year", sort=True).agg(
         trap=("trap", "first"),
         site=("site", "first"),

@@ -82,7 +82,7 @@ SPECIES = (
     bad("species: one without a row", _two_species(), column("species", "red_moth"), at="catches.csv::species", says="no row is of species 'blue moth'"),
     bad("species: no column", _two_species(), at="catches.csv::", says="no species column"),
     odd("species: rows of a third", _two_species(), column("species", "red_moth"), add("catches.csv", _BLUE + "A,2024-06-08,9,green moth"),
-        says="other species left aside ('green moth')"),
+        says="1 rows of other species with 9 moths left aside ('green moth')"),
     odd("species: a check that lists the other only", _two_species(), column("species", "red_moth"), add("catches.csv", _BLUE + "A,2024-06-29,9,blue moth"),
         says="taken as not checked"),
     odd("species: a check that lists the other only is zero, as declared", _two_species('unlisted_species = "zero"\n'), column("species", "red_moth"),

@@ -191,7 +191,9 @@ def test_species_of_one_table_are_parted(tmp_path: Path) -> None:
     inputs = read_inputs(load_study(write_study(tmp_path, study=SPECIES, catches=BOTH + blue + other)))
     assert inputs.records("red moth").trap_years.years["total"].sum() == 42
     assert inputs.records("blue moth").trap_years.years["total"].sum() == 2
-    assert any("1 rows of other species left aside ('green moth')" in note for note in inputs.notes)
+    assert any(
+        "1 rows of other species with 7 moths left aside ('green moth')" in note for note in inputs.notes
+    )
 
 
 def test_checks_that_list_another_species_only(tmp_path: Path) -> None:
