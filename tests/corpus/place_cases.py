@@ -115,6 +115,8 @@ NAMES = (
     bad("trap: moved on a day of another order", add("traps.csv", "C,44.25,-98.10,420"), column("valid_from", ". . . 15.06.2024", "traps.csv"),
         at="traps.csv:5:valid_from", says="day-first", problems=2),
     bad("traps: none", whole("traps.csv", lambda t: t.splitlines()[0] + "\n"), at="traps.csv::", says="the table has no row", problems=4),
+    bad("traps: none, with a column of moves", whole("traps.csv", lambda t: "trap,latitude,longitude,valid_from\n"), at="traps.csv::",
+        says="the table has no row", problems=4),
     odd("traps: a covariate", column("crop", "maize", "traps.csv")),
     bad("traps: a covariate with two meanings of a comma", whole("traps.csv", lambda t: t.replace(",", ";")), whole("traps.csv", lambda t:
         t.replace("elevation_m", "elevation_m;size").replace("400", "400;1.000").replace(".10;\n", ".10;;2.000\n").replace("420", "420;3.000")),
