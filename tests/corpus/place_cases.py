@@ -115,7 +115,7 @@ NAMES = (
     bad("trap: moved on a day of another order", add("traps.csv", "C,44.25,-98.10,420"), column("valid_from", ". . . 15.06.2024", "traps.csv"),
         at="traps.csv:5:valid_from", says="day-first", problems=2),
     bad("traps: none", whole("traps.csv", lambda t: t.splitlines()[0] + "\n"), at="traps.csv::", says="the table has no row", problems=4),
-    bad("traps: none, with a column of moves", whole("traps.csv", lambda t: "trap,latitude,longitude,valid_from\n"), at="traps.csv::",
+    bad("traps: none, with a column of moves", whole("traps.csv", lambda _: "trap,latitude,longitude,valid_from\n"), at="traps.csv::",
         says="the table has no row", problems=4),
     odd("traps: a covariate", column("crop", "maize", "traps.csv")),
     bad("traps: a covariate with two meanings of a comma", whole("traps.csv", lambda t: t.replace(",", ";")), whole("traps.csv", lambda t:
