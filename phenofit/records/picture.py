@@ -89,7 +89,7 @@ def _draw(axes: Axes, weeks: RecordWeeks, title: str) -> None:
     from matplotlib.ticker import FuncFormatter
 
     largest = float(np.nanmax(weeks.moths, initial=1.0))
-    # The least catch is still to be told from none.
+    # The least catch is still distinct from none.
     least = float(weeks.moths[weeks.moths > 0].min(initial=1.0))
     norm = LogNorm(vmin=least, vmax=max(largest, 2.0))
     shades = _shades()
@@ -128,7 +128,7 @@ def _draw(axes: Axes, weeks: RecordWeeks, title: str) -> None:
 
 
 def _shades() -> Colormap:
-    """Return blue from pale to dark; its palest is still to be told from a check without a moth."""
+    """Return blue from pale to dark; its palest is distinct from a check without a moth."""
     from matplotlib import colormaps
     from matplotlib.colors import ListedColormap
 

@@ -169,6 +169,15 @@ def test_calls_of_check_that_cannot_be_answered(tmp_path: Path, capsys: pytest.C
     assert sorted(p.name for p in tmp_path.iterdir()) == before
 
 
+def test_no_picture_of_records_that_cannot_be_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, picture = write_study(tmp_path, catches=BAD), tmp_path / "a.png"
+    assert main(["check", str(path), "--picture", str(picture)]) == 2
+    assert f"not written: {picture}" in capsys.readouterr().out
+    assert not picture.exists()
+
+
 def test_a_picture_without_the_weather(tmp_path: Path) -> None:
     study = STUDY.replace('files = ["weather.csv"]', 'service = "meteostat"\nyears = [2023, 2024]')
     path = write_study(tmp_path, study=study)

@@ -51,8 +51,12 @@ def run(args: argparse.Namespace) -> int:
         _print_survey(survey, every=args.all)
     if args.picture is not None and survey.records:
         _draw(survey, args.picture)
-        if not args.json:
-            print(f"written: {args.picture}")
+    if args.picture is not None and not args.json:
+        print(
+            f"written: {args.picture}"
+            if survey.records
+            else f"not written: {args.picture}; no records could be read"
+        )
     if survey.problems:
         sys.stdout.flush()
         count = len(survey.problems)
