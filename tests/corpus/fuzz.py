@@ -117,7 +117,7 @@ class Outcome:
     faults : list of str
         What must not be; empty where all is well.
     seconds : float
-        How long it took.
+        How long it took, of the processor.
     """
 
     number: int
@@ -136,10 +136,10 @@ def run_case(number: int, command: str, keep: Path | None = None) -> Outcome:
         for file, raw in files.items():
             (folder / file).write_bytes(raw)
         out, err = io.StringIO(), io.StringIO()
-        begun = time.monotonic()
+        begun = time.process_time()
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             code = phenofit([command, str(folder / "study.toml")])
-        outcome = Outcome(number, command, code, changed, seconds=time.monotonic() - begun)
+        outcome = Outcome(number, command, code, changed, seconds=time.process_time() - begun)
         _look(outcome, folder, out.getvalue(), err.getvalue())
         if outcome.faults and keep is not None:
             shutil.copytree(folder, keep / f"{command}-{number}", dirs_exist_ok=True)
