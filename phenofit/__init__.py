@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from phenofit.heat import HeatSettings, accumulate, degree_days
     from phenofit.maps import error_map
     from phenofit.plan import plan_network
-    from phenofit.records import Records
+    from phenofit.records import Records, plot_records
     from phenofit.run import run_study
     from phenofit.seasons import MonthDay, Season
     from phenofit.simulate import simulate_network, simulate_weather
@@ -67,6 +67,7 @@ __all__ = [
     "link_stations",
     "load_study",
     "plan_network",
+    "plot_records",
     "read_catches",
     "read_records",
     "read_traps",
@@ -99,7 +100,7 @@ _HOMES = {
     "maps": ("error_map",),
     "simulate": ("simulate_network", "simulate_weather"),
     "study": ("check_study", "load_study", "read_records"),
-    "records": ("Records",),
+    "records": ("Records", "plot_records"),
     "run": ("run_study",),
 }
 _HOME_OF = {name: room for room, names in _HOMES.items() for name in names}

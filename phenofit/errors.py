@@ -28,13 +28,16 @@ __all__ = [
     "PhenofitError",
     "PhenofitWarning",
     "Problem",
+    "ProblemGroup",
     "UnitError",
+    "problem_groups",
     "problem_lines",
 ]
 
 _QUOTED = re.compile(r"'[^']*'")
-_FEWEST_GROUPED = 4
-_ROWS_SHOWN = 12
+_NUMBERS = re.compile(r"[-+]?\d[\w.:/-]*(?:,? [-+]?\d[\w.:/-]*)*")
+_HINT = re.compile(r" Did you mean [^?]*\?")
+_SHOWN = 12  # rows or names that one line lists
 
 
 class PhenofitError(Exception):
@@ -156,29 +159,60 @@ class MissingExtraError(PhenofitError, ImportError):
         return type(self), (self.package, self.extra, self.purpose)
 
 
-def problem_lines(problems: Sequence[Problem]) -> list[str]:
-    """Return problems as lines, those of one kind in one column of a file together."""
+@dataclass(frozen=True)
+class ProblemGroup:
+    """Problems of one kind in one column of one file: the same finding apart from its values."""
+
+    problems: tuple[Problem, ...]
+
+    @property
+    def rows(self) -> list[int]:
+        """Return the lines of the file, as far as they are known."""
+        return [problem.row for problem in self.problems if problem.row is not None]
+
+    def line(self) -> str:
+        """Return the first problem, and where the others are."""
+        first, *others = self.problems
+        if not others:
+            return str(first)
+        rows = [str(problem.row) for problem in others if problem.row is not None]
+        if len(rows) == len(others):
+            return f"{first} The same in {_number(len(rows), 'other row')}: {_listed(rows)}."
+        # Without a row, the text in quotation marks is all that names the place.
+        names = [found[0] for problem in others if (found := _QUOTED.findall(problem.finding))]
+        if len(names) == len(others):
+            return f"{first} The same for {_listed(names)}."
+        return f"{first} The same in {_number(len(others), 'other place')}."
+
+
+def problem_groups(problems: Sequence[Problem]) -> tuple[ProblemGroup, ...]:
+    """Return problems by their kind; files, and kinds in a file, in the order in which they come first."""
     groups: dict[tuple[str, ...], list[Problem]] = {}
     for problem in problems:
-        kind = _QUOTED.sub("''", problem.finding), _QUOTED.sub("''", problem.remedy)
+        kind = _masked(problem.finding), _masked(_HINT.sub("", problem.remedy))
         groups.setdefault((problem.file, problem.sheet, problem.column, *kind), []).append(problem)
-    lines = []
-    for group in groups.values():
-        rows = [p.row for p in group[1:] if p.row is not None]
-        if (
-            len(rows) < len(group) - 1
-        ):  # without a row, the text in quotation marks is all that names the place
-            lines += [str(problem) for problem in group[:_ROWS_SHOWN]]
-            if len(group) > _ROWS_SHOWN:
-                lines.append(f"and {len(group) - _ROWS_SHOWN} more problems like the last one.")
-            continue
-        if len(group) < _FEWEST_GROUPED:
-            lines += [str(problem) for problem in group]
-            continue
-        shown = ", ".join(str(row) for row in rows[:_ROWS_SHOWN])
-        more = f" and {len(rows) - _ROWS_SHOWN} more" if len(rows) > _ROWS_SHOWN else ""
-        lines.append(f"{group[0]} The same in {len(rows)} other rows: {shown}{more}.")
-    return lines
+    files = list(dict.fromkeys(key[0] for key in groups))
+    order = sorted(groups, key=lambda key: files.index(key[0]))
+    return tuple(ProblemGroup(tuple(groups[key])) for key in order)
+
+
+def problem_lines(problems: Sequence[Problem]) -> list[str]:
+    """Return problems as lines, those of one kind in one column of a file together."""
+    return [group.line() for group in problem_groups(problems)]
+
+
+def _masked(text: str) -> str:
+    """Return a text without its values: quoted texts, numbers and lists of numbers."""
+    return _NUMBERS.sub("0", _QUOTED.sub("''", text))
+
+
+def _listed(texts: Sequence[str]) -> str:
+    more = f" and {len(texts) - _SHOWN} more" if len(texts) > _SHOWN else ""
+    return ", ".join(texts[:_SHOWN]) + more
+
+
+def _number(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _as_text(problems: Sequence[Problem]) -> str:

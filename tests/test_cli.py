@@ -74,13 +74,14 @@ def test_wrong_input_is_one_message_and_exit_2(
 
 def test_all_problems_are_listed(command: Callable[[Body], None], capsys: pytest.CaptureFixture[str]) -> None:
     faults = [Problem("bad count.", "Mend it.", file="c.csv", row=i, column="count") for i in (3, 9)]
+    faults.append(Problem("no date.", "Mend it.", file="c.csv", row=9, column="date"))
     command(_raising(DataError(faults)))
     assert main(["trial"]) == 2
     lines = capsys.readouterr().err.splitlines()
-    assert lines[0] == "phenofit: 2 problems:"
-    assert [line.split(":")[0].strip() for line in lines[1:]] == [
-        "c.csv, row 3, column 'count'",
-        "c.csv, row 9, column 'count'",
+    assert lines[0] == "phenofit: 3 problems:"
+    assert lines[1:] == [
+        "  c.csv, row 3, column 'count': bad count. Mend it. The same in 1 other row: 9.",
+        "  c.csv, row 9, column 'date': no date. Mend it.",
     ]
 
 

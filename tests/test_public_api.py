@@ -18,7 +18,8 @@ PINNED = [
     "MonthDay", "PhenofitError", "PhenofitWarning", "Problem", "PublishedThreshold", "Records", "Scheme", "Season", "TrapYears",
     "UnitError", "accumulate", "build_trap_years", "check_study", "compare_published", "cross_validate",
     "degree_days", "error_map", "fetch_weather", "fit_flights", "forecast", "link_stations", "load_study",
-    "plan_network", "read_catches", "read_records", "read_traps", "read_weather", "run_study", "simulate_network",
+    "plan_network",
+    "plot_records", "read_catches", "read_records", "read_traps", "read_weather", "run_study", "simulate_network",
     "simulate_weather",
 ]  # fmt: skip
 

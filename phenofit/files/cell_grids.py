@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -69,7 +70,10 @@ def read_grids(source: TableSource) -> list[Grid]:
 
 def tidy(cell: str) -> str:
     """Return a cell without blanks at its ends and without invisible characters."""
-    return cell.translate(_INVISIBLE).strip() if not cell.isascii() else cell.strip()
+    if cell.isascii():
+        return cell.strip()
+    # An accent may be written as one character or as two; to the eye, and here, the names are the same.
+    return unicodedata.normalize("NFC", cell.translate(_INVISIBLE)).strip()
 
 
 def plural(n: int, what: str) -> str:
@@ -103,7 +107,8 @@ def _first_only(record: Record) -> bool:
 def body(grid: Grid, records: list[Record], width: int, *, footnotes: bool) -> list[Record]:
     """Return the rows that carry data, each `width` cells wide; the notes of the grid tell of the others."""
     blank = [row for row, cells in records if not any(cells)]
-    rows = [record for record in records if any(record[1])] if blank else records
+    filled = [record for record in records if any(record[1])] if blank else records
+    rows = list(filled)
     below: list[tuple[int, str]] = []
     firsts = {cells[0] for _, cells in rows[:-1]}
     while rows and footnotes and _first_only(rows[-1]):
@@ -112,6 +117,8 @@ def body(grid: Grid, records: list[Record], width: int, *, footnotes: bool) -> l
             break
         below.insert(0, (row, shorten(cells[0])))
         rows.pop()
+    if not rows and len(below) > 1:  # rows with another delimiter than the header
+        rows, below = filled, []
     problems = []
     for row, cells in rows:
         if any(cells[width:]) or len(cells) < width:

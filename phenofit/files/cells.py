@@ -176,10 +176,9 @@ def _swapped_by_spreadsheet(
 
 def two_digit_year_notes(table: Table, columns: Sequence[str]) -> list[str]:
     """Return the sentence on how two-digit years of some columns were read, if there are any."""
-    count = sum(
-        int(table.frame[c].str.contains(r"^\d{1,2}[-/.]\d{1,2}[-/.]\d{2}(?:\D|$)", regex=True).sum())
-        for c in columns
-    )
+    times = pd.concat([table.frame[c] for c in columns]).value_counts()
+    short = times.index.str.contains(r"^\d{1,2}[-/.]\d{1,2}[-/.]\d{2}(?:\D|$)", regex=True)
+    count = int(times[short].sum())
     span = f"{1900 + CENTURY_PIVOT} to {1999 + CENTURY_PIVOT}"
     return [f"{count} dates with a two-digit year read as {span}."] if count else []
 

@@ -5,15 +5,21 @@ from __future__ import annotations
 import base64
 import io
 import os
+import re
+import warnings
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from phenofit.errors import PhenofitWarning
+from phenofit.files.cells import some
 from phenofit.files.safe_files import writing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+_GLYPH = re.compile(r"Glyph (\d+) ")
 _SETTINGS: Any = {
     "svg.hashsalt": "phenofit",
     "svg.fonttype": "path",
@@ -32,9 +38,26 @@ def figure_bytes(figure: Figure, form: str = "png", *, dpi: float | str = 200) -
     import matplotlib as mpl
 
     stream = io.BytesIO()
-    with mpl.rc_context(_SETTINGS):
+    with mpl.rc_context(_SETTINGS), warnings.catch_warnings(record=True) as raised:
+        warnings.simplefilter("always")
         figure.savefig(stream, format=form, dpi=dpi, metadata=_UNDATED.get(form))
+    _pass_on(raised)
     return stream.getvalue()
+
+
+def _pass_on(raised: Sequence[warnings.WarningMessage]) -> None:
+    """Give the warnings of a drawing again; those on letters that the font lacks as one."""
+    lacking: list[str] = []
+    for one in raised:
+        code = _GLYPH.match(str(one.message))
+        if code is None:
+            warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
+        else:
+            lacking.append(f"'{chr(int(code[1]))}'")
+    if lacking:
+        letters = some(list(dict.fromkeys(lacking)), 8)
+        text = f"the font of the figures lacks {letters}: a box stands for each of them."
+        warnings.warn(text, PhenofitWarning, stacklevel=4)
 
 
 def save_figure(figure: Figure, path: str | os.PathLike[str], *, dpi: float | str = 200) -> None:

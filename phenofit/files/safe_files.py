@@ -200,7 +200,7 @@ def safe_cell(value: Any) -> Any:
 def write_csv(
     path: str | os.PathLike[str], columns: Sequence[str], rows: Iterable[Sequence[Any] | Mapping[str, object]]
 ) -> None:
-    """Write a comma-separated table whole or not at all, text cells made safe.
+    """Write a comma-separated table whole or not at all, header and text cells made safe.
 
     Parameters
     ----------
@@ -213,7 +213,7 @@ def write_csv(
     """
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(columns)
+    writer.writerow([safe_cell(name) for name in columns])
     for row in rows:
         cells = [row.get(c) for c in columns] if isinstance(row, Mapping) else list(row)
         writer.writerow(["" if _is_missing(c) else safe_cell(c) for c in cells])

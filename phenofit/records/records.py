@@ -268,7 +268,13 @@ class Records:
         )
         found = self.trap_years.select(keep)
         left_out = pd.concat([found.left_out, rows], ignore_index=True) if len(rows) else found.left_out
-        return replace(self, trap_years=replace(found, left_out=left_out))
+        unused = found.unused
+        site = unused["trap"].map(dict(zip(table["trap"], table["site"], strict=True)))
+        for values, wanted in ((unused["year"], years), (site, sites), (unused["trap"], traps)):
+            if wanted is not None:
+                named = values.astype(str).isin([str(value) for value in wanted])
+                unused = unused[named.reindex(unused.index)]
+        return replace(self, trap_years=replace(found, left_out=left_out, unused=unused))
 
     def summary(self) -> str:
         """Return what the records hold, and what was left out and why, as text."""

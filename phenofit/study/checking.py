@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import os
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -19,7 +21,14 @@ from phenofit.flight.estimate.enough_records import (
 )
 from phenofit.flight.likelihood.flight_data import assemble
 from phenofit.records import Records
-from phenofit.study.inputs import Gathered, gather, species_catches, species_trap_years
+from phenofit.study.checks.survey_document import survey_document
+from phenofit.study.checks.trap_survey import (
+    interval_lengths,
+    longest_intervals,
+    offset_notes,
+    weather_of_traps,
+)
+from phenofit.study.inputs import Gathered, by_file, gather, species_catches, species_trap_years
 from phenofit.study.load import load_leniently
 from phenofit.study.study_file import Study
 from phenofit.traps.account import CatchAccount, catch_account
@@ -32,20 +41,46 @@ class StudySurvey:
 
     Attributes
     ----------
+    study : str
+        The study file, as it was named.
     problems : tuple of Problem
         Everything that must be corrected; empty if the study can be run.
     lines : tuple of str
         What was read, in words.
     notes : tuple of str
         What was skipped, filled or set aside.
-    links : pandas.DataFrame or None
-        Station of each trap: ``trap, station, distance_km, height_difference_m, how``.
+    accounts : tuple of CatchAccount
+        What a fit uses of the catches of each species, and what it leaves out, by reason.
+    records : dict of str to Records
+        The records behind each account; without weather where the station service would be asked.
+    traps : pandas.DataFrame or None
+        Weather of each trap: ``trap, station, distance_km, height_difference_m, how, share_covered, offset`` [degC]
+        ``, neighbours``; and its intervals: ``checks, median_days, longest_days``.
+    longest : pandas.DataFrame or None
+        The ten longest intervals: ``species, trap, start, end, days, row``.
     """
 
+    study: str
     problems: tuple[Problem, ...]
     lines: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
-    links: pd.DataFrame | None = None
+    accounts: tuple[CatchAccount, ...] = ()
+    records: Mapping[str, Records] = field(default_factory=dict)
+    traps: pd.DataFrame | None = None
+    longest: pd.DataFrame | None = None
+
+    def to_json(self) -> str:
+        """Return all of it but the records as JSON; README.md names the fields."""
+        found = survey_document(
+            self.study,
+            problems=self.problems,
+            read=self.lines,
+            notes=self.notes,
+            accounts=self.accounts,
+            traps=self.traps,
+            longest=self.longest,
+        )
+        return json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False)
 
 
 def check_study(path: str | os.PathLike[str]) -> tuple[Problem, ...]:
@@ -77,16 +112,17 @@ def survey_study(path: str | os.PathLike[str]) -> StudySurvey:
     StudySurvey
         The station service is not asked: a study on it is checked without its weather, which the lines say.
     """
+    name = os.fspath(path)
     try:
         study, faults = load_leniently(path)
     except DataError as fault:
-        return StudySurvey(fault.problems)
+        return StudySurvey(name, fault.problems)
     if study is None:
-        return StudySurvey(faults)
+        return StudySurvey(name, faults)
     found = _gathered(study, faults)
     if faults:
         # The tables of a faulty study file can be checked, but not summed up.
-        return StudySurvey((*faults, *found.problems))
+        return StudySurvey(name, (*faults, *found.problems))
     lines: list[str] = []
     if found.traps is not None:
         sites = found.traps["site"].nunique()
@@ -94,15 +130,15 @@ def survey_study(path: str | os.PathLike[str]) -> StudySurvey:
     if found.catches is not None:
         lines += _catch_lines(study, found.catches)
     if found.weather is not None:
+        lines += _weather_lines(found.weather)
         _check_overlap(study, found)
         found.notes += _gap_notes(study, found)
-    if not found.problems:
-        lines += _account_lines(study, found)
-    if found.weather is not None:
-        lines += _weather_lines(found.weather)
     elif not study.weather.files:
         lines.append("weather: from the station service; not asked by a check")
-    return StudySurvey(tuple(found.problems), tuple(lines), tuple(found.notes), found.links)
+    survey = StudySurvey(name, (), tuple(lines))
+    if not found.problems:
+        survey = _with_accounts(survey, study, found)
+    return replace(survey, problems=tuple(by_file(study, found.problems)), notes=tuple(found.notes))
 
 
 def _gathered(study: Study, faults: tuple[Problem, ...]) -> Gathered:
@@ -134,23 +170,47 @@ def _catch_lines(study: Study, catches: pd.DataFrame) -> list[str]:
     return [f"{study.shown(study.catches.file)}: {len(catches)} checks, {span}: {', '.join(parts)}"]
 
 
-def _account_lines(study: Study, found: Gathered) -> list[str]:
-    """Say of each species what a fit would use of its catches and what it would leave out, as the fit says it."""
-    lines = []
+def _with_accounts(survey: StudySurvey, study: Study, found: Gathered) -> StudySurvey:
+    """Add what a fit would use of each species, as the fit says it, and the intervals and weather of the traps."""
+    accounts: list[CatchAccount] = []
+    records: dict[str, Records] = {}
     for species in study.species:
         try:
-            account, have = _account(study, found, species)
+            own = _records(study, found, species)
+            account, have = _account(study, found, own, species)
         except DataError as fault:
             found.problems += [_of_species(study, species, problem) for problem in fault.problems]
             continue
-        lines += account.lines()
+        records[species] = own
+        accounts.append(account)
         asked = min(study.flight_model(species).numbers)
         lacking = lacking_for_fit(have, flights=asked)
         found.problems += [_of_species(study, species, problem) for problem in lacking]
         few = lacking_for_verdict(have, flights=asked)
         if few and study.published_for(species):
             found.notes.append(f"{species}: no verdict on a published threshold: {few}.")
-    return lines
+    return replace(
+        survey,
+        accounts=tuple(accounts),
+        records=records,
+        traps=_trap_table(study, found, records),
+        longest=longest_intervals({name: own.trap_years for name, own in records.items()})
+        if records
+        else None,
+    )
+
+
+def _trap_table(study: Study, found: Gathered, records: Mapping[str, Records]) -> pd.DataFrame | None:
+    """Return the weather and the intervals of each trap, as far as they are known."""
+    parts: list[pd.DataFrame] = []
+    if found.weather is not None and found.links is not None and found.catches is not None:
+        parts.append(weather_of_traps(found.links, found.weather, found.catches, study.season_window()))
+        found.notes += offset_notes(parts[0])
+    if records:
+        parts.append(interval_lengths({name: own.trap_years for name, own in records.items()}))
+    if len(parts) < 2:
+        return parts[0] if parts else None
+    return parts[0].merge(parts[1], on="trap", how="left")
 
 
 def _of_species(study: Study, species: str, problem: Problem) -> Problem:
@@ -158,20 +218,31 @@ def _of_species(study: Study, species: str, problem: Problem) -> Problem:
     return replace(problem, finding=f"{species}: {problem.finding}", file=file)
 
 
-def _account(study: Study, found: Gathered, species: str) -> tuple[CatchAccount, pd.DataFrame]:
-    """Return the account of a species, and how many checks with moths each trap-year has."""
+def _records(study: Study, found: Gathered, species: str) -> Records:
+    """Return the records of a species; without the weather where that is not known."""
     assert found.traps is not None
     assert found.catches is not None
-    own, _ = species_catches(study, found.catches, species)
     years = species_trap_years(study, found.traps, found.catches, species)
     found.notes += [f"{species}: {note}" for note in years.notes]
+    known = found.weather is not None and found.links is not None
+    weather = found.weather if known and found.weather is not None else xr.Dataset()
+    links = found.links if known and found.links is not None else pd.DataFrame(columns=["trap", "station"])
+    starts = None if found.biofix is None else biofix_starts(found.biofix)
+    return Records(years, weather, links, study.season_window(), starts, species, found.traps)
+
+
+def _account(
+    study: Study, found: Gathered, records: Records, species: str
+) -> tuple[CatchAccount, pd.DataFrame]:
+    """Return the account of a species, and how many checks with moths each trap-year has."""
+    assert found.catches is not None
+    own, _ = species_catches(study, found.catches, species)
+    years = records.trap_years
     file = study.shown(study.catches.file)
-    if found.weather is None or found.links is None:
+    if not records.weather.sizes:
         nothing = pd.DataFrame({"rows": [], "moths": []})
         account = catch_account(own, years, years.years, nothing, species=species, file=file, whole=False)
         return account, recorded(years)
-    starts = None if found.biofix is None else biofix_starts(found.biofix)
-    records = Records(years, found.weather, found.links, study.season_window(), starts, species)
     data = assemble(records, kind=study.flight_model(species).records)
     account = catch_account(own, years, data.table, data.left_out, species=species, file=file)
     return account, recorded_in(data)
@@ -239,8 +310,8 @@ def _gap_notes(study: Study, found: Gathered) -> list[str]:
         gaps = days[within][~whole.sel(station=station).to_numpy()[within]]
         if gaps.size:
             notes.append(
-                f"station {station}, season {season.label(int(year))}: {gaps.size} days without both temperatures "
-                f"from {gaps[0]}; catches after that day cannot be used unless [weather] fill is set."
+                f"station '{station}', season {season.label(int(year))}: no temperatures on {gaps.size} "
+                f"day{'s' if gaps.size > 1 else ''} from {gaps[0]}; catches after that day cannot be used unless [weather] fill is set."
             )
     return notes
 

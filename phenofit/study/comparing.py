@@ -75,13 +75,15 @@ def _species_problems(study: Study, catches: pd.DataFrame, notes: list[str]) -> 
         finding = f"the study has {len(study.species)} species, the table no species column."
         remedy = 'Name it in [catches.columns] (species = "..."), or give the study one species.'
         return [Problem(finding, remedy, file)]
-    there = {species_key(name): str(name) for name in catches["species"]}
+    key_of = {name: species_key(name) for name in catches["species"].unique()}
+    there = {key: str(name) for name, key in key_of.items()}
     asked = {species_key(name): name for name in study.species}
     other = [name for key, name in there.items() if key not in asked]
     if other:
-        number = int(catches["species"].isin(other).sum())
+        aside = catches[~catches["species"].map(key_of).isin(list(asked))]
         listed = ", ".join(f"'{name}'" if name else "none named" for name in sorted(other)[:6])
-        notes.append(f"{file}: {number} rows of other species left aside ({listed}).")
+        moths = int(aside["count"].sum())
+        notes.append(f"{file}: {len(aside)} rows of other species with {moths} moths left aside ({listed}).")
     listed = ", ".join(sorted(map(repr, there.values()))[:8])
     problems = []
     for name in (name for key, name in asked.items() if key not in there):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -264,7 +264,17 @@ def gather(
         from phenofit.weather import notes
 
         found.notes += [_short(note, study) for note in notes(found.weather)]
+    found.problems = by_file(study, found.problems)
     return found
+
+
+def by_file(study: Study, problems: Iterable[Problem]) -> list[Problem]:
+    """Return problems in the order of the files: study file, traps, catches, biofix, stations, weather."""
+    files = [study.traps.file, study.catches.file, study.season.biofix, study.weather.stations]
+    names = [study.shown(file) for file in (*files, *study.weather.files) if file is not None]
+    # The study file, and what belongs to no file, comes first.
+    place = {name: at for at, name in reversed(list(enumerate(names, start=1)))}
+    return sorted(problems, key=lambda problem: place.get(problem.file, 0))
 
 
 def _examine_traps(study: Study) -> tuple[pd.DataFrame, list[Problem]]:
@@ -384,7 +394,7 @@ def _link(found: Gathered, study: Study, traps: pd.DataFrame | None) -> None:
     except DataError as fault:
         rows = {str(trap): int(row) for trap, row in zip(traps["trap"], traps["row"], strict=True)}
         for problem in fault.problems:
-            named = [row for trap, row in rows.items() if problem.finding.startswith(f"trap {trap}:")]
+            named = [row for trap, row in rows.items() if problem.finding.startswith(f"trap '{trap}':")]
             row = min(named) if named else None
             found.problems.append(replace(problem, file=study.shown(study.traps.file), row=row))
     else:

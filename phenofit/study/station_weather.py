@@ -61,9 +61,7 @@ def _stop_where_too_much_is_doubted(study: Study, read: xr.Dataset, checked: xr.
         doubted = (has_flag(checked, name) & before).sum("time").to_numpy()
         for station, count, whole in zip(read["station"].to_numpy(), doubted, days, strict=True):
             if count > _MOST_DOUBTED * whole:
-                finding = (
-                    f"station {station}: the check '{name}' doubts {count} of {whole} days with temperatures."
-                )
+                finding = f"station '{station}': the check '{name}' doubts {count} of {whole} days with temperatures."
                 remedy = f'Correct the series, or keep such days with [weather] keep_flagged = ["{name}"].'
                 problems.append(Problem(finding, remedy, study.path.name, None, "weather.checks"))
     if problems:

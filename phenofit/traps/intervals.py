@@ -66,13 +66,13 @@ def check_intervals(
             trap_before, standing_since = trap, _UNKNOWN
         start = standing_since if set_ == _UNKNOWN else set_
         if status == "missing":
-            dropped.append((trap, year, "not checked", row, 0))
+            dropped.append((trap, year, "not checked", row, 0, check))
             standing_since = start
             continue
         standing_since = check
         reason, start = _start_or_reason(status, start, check, year, set_ == _UNKNOWN, rules)
         if reason:
-            dropped.append((trap, year, reason, row, 0 if isnan(count) else int(count)))
+            dropped.append((trap, year, reason, row, 0 if isnan(count) else int(count), check))
         else:
             kept.append((trap, year, start, check, int(count), status, effort, row))
     return _frames(kept, dropped)
@@ -117,5 +117,6 @@ def _frames(
             "row": "int64",
         }
     )
-    left_out = pd.DataFrame(dropped, columns=["trap", "year", "reason", "row", "moths"])
-    return intervals, left_out.astype({"year": "int64", "row": "int64", "moths": "int64"})
+    left_out = pd.DataFrame(dropped, columns=["trap", "year", "reason", "row", "moths", "end"])
+    types = {"year": "int64", "row": "int64", "moths": "int64", "end": "datetime64[ns]"}
+    return intervals, left_out.astype(types)

@@ -63,10 +63,12 @@ def covariate_columns(table: Table, known: Collection[str]) -> tuple[dict[str, p
 
 def row_text(rows: Iterable[int], *, shown: int = 12) -> str:
     """Return file rows as short text."""
-    numbers = np.unique(np.fromiter((int(r) for r in rows), dtype=np.int64))
-    if not numbers.size:
-        return ""
-    runs = np.split(numbers, np.flatnonzero(np.diff(numbers) > 1) + 1)
-    texts = [f"{run[0]}" if run.size == 1 else f"{run[0]}-{run[-1]}" for run in runs]
+    runs: list[list[int]] = []
+    for row in sorted({int(row) for row in rows}):
+        if runs and runs[-1][1] == row - 1:
+            runs[-1][1] = row
+        else:
+            runs.append([row, row])
+    texts = [f"{first}" if first == last else f"{first}-{last}" for first, last in runs]
     more = f" and {len(texts) - shown} more" if len(texts) > shown else ""
     return ", ".join(texts[:shown]) + more

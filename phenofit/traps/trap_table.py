@@ -100,7 +100,7 @@ def examine_traps(
     table = fill_down(table, fill)
     frame, problems = _typed(table, dates)
     moved: list[str] = []
-    if "valid_from" in table.frame:
+    if "device" in frame:
         moved = _split_moved(frame, table, problems)
     else:
         problems += _repeated(frame, table)

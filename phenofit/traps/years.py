@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,7 @@ _YEAR_COLUMNS = [
     "trap_year", "trap", "site", "season", "year", "total", "checks", "latitude", "longitude",
     "elevation_m",
 ]  # fmt: skip
+_UNUSED_COLUMNS = ["trap", "year", "end", "reason", "row", "moths"]
 _LONG_AGO = pd.Timestamp("1700-01-01")
 _NO_COVARIATE = {*_YEAR_COLUMNS, "station", "device", "valid_from", "row"}
 
@@ -44,12 +45,16 @@ class TrapYears:
         ``trap, season, reason, rows`` (how many), ``lines`` (which lines of the catch table, as text), ``moths``.
     notes : tuple of str
         What else is to be known, one sentence each.
+    unused : pandas.DataFrame
+        One row per check left out: ``trap, year`` (-1 outside the season), ``end`` (the check), ``reason`` (a key of
+        :data:`phenofit.traps.LEFT_OUT_REASONS`), ``row, moths``.
     """
 
     intervals: pd.DataFrame
     years: pd.DataFrame
     left_out: pd.DataFrame
     notes: tuple[str, ...] = ()
+    unused: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=_UNUSED_COLUMNS))
 
     @classmethod
     def none(cls) -> TrapYears:
@@ -186,7 +191,8 @@ def build_trap_years(
         summary = pd.concat([summary, while_reading], ignore_index=True)
     if intervals.empty:
         raise DataError(_nothing_left(catches, summary))
-    return _assemble(intervals, places, season, summary, notes)
+    found = _assemble(intervals, places, season, summary, notes)
+    return replace(found, unused=left_out[_UNUSED_COLUMNS].reset_index(drop=True))
 
 
 def _check_call(
@@ -261,7 +267,7 @@ def trap_places(traps: pd.DataFrame, *, pool: str = "trap") -> pd.DataFrame:
 
 def _dropped(intervals: pd.DataFrame, reason: str) -> pd.DataFrame:
     """Return intervals as rows of what was left out."""
-    return intervals[["trap", "year", "row"]].assign(reason=reason, moths=intervals["count"])
+    return intervals[["trap", "year", "row", "end"]].assign(reason=reason, moths=intervals["count"])
 
 
 def _without_single(intervals: pd.DataFrame, left_out: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -272,13 +278,19 @@ def _without_single(intervals: pd.DataFrame, left_out: pd.DataFrame) -> tuple[pd
 
 
 def _left_out_table(left_out: pd.DataFrame, season: Season) -> pd.DataFrame:
-    rows = []
-    for (trap, _, reason), group in left_out.groupby(["trap", "year", "reason"], sort=True):
-        year = int(group["year"].iloc[0])
-        label = season.label(year) if year >= 0 else ""
-        moths = int(group["moths"].sum())
-        rows.append((trap, label, LEFT_OUT_REASONS[str(reason)], len(group), row_text(group["row"]), moths))
-    return pd.DataFrame(rows, columns=["trap", "season", "reason", "rows", "lines", "moths"])
+    keys = ["trap", "year", "reason"]
+    groups = left_out.groupby(keys, sort=True)
+    table = groups.agg(rows=("row", "size"), moths=("moths", "sum")).reset_index()
+    labels = {int(year): season.label(int(year)) if year >= 0 else "" for year in table["year"].unique()}
+    ordered = left_out.sort_values(keys, kind="stable")["row"].tolist()
+    ends = table["rows"].cumsum().tolist()
+    lines = [row_text(ordered[end - size : end]) for end, size in zip(ends, table["rows"], strict=True)]
+    table = table.assign(
+        season=table["year"].map(labels).astype(str),
+        reason=table["reason"].map(LEFT_OUT_REASONS).astype(str),
+        lines=pd.Series(lines, dtype=str),
+    )
+    return table[["trap", "season", "reason", "rows", "lines", "moths"]]
 
 
 def _nothing_left(catches: pd.DataFrame, summary: pd.DataFrame) -> Problem:
@@ -301,7 +313,8 @@ def _assemble(
     ordered = intervals.sort_values(["trap", "year", "start"], kind="stable", ignore_index=True)
     ordered["trap_year"] = ordered.groupby(["trap", "year"], sort=False).ngroup()
     ordered["site"] = ordered["trap"].map(places["site"].to_dict())
-    ordered["season"] = [season.label(int(year)) for year in ordered["year"]]
+    labels = {int(year): season.label(int(year)) for year in ordered["year"].unique()}
+    ordered["season"] = ordered["year"].map(labels)
     years = ordered.groupby("trap_year", sort=True).agg(
         trap=("trap", "first"),
         site=("site", "first"),

@@ -5,6 +5,7 @@ from phenofit.weather.quality.checks import CHECKS, check_weather, flag_counts
 from phenofit.weather.quality.fill import fill_weather, filled_share
 from phenofit.weather.quality.fill_error import filling_error
 from phenofit.weather.quality.late_maximum import observation_lags, shift_lagged
+from phenofit.weather.quality.neighbour_offsets import neighbour_offsets
 from phenofit.weather.reading.read import WeatherForm, read_weather
 from phenofit.weather.reading.station_table import read_stations
 from phenofit.weather.schema import (
@@ -42,6 +43,7 @@ __all__ = [
     "leave_one_station_out",
     "link_stations",
     "mark_forecast",
+    "neighbour_offsets",
     "new_dataset",
     "notes",
     "observation_lags",

@@ -151,24 +151,24 @@ def _choose(
         if str(given) in ids:
             return ids.index(str(given)), "given", None
         if str(given) in known.without_rows:
-            finding = f"trap {name}: its station '{given}' is in the station table, but no weather file has a day of it."
+            finding = f"trap '{name}': its station '{given}' is in the station table, but no weather file has a day of it."
             remedy = "Add its weather, or name another station."
         else:
-            finding = f"trap {name}: its station '{given}' is not in the weather."
+            finding = f"trap '{name}': its station '{given}' is not in the weather."
             remedy = (
                 f"Name one of the {len(ids)} stations of the weather, or leave the cell blank."
                 f"{nearest(str(given), ids)}"
             )
         return None, "given", Problem(finding, remedy, column="station")
     if np.isnan(distances).all():
-        finding = f"trap {name}: no station has both a position and data: {known.no_data}."
+        finding = f"trap '{name}': no station has both a position and data: {known.no_data}."
         remedy = "Give complete days and a station table with latitude and longitude, or name the station of each trap."
         return None, "none", Problem(finding, remedy)
     at = int(np.nanargmin(distances))
     if distances[at] <= limit:
         return at, "nearest", None
     finding = (
-        f"trap {name}: the nearest station, {stations['station'].iloc[at]} ({stations['name'].iloc[at]}), is "
+        f"trap '{name}': the nearest station, '{stations['station'].iloc[at]}' ({stations['name'].iloc[at]}), is "
         f"{_above(distances[at], limit)} km away; the limit is {limit:g} km.{_flip_hint(trap, stations, limit)}"
     )
     remedy = "Set max_distance_km, name a station for the trap, or correct the positions."

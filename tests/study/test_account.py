@@ -122,7 +122,7 @@ def test_pooled_checks_are_accounted_for(tmp_path: Path) -> None:
     study = STUDY.replace('blank = "not checked"', 'blank = "not checked"\npool = "site"')
     survey = survey_study(write_small(tmp_path, study=study, traps=traps))
     assert survey.problems == ()
-    found = numbers(list(survey.lines[2:-1]))
+    found = numbers(survey.accounts[0].lines())
     # Traps A and B are one series of three intervals with the moths of both; their first checks have no start.
     assert found["used in the fit , 2 trap-years in 1 season (2024)"] == (42, 6)
     assert found["added to a check of another trap of the site "] == (0, 3)
@@ -131,7 +131,9 @@ def test_pooled_checks_are_accounted_for(tmp_path: Path) -> None:
 def test_without_the_weather_the_account_says_so(tmp_path: Path) -> None:
     study = STUDY.replace('files = ["weather.csv"]', 'service = "meteostat"\nyears = [2023, 2024]')
     survey = survey_study(write_small(tmp_path, study=study))
-    assert "  usable if no temperature is missing: 42 moths in 9 checks" in " ".join(survey.lines)
+    assert "  usable if no temperature is missing: 42 moths in 9 checks" in " ".join(
+        survey.accounts[0].lines()
+    )
 
 
 def test_checks_at_a_biofix_are_used_and_those_before_it_named(tmp_path: Path) -> None:
@@ -141,7 +143,7 @@ def test_checks_at_a_biofix_are_used_and_those_before_it_named(tmp_path: Path) -
     biofix = "site,date\nA,2024-06-01\nB,2024-06-02\nC,2024-06-01\n"
     survey = survey_study(write_small(tmp_path, study=study, biofix=biofix))
     assert survey.problems == ()
-    found = numbers([line for line in survey.lines if "check" in line and not line.startswith("catches")])
+    found = numbers(survey.accounts[0].lines())
     # The interval of trap B from 1 to 8 June begins before the biofix of 2 June: its 3 moths are named.
     assert found["left out  (the interval begins before the biofix)"] == (3, 1)
     assert found["used in the fit , 3 trap-years in 1 season (2024)"] == (39, 8)
@@ -149,5 +151,6 @@ def test_checks_at_a_biofix_are_used_and_those_before_it_named(tmp_path: Path) -
 
 def test_catches_are_the_files_own(tmp_path: Path) -> None:
     survey = survey_study(write_small(tmp_path, catches=CATCHES + "A,2024-12-24,5\n"))
-    assert "example leaf feeder: 47 moths in 13 checks of catches.csv" in survey.lines
-    assert "  left out: 5 moths in 1 check (check outside the season)" in survey.lines
+    lines = survey.accounts[0].lines()
+    assert "example leaf feeder: 47 moths in 13 checks of catches.csv" in lines
+    assert "  left out: 5 moths in 1 check (check outside the season)" in lines

@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
-import sys
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from phenofit.cli import main
 from phenofit.study import check_study
-from tests import fuzz_studies
-from tests.fuzz_studies import Outcome, run_many
 from tests.study.studies import CATCHES, STATIONS, STUDY, TRAPS, WEATHER, write_study
 
 SOUND = {
@@ -109,42 +103,3 @@ def test_bytes_that_are_no_text(tmp_path: Path, name: str) -> None:
     path = write_study(tmp_path)
     (tmp_path / name).write_bytes(bytes(range(256)) * 4)
     assert [p.file for p in check_study(path)] == [name]
-
-
-def _failures(outcomes: list[Outcome]) -> list[str]:
-    return [f"case {o.number} ({'; '.join(o.changed)}): {fault}" for o in outcomes for fault in o.faults]
-
-
-@pytest.mark.parametrize(("command", "cases"), [("check", 48), ("fit", 6)])
-def test_mutated_studies_end_well(command: str, cases: int) -> None:
-    """Exit code 0 or 2, and every moth of the file used or left out by name; see `tests/fuzz_studies.py`."""
-    outcomes = run_many(range(cases), command)
-    assert _failures(outcomes) == []
-    codes = {outcome.code for outcome in outcomes}
-    assert codes == {0, 2}
-    # The first case of each study is unchanged, and must be accounted for like any other that is accepted.
-    assert all(outcome.accounted for outcome in outcomes if outcome.code == 0)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(("command", "cases"), [("check", 1500), ("fit", 150)])
-def test_many_mutated_studies_end_well(command: str, cases: int) -> None:
-    assert _failures(run_many(range(1000, 1000 + cases), command, processes=2)) == []
-
-
-def test_a_lost_moth_would_be_seen(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The harness itself: an account that lacks moths, and one that does not add up, are faults."""
-    monkeypatch.setattr(fuzz_studies, "phenofit", _losing_moths)
-    (outcome,) = run_many([0], "check")
-    assert [fault.split(":")[0] for fault in outcome.faults] == [
-        "the account does not add up",
-        "41 moths in the account, 42 in the file, and no word why",
-    ]
-
-
-def _losing_moths(arguments: list[str]) -> int:
-    text = io.StringIO()
-    with contextlib.redirect_stdout(text):
-        code = main(arguments)
-    sys.stdout.write(text.getvalue().replace("42 moths in 12 checks", "41 moths in 12 checks"))
-    return code

@@ -31,13 +31,14 @@ def test_a_sound_study_has_no_problem(tmp_path: Path) -> None:
     assert survey.lines[1].startswith(
         "catches.csv: 12 checks, 2024-06-01 to 2024-06-22: 12 counted (of these 3 held none)"
     )
-    assert survey.lines[2:5] == (
+    (account,) = survey.accounts
+    assert account.lines() == [
         "example leaf feeder: 42 moths in 12 checks of catches.csv",
         "  used in the fit: 42 moths in 9 checks, 3 trap-years in 1 season (2024)",
         "  left out: 0 moths in 3 checks (first check of the season; the start of its interval is unknown)",
-    )
-    assert survey.links is not None
-    assert survey.links["station"].tolist() == ["S1", "S2", "S1"]
+    ]
+    assert survey.traps is not None
+    assert survey.traps["station"].tolist() == ["S1", "S2", "S1"]
 
 
 def test_check_writes_nothing(tmp_path: Path) -> None:
@@ -190,7 +191,9 @@ def test_species_of_one_table_are_parted(tmp_path: Path) -> None:
     inputs = read_inputs(load_study(write_study(tmp_path, study=SPECIES, catches=BOTH + blue + other)))
     assert inputs.records("red moth").trap_years.years["total"].sum() == 42
     assert inputs.records("blue moth").trap_years.years["total"].sum() == 2
-    assert any("1 rows of other species left aside ('green moth')" in note for note in inputs.notes)
+    assert any(
+        "1 rows of other species with 7 moths left aside ('green moth')" in note for note in inputs.notes
+    )
 
 
 def test_checks_that_list_another_species_only(tmp_path: Path) -> None:
@@ -283,7 +286,7 @@ def test_a_missing_day_is_filled_only_where_the_study_says_so(tmp_path: Path) ->
     path = write_study(tmp_path, weather=weather)
     plain = read_inputs(load_study(path)).weather
     assert any(
-        note.startswith("station S1, season 2024: 1 days without both temperatures from 2024-05-10")
+        note.startswith("station 'S1', season 2024: no temperatures on 1 day from 2024-05-10")
         for note in survey_study(path).notes
     )
     study = STUDY.replace(

@@ -132,21 +132,24 @@ def test_dates_that_two_orders_can_read_are_not_guessed(tmp_path: Path) -> None:
     assert problem.remedy == "Set [catches] dates to one of the two: month-first or day-first."
 
 
-def test_few_problems_are_named_one_by_one_and_many_by_their_rows() -> None:
+def test_problems_of_one_kind_are_one_line_with_their_rows() -> None:
     def problems(number: int, row: int | None = 0) -> list[Problem]:
         return [
             Problem(f"'{i}' is wrong.", "Mend it.", "t.csv", None if row is None else i + 2, "a")
             for i in range(number)
         ]
 
-    assert len(problem_lines(problems(3))) == 3
+    assert problem_lines(problems(1)) == ["t.csv, row 2, column 'a': '0' is wrong. Mend it."]
+    (line,) = problem_lines(problems(2))
+    assert line == "t.csv, row 2, column 'a': '0' is wrong. Mend it. The same in 1 other row: 3."
     (line,) = problem_lines(problems(4))
     assert line == "t.csv, row 2, column 'a': '0' is wrong. Mend it. The same in 3 other rows: 3, 4, 5."
     (line,) = problem_lines(problems(100))
     assert line.endswith("in 99 other rows: 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14 and 87 more.")
     # Without a row, the quoted text alone distinguishes the places.
-    assert len(problem_lines(problems(12, None))) == 12
-    assert problem_lines(problems(14, None))[12:] == ["and 2 more problems like the last one."]
+    (line,) = problem_lines(problems(3, None))
+    assert line == "t.csv, column 'a': '0' is wrong. Mend it. The same for '1', '2'."
+    assert problem_lines(problems(15, None))[0].endswith("'11', '12' and 2 more.")
     # Another kind, column or file is another line.
     others = [
         *problems(5),

@@ -155,7 +155,7 @@ def test_morning_observer_is_offered_and_moved_only_on_request() -> None:
     assert table.loc[table["late"], ["station", "year"]].values.tolist() == [["norfolk", 2001]]
     offered = check_weather(faulty)
     assert any(
-        "Station norfolk: the maxima of 2001 fit" in n and "Nothing was moved" in n for n in notes(offered)
+        "Station 'norfolk': the maxima of 2001 fit" in n and "Nothing was moved" in n for n in notes(offered)
     )
     seen = offered["tmax"].notnull()
     assert bool((offered["tmax"] == faulty["tmax"]).where(seen, other=True).all())

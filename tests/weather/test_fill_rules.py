@@ -132,7 +132,7 @@ def test_share_of_filled_days_is_limited_at_its_value(season: tuple[str, str] | 
     assert (below["source"].values[0, gaps] == 0).all()
     assert not has_flag(below, "interpolated").any()
     (line,) = notes(below)
-    assert f"Station A, season 2024: {100 * at:.0f} % of the days would be filled" in line
+    assert f"Station 'A', season 2024: {100 * at:.0f} % of the days would be filled" in line
     assert f"more than {100 * at:.0f} %" in line
 
 

@@ -79,7 +79,7 @@ def test_tenths_declared_as_degrees_are_stopped(tmp_path: Path) -> None:
 
 def test_fahrenheit_declared_as_celsius_is_stopped(tmp_path: Path) -> None:
     text = days("A", "2024-07-01", [60.0] * 10, [85.0] * 10)
-    with pytest.raises(DataError, match="station A: the median daily maximum of its warmest month is 85"):
+    with pytest.raises(DataError, match="station 'A': the median daily maximum of its warmest month is 85"):
         read_weather(table(tmp_path, text), unit="degC")
 
 

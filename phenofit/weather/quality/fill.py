@@ -182,7 +182,7 @@ def _too_much(
         share = either[:, inside].mean(axis=1)
         for i in np.flatnonzero(share > max_share):
             lines.append(
-                f"Station {ids[i]}, season {label}: {100 * share[i]:.0f} % of the days would be filled, more than "
+                f"Station '{ids[i]}', season {label}: {100 * share[i]:.0f} % of the days would be filled, more than "
                 f"{100 * max_share:.0f} %; they stay missing, and the season is left out there."
             )
             for element, part in done.items():

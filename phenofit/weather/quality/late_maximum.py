@@ -64,7 +64,7 @@ def lag_notes(weather: xr.Dataset, *, max_distance_km: float = 150.0) -> list[st
     table = observation_lags(weather, max_distance_km=max_distance_km)
     late = table[table["late"].astype(bool)]
     return [
-        f"Station {station}: the maxima of {', '.join(str(y) for y in years)} fit the neighbours' day before better "
+        f"Station '{station}': the maxima of {', '.join(str(y) for y in years)} fit the neighbours' day before better "
         "than the same day, as those of a morning observer do. Nothing was moved; phenofit.weather.shift_lagged "
         "moves them."
         for station, years in late.groupby("station", sort=False)["year"].apply(list).items()
@@ -113,7 +113,7 @@ def shift_lagged(weather: xr.Dataset, station: str, years: Sequence[int]) -> xr.
     flag[i][inside] |= FLAGS["lagged_observation"]
     extra = f" {int(crossed.sum())} of them fell below the minimum and are missing." if crossed.any() else ""
     line = (
-        f"Station {station}: the maxima of {', '.join(map(str, years))} were moved one day back on request "
+        f"Station '{station}': the maxima of {', '.join(map(str, years))} were moved one day back on request "
         f"({int(inside.sum())} days).{extra}"
     )
     return add_notes(with_temperatures(weather, low, high, flag=flag), [line])

@@ -252,7 +252,7 @@ def _absent_note(ids: np.ndarray, calendar: np.ndarray, key: np.ndarray, shape: 
         gaps = inside[~there[inside]]
         if len(gaps):
             sentences.append(
-                f"Station {name}: calendar days without a row between its first and last, missing: {len(gaps)} "
+                f"Station '{name}': calendar days without a row between its first and last, missing: {len(gaps)} "
                 f"({some([str(calendar[d]) for d in gaps], _MANY)})."
             )
     return sentences
@@ -286,7 +286,7 @@ def wrong_unit_problems(
             cause = "Celsius declared as Fahrenheit or kelvin, or Fahrenheit read as tenths of a degree, look like this"
         else:
             continue
-        finding = f"station {station['station']}: {seen}, in the declared unit."
+        finding = f"station '{station['station']}': {seen}, in the declared unit."
         problems.append(Problem(finding, f"Declare the right unit (degC, degF or kelvin): {cause}.", file))
     return problems
 

@@ -1,0 +1,215 @@
+"""The picture of the records: traps by weeks, a block for each season, so that the eye sees flights and gaps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from phenofit.records.weeks import RecordWeeks, record_weeks
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.colors import Colormap
+    from matplotlib.figure import Figure
+
+    from phenofit.records.records import Records
+
+_INK, _GREY, _RED = "#222222", "#8c8c8c", "#D55E00"
+_NONE = "#ececec"
+_ROW_IN, _WEEK_IN = 0.16, 0.12  # size of a cell [inch]
+_LEAST_IN, _MOST_WIDE_IN, _MOST_HIGH_IN = 6.7, 16.0, 30.0
+_GAP = 2.0  # weeks between seasons
+
+
+def plot_records(records: Records, *, ax: Axes | None = None) -> Axes:
+    """Draw the records: a row for each trap, a column for each week, the seasons beside each other.
+
+    Parameters
+    ----------
+    records : Records
+        The records of one species.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; without it on a figure of its own, ``plot_records(records).figure``.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Shade: moths per week on a logarithmic scale, each catch spread evenly over its interval. Pale grey: checked, no
+        moth. Hatched: between the first and last check, but not watched or not checked. Cross: the week of a check that
+        is left out of the records. Traps of one site are together.
+    """
+    weeks = record_weeks(records)
+    if ax is None:
+        ax = _figure([weeks])[1][0]
+    _draw(ax, weeks, records.species)
+    return ax
+
+
+def records_figure(records: Sequence[Records]) -> Figure:
+    """Draw the records of several species below each other.
+
+    Parameters
+    ----------
+    records : sequence of Records
+        One of each species.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    tables = [record_weeks(one) for one in records]
+    figure, panels = _figure(tables)
+    for axes, weeks, one in zip(panels, tables, records, strict=True):
+        _draw(axes, weeks, one.species)
+    return figure
+
+
+def _figure(tables: Sequence[RecordWeeks]) -> tuple[Figure, list[Axes]]:
+    from matplotlib.figure import Figure
+
+    wide = max(_offsets(weeks)[-1] for weeks in tables) * _WEEK_IN + 2.6
+    rows = [max(len(weeks.traps), 3) * _ROW_IN + 1.5 for weeks in tables]
+    high = min(sum(rows), _MOST_HIGH_IN)
+    figure = Figure(figsize=(min(max(wide, _LEAST_IN), _MOST_WIDE_IN), high), dpi=150, layout="constrained")
+    panels = figure.subplots(len(tables), 1, squeeze=False, height_ratios=rows)[:, 0]
+    return figure, list(panels)
+
+
+def _offsets(weeks: RecordWeeks) -> np.ndarray:
+    """Return where the block of each season begins, and the end of the last [weeks]."""
+    number, width = len(weeks.labels), weeks.moths.shape[2]
+    begin = np.arange(number) * (width + _GAP)
+    return np.append(begin, begin[-1] + width if number else 1.0)
+
+
+def _draw(axes: Axes, weeks: RecordWeeks, title: str) -> None:
+    from matplotlib.colors import LogNorm
+    from matplotlib.ticker import FuncFormatter
+
+    largest = float(np.nanmax(weeks.moths, initial=1.0))
+    # The least catch is still distinct from none.
+    least = float(weeks.moths[weeks.moths > 0].min(initial=1.0))
+    norm = LogNorm(vmin=least, vmax=max(largest, 2.0))
+    shades = _shades()
+    offsets, rows = _offsets(weeks), len(weeks.traps)
+    mesh = None
+    for season, label in enumerate(weeks.labels):
+        x = offsets[season] + np.arange(weeks.moths.shape[2] + 1)
+        # Zero is below every shade; a logarithm of it is not taken.
+        shown = np.where(weeks.moths[season] == 0, least / 10, weeks.moths[season])
+        mesh = axes.pcolormesh(
+            x, np.arange(rows + 1), np.ma.masked_invalid(shown), norm=norm, cmap=shades, edgecolors="white",
+            linewidth=0.3, rasterized=True,
+        )  # fmt: skip
+        _hatch(axes, weeks.unchecked[season], offsets[season])
+        row, week = np.nonzero(weeks.left_out[season])
+        axes.plot(
+            offsets[season] + week + 0.5, row + 0.5, "x", color=_RED, markersize=3.5, markeredgewidth=0.9
+        )
+        axes.annotate(
+            label, ((x[0] + x[-1]) / 2, 0), xytext=(0, 3), textcoords="offset points", ha="center", fontsize=8.5,
+            color=_INK, annotation_clip=False,
+        )  # fmt: skip
+    axes.set_xlim(-0.5, offsets[-1] + 0.5)
+    axes.set_ylim(max(rows, 1), 0)
+    _label_weeks(axes, weeks, offsets)
+    _label_traps(axes, weeks)
+    axes.set_title(title, fontsize=9.5, loc="left", pad=18, color=_INK)
+    for side in axes.spines.values():
+        side.set_visible(False)
+    if mesh is not None:
+        _legend(axes)
+        bar = axes.figure.colorbar(mesh, ax=axes, extend="min", shrink=min(1.0, 12 / max(rows, 1)), pad=0.01)
+        bar.set_label("moths per week", fontsize=8)
+        bar.ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        bar.ax.tick_params(labelsize=7)
+
+
+def _shades() -> Colormap:
+    """Return blue from pale to dark; its palest is distinct from a check without a moth."""
+    from matplotlib import colormaps
+    from matplotlib.colors import ListedColormap
+
+    blues = ListedColormap(colormaps["Blues"](np.linspace(0.25, 1.0, 256)))
+    return blues.with_extremes(under=_NONE, bad="white")
+
+
+def _hatch(axes: Axes, marked: np.ndarray, offset: float) -> None:
+    """Hatch runs of weeks, one rectangle each."""
+    from matplotlib.collections import PolyCollection
+
+    corners = []
+    for row in np.flatnonzero(marked.any(axis=1)):
+        change = np.flatnonzero(np.diff(marked[row].astype(np.int8), prepend=0, append=0))
+        for begin, end in zip(change[::2], change[1::2], strict=True):
+            a, b = offset + begin, offset + end
+            corners.append([(a, row), (b, row), (b, row + 1), (a, row + 1)])
+    if corners:
+        axes.add_collection(
+            PolyCollection(corners, facecolors="none", edgecolors=_GREY, hatch="/////", linewidths=0.0)
+        )
+
+
+def _label_weeks(axes: Axes, weeks: RecordWeeks, offsets: np.ndarray) -> None:
+    """Label the first day of months, as many as there is room for."""
+    width = weeks.moths.shape[2]
+    places, texts = [], []
+    per_week = _inches(axes)[0] / max(float(offsets[-1]), 1.0)
+    step = next((n for n in (1, 2, 3, 6) if n * 4.35 * per_week >= 0.32), 12)
+    for offset, first in zip(offsets, weeks.first, strict=False):
+        months = np.arange(first.astype("datetime64[M]"), (first + 7 * width).astype("datetime64[M]") + 1)
+        for month in months[:: 1 if step == 1 else step]:
+            day = (month.astype("datetime64[D]") - first) / np.timedelta64(7, "D")
+            if 0 <= day <= width:
+                places.append(float(offset + day))
+                texts.append(f"{month.astype(object):%b}")
+    axes.set_xticks(places, texts, fontsize=7)
+    axes.tick_params(axis="x", length=2.5, colors=_INK)
+
+
+def _inches(axes: Axes) -> tuple[float, float]:
+    """Return width and height of a panel."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None  # a panel without a figure cannot be drawn on
+    extent = axes.get_window_extent()
+    return extent.width / figure.dpi, extent.height / figure.dpi
+
+
+def _label_traps(axes: Axes, weeks: RecordWeeks) -> None:
+    """Name the traps, with the site before the first of its traps; a line parts the sites."""
+    rows = len(weeks.traps)
+    inches = _inches(axes)[1]
+    size = float(np.clip(0.75 * 72 * inches / max(rows, 1), 3.5, 7.5))
+    step = max(1, int(np.ceil(0.06 * rows / max(inches, 0.1))))
+    shared = len(set(weeks.sites)) < rows
+    texts = []
+    for i, (trap, site) in enumerate(zip(weeks.traps, weeks.sites, strict=True)):
+        first = i == 0 or weeks.sites[i - 1] != site
+        texts.append(f"{site}:  {trap}" if shared and first and site != trap else trap)
+        if shared and first and i:
+            axes.axhline(i, color=_GREY, linewidth=0.5)
+    axes.set_yticks(np.arange(rows)[::step] + 0.5, [_short(text) for text in texts[::step]], fontsize=size)
+    axes.tick_params(axis="y", length=0)
+
+
+def _short(name: str) -> str:
+    # Between dollar signs matplotlib would read a formula.
+    name = name.replace("$", r"\$")
+    return name if len(name) <= 32 else f"{name[:31]}…"
+
+
+def _legend(axes: Axes) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    keys = [
+        Patch(facecolor=_NONE, edgecolor="white", label="checked, no moth"),
+        Patch(facecolor="none", edgecolor=_GREY, hatch="/////", linewidth=0, label="not checked"),
+        Line2D([], [], marker="x", linestyle="none", color=_RED, markersize=4, label="left out"),
+    ]
+    axes.legend(
+        handles=keys, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, fontsize=7, frameon=False,
+        borderaxespad=1.6, handlelength=1.4, columnspacing=1.2,
+    )  # fmt: skip
