@@ -83,10 +83,7 @@ class Found:
 
 
 def search_data(
-    data: FlightData,
-    settings: FitSettings,
-    near: tuple[np.ndarray, ...] = (),
-    begin: Maximum | None = None,
+    data: FlightData, settings: FitSettings, near: tuple[np.ndarray, ...] = (), begin: Maximum | None = None
 ) -> Found:
     """Search for the maximum on assembled data, to the accuracy of a search."""
     settings, _ = _ready(data, settings)

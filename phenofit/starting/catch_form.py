@@ -1,0 +1,239 @@
+"""The form of the catch table: one row per check, or one column per date, trap or species; which column is what."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from phenofit.starting.looking import count_like
+from phenofit.starting.naming import (
+    COUNT,
+    DATE,
+    DAY_OF_YEAR,
+    EFFORT,
+    NIGHTS,
+    SERIAL,
+    SET,
+    SPECIES,
+    STATUS,
+    TRAP,
+    WEEK,
+    YEAR,
+    Role,
+    choose_column,
+    plain,
+)
+from phenofit.starting.questions import NONE, Interview, Question
+from phenofit.starting.recognising import date_headers
+from phenofit.starting.sheets import Sheet
+
+HEADER, BLOCK = "<header>", "<block>"
+"""Virtual columns: the header of a count column, and the text of the row that begins a block."""
+
+Columns = Mapping[str, str | tuple[str, ...]]
+_TOTALS = {"total", "totals", "sum", "mean", "average", "grandtotal"}
+_HEADERS = {
+    "trap": "each of these columns is a trap",
+    "species": "each of these columns is a species",
+    "part": "each is a lure or a repeat at the trap of the row; it becomes a series of its own",
+    NONE: "the table has one row per check and one column of counts",
+}
+
+
+@dataclass(frozen=True)
+class CatchForm:
+    """Where trap, date and count of each check stand."""
+
+    columns: Columns
+    headers: str | None = None  # What the headers of a wide table are.
+    counts: tuple[str, ...] = ()  # The columns of counts.
+    blocks: bool = False
+    day: Role = field(default=DATE)  # What the dates look like.
+
+    def named(self, key: str) -> str | None:
+        """Return the column of one of our names, if it is one column of the table."""
+        found = self.columns.get(key)
+        return found if isinstance(found, str) and found not in (HEADER, BLOCK) else None
+
+
+def catch_form(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> CatchForm | None:
+    """Return the form of the catch table; None while a question about it is open."""
+    headers, counts = _wide(interview, sheet, trap_texts)
+    if headers is None:
+        return None
+    columns: dict[str, str | tuple[str, ...]] = {}
+    taken = set(counts)
+    day = DATE
+    if headers != "date":
+        found, day = _date_column(interview, sheet, taken)
+        if found is not None:
+            columns["date"] = found
+            taken.add(found)
+    blocks = _blocks(interview, sheet) if headers != NONE else False
+    if day in (DAY_OF_YEAR, WEEK) and blocks is not True:
+        year = choose_column(interview, "catches.columns", sheet, YEAR, taken=taken)
+        columns |= {"year": year} if year else {}
+    elif day in (DAY_OF_YEAR, WEEK):
+        columns["year"] = BLOCK
+    taken |= {c for c in columns.values() if isinstance(c, str)}
+    if headers != "trap":
+        trap = choose_column(interview, "catches.columns", sheet, TRAP, taken=taken)
+        if trap is not None:
+            columns["trap"] = (trap, HEADER) if headers == "part" else trap
+            taken.add(trap)
+    if headers == NONE:
+        count = choose_column(interview, "catches.columns", sheet, COUNT, taken=taken)
+        if count is None:
+            return None
+        columns["count"], counts = count, (count,)
+        taken.add(count)
+        _optional(interview, sheet, columns, taken)
+    if interview.open or blocks is None:
+        return None
+    wide = None if headers == NONE else headers
+    return CatchForm(columns, wide, tuple(counts), bool(blocks), day)
+
+
+def _wide(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> tuple[str | None, Sequence[str]]:
+    """Return what the headers of the columns of counts are, and these columns; ``none`` where there is only one."""
+    dated = date_headers(sheet)
+    name = "catches.wide.headers"
+    question = Question(
+        name, f"What do the headers of the columns of counts in {sheet.shown} name?", choices=_HEADERS
+    )
+    if dated:
+        interview.state(
+            f"{sheet.shown}: {len(dated)} headers are dates ('{dated[0]}' to '{dated[-1]}'), so it has one "
+            "column per date"
+        )
+        return "date", dated
+    roles = (DATE, SET, NIGHTS, YEAR, DAY_OF_YEAR, WEEK, TRAP, SPECIES)
+    used = {column for role in roles for column in role.named(sheet)}
+    left = [c for c, look in sheet.looks.items() if c not in used and count_like(look)]
+    totals = [c for c in left if plain(c) in _TOTALS]
+    many = [c for c in left if c not in totals]
+    traps = [c for c in many if c.casefold() in trap_texts]
+    if len(many) < 2 or (COUNT.named(sheet) and not traps and name not in interview.answers):
+        return NONE, ()
+    if len(traps) > 1:
+        because = f"{sheet.shown}: the headers {_some(traps)} are names of the trap table"
+        headers: str | None = interview.settle(question, "trap", because)
+        many = traps if headers == "trap" else many
+    else:
+        evidence = [f"These columns hold numbers: {_some(many)}."]
+        if totals:
+            evidence.append(f"A column named as a total is not used: {_some(totals)}.")
+        headers = interview.ask(Question(name, question.text, tuple(evidence), _HEADERS))
+    if headers in (None, NONE):
+        return headers, ()
+    return headers, _count_columns(interview, sheet, many, settled=len(traps) > 1)
+
+
+def _count_columns(
+    interview: Interview, sheet: Sheet, many: Sequence[str], *, settled: bool
+) -> Sequence[str]:
+    choices = {column: sheet.looks[column].words() for column in many}
+    text = f"Which columns of {sheet.shown} hold counts?"
+    question = Question("catches.wide.columns", text, (), choices, several=True)
+    if settled and question.name not in interview.answers:
+        return many
+    return interview.ask_several(question)
+
+
+def _some(names: Sequence[str]) -> str:
+    return ", ".join(f"'{name}'" for name in names[:6]) + (
+        f" and {len(names) - 6} more" if len(names) > 6 else ""
+    )
+
+
+def _date_column(interview: Interview, sheet: Sheet, taken: set[str]) -> tuple[str | None, Role]:
+    """Return the column of the dates of the checks, and what these look like."""
+    if not DATE.fitting(sheet, taken):
+        for role in (DAY_OF_YEAR, WEEK, SERIAL):
+            if role.named(sheet, taken):
+                return choose_column(interview, "catches.columns", sheet, role, taken=taken), role
+    ours = set(SET.named(sheet, taken))
+    # A column named as the date on which the trap was set is not the date of the check, where there is another.
+    others = [c for c in DATE.fitting(sheet, taken) if c not in ours]
+    return choose_column(
+        interview, "catches.columns", sheet, DATE, taken=taken | (ours if others else set())
+    ), DATE
+
+
+def _optional(
+    interview: Interview, sheet: Sheet, columns: dict[str, str | tuple[str, ...]], taken: set[str]
+) -> None:
+    """Add the columns that a table with one row per check may have."""
+    if columns.get("date") and SET.fitting(sheet, taken) and not SET.named(sheet, taken):
+        _ask_set(interview, sheet, columns, taken)
+    for role in (SET, SPECIES, STATUS, EFFORT, NIGHTS):
+        if role.key in columns:
+            continue
+        found = choose_column(interview, "catches.columns", sheet, role, taken=taken, optional=True)
+        if found is not None:
+            columns[role.key] = found
+            taken.add(found)
+
+
+def _ask_set(
+    interview: Interview, sheet: Sheet, columns: dict[str, str | tuple[str, ...]], taken: set[str]
+) -> None:
+    """Ask whether another column of dates is the day on which the trap was set or last emptied."""
+    others = SET.fitting(sheet, taken)
+    choices = {name: f"the interval begins at '{name}'" for name in others}
+    choices[NONE] = "none of them; it is not used"
+    evidence = tuple(f"'{name}' has {sheet.looks[name].words()}." for name in others)
+    text = f"Does a column of {sheet.shown} hold {SET.what}?"
+    found = interview.ask(Question("catches.columns.set", text, evidence, choices))
+    if found is not None and found != NONE:
+        columns["set"] = found
+        taken.add(found)
+
+
+def _blocks(interview: Interview, sheet: Sheet) -> bool | None:
+    """Return whether rows with a text in their first cell only begin a block; None while that is asked."""
+    frame = sheet.table.frame
+    alone = (frame.iloc[:, 0] != "") & (frame.iloc[:, 1:] == "").all(axis=1)
+    if not alone.any():
+        return False
+    at = int(np.flatnonzero(alone)[0])
+    first = sheet.table.cell(at, str(frame.columns[0]))
+    where = f"the first is row {sheet.table.rows[at]}: '{first}'"
+    evidence = (f"{int(alone.sum())} rows have a text in their first cell only; {where}.",)
+    choices = {"true": "such a row begins a block", "false": "such a row is an ordinary row without counts"}
+    question = Question("catches.wide.blocks", "Do such rows begin a block of rows?", evidence, choices)
+    answer = interview.ask(question)
+    return None if answer is None else answer == "true"
+
+
+def checks_of(sheet: Sheet, form: CatchForm) -> pd.DataFrame:
+    """Return one row per count cell: ``trap, date, count, header, at`` as text, ``at`` the row of the table."""
+    frame = sheet.table.frame
+    if form.blocks:
+        frame = frame[~((frame.iloc[:, 0] != "") & (frame.iloc[:, 1:] == "").all(axis=1))]
+    parts = []
+    for header in form.counts:
+        part = pd.DataFrame({"count": frame[header], "header": header, "at": frame.index})
+        for key in ("trap", "date"):
+            part[key] = _cells(frame, form.columns.get(key, HEADER), header)
+        for key in ("set", "species", "status", "nights", "year"):
+            theirs = form.columns.get(key)
+            if isinstance(theirs, str) and theirs in frame:
+                part[key] = frame[theirs]
+        parts.append(part)
+    checks = pd.concat(parts, ignore_index=True)
+    if form.headers == "species":
+        checks["species"] = checks["header"]
+    return checks[(checks["count"] != "") | (checks["trap"] != "") | (checks["date"] != "")]
+
+
+def _cells(frame: pd.DataFrame, theirs: str | tuple[str, ...], header: str) -> pd.Series[str]:
+    names = (theirs,) if isinstance(theirs, str) else theirs
+    columns = [pd.Series(header, frame.index) if name == HEADER else frame[name] for name in names]
+    joined = columns[0].astype(str)
+    for more in columns[1:]:
+        joined = (joined + " " + more.astype(str)).str.strip()
+    return joined
