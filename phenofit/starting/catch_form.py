@@ -51,6 +51,7 @@ class CatchForm:
     headers: str | None = None  # What the headers of a wide table are.
     counts: tuple[str, ...] = ()  # The columns of counts.
     blocks: bool = False
+    fill_down: bool = False  # Whether a blank name of a trap repeats the one above.
     day: Role = field(default=DATE)  # What the dates look like.
 
     def named(self, key: str) -> str | None:
@@ -73,16 +74,18 @@ def catch_form(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> Catc
             columns["date"] = found
             taken.add(found)
     blocks = _blocks(interview, sheet) if headers != NONE else False
-    if day in (DAY_OF_YEAR, WEEK) and blocks is not True:
+    if day in (DAY_OF_YEAR, WEEK) and blocks is False:
         year = choose_column(interview, "catches.columns", sheet, YEAR, taken=taken)
         columns |= {"year": year} if year else {}
-    elif day in (DAY_OF_YEAR, WEEK):
+    elif day in (DAY_OF_YEAR, WEEK) and blocks:
         columns["year"] = BLOCK
     taken |= {c for c in columns.values() if isinstance(c, str)}
+    fill: bool | None = False
     if headers != "trap":
         trap = choose_column(interview, "catches.columns", sheet, TRAP, taken=taken)
         if trap is not None:
             columns["trap"] = (trap, HEADER) if headers == "part" else trap
+            fill = _fill_down(interview, sheet, trap)
             taken.add(trap)
     if headers == NONE:
         count = choose_column(interview, "catches.columns", sheet, COUNT, taken=taken)
@@ -91,10 +94,10 @@ def catch_form(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> Catc
         columns["count"], counts = count, (count,)
         taken.add(count)
         _optional(interview, sheet, columns, taken)
-    if interview.open or blocks is None:
+    if interview.open or blocks is None or fill is None:
         return None
     wide = None if headers == NONE else headers
-    return CatchForm(columns, wide, tuple(counts), bool(blocks), day)
+    return CatchForm(columns, wide, tuple(counts), blocks, fill, day)
 
 
 def _wide(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> tuple[str | None, Sequence[str]]:
@@ -141,6 +144,25 @@ def _count_columns(
     if settled and question.name not in interview.answers:
         return many
     return interview.ask_several(question)
+
+
+def _fill_down(interview: Interview, sheet: Sheet, trap: str) -> bool | None:
+    """Return whether a blank name of a trap repeats the one above; None while that is asked."""
+    cells = sheet.table.frame[trap]
+    blank = (cells == "") & (cells.shift(fill_value="") != "").cummax()
+    # A row with a blank name and nothing else is a row of totals or of notes, which the reader names.
+    blank &= (sheet.table.frame != "").sum(axis=1) > 1
+    if not blank.any():
+        return False
+    first = sheet.table.rows[int(np.flatnonzero(blank)[0])]
+    evidence = (f"{int(blank.sum())} cells of '{trap}' are blank below a name; the first is in row {first}.",)
+    choices = {
+        "trap": "it repeats the name above, as in merged cells",
+        NONE: "it is a fault; the check names it",
+    }
+    question = Question("catches.fill_down", f"What is a blank '{trap}' in {sheet.shown}?", evidence, choices)
+    answer = interview.ask(question)
+    return None if answer is None else answer == "trap"
 
 
 def _some(names: Sequence[str]) -> str:
@@ -214,6 +236,10 @@ def checks_of(sheet: Sheet, form: CatchForm) -> pd.DataFrame:
     frame = sheet.table.frame
     if form.blocks:
         frame = frame[~((frame.iloc[:, 0] != "") & (frame.iloc[:, 1:] == "").all(axis=1))]
+    trap = form.columns.get("trap")
+    if form.fill_down and trap is not None:
+        name = trap if isinstance(trap, str) else trap[0]
+        frame = frame.assign(**{name: frame[name].mask(frame[name] == "").ffill().fillna("")})
     parts = []
     for header in form.counts:
         part = pd.DataFrame({"count": frame[header], "header": header, "at": frame.index})

@@ -187,7 +187,12 @@ def _repeats(
     used = {c for theirs in form.columns.values() for c in ((theirs,) if isinstance(theirs, str) else theirs)}
     used |= set(form.counts)
     first = int(np.flatnonzero(again)[0])
-    evidence = [f"{int(again.sum())} rows; the first is {_cell_place(sheet, checks, first)}."]
+    rows = sheet.table.frame.loc[checks["at"]]
+    same = int(rows.duplicated(keep=False).to_numpy()[again.to_numpy()].sum()) if form.headers is None else 0
+    evidence = [
+        f"{int(again.sum())} rows; the first is {_cell_place(sheet, checks, first)}.",
+        f"{same} of them are the same as another in every cell.",
+    ]
     choices: dict[str, str] = {}
     for name, look in sheet.looks.items():
         if name in used or look.dated or look.fractions or not look.filled:
@@ -299,6 +304,6 @@ def _places(sheet: Sheet, form: CatchForm, checks: pd.DataFrame) -> pd.DataFrame
     """Return the different traps, and for each the cell that names its place."""
     theirs = form.columns.get("trap", HEADER)
     first = theirs if isinstance(theirs, str) else theirs[0]
-    site = checks["header"] if first == HEADER else sheet.table.frame[first].loc[checks["at"]].to_numpy()
-    frame = pd.DataFrame({"trap": checks["trap"].to_numpy(), "site": site, "at": checks["at"].to_numpy()})
+    site = checks_of(sheet, replace(form, columns={**form.columns, "trap": first}))["trap"]
+    frame = pd.DataFrame({"trap": checks["trap"].to_numpy(), "site": site.reindex(checks.index).to_numpy()})
     return frame[frame["trap"] != ""].drop_duplicates("trap", ignore_index=True)

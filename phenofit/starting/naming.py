@@ -43,8 +43,10 @@ class Role:
     fits: Callable[[ColumnLook], bool]
 
     def named(self, sheet: Sheet, taken: Collection[str] = ()) -> list[str]:
-        """Return the columns that have a usual name and can hold it."""
-        return [name for name in self.fitting(sheet, taken) if plain(name) in self.names]
+        """Return the columns that can hold it and have a usual name; the one with our own name before others."""
+        found = [name for name in self.fitting(sheet, taken) if plain(name) in self.names]
+        ours = [name for name in found if plain(name) == plain(self.key)]
+        return ours if len(ours) == 1 else found
 
     def fitting(self, sheet: Sheet, taken: Collection[str] = ()) -> list[str]:
         """Return the columns that can hold it."""

@@ -103,27 +103,21 @@ def _named_column(
     interview: Interview, name: str, sheet: Sheet, role: Role, known: Sequence[str], whose: str
 ) -> str | None:
     """Return the column that holds the most of some known names; asked where it is not one column only."""
-    wanted = {text.casefold() for text in known}
-    hits = {
-        column: len(wanted & {text.casefold() for text in look.distinct})
-        for column, look in sheet.looks.items()
-    }
+    wanted = set(known)
+    hits = {column: len(wanted.intersection(look.distinct)) for column, look in sheet.looks.items()}
     best = max(hits.values(), default=0)
     found = [column for column, hit in hits.items() if hit == best and best > 0]
+    named = role.named(sheet)
+    found = found if len(found) < 2 else [column for column in found if column in named] or found
     choices = {
         c: f"{hits[c]} of {len(wanted)} names {whose}; {look.words()}" for c, look in sheet.looks.items()
     }
     question = Question(name, f"Which column of {sheet.shown} holds {role.what}?", (), choices)
     if len(found) == 1:
-        lacking = [
-            text
-            for text in known
-            if text.casefold() not in set(map(str.casefold, sheet.looks[found[0]].distinct))
-        ]
+        lacking = sorted(wanted.difference(sheet.looks[found[0]].distinct))
         rest = f"; not there: {', '.join(map(repr, lacking[:6]))}" if lacking else ""
         because = f"{sheet.shown}: '{found[0]}' has {best} of the {len(wanted)} names {whose}{rest}"
         return interview.settle(question, found[0], because)
-    named = role.named(sheet)
     if not found and len(named) == 1:
         because = f"{sheet.shown}: '{named[0]}' is {role.what}; none of its names is one {whose}"
         return interview.settle(question, named[0], because)
@@ -186,11 +180,11 @@ def _rows(
         where = {key: cells.str.replace(",", ".") for key, cells in where.items()}
     known: dict[str, list[tuple[str, ...]]] = {}
     for name, *cells in zip(frame[column], *where.values(), strict=True):
-        known.setdefault(str(name).casefold(), []).append(tuple(map(str, cells)))
+        known.setdefault(str(name), []).append(tuple(map(str, cells)))
     rows = []
     for trap, site in zip(places["trap"], places["site"], strict=True):
         # A trap at several places gets a row for each; the check of the study names them.
-        for position in dict.fromkeys(known.get(str(site).casefold(), [("", "", "")])):
+        for position in dict.fromkeys(known.get(str(site), [("", "", "")])):
             rows.append((str(trap), str(site), *position))
     return rows
 

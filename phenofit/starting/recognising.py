@@ -55,6 +55,14 @@ def _has_places(sheet: Sheet) -> bool:
     return bool(LATITUDE.named(sheet) and LONGITUDE.named(sheet)) and not DATE.named(sheet)
 
 
+def _may_have_places(sheet: Sheet) -> bool:
+    return len(LATITUDE.fitting(sheet)) > 1
+
+
+def _may_be_weather(sheet: Sheet) -> bool:
+    return bool(DATE.fitting(sheet)) and len(TMIN.fitting(sheet)) > 1
+
+
 def _is_catches(sheet: Sheet) -> bool:
     if _is_weather(sheet) or _has_places(sheet):
         return False
@@ -88,17 +96,18 @@ def recognise(
     files = tuple(name for name in weather if name not in rest)
     places = [s for s in rest.values() if s not in tables and _has_places(s)]
     traps, stations = _places(places, catches, tables)
-    choices = {s.shown: s.described() for s in rest.values() if s not in tables}
+    choices = {s.shown: s.described() for s in rest.values() if s not in tables and _may_have_places(s)}
     choices[NONE] = "no file; a table with the names found is written, to be filled in"
     trap_file = _one(
         interview,
         Question("traps.file", "Which file holds the positions of the traps?", choices=choices),
-        traps or ([] if stations or not places else [p.shown for p in places]),
+        traps,
         "latitudes, longitudes and names of traps",
+        settled=stations,
     )
     if trap_file is None:
         return None
-    choices = {name: what for name, what in choices.items() if name != trap_file}
+    choices = {name: what for name, what in choices.items() if name == NONE or name != trap_file}
     station_file: str | None = NONE
     if tables or any(name.endswith(".dly") for name in files):
         station_file = _one(
@@ -114,11 +123,16 @@ def recognise(
     return Recognised(catches, rest.get(trap_file), tables, files, rest.get(station_file))
 
 
-def _one(interview: Interview, question: Question, found: Sequence[str], why: str) -> str | None:
-    """Return the one file found; ask where there are several, or none although a file is left that could be it."""
+def _one(
+    interview: Interview, question: Question, found: Sequence[str], why: str, *, settled: Sequence[str] = ()
+) -> str | None:
+    """Return the one file found; ask where there are several, or none although a file is left that could be it.
+
+    Files that are `settled` are known to be something else.
+    """
     if len(found) == 1:
         return interview.settle(question, found[0], f"{found[0]} has {why}")
-    if not found and set(question.choices) == {NONE}:
+    if not found and set(question.choices) - set(settled) == {NONE}:
         return interview.settle(question, NONE, f"no file has {why}")
     return interview.ask(question)
 
@@ -129,7 +143,7 @@ def _weather(
     """Return the files of the weather; a question asks where two of them differ in their columns."""
     forms = {tuple(map(plain, sheet.looks)) for sheet in found}
     choices = dict.fromkeys(files, "gridded or archived weather")
-    choices |= {name: sheet.described() for name, sheet in rest.items()}
+    choices |= {name: sheet.described() for name, sheet in rest.items() if _may_be_weather(sheet)}
     choices[NONE] = "no file of mine"
     question = Question("weather.files", "Which files hold the weather?", choices=choices, several=True)
     names = [*files, *(sheet.shown for sheet in found)]

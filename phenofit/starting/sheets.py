@@ -94,7 +94,13 @@ def read_sheets(
 
 def _read(path: Path) -> Table:
     """Return a file as text cells under the names of its header; the one place that knows the form of files."""
-    return read_table(path, required=(), keep_others=True)
+    table = read_table(path, required=(), keep_others=True)
+    if len(table.frame.columns) < 2:
+        remedy = "Separate the cells by commas, semicolons, tabs or bars."
+        raise DataError(
+            Problem("there are fewer than two columns with names of their own.", remedy, table.file)
+        )
+    return table
 
 
 def shown_from(folder: Path, path: Path) -> str:

@@ -15,8 +15,9 @@ from phenofit.starting.catch_form import HEADER
 from phenofit.starting.catch_questions import CHECK_BEFORE, CatchChoices
 from phenofit.starting.place_questions import STATION_HEADER, TRAP_HEADER, PlaceTable, WeatherChoices
 from phenofit.starting.questions import quoted
+from phenofit.traps.count_cells import CountWords
 
-CATCH_HEADER = ("trap", "date", "count")
+CATCH_HEADER = ("trap", "set", "date", "count")
 WEATHER_HEADER = ("station", "date", "tmin", "tmax")
 _DEFAULT_DISTANCE = 40
 
@@ -142,9 +143,14 @@ def _catches(catches: CatchChoices) -> list[str]:
         _line("unit", catches.unit, 'what the numbers are: "moths" or "moths per night"'),
         _line("duplicates", catches.duplicates, 'rows of one trap and date: "refuse" or "sum"'),
     ]
+    if form.fill_down:
+        lines.append(_line("fill_down", ("trap",), "a blank name of a trap repeats the one above"))
     if catches.start != CHECK_BEFORE:
         lines.append(_line("start", catches.start, f'or "{CHECK_BEFORE}"'))
-    lines += [_line(key, words, "words in the place of a count") for key, words in catches.words.items()]
+    for key, words in catches.words.items():
+        # A list that is written replaces the words known before, which may be in use too.
+        whole = (*getattr(CountWords(), key), *words)
+        lines.append(_line(key, whole, "words in the place of a count"))
     if catches.unlisted is not None:
         comment = 'a check that lists other species only: "not checked" or "zero"'
         lines.append(_line("unlisted_species", catches.unlisted, comment))
@@ -185,7 +191,10 @@ def _weather(weather: WeatherChoices) -> list[str]:
 
 _EXAMPLES = {
     "traps": ("A1,Harrow farm,44.10,-98.20,410", "one row for each trap; heights in metres may be blank"),
-    "catches": ("A1,2024-06-08,3", "one row for each check of each trap; a count of 0 is written as 0"),
+    "catches": (
+        "A1,2024-06-01,2024-06-08,3",
+        "one row for each check of each trap, with the day on which it was set or last emptied; write 0 for none",
+    ),
     "weather": ("S1,2024-05-03,7.5,21.0", "one row for each station and day, from the start of each season"),
     "stations": ("S1,44.05,-98.30,395", "one row for each weather station; heights in metres may be blank"),
 }

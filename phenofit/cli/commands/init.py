@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phenofit.cli.commands import check
-from phenofit.cli.options import refuse_unused
 
 if TYPE_CHECKING:
     from phenofit.starting import Prepared, Question
@@ -21,7 +20,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("paths", nargs="+", type=Path, metavar="FOLDER|FILE", help=what)
     what = "folder to write the study into (default: the folder, or that of the first file)"
     parser.add_argument("--out", type=Path, metavar="DIR", help=what)
-    what = "write a study of empty tables with an example row each, to be filled in"
+    what = "write a study of empty tables with an example row each, to be filled in (as in an empty folder)"
     parser.add_argument("--empty", action="store_true", help=what)
     what = "answers in a TOML file, by the names of the questions"
     parser.add_argument("--answers", type=Path, metavar="FILE", help=what)
@@ -40,13 +39,13 @@ def run(args: argparse.Namespace) -> int:
     check_writable(study)
     answers = _given(args)
     given = tuple(answers)
-    prepared = _settled(args, folder, files, strict, answers)
+    prepared = _settled(folder, files, strict, answers)
     _refuse_unused(prepared, given)
     write_new(folder, prepared.files)
     print(f"written: {', '.join(str(folder / name) for name in prepared.files)}")
     for name in prepared.to_fill:
         print(f"to be filled in: {folder / name}")
-    if args.empty:
+    if not files:
         print(f"next: phenofit check {study}")
         return 0
     sys.stdout.flush()
@@ -65,17 +64,17 @@ def _places(args: argparse.Namespace) -> tuple[Path, list[Path], bool]:
     first: Path = args.paths[0]
     folders = [path for path in args.paths if path.is_dir()]
     if args.empty:
-        if len(args.paths) > 1 or first.is_file():
+        if len(args.paths) > 1 or (first.exists() and not folders):
             raise ModelError("--empty takes one folder and no files.")
-        refuse_unused(args, ["out"], "with --empty, which writes into the folder itself")
-        return first, [], False
+        return args.out or first, [], False
     if folders and len(args.paths) > 1:
         raise ModelError(f"'{folders[0]}' is a folder; name one folder, or files only.")
     if not folders:
-        files = [require_regular(path, remedy="Check the name.") for path in args.paths]
+        remedy = "Check the name; for a new folder with empty tables, add --empty."
+        files = [require_regular(path, remedy=remedy) for path in args.paths]
         return args.out or first.parent, files, True
     files = find_files(first)
-    if not files:
+    if not files and any(first.iterdir()):
         remedy = "Name the files, or start from empty tables with --empty."
         raise DataError(Problem("the folder holds no tables.", remedy, str(first)))
     return args.out or first, files, False
@@ -97,13 +96,7 @@ def _given(args: argparse.Namespace) -> dict[str, tuple[str, ...]]:
     return answers
 
 
-def _settled(
-    args: argparse.Namespace,
-    folder: Path,
-    files: list[Path],
-    strict: bool,
-    answers: dict[str, tuple[str, ...]],
-) -> Prepared:
+def _settled(folder: Path, files: list[Path], strict: bool, answers: dict[str, tuple[str, ...]]) -> Prepared:
     """Ask until all is answered; without a terminal, refuse with the questions that are open."""
     from phenofit.starting import prepare, prepare_empty, read_sheets
 
@@ -112,7 +105,7 @@ def _settled(
         print(line)
     said: list[str] = []
     while True:
-        if args.empty:
+        if not files:
             prepared = prepare_empty(answers, folder=folder)
         else:
             prepared = prepare(sheets, answers, folder=folder, weather_files=weather)
