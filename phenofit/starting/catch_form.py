@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
+from phenofit.starting.date_orders import order_of_columns
 from phenofit.starting.looking import count_like
 from phenofit.starting.naming import (
     COUNT,
@@ -81,8 +83,9 @@ def catch_form(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> Catc
         columns["year"] = BLOCK
     taken |= {c for c in columns.values() if isinstance(c, str)}
     fill: bool | None = False
+    counted = set(COUNT.named(sheet, taken))
     if headers != "trap":
-        trap = choose_column(interview, "catches.columns", sheet, TRAP, taken=taken)
+        trap = choose_column(interview, "catches.columns", sheet, TRAP, taken=taken | counted)
         if trap is not None:
             columns["trap"] = (trap, HEADER) if headers == "part" else trap
             fill = _fill_down(interview, sheet, trap)
@@ -177,12 +180,13 @@ def _date_column(interview: Interview, sheet: Sheet, taken: set[str]) -> tuple[s
         for role in (DAY_OF_YEAR, WEEK, SERIAL):
             if role.named(sheet, taken):
                 return choose_column(interview, "catches.columns", sheet, role, taken=taken), role
-    ours = set(SET.named(sheet, taken))
+    fitting, ours = DATE.fitting(sheet, taken), SET.named(sheet, taken)
     # A column named as the date on which the trap was set is not the date of the check, where there is another.
-    others = [c for c in DATE.fitting(sheet, taken) if c not in ours]
-    return choose_column(
-        interview, "catches.columns", sheet, DATE, taken=taken | (ours if others else set())
-    ), DATE
+    others = [column for column in fitting if column not in ours]
+    taken = taken | set(ours) if others else taken
+    pairs = itertools.combinations(others or fitting, 2)
+    evidence = tuple(order_of_columns(sheet.table.frame, *pair) for pair in pairs)
+    return choose_column(interview, "catches.columns", sheet, DATE, taken=taken, evidence=evidence), DATE
 
 
 def _optional(
@@ -207,7 +211,9 @@ def _ask_set(
     others = SET.fitting(sheet, taken)
     choices = {name: f"the interval begins at '{name}'" for name in others}
     choices[NONE] = "none of them; it is not used"
+    frame, date = sheet.table.frame, str(columns["date"])
     evidence = tuple(f"'{name}' has {sheet.looks[name].words()}." for name in others)
+    evidence += tuple(order_of_columns(frame, name, date) for name in others)
     text = f"Does a column of {sheet.shown} hold {SET.what}?"
     found = interview.ask(Question("catches.columns.set", text, evidence, choices))
     if found is not None and found != NONE:
@@ -218,7 +224,7 @@ def _ask_set(
 def _blocks(interview: Interview, sheet: Sheet) -> bool | None:
     """Return whether rows with a text in their first cell only begin a block; None while that is asked."""
     frame = sheet.table.frame
-    alone = (frame.iloc[:, 0] != "") & (frame.iloc[:, 1:] == "").all(axis=1)
+    alone = _alone(frame)
     if not alone.any():
         return False
     at = int(np.flatnonzero(alone)[0])
@@ -231,11 +237,16 @@ def _blocks(interview: Interview, sheet: Sheet) -> bool | None:
     return None if answer is None else answer == "true"
 
 
+def _alone(frame: pd.DataFrame) -> pd.Series[bool]:
+    return (frame.iloc[:, 0] != "") & (frame.iloc[:, 1:] == "").all(axis=1)
+
+
 def checks_of(sheet: Sheet, form: CatchForm) -> pd.DataFrame:
     """Return one row per count cell: ``trap, date, count, header, at`` as text, ``at`` the row of the table."""
     frame = sheet.table.frame
     if form.blocks:
-        frame = frame[~((frame.iloc[:, 0] != "") & (frame.iloc[:, 1:] == "").all(axis=1))]
+        begins = _alone(frame)
+        frame = frame.assign(**{BLOCK: frame.iloc[:, 0].where(begins).ffill()})[~begins]
     trap = form.columns.get("trap")
     if form.fill_down and trap is not None:
         name = trap if isinstance(trap, str) else trap[0]

@@ -15,7 +15,8 @@ from phenofit.seasons import MonthDay
 from phenofit.starting.catch_form import HEADER, CatchForm, catch_form, checks_of
 from phenofit.starting.date_orders import NUMBERED, date_order, dates_of
 from phenofit.starting.looking import count_words, gaps_in_days, over_new_year
-from phenofit.starting.questions import Interview, Question
+from phenofit.starting.naming import LURE
+from phenofit.starting.questions import NONE, Interview, Question
 from phenofit.starting.sheets import Sheet
 from phenofit.traps.count_cells import BLANK_MEANINGS, COUNT_UNITS
 from phenofit.traps.nightly_rates import TOLERANCE
@@ -46,7 +47,7 @@ class CatchChoices:
     species: tuple[str, ...]
     season_start: str
     traps: pd.DataFrame  # Columns trap and site: the names found, with the part that names the place.
-    years: tuple[int, int] | None
+    years: tuple[int, int]
 
 
 def settle_catches(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> CatchChoices | None:
@@ -69,13 +70,17 @@ def settle_catches(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> 
     days = dates_of(checks["date"], dates, checks.get("year"))
     unit = _unit(interview, sheet, checks, days, dates)
     form, checks, duplicates = _repeats(interview, sheet, form, checks)
+    form, checks = _lures(interview, sheet, form, checks)
     start = _start(interview, sheet, form, checks, days)
     species, unlisted = _species(interview, sheet, checks)
     season = _season_start(interview, checks, days)
     if interview.open or duplicates is None:
         return None
     known = days[~np.isnat(days)].astype("datetime64[Y]").astype(np.int64) + 1970
-    years = (int(known.min()), int(known.max())) if known.size else None
+    if not known.size:
+        remedy = "Correct the dates, or the column of the year."
+        raise DataError(Problem(f"no date can be read {dates}.", remedy, sheet.shown))
+    years = int(known.min()), int(known.max())
     places = _places(sheet, form, checks)
     return CatchChoices(
         sheet.shown, form, dates, str(blank), str(unit), str(start), duplicates, words, unlisted, species,
@@ -210,10 +215,40 @@ def _repeats(
     answer = interview.ask(Question("catches.duplicates", text, tuple(evidence), choices))
     if answer is None or answer in ("sum", "refuse"):
         return form, checks, answer
+    return *_with_part(sheet, form, answer), "refuse"
+
+
+def _with_part(sheet: Sheet, form: CatchForm, column: str) -> tuple[CatchForm, pd.DataFrame]:
+    """Return form and checks with a further column as part of the name of the trap."""
     trap = form.columns["trap"]
-    columns = {**form.columns, "trap": (*((trap,) if isinstance(trap, str) else trap), answer)}
+    columns = {**form.columns, "trap": (*((trap,) if isinstance(trap, str) else trap), column)}
     form = replace(form, columns=columns)
-    return form, checks_of(sheet, form), "refuse"
+    return form, checks_of(sheet, form)
+
+
+def _lures(
+    interview: Interview, sheet: Sheet, form: CatchForm, checks: pd.DataFrame
+) -> tuple[CatchForm, pd.DataFrame]:
+    """Return form and checks; a lure that changes within a trap may become part of its name."""
+    used = set(form.counts) | {c for c in form.columns.values() if isinstance(c, str)}
+    trap = form.columns.get("trap")
+    found = [name for name in LURE.named(sheet, used) if len(sheet.looks[name].distinct) > 1]
+    if not isinstance(trap, str) or trap not in sheet.looks or not found:
+        return form, checks
+    lures = sheet.table.frame[found[0]].to_numpy()[checks["at"].to_numpy()]
+    kinds = checks.assign(lure=lures).groupby("trap")["lure"].nunique()
+    changed = int((kinds > 1).sum())
+    if not changed:
+        interview.state(f"{sheet.shown}: every trap has one '{found[0]}', so it need not be part of the name")
+        return form, checks
+    evidence = (f"{changed} of {len(kinds)} traps have more than one; {sheet.looks[found[0]].words()}.",)
+    choices = {
+        found[0]: "it becomes part of the name of the trap, so that each is a series of its own",
+        NONE: "it is not used",
+    }
+    text = f"Is '{found[0]}' in {sheet.shown} part of the name of a trap?"
+    answer = interview.ask(Question("catches.lures", text, evidence, choices))
+    return (form, checks) if answer in (None, NONE) else _with_part(sheet, form, str(answer))
 
 
 def _start(

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
+from phenofit.files.dates import DATE_ORDERS
 from phenofit.files.text_table import shorten
 from phenofit.starting.looking import DateReading, backwards, date_evidence, date_readings, number_of
 from phenofit.starting.naming import DAY_OF_YEAR, SERIAL, WEEK, Role
@@ -122,6 +123,17 @@ def dates_of(cells: pd.Series[str], form: str, years: pd.Series[str] | None = No
     first = pd.to_datetime(year.astype("Int64").astype("string") + "-01-01", errors="coerce")
     offset = number - 1 if form == "day-of-year" else 7 * (number - 1)
     return (first + pd.to_timedelta(offset, unit="D")).to_numpy().astype("datetime64[ns]")
+
+
+def order_of_columns(cells: pd.DataFrame, first: str, second: str) -> str:
+    """Return in how many rows the date of one column lies before that of another."""
+    orders = [{reading.order for reading in date_readings(cells[name].tolist())} for name in (first, second)]
+    found = [
+        f"read {order}, in {int((dates_of(cells[first], order) < dates_of(cells[second], order)).sum())}"
+        for order in DATE_ORDERS
+        if order in orders[0] & orders[1]
+    ]
+    return f"Of {len(cells)} rows, '{first}' lies before '{second}': {'; '.join(found) or 'not known'}."
 
 
 def _day(stamp: np.datetime64) -> str:

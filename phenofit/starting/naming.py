@@ -93,9 +93,7 @@ def _number(look: ColumnLook) -> bool:
 TRAP = Role(
     "trap",
     "the name of the trap",
-    _names(
-        "trap trapid trapname trapno trapnumber plot plotid site siteid sitename location locationid field"
-    ),
+    _names("trap plot site location field", ("", "id", "name", "no", "number", "nr", "code")),
     _label,
 )
 DATE = Role(
@@ -103,7 +101,7 @@ DATE = Role(
     "the date of the check",
     _names(
         "date check checked checkdate datechecked dateofcheck sampledate samplingdate datesampled"
-        " collectiondate datecollected enddate dateend trapdate day"
+        " collectiondate datecollected enddate dateend trapdate day readon readdate checkedon emptied emptiedon"
     ),
     _dated,
 )
@@ -112,7 +110,7 @@ SET = Role(
     "the date on which the trap was set or last emptied",
     _names(
         "set setdate dateset setout placed dateplaced deployed datedeployed start startdate datestart"
-        " datetrapset"
+        " datetrapset seton placedon deployedon"
     ),
     _dated,
 )
@@ -133,6 +131,12 @@ COUNT = Role(
 )
 SPECIES = Role(
     "species", "the species", _names("species speciesname taxon scientificname moth insect pest"), _label
+)
+LURE = Role(
+    "lure",
+    "the lure",
+    _names("lure pheromone bait attractant", ("", "s", "type", "kind", "name", "code")),
+    _label,
 )
 STATUS = Role("status", "a word on the check", _names("status trapstatus checkstatus"), _label)
 EFFORT = Role(
@@ -200,6 +204,7 @@ def choose_column(
     *,
     taken: Collection[str] = (),
     optional: bool = False,
+    evidence: tuple[str, ...] = (),
 ) -> str | None:
     """Return the column of a role: stated where its name and its cells leave no doubt, else asked.
 
@@ -213,7 +218,7 @@ def choose_column(
         raise DataError(Problem(finding, "Correct the cells, or leave this file out.", sheet.shown))
     if name not in interview.answers and optional and not named:
         return None
-    evidence = tuple(f"'{column}' has {sheet.looks[column].words()}." for column in fitting)
+    evidence = (*(f"'{column}' has {sheet.looks[column].words()}." for column in fitting), *evidence)
     choices = {column: f"the column '{column}' of {sheet.shown}" for column in fitting}
     if optional:
         choices[NONE] = "there is no such column"

@@ -70,7 +70,6 @@ class WeatherChoices:
     dates: str = "year-first"
     unit: str | None = None
     stations: PlaceTable | None = None
-    years: tuple[int, int] | None = None
     empty: bool = False  # Whether the table has to be written and filled in.
 
 
@@ -200,11 +199,11 @@ def _safe(rows: Sequence[tuple[str, ...]], file: str) -> tuple[tuple[str, ...], 
 
 
 def settle_weather(
-    interview: Interview, tables: Recognised, catches: CatchChoices, new_files: tuple[str, str]
+    interview: Interview, tables: Recognised, new_files: tuple[str, str]
 ) -> WeatherChoices | None:
     """Return what the study file says of the weather; None while questions are open."""
     if not tables.weather and not tables.weather_files:
-        return _without_files(interview, catches, new_files[0], new_files[1])
+        return _without_files(interview, new_files[0], new_files[1])
     names = (*tables.weather_files, *(sheet.shown for sheet in tables.weather))
     if not tables.weather:
         archived = any(name.endswith(".dly") for name in names)
@@ -238,9 +237,7 @@ def settle_weather(
     return WeatherChoices(names, columns, dates, unit, found_stations)
 
 
-def _without_files(
-    interview: Interview, catches: CatchChoices, table: str, stations: str
-) -> WeatherChoices | None:
+def _without_files(interview: Interview, table: str, stations: str) -> WeatherChoices | None:
     """Ask where the weather comes from."""
     choices = {
         _SERVICE: "daily series of open stations near the traps, fetched from a service",
@@ -253,7 +250,7 @@ def _without_files(
     if answer is None:
         return None
     if answer == _SERVICE:
-        return WeatherChoices((), years=catches.years)
+        return WeatherChoices(())
     unit = ask_unit(interview, ())
     empty = PlaceTable(stations, {"station": "station"}, STATION_HEADER)
     return None if unit is None else WeatherChoices((table,), unit=unit, stations=empty, empty=True)

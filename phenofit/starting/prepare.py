@@ -74,12 +74,13 @@ def prepare(
         names = {name: free_name(folder, name) for name in ("traps", "weather", "stations")}
         positions = tables.traps.looks.values() if tables.traps is not None else ()
         trap_texts = {text.casefold() for look in positions for text in look.distinct}
-        catches = settle_catches(interview, tables.catches, trap_texts)
-        if catches is not None:
-            traps = settle_traps(interview, tables, catches, names["traps"])
-            weather = settle_weather(interview, tables, catches, (names["weather"], names["stations"]))
-            if traps is not None and weather is not None and not interview.open:
-                files, to_fill = study_files(folder.resolve().name, catches, traps, weather)
+        parts = interview.part(), interview.part()
+        catches = settle_catches(parts[0], tables.catches, trap_texts)
+        traps = settle_traps(parts[0], tables, catches, names["traps"]) if catches is not None else None
+        weather = settle_weather(parts[1], tables, (names["weather"], names["stations"]))
+        interview.open = [question for part in parts for question in part.open]
+        if catches is not None and traps is not None and weather is not None and not interview.open:
+            files, to_fill = study_files(folder.resolve().name, catches, traps, weather)
     return _prepared(interview, files, to_fill)
 
 

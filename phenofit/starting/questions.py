@@ -103,6 +103,12 @@ class Interview:
         self.open: list[Question] = []
         self.used: set[str] = set()
 
+    def part(self) -> Interview:
+        """Return an interview on a part that does not depend on the rest: only its open questions are its own."""
+        part = Interview(self.answers)
+        part.facts, part.used = self.facts, self.used
+        return part
+
     def state(self, fact: str) -> None:
         """Note what the files show."""
         if fact not in self.facts:

@@ -19,7 +19,10 @@ from phenofit.traps.count_cells import CountWords
 
 CATCH_HEADER = ("trap", "set", "date", "count")
 WEATHER_HEADER = ("station", "date", "tmin", "tmax")
-_DEFAULT_DISTANCE = 40
+_FURTHER = (
+    "# max_distance_km = 40  # the farthest station that a trap may have",
+    '# fill = ["interpolation"]  # fills short gaps; or "neighbours"',
+)
 
 _HEAD = """\
 # A study file of phenofit. A line that begins with # is a comment.
@@ -102,7 +105,7 @@ def study_files(
         _season(catches.season_start),
         _traps(traps),
         _catches(catches),
-        _weather(weather),
+        _weather(weather) if weather.files else _service(catches.years),
     ]
     files["study.toml"] = "\n".join([_HEAD, *("\n".join(lines) + "\n" for lines in sections), _MODEL])
     return files, tuple(to_fill)
@@ -168,20 +171,19 @@ def _catches(catches: CatchChoices) -> list[str]:
     return lines + ([_line("blocks", True)] if form.blocks else [])
 
 
+def _service(years: tuple[int, int]) -> list[str]:
+    lines = [_line("service", "meteostat"), _line("years", years, "first and last year")]
+    return ["[weather]", *lines, *_FURTHER]
+
+
 def _weather(weather: WeatherChoices) -> list[str]:
-    distance = f"# max_distance_km = {_DEFAULT_DISTANCE}  # the farthest station that a trap may have"
-    fill = '# fill = ["interpolation"]  # fills short gaps; or "neighbours"'
-    if not weather.files:
-        years = weather.years or (2016, 2024)
-        lines = [_line("service", "meteostat"), _line("years", list(years), "first and last year")]
-        return ["[weather]", *lines, distance, fill]
     lines = ["[weather]", _line("files", weather.files)]
     if weather.stations is not None:
         lines.append(_line("stations", weather.stations.file))
     if weather.unit is not None:
         lines.append(_line("unit", weather.unit, '"degC", "degF" or "kelvin"'))
         lines.append(_line("dates", weather.dates, '"year-first", "month-first" or "day-first"'))
-    lines += [distance, fill]
+    lines += _FURTHER
     if weather.columns:
         lines += _columns("weather.columns", weather.columns, ())
     if weather.stations is not None:

@@ -344,3 +344,44 @@ def test_weather_without_a_station_is_refused(folder: Path) -> None:
     (folder / "weather.csv").write_text("date,tmin,tmax\n2021-05-01,3,12\n2021-05-02,4,14\n", "utf-8")
     with pytest.raises(DataError, match="Add a column 'station'"):
         prepared(folder, ANSWERS)
+
+
+def test_a_lure_that_changes_within_a_trap_is_asked(folder: Path) -> None:
+    rows = [
+        "South,A,2021-05-01,1",
+        "South,B,2021-05-08,2",
+        "North 1,A,2021-05-01,0",
+        "North 1,A,2021-05-08,1",
+    ]
+    _write(folder, _rows("trap,Lure_type,date,count", rows))
+    found = prepared(folder, ANSWERS)
+    assert _open(found) == ["catches.lures"]
+    assert evidence(found, "catches.lures").startswith("1 of 2 traps have more than one;")
+    own = prepared(folder, {**ANSWERS, "catches.lures": ("Lure_type",)})
+    assert _study(own)["catches"]["columns"]["trap"] == ["trap", "Lure_type"]
+    assert "South B,South,43.9,-98.1,395" in own.files["traps-2.csv"]
+    assert (
+        _study(prepared(folder, {**ANSWERS, "catches.lures": ("none",)}))["catches"]["columns"]["trap"]
+        == "trap"
+    )
+    _write(
+        folder,
+        _rows("trap,Lure_type,date,count", [*rows[:1], "South,A,2021-05-08,2", "North 1,B,2021-05-08,1"]),
+    )
+    assert (
+        "catches.csv: every trap has one 'Lure_type', so it need not be part of the name"
+        in prepared(folder, ANSWERS).facts
+    )
+
+
+def test_columns_of_dates_are_compared_row_by_row(folder: Path) -> None:
+    rows = ["South,05/01/2021,05/08/2021,1", "South,05/08/2021,05/15/2021,2"]
+    _write(folder, _rows("trap,out,back,count", rows))
+    said = evidence(prepared(folder, ANSWERS), "catches.columns.date")
+    assert "Of 2 rows, 'out' lies before 'back': read month-first, in 2." in said
+
+
+def test_questions_on_the_weather_do_not_wait_for_those_on_the_catches(folder: Path) -> None:
+    _write(folder, _rows("trap,date,count", ["South,2021-05-01,1", "South,2021-05-08,"]))
+    (folder / "weather.csv").unlink()
+    assert _open(prepared(folder)) == ["catches.blank", "catches.start", "study.species", "weather.service"]
