@@ -165,10 +165,11 @@ def _nights(checks: pd.DataFrame, days: np.ndarray, dates: str) -> np.ndarray:
     stated = np.full(len(checks), np.nan)
     if "nights" in checks:
         stated = pd.to_numeric(checks["nights"].str.replace(",", "."), errors="coerce").to_numpy(dtype=float)
-    frame = pd.DataFrame({"trap": checks["trap"].to_numpy(), "day": days})
-    start = (
-        frame.sort_values("day", kind="stable").groupby("trap")["day"].shift().reindex(frame.index).to_numpy()
-    )
+    # A trap whose count is blank was not emptied either: the next catch is of the longer interval.
+    emptied = np.where(checks["count"] == "", np.datetime64("NaT", "ns"), days)
+    frame = pd.DataFrame({"trap": checks["trap"].to_numpy(), "emptied": emptied}).iloc[np.argsort(days)]
+    before = frame.groupby("trap")["emptied"].transform(lambda dates: dates.shift().ffill())
+    start = before.sort_index().to_numpy()
     if "set" in checks and dates not in NUMBERED:
         given = dates_of(checks["set"], dates)
         start = np.where(np.isnat(given), start, given)
@@ -211,7 +212,7 @@ def _repeats(
             )
     choices["sum"] = "they are added up"
     choices["refuse"] = "one of them is wrong; the check of the study names the rows"
-    text = f"What are rows of {sheet.shown} with the same trap and date?"
+    text = f"Some rows of {sheet.shown} have the same trap and date. What are they?"
     answer = interview.ask(Question("catches.duplicates", text, tuple(evidence), choices))
     if answer is None or answer in ("sum", "refuse"):
         return form, checks, answer

@@ -161,7 +161,7 @@ def settle_traps(
     if sheet is not tables.catches and not split:
         return PlaceTable(sheet.shown, {"trap": column, **columns})
     interview.state(
-        f"{new_file} is written: the {len(places)} traps of the catches, at the places in {source}"
+        f"{new_file} is written with the {len(places)} traps of the catches and the places in {source}"
     )
     return PlaceTable(
         new_file, {"trap": "trap"}, TRAP_HEADER, _safe(_rows(sheet, places, column, columns), sheet.shown)

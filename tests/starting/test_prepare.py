@@ -112,6 +112,17 @@ def test_nights_of_rates_come_from_the_check_before(folder: Path) -> None:
     )
     # Four nights at 0.25 are one moth; two nights at 0.3 are 0.6 moths.
     assert "1 of 2 are whole" in evidence(prepared(folder, ANSWERS), "catches.unit")
+    # A day of setting counts where it stands: two nights at 0.25 are half a moth.
+    rows = ["South,,2021-05-01,0", "South,2021-05-03,2021-05-05,0.25", "South,,2021-05-09,0.5"]
+    _write(folder, _rows("trap,set,date,count", rows))
+    answers = {"study.species": ("borer",)}
+    assert "1 of 2 are whole" in evidence(prepared(folder, answers), "catches.unit")
+    # Nobody looked on 5 May, so that eight nights at 0.125 are one moth.
+    _write(
+        folder,
+        _rows("trap,date,count", ["South,2021-05-01,0", "South,2021-05-05,", "South,2021-05-09,0.125"]),
+    )
+    assert "1 of 1 are whole" in evidence(prepared(folder, ANSWERS), "catches.unit")
 
 
 def test_words_are_asked_one_by_one_and_declared(folder: Path) -> None:
