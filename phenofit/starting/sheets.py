@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,7 +20,6 @@ WEATHER_ENDINGS = (".nc", ".nc4", ".cdf", ".dly")
 class Sheet:
     """One table as text, and what each of its columns looks like."""
 
-    path: Path
     shown: str  # Name of the file as the study file writes it.
     table: Table
     looks: Mapping[str, ColumnLook]
@@ -86,7 +85,7 @@ def read_sheets(
             aside.append(f"{shown} was left aside, since it cannot be read as a table: {fault.problems[0]}")
             continue
         names = [str(name) for name in table.frame]
-        sheets.append(Sheet(path, shown, table, {name: look_at(table, name) for name in names}))
+        sheets.append(Sheet(shown, table, {name: look_at(table, name) for name in names}))
     if strict and problems:
         raise DataError(problems)
     return sheets, weather, aside
@@ -110,10 +109,3 @@ def shown_from(folder: Path, path: Path) -> str:
         return Path(os.path.relpath(absolute, folder.resolve())).as_posix()
     except ValueError:  # another drive
         return absolute.as_posix()
-
-
-def values_of(sheet: Sheet, columns: Sequence[str]) -> list[str]:
-    """Return the different names that some columns give together, in the order of the file."""
-    frame = sheet.table.frame
-    joined = (" ".join(filter(None, cells)) for cells in zip(*(frame[c] for c in columns), strict=True))
-    return [name for name in dict.fromkeys(joined) if name]
