@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from phenofit.files.text_table import BLOCK, HEADER, SHEET
 from phenofit.starting.date_orders import order_of_columns
 from phenofit.starting.looking import count_like
 from phenofit.starting.naming import (
@@ -31,9 +32,6 @@ from phenofit.starting.naming import (
 from phenofit.starting.questions import NONE, Interview, Question
 from phenofit.starting.recognising import date_headers
 from phenofit.starting.sheets import Sheet
-
-HEADER, BLOCK = "<header>", "<block>"
-"""Virtual columns: the header of a count column, and the text of the row that begins a block."""
 
 Columns = Mapping[str, str | tuple[str, ...]]
 _TOTALS = {"total", "totals", "sum", "mean", "average", "grandtotal"}
@@ -59,7 +57,7 @@ class CatchForm:
     def named(self, key: str) -> str | None:
         """Return the column of one of our names, if it is one column of the table."""
         found = self.columns.get(key)
-        return found if isinstance(found, str) and found not in (HEADER, BLOCK) else None
+        return found if isinstance(found, str) and found not in (HEADER, BLOCK, SHEET) else None
 
 
 def catch_form(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> CatchForm | None:
@@ -238,7 +236,8 @@ def _blocks(interview: Interview, sheet: Sheet) -> bool | None:
 
 
 def _alone(frame: pd.DataFrame) -> pd.Series[bool]:
-    return (frame.iloc[:, 0] != "") & (frame.iloc[:, 1:] == "").all(axis=1)
+    others = frame.iloc[:, 1:].drop(columns=SHEET, errors="ignore")
+    return (frame.iloc[:, 0] != "") & (others == "").all(axis=1)
 
 
 def checks_of(sheet: Sheet, form: CatchForm) -> pd.DataFrame:

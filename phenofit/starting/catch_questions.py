@@ -9,19 +9,19 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.files.text_table import shorten
+from phenofit.files.text_table import HEADER, shorten
 from phenofit.output_folder import name_fault
 from phenofit.seasons import MonthDay
-from phenofit.starting.catch_form import HEADER, CatchForm, catch_form, checks_of
+from phenofit.starting.catch_form import CatchForm, catch_form, checks_of
 from phenofit.starting.date_orders import NUMBERED, date_order, dates_of
 from phenofit.starting.looking import count_words, gaps_in_days, over_new_year
 from phenofit.starting.naming import LURE
 from phenofit.starting.questions import NONE, Interview, Question
 from phenofit.starting.sheets import Sheet
 from phenofit.traps.count_cells import BLANK_MEANINGS, COUNT_UNITS
+from phenofit.traps.forms import START_RULES
 from phenofit.traps.nightly_rates import TOLERANCE
 
-CHECK_BEFORE, ONE_NIGHT = "check before", "one night"
 WORD_LISTS = {
     "present": "moths were seen, but not counted",
     "lost": "the trap did not stand or its catch was spoilt",
@@ -36,6 +36,7 @@ class CatchChoices:
     """Everything that the study file says of the catches."""
 
     file: str
+    sheets: tuple[str, ...]
     form: CatchForm
     dates: str
     blank: str
@@ -83,7 +84,7 @@ def settle_catches(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> 
     years = int(known.min()), int(known.max())
     places = _places(sheet, form, checks)
     return CatchChoices(
-        sheet.shown, form, dates, str(blank), str(unit), str(start), duplicates, words, unlisted, species,
+        sheet.file, sheet.sheets, form, dates, str(blank), str(unit), str(start), duplicates, words, unlisted, species,
         str(season), places, years,
     )  # fmt: skip
 
@@ -256,16 +257,16 @@ def _start(
     interview: Interview, sheet: Sheet, form: CatchForm, checks: pd.DataFrame, days: np.ndarray
 ) -> str | None:
     choices = {
-        CHECK_BEFORE: "the trap stood since the check before",
-        ONE_NIGHT: "the trap stood for the last night only",
+        START_RULES[0]: "the trap stood since the check before",
+        START_RULES[1]: "the trap stood for the last night only",
     }
     text = "How long did a trap stand before a check?"
     if "set" in form.columns or "nights" in form.columns:
-        return CHECK_BEFORE
+        return START_RULES[0]
     gaps = gaps_in_days(checks["trap"].tolist(), days)
     question = Question("catches.start", text, choices=choices)
     if gaps.size and gaps.max() == 1:
-        return interview.settle(question, CHECK_BEFORE, f"{sheet.shown}: the traps were checked every day")
+        return interview.settle(question, START_RULES[0], f"{sheet.shown}: the traps were checked every day")
     evidence: tuple[str, ...] = ("There is no column with the day on which the trap was set.",)
     if gaps.size:
         few, half, most = (int(q) for q in np.quantile(gaps, [0, 0.5, 1], method="nearest"))

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from datetime import date, timedelta
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
-from phenofit.files.dates import DATE_ORDERS
+from phenofit.files.dates import DATE_ORDERS, read_date
 from phenofit.files.text_table import shorten
-from phenofit.starting.looking import DateReading, backwards, date_evidence, date_readings, number_of
+from phenofit.starting.looking import DateReading, backwards, date_evidence, date_readings
 from phenofit.starting.naming import DAY_OF_YEAR, SERIAL, WEEK, Role
 from phenofit.starting.questions import Interview, Question
 
-DAY_0 = {"serial-1900": date(1899, 12, 30), "serial-1904": date(1904, 1, 1)}
-"""Day 0 of the day numbers of spreadsheets."""
-NUMBERED = ("day-of-year", "week", *DAY_0)
+SERIALS = ("serial-1900", "serial-1904")
+NUMBERED = ("day-of-year", "week", *SERIALS)
 """Dates that are numbers."""
 
 _FORMS = {
@@ -95,11 +93,8 @@ def _numbered(
 ) -> str | None:
     if role is SERIAL:
         first = next(text for text in cells if text)
-        evidence = tuple(
-            f"Read {form}, '{first}' is {(start + timedelta(days=int(number_of(first)))).isoformat()}."
-            for form, start in DAY_0.items()
-        )
-        choices = {form: _FORMS[form] for form in DAY_0}
+        evidence = tuple(f"Read {form}, '{first}' is {_day(_moment(first, None, form))}." for form in SERIALS)
+        choices = {form: _FORMS[form] for form in SERIALS}
         return interview.ask(Question(question.name, question.text, evidence, choices))
     form = "week" if role is WEEK else "day-of-year"
     question = Question(question.name, question.text, choices={f: _FORMS[f] for f in ("day-of-year", "week")})
@@ -107,22 +102,18 @@ def _numbered(
 
 
 def dates_of(cells: pd.Series[str], form: str, years: pd.Series[str] | None = None) -> np.ndarray:
-    """Return cells as days, NaT where they cannot be read; weeks as their Monday."""
-    if form not in NUMBERED:
-        days: Mapping[str, np.datetime64] = {}
-        for reading in date_readings(cells.tolist()):
-            days = reading.days if reading.order == form else days
-        return cells.map(days).to_numpy().astype("datetime64[ns]")
-    number = pd.to_numeric(cells.str.replace(",", "."), errors="coerce")
-    if form in DAY_0:
-        stamps = pd.Timestamp(DAY_0[form]) + pd.to_timedelta(number, unit="D")
-        return stamps.to_numpy().astype("datetime64[ns]")
-    if years is None:
-        return np.full(len(cells), np.datetime64("NaT", "ns"))
-    year = pd.to_numeric(years, errors="coerce")
-    first = pd.to_datetime(year.astype("Int64").astype("string") + "-01-01", errors="coerce")
-    offset = number - 1 if form == "day-of-year" else 7 * (number - 1)
-    return (first + pd.to_timedelta(offset, unit="D")).to_numpy().astype("datetime64[ns]")
+    """Return cells as days, NaT where they cannot be read; weeks as the reader of dates takes them."""
+    beside = years.tolist() if years is not None else [None] * len(cells)
+    pairs = list(zip(cells.tolist(), beside, strict=True))
+    known = {pair: _moment(*pair, form) for pair in set(pairs)}
+    return np.array([known[pair] for pair in pairs], dtype="datetime64[ns]")
+
+
+def _moment(text: str, year: str | None, form: str) -> np.datetime64:
+    try:
+        return read_date(text, form, np.timedelta64(0, "s"), year)
+    except ValueError:
+        return np.datetime64("NaT", "ns")
 
 
 def order_of_columns(cells: pd.DataFrame, first: str, second: str) -> str:

@@ -119,7 +119,7 @@ DAY_OF_YEAR = Role(
     "date", "the day of the year", _names("doy julian julianday julianday jday yday dayofyear"), _day_numbers
 )
 WEEK = Role("date", "the week of the year", _names("week weekno weeknumber isoweek"), _day_numbers)
-YEAR = Role("year", "the year", _names("year yr season jahr annee"), _years)
+YEAR = Role("year", "the year", _names("year yr season jahr annee sheet"), _years)
 COUNT = Role(
     "count",
     "the number of moths",

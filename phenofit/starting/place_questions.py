@@ -53,6 +53,7 @@ class PlaceTable:
     columns: Mapping[str, str] = field(default_factory=dict)
     header: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
+    sheets: tuple[str, ...] = ()
 
     @property
     def blank(self) -> bool:
@@ -159,7 +160,7 @@ def settle_traps(
     if interview.open:
         return None
     if sheet is not tables.catches and not split:
-        return PlaceTable(sheet.shown, {"trap": column, **columns})
+        return PlaceTable(sheet.file, {"trap": column, **columns}, sheets=sheet.sheets)
     interview.state(
         f"{new_file} is written with the {len(places)} traps of the catches and the places in {source}"
     )
@@ -204,7 +205,7 @@ def settle_weather(
     """Return what the study file says of the weather; None while questions are open."""
     if not tables.weather and not tables.weather_files:
         return _without_files(interview, new_files[0], new_files[1])
-    names = (*tables.weather_files, *(sheet.shown for sheet in tables.weather))
+    names = (*tables.weather_files, *(_only_sheet(sheet) for sheet in tables.weather))
     if not tables.weather:
         archived = any(name.endswith(".dly") for name in names)
         stations = _stations(interview, tables, [], new_files[1]) if archived else None
@@ -235,6 +236,14 @@ def settle_weather(
     if interview.open:
         return None
     return WeatherChoices(names, columns, dates, unit, found_stations)
+
+
+def _only_sheet(sheet: Sheet) -> str:
+    """Return the file of a table of weather, which can have no further sheets."""
+    if sheet.sheets:
+        remedy = "Save the sheet as CSV, or as a workbook of its own."
+        raise DataError(Problem("weather is not read from one of several sheets.", remedy, sheet.shown))
+    return sheet.file
 
 
 def _without_files(interview: Interview, table: str, stations: str) -> WeatherChoices | None:
@@ -304,4 +313,4 @@ def _stations(
         return None
     roles = (LATITUDE, LONGITUDE, ELEVATION)
     columns = _own_columns(interview, "weather.station_columns", sheet, roles, column)
-    return PlaceTable(sheet.shown, {"station": column, **columns})
+    return PlaceTable(_only_sheet(sheet), {"station": column, **columns})

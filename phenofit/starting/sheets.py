@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from phenofit.errors import DataError, Problem
+from phenofit.files import require_regular
+from phenofit.files.cell_grids import read_grids, skip_titles
 from phenofit.files.tables import read_table
-from phenofit.files.text_table import Table
+from phenofit.files.text_table import SHEET, Table, TableFile
+from phenofit.files.workbooks import is_workbook
 from phenofit.starting.looking import ColumnLook, look_at
 
 TABLE_ENDINGS = (".csv", ".tsv", ".tab", ".txt", ".xlsx", ".xlsm", ".xls", ".ods")
+ALL_SHEETS = ("all",)
 WEATHER_ENDINGS = (".nc", ".nc4", ".cdf", ".dly")
 
 
@@ -20,9 +24,16 @@ WEATHER_ENDINGS = (".nc", ".nc4", ".cdf", ".dly")
 class Sheet:
     """One table as text, and what each of its columns looks like."""
 
-    shown: str  # Name of the file as the study file writes it.
+    file: str  # Name of the file as the study file writes it.
     table: Table
     looks: Mapping[str, ColumnLook]
+    sheets: tuple[str, ...] = ()  # Sheets of a workbook that has several; ("all",): every filled one.
+
+    @property
+    def shown(self) -> str:
+        """Name for messages and questions."""
+        chosen = self.sheets if self.sheets != ALL_SHEETS else ()
+        return self.file + (f" [{', '.join(chosen)}]" if chosen else "")
 
     def described(self) -> str:
         """Return the size and the first columns, in words."""
@@ -79,27 +90,47 @@ def read_sheets(
             weather.append(shown)
             continue
         try:
-            table = _read(path)
+            tables = _tables(path)
         except DataError as fault:
             problems += fault.problems
             aside.append(f"{shown} was left aside, since it cannot be read as a table: {fault.problems[0]}")
             continue
-        names = [str(name) for name in table.frame]
-        sheets.append(Sheet(shown, table, {name: look_at(table, name) for name in names}))
+        for chosen, table in tables:
+            names = [str(name) for name in table.frame]
+            sheets.append(Sheet(shown, table, {name: look_at(table, name) for name in names}, chosen))
     if strict and problems:
         raise DataError(problems)
     return sheets, weather, aside
 
 
-def _read(path: Path) -> Table:
-    """Return a file as text cells under the names of its header; the one place that knows the form of files."""
-    table = read_table(path, required=(), keep_others=True)
-    if len(table.frame.columns) < 2:
+def _tables(path: Path) -> list[tuple[tuple[str, ...], Table]]:
+    """Return the tables of a file with their sheets; sheets with the same header are one table."""
+    with require_regular(path).open("rb") as stream:
+        book = is_workbook(stream.read(4))
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for grid in read_grids(TableFile(path, sheets=ALL_SHEETS if book else ())):
+        skip_titles(grid)
+        groups.setdefault(tuple(grid.records[0][1]), []).append(grid.sheet)
+    count = sum(map(len, groups.values()))
+    tables = []
+    for header, sheets in groups.items():
+        chosen = () if count == 1 else ALL_SHEETS if len(groups) == 1 else tuple(sheets)
+        table = _read(TableFile(path, sheets=chosen), header)
+        if len(sheets) > 1 and table.places is not None:
+            table = replace(table, frame=table.frame.assign(**{SHEET: table.places.sheets.astype(str)}))
+        tables.append((chosen, table))
+    return tables
+
+
+def _read(source: TableFile, header: Sequence[str]) -> Table:
+    """Return a table as text cells under the names of its header."""
+    own = [name for name in header if name and header.count(name) == 1]
+    if len(own) < 2:
+        finding = "there are fewer than two columns with names of their own."
         remedy = "Separate the cells by commas, semicolons, tabs or bars."
-        raise DataError(
-            Problem("there are fewer than two columns with names of their own.", remedy, table.file)
-        )
-    return table
+        raise DataError(Problem(finding, remedy, os.fspath(source)))
+    # Two required columns let the reader know titles above the table and footnotes below it.
+    return read_table(source, required=own[:2], keep_others=True)
 
 
 def shown_from(folder: Path, path: Path) -> str:

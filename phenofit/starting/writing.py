@@ -10,12 +10,14 @@ from pathlib import Path
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import write_text
+from phenofit.files.text_table import HEADER
 from phenofit.seasons import MonthDay
-from phenofit.starting.catch_form import HEADER
-from phenofit.starting.catch_questions import CHECK_BEFORE, CatchChoices
+from phenofit.starting.catch_questions import CatchChoices
 from phenofit.starting.place_questions import STATION_HEADER, TRAP_HEADER, PlaceTable, WeatherChoices
 from phenofit.starting.questions import quoted
+from phenofit.starting.sheets import ALL_SHEETS
 from phenofit.traps.count_cells import CountWords
+from phenofit.traps.forms import START_RULES
 
 CATCH_HEADER = ("trap", "set", "date", "count")
 WEATHER_HEADER = ("station", "date", "tmin", "tmax")
@@ -44,6 +46,10 @@ base = "fit"  # or a base held at a published value, such as "50 degF"
 [validation]
 leave_out = "year"  # or "site", "past", "block", "year and site", "year and block"
 # lead_days = [28, 14, 7, 0]  # also forecasts with these lead times
+
+# [except]  # catches that are not used; [only] names those that are
+# years = [2016]
+# traps = ["name of a trap"]
 
 # [map]  # also a map of the forecast error
 # cell_km = 4
@@ -129,8 +135,14 @@ def _season(start: str) -> list[str]:
     ]
 
 
+def _file(name: str, sheets: Sequence[str]) -> list[str]:
+    """Return the keys of a file, and of its sheets where it is a workbook with several."""
+    chosen: object = sheets[0] if tuple(sheets) == ALL_SHEETS else sheets
+    return [_line("file", name), *([_line("sheets", chosen, '"all", or a list of sheets')] if sheets else [])]
+
+
 def _traps(traps: PlaceTable) -> list[str]:
-    lines = ["[traps]  # one row for each trap", _line("file", traps.file)]
+    lines = ["[traps]  # one row for each trap", *_file(traps.file, traps.sheets)]
     return lines + _columns("traps.columns", traps.columns, ("site", "elevation_m", "station"))
 
 
@@ -138,7 +150,7 @@ def _catches(catches: CatchChoices) -> list[str]:
     form = catches.form
     lines = [
         "[catches]",
-        _line("file", catches.file),
+        *_file(catches.file, catches.sheets),
         _line(
             "dates", catches.dates, 'order of the parts of a date: "year-first", "month-first", "day-first"'
         ),
@@ -148,8 +160,8 @@ def _catches(catches: CatchChoices) -> list[str]:
     ]
     if form.fill_down:
         lines.append(_line("fill_down", ("trap",), "a blank name of a trap repeats the one above"))
-    if catches.start != CHECK_BEFORE:
-        lines.append(_line("start", catches.start, f'or "{CHECK_BEFORE}"'))
+    comment = f"where an interval begins without set or nights: {' or '.join(map(quoted, START_RULES))}"
+    lines.append(_line("start", catches.start, comment))
     for key, words in catches.words.items():
         # A list that is written replaces the words known before, which may be in use too.
         whole = (*getattr(CountWords(), key), *words)
@@ -158,6 +170,7 @@ def _catches(catches: CatchChoices) -> list[str]:
         comment = 'a check that lists other species only: "not checked" or "zero"'
         lines.append(_line("unlisted_species", catches.unlisted, comment))
     lines += [
+        '# overlaps = "cut"  # an interval that begins before the one before it ends begins there',
         "# longest_interval_days = 21  # longer intervals are left out",
         '# thousands = ","  # separator of thousands in counts',
     ]

@@ -204,7 +204,7 @@ def test_day_numbers_of_a_spreadsheet_are_asked_with_both_readings(folder: Path)
     _write(folder, _rows("trap,date,count", ["South,44317,1", "South,44324,2"]))
     said = evidence(prepared(folder, ANSWERS), "catches.dates")
     # 44317 is 1 May 2021 in spreadsheets that count from 1900; the other epoch is 1462 days later.
-    assert said == "Read serial-1900, '44317' is 2021-05-01. Read serial-1904, '44317' is 2025-05-02."
+    assert said == "Read serial-1900, '44317' is 1 May 2021. Read serial-1904, '44317' is 2 May 2025."
 
 
 def test_a_unit_is_asked_where_the_year_is_not_whole(folder: Path) -> None:

@@ -11,11 +11,9 @@ import pandas as pd
 import pytest
 
 from phenofit.cli import main
-from phenofit.study import Study, read_records
+from phenofit.study import read_records
 from tests.starting import file_sets
 from tests.starting.file_sets import MOTH
-
-WIDE_IS_READ = "wide" in getattr(Study.model_fields["catches"].annotation, "model_fields", {})
 
 
 @dataclass(frozen=True)
@@ -55,8 +53,6 @@ SETS = {
 @pytest.fixture(params=sorted(SETS))
 def files(request: pytest.FixtureRequest, tmp_path: Path) -> tuple[FileSet, Path]:
     name = str(request.param)
-    if name == "wide, semicolons" and not WIDE_IS_READ:
-        pytest.skip("a study of this version has no [catches.wide]")
     folder = tmp_path / "mine"
     folder.mkdir()
     SETS[name].write(folder)
