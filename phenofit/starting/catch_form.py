@@ -74,10 +74,11 @@ def catch_form(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> Catc
             columns["date"] = found
             taken.add(found)
     blocks = _blocks(interview, sheet) if headers != NONE else False
-    if day in (DAY_OF_YEAR, WEEK) and blocks is False:
+    yearless = day in (DAY_OF_YEAR, WEEK) or bool(columns and sheet.looks[str(columns["date"])].yearless)
+    if yearless and blocks is False:
         year = choose_column(interview, "catches.columns", sheet, YEAR, taken=taken)
         columns |= {"year": year} if year else {}
-    elif day in (DAY_OF_YEAR, WEEK) and blocks:
+    elif yearless and blocks:
         columns["year"] = BLOCK
     taken |= {c for c in columns.values() if isinstance(c, str)}
     fill: bool | None = False

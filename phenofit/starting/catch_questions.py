@@ -14,7 +14,7 @@ from phenofit.output_folder import name_fault
 from phenofit.seasons import MonthDay
 from phenofit.starting.catch_form import CatchForm, catch_form, checks_of
 from phenofit.starting.date_orders import NUMBERED, date_order, dates_of
-from phenofit.starting.looking import count_words, gaps_in_days, over_new_year
+from phenofit.starting.looking import ANY_YEAR, count_words, gaps_in_days, over_new_year
 from phenofit.starting.naming import LURE
 from phenofit.starting.questions import NONE, Interview, Question
 from phenofit.starting.sheets import Sheet
@@ -63,7 +63,8 @@ def settle_catches(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> 
     once = checks.drop_duplicates("header" if form.headers == "date" else "at")
     names = once["trap"].tolist() if form.headers is None else [""] * len(once)
     source = (sheet.shown, form.named("date"))
-    dates = date_order(interview, "catches", source, once["date"].tolist(), names, role=form.day)
+    year = ANY_YEAR if "year" in form.columns else None
+    dates = date_order(interview, "catches", source, once["date"].tolist(), names, role=form.day, year=year)
     blank = _blank(interview, sheet, checks)
     words = _words(interview, sheet, checks)
     if dates is None:

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
-from phenofit.files.dates import DATE_ORDERS, read_date
+from phenofit.files.dates import DATE_ORDERS
 from phenofit.files.text_table import shorten
-from phenofit.starting.looking import DateReading, backwards, date_evidence, date_readings
+from phenofit.starting.looking import DateReading, backwards, date_evidence, date_readings, moment
 from phenofit.starting.naming import DAY_OF_YEAR, SERIAL, WEEK, Role
 from phenofit.starting.questions import Interview, Question
 
@@ -37,6 +37,7 @@ def date_order(
     traps: Sequence[str],
     *,
     role: Role | None = None,
+    year: str | None = None,
 ) -> str | None:
     """Return how the dates of a column of a file are written, or those of its headers; None while that is asked."""
     table, column = source
@@ -44,7 +45,9 @@ def date_order(
     question = Question(f"{section}.dates", text)
     if role in (DAY_OF_YEAR, WEEK, SERIAL):
         return _numbered(interview, question, table, column, cells, role)
-    readings = date_readings(cells)
+    readings = date_readings(cells, year=year)
+    if year is not None:  # without years, year-first is the same as month-first
+        readings = [reading for reading in readings if reading.order != "year-first"]
     if not readings:
         finding = f"{_shown(column)}: these are no dates, such as '{shorten(cells[0])}'."
         remedy = (
@@ -65,7 +68,7 @@ def date_order(
     if complete and all(reading.days == complete[0].days for reading in complete):
         because = f"{table}: {_shown(column)} reads the same in every order, such as '{shorten(cells[0])}'"
         return interview.settle(question, complete[0].order, because)
-    evidence += tuple(_reading(reading, cells, traps) for reading in readings)
+    evidence += tuple(_reading(reading, cells, traps, year is not None) for reading in readings)
     return interview.ask(Question(question.name, text, evidence, question.choices))
 
 
@@ -73,14 +76,14 @@ def _shown(column: str | None) -> str:
     return f"'{column}'" if column else "each header"
 
 
-def _reading(reading: DateReading, cells: Sequence[str], traps: Sequence[str]) -> str:
+def _reading(reading: DateReading, cells: Sequence[str], traps: Sequence[str], yearless: bool) -> str:
     """Return what the first cell means in one order, and whether the checks of each trap are then in order."""
     first = next(text for text in cells if text in reading.days)
     back = backwards(traps, cells, reading)
     order = (
         f"{back} rows are dated before the row above of the same trap" if back else "the rows are in order"
     )
-    return f"Read {reading.order}, '{shorten(first)}' is {_day(reading.days[first])}, and {order}."
+    return f"Read {reading.order}, '{shorten(first)}' is {_day(reading.days[first], years=not yearless)}, and {order}."
 
 
 def _numbered(
@@ -93,7 +96,7 @@ def _numbered(
 ) -> str | None:
     if role is SERIAL:
         first = next(text for text in cells if text)
-        evidence = tuple(f"Read {form}, '{first}' is {_day(_moment(first, None, form))}." for form in SERIALS)
+        evidence = tuple(f"Read {form}, '{first}' is {_day(moment(first, form, None))}." for form in SERIALS)
         choices = {form: _FORMS[form] for form in SERIALS}
         return interview.ask(Question(question.name, question.text, evidence, choices))
     form = "week" if role is WEEK else "day-of-year"
@@ -105,15 +108,8 @@ def dates_of(cells: pd.Series[str], form: str, years: pd.Series[str] | None = No
     """Return cells as days, NaT where they cannot be read; weeks as the reader of dates takes them."""
     beside = years.tolist() if years is not None else [None] * len(cells)
     pairs = list(zip(cells.tolist(), beside, strict=True))
-    known = {pair: _moment(*pair, form) for pair in set(pairs)}
+    known = {(text, year): moment(text, form, year) for text, year in set(pairs)}
     return np.array([known[pair] for pair in pairs], dtype="datetime64[ns]")
-
-
-def _moment(text: str, year: str | None, form: str) -> np.datetime64:
-    try:
-        return read_date(text, form, np.timedelta64(0, "s"), year)
-    except ValueError:
-        return np.datetime64("NaT", "ns")
 
 
 def order_of_columns(cells: pd.DataFrame, first: str, second: str) -> str:
@@ -127,6 +123,6 @@ def order_of_columns(cells: pd.DataFrame, first: str, second: str) -> str:
     return f"Of {len(cells)} rows, '{first}' lies before '{second}': {'; '.join(found) or 'not known'}."
 
 
-def _day(stamp: np.datetime64) -> str:
+def _day(stamp: np.datetime64, *, years: bool = True) -> str:
     found = stamp.astype("datetime64[D]").item()
-    return f"{found.day} {found:%B %Y}"
+    return f"{found.day} {found:%B %Y}" if years else f"{found.day} {found:%B}"

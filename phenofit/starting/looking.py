@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from phenofit.files.cells import MISSING_TEXTS, parse_dates
-from phenofit.files.dates import DATE_ORDERS
+from phenofit.files.cells import MISSING_TEXTS
+from phenofit.files.dates import DATE_ORDERS, read_date
 from phenofit.files.text_table import Table, shorten
 from phenofit.traps.count_cells import CountWords, UnreadableCount, read_count
 from phenofit.units import TEMPERATURE_UNITS, to_celsius
@@ -37,6 +37,7 @@ class ColumnLook:
     high: float
     distinct: tuple[str, ...]  # Different filled cells, in the order of the file.
     dated: bool  # Whether nearly all filled cells are dates in one of the calendar orders.
+    yearless: bool = False  # Whether these dates have no year.
 
     @property
     def numeric(self) -> bool:
@@ -65,6 +66,9 @@ def look_at(table: Table, column: str) -> ColumnLook:
     numbers = list(values.values())
     fractions = sum(filled[text] for text, value in values.items() if value != round(value))
     order = [text for text in dict.fromkeys(cells) if text in filled]
+    dated = bool(date_readings(order)) and len(values) < len(filled)
+    # A number such as 1.5 could be a day without its year, too.
+    yearless = not dated and not values and bool(date_readings(order, year=ANY_YEAR))
     return ColumnLook(
         column,
         len(cells) - sum(filled.values()),
@@ -74,7 +78,8 @@ def look_at(table: Table, column: str) -> ColumnLook:
         min(numbers, default=np.nan),
         max(numbers, default=np.nan),
         tuple(order),
-        bool(date_readings(order)) and len(values) < len(filled),
+        dated or yearless,
+        yearless,
     )
 
 
@@ -101,20 +106,30 @@ class DateReading:
         return self.read == self.cells
 
 
-def date_readings(texts: Sequence[str]) -> list[DateReading]:
-    """Return the orders in which nearly all of some cells are dates."""
+ANY_YEAR = "2020"
+"""A leap year, in which every day of the calendar without a year can be read."""
+
+
+def date_readings(texts: Sequence[str], *, year: str | None = None) -> list[DateReading]:
+    """Return the orders in which nearly all of some cells are dates; of `year` where they have none of their own."""
     cells = [text for text in dict.fromkeys(texts) if text.lower() not in MISSING_TEXTS]
     if not cells or not any(c.isdigit() for c in cells[0]):
         return []
-    table = Table(pd.DataFrame({"date": pd.Series(cells, dtype="str")}), np.arange(len(cells)), "", {})
     readings = []
     for order in DATE_ORDERS:
-        days, _ = parse_dates(table, "date", order, required=False)
-        good = ~np.isnat(days)
-        if good.sum() >= _MOSTLY * len(cells):
-            known = {cells[i]: days[i] for i in np.flatnonzero(good).tolist()}
-            readings.append(DateReading(order, int(good.sum()), len(cells), known))
+        moments = {text: moment(text, order, year) for text in cells}
+        days = {text: day for text, day in moments.items() if not np.isnat(day)}
+        if len(days) >= _MOSTLY * len(cells):
+            readings.append(DateReading(order, len(days), len(cells), days))
     return readings
+
+
+def moment(text: str, form: str, year: str | None) -> np.datetime64:
+    """Return the day and time that a text means in one form of dates; NaT where it means none."""
+    try:
+        return read_date(text, form, np.timedelta64(0, "s"), year)
+    except ValueError:
+        return np.datetime64("NaT", "ns")
 
 
 def date_evidence(

@@ -200,6 +200,25 @@ def test_days_of_the_year_need_a_year(folder: Path) -> None:
     assert (study["catches"]["columns"]["date"], study["catches"]["columns"]["year"]) == ("DOY", "Year")
 
 
+def test_days_without_a_year_take_it_from_a_column(folder: Path) -> None:
+    rows = ["South,2021,05/01,1", "South,2021,05/08,2", "South,2021,05/15,0"]
+    _write(folder, _rows("trap,Year,date,count", rows))
+    catches = _study(prepared(folder, ANSWERS))["catches"]
+    assert (catches["dates"], catches["columns"]["year"]) == ("month-first", "Year")
+    _write(folder, _rows("trap,Year,date,count", rows[:2]))
+    said = evidence(prepared(folder, ANSWERS), "catches.dates")
+    assert "Read month-first, '05/01' is 1 May, and the rows are in order." in said
+    assert "Read day-first, '05/01' is 5 January, and the rows are in order." in said
+    _write(folder, _rows("trap,date,count", ["South,05/01,1", "South,05/15,2"]))
+    with pytest.raises(DataError, match="no column can be the year"):
+        prepared(folder, ANSWERS)
+
+
+def test_rates_are_no_days_without_a_year(folder: Path) -> None:
+    _write(folder, _rows("trap,date,count", ["South,2021-05-01,1.5", "South,2021-05-05,2.25"]))
+    assert "catches.unit" in _open(prepared(folder, ANSWERS))
+
+
 def test_day_numbers_of_a_spreadsheet_are_asked_with_both_readings(folder: Path) -> None:
     _write(folder, _rows("trap,date,count", ["South,44317,1", "South,44324,2"]))
     said = evidence(prepared(folder, ANSWERS), "catches.dates")
