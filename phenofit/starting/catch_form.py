@@ -96,6 +96,9 @@ def catch_form(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> Catc
         columns["count"], counts = count, (count,)
         taken.add(count)
         _optional(interview, sheet, columns, taken)
+    elif headers != "species":
+        species = choose_column(interview, "catches.columns", sheet, SPECIES, taken=taken, optional=True)
+        columns |= {"species": species} if species else {}
     if interview.open or blocks is None or fill is None:
         return None
     wide = None if headers == NONE else headers
@@ -126,7 +129,6 @@ def _wide(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> tuple[str
     if len(traps) > 1:
         because = f"{sheet.shown}: the headers {_some(traps)} are names of the trap table"
         headers: str | None = interview.settle(question, "trap", because)
-        many = traps if headers == "trap" else many
     else:
         evidence = [f"These columns hold numbers: {_some(many)}."]
         if totals:
@@ -134,15 +136,19 @@ def _wide(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> tuple[str
         headers = interview.ask(Question(name, question.text, tuple(evidence), _HEADERS))
     if headers in (None, NONE):
         return headers, ()
-    return headers, _count_columns(interview, sheet, many, settled=len(traps) > 1)
+    known = headers == "trap" and len(traps) == len(many)
+    return headers, _count_columns(interview, sheet, many, trap_texts, settled=known)
 
 
 def _count_columns(
-    interview: Interview, sheet: Sheet, many: Sequence[str], *, settled: bool
+    interview: Interview, sheet: Sheet, many: Sequence[str], trap_texts: set[str], *, settled: bool
 ) -> Sequence[str]:
+    """Return the columns of counts; they are asked where one of them is no trap of the trap table."""
     choices = {column: sheet.looks[column].words() for column in many}
     text = f"Which columns of {sheet.shown} hold counts?"
-    question = Question("catches.wide.columns", text, (), choices, several=True)
+    strange = [column for column in many if column.casefold() not in trap_texts]
+    evidence = (f"No names of the trap table: {_some(strange)}.",) if 0 < len(strange) < len(many) else ()
+    question = Question("catches.wide.columns", text, evidence, choices, several=True)
     if settled and question.name not in interview.answers:
         return many
     return interview.ask_several(question)

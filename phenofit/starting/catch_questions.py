@@ -17,7 +17,7 @@ from phenofit.starting.date_orders import NUMBERED, date_order, dates_of
 from phenofit.starting.looking import ANY_YEAR, count_words, gaps_in_days, over_new_year
 from phenofit.starting.naming import LURE
 from phenofit.starting.questions import NONE, Interview, Question
-from phenofit.starting.sheets import Sheet
+from phenofit.starting.sheets import Sheet, settle_encoding
 from phenofit.traps.count_cells import BLANK_MEANINGS, COUNT_UNITS
 from phenofit.traps.forms import START_RULES
 from phenofit.traps.nightly_rates import TOLERANCE
@@ -36,6 +36,7 @@ class CatchChoices:
     """Everything that the study file says of the catches."""
 
     file: str
+    encoding: str
     sheets: tuple[str, ...]
     form: CatchForm
     dates: str
@@ -53,8 +54,9 @@ class CatchChoices:
 
 def settle_catches(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> CatchChoices | None:
     """Return what the study file says of the catches; None while questions are open."""
+    encoding = settle_encoding(interview, "catches", sheet)
     form = catch_form(interview, sheet, trap_texts)
-    if form is None:
+    if form is None or encoding is None:
         return None
     checks = checks_of(sheet, form)
     if checks.empty:
@@ -85,7 +87,7 @@ def settle_catches(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> 
     years = int(known.min()), int(known.max())
     places = _places(sheet, form, checks)
     return CatchChoices(
-        sheet.file, sheet.sheets, form, dates, str(blank), str(unit), str(start), duplicates, words, unlisted, species,
+        sheet.file, encoding, sheet.sheets, form, dates, str(blank), str(unit), str(start), duplicates, words, unlisted, species,
         str(season), places, years,
     )  # fmt: skip
 

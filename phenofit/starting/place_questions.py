@@ -31,7 +31,7 @@ from phenofit.starting.naming import (
 )
 from phenofit.starting.questions import Interview, Question
 from phenofit.starting.recognising import Recognised
-from phenofit.starting.sheets import Sheet
+from phenofit.starting.sheets import Sheet, settle_encoding
 from phenofit.units import TEMPERATURE_UNITS
 from phenofit.weather.reading.csv_reader import MISSING_CODES
 
@@ -53,6 +53,7 @@ class PlaceTable:
     columns: Mapping[str, str] = field(default_factory=dict)
     header: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
+    encoding: str = ""
     sheets: tuple[str, ...] = ()
 
     @property
@@ -160,7 +161,13 @@ def settle_traps(
     if interview.open:
         return None
     if sheet is not tables.catches and not split:
-        return PlaceTable(sheet.file, {"trap": column, **columns}, sheets=sheet.sheets)
+        encoding = settle_encoding(interview, "traps", sheet)
+        columns = {"trap": column, **columns}
+        return (
+            None
+            if encoding is None
+            else PlaceTable(sheet.file, columns, encoding=encoding, sheets=sheet.sheets)
+        )
     interview.state(
         f"{new_file} is written with the {len(places)} traps of the catches and the places in {source}"
     )
@@ -207,7 +214,7 @@ def settle_weather(
         return _without_files(interview, new_files[0], new_files[1])
     names = (*tables.weather_files, *(_only_sheet(sheet) for sheet in tables.weather))
     if not tables.weather:
-        archived = any(name.endswith(".dly") for name in names)
+        archived = any(name.lower().endswith(".dly") for name in names)
         stations = _stations(interview, tables, [], new_files[1]) if archived else None
         return None if interview.open else WeatherChoices(names, stations=stations)
     sheet = tables.weather[0]
@@ -239,10 +246,12 @@ def settle_weather(
 
 
 def _only_sheet(sheet: Sheet) -> str:
-    """Return the file of a table of weather, which can have no further sheets."""
+    """Return the file of a table of weather, which can have no further sheets and no encoding of its own."""
     if sheet.sheets:
         remedy = "Save the sheet as CSV, or as a workbook of its own."
         raise DataError(Problem("weather is not read from one of several sheets.", remedy, sheet.shown))
+    if sheet.encoding:
+        raise DataError(Problem("the file is not UTF-8 text.", "Save it as UTF-8.", sheet.shown))
     return sheet.file
 
 

@@ -43,7 +43,7 @@ class Recognised:
 
 def date_headers(sheet: Sheet) -> list[str]:
     """Return the column names that are dates, where there are several."""
-    names = [name for name in sheet.looks if name and name[0].isdigit() and date_readings([name])]
+    names = [name for name in sheet.looks if date_readings([name])]
     return names if len(names) >= FEWEST_DATE_HEADERS else []
 
 
@@ -109,7 +109,7 @@ def recognise(
         return None
     choices = {name: what for name, what in choices.items() if name == NONE or name != trap_file}
     station_file: str | None = NONE
-    if tables or any(name.endswith(".dly") for name in files):
+    if tables or any(name.lower().endswith(".dly") for name in files):
         station_file = _one(
             interview,
             Question(

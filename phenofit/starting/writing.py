@@ -10,7 +10,7 @@ from pathlib import Path
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import write_text
-from phenofit.files.text_table import HEADER
+from phenofit.files.text_table import ENCODINGS, HEADER
 from phenofit.seasons import MonthDay
 from phenofit.starting.catch_questions import CatchChoices
 from phenofit.starting.place_questions import STATION_HEADER, TRAP_HEADER, PlaceTable, WeatherChoices
@@ -135,14 +135,19 @@ def _season(start: str) -> list[str]:
     ]
 
 
-def _file(name: str, sheets: Sequence[str]) -> list[str]:
-    """Return the keys of a file, and of its sheets where it is a workbook with several."""
-    chosen: object = sheets[0] if tuple(sheets) == ALL_SHEETS else sheets
-    return [_line("file", name), *([_line("sheets", chosen, '"all", or a list of sheets')] if sheets else [])]
+def _file(name: str, encoding: str, sheets: Sequence[str]) -> list[str]:
+    """Return the keys of a file: its encoding if it is no UTF-8, its sheets if it is a workbook with several."""
+    lines = [_line("file", name)]
+    if encoding:
+        lines.append(_line("encoding", encoding, f"one of {', '.join(map(quoted, ENCODINGS))}"))
+    if sheets:
+        chosen: object = sheets[0] if tuple(sheets) == ALL_SHEETS else sheets
+        lines.append(_line("sheets", chosen, '"all", or a list of sheets'))
+    return lines
 
 
 def _traps(traps: PlaceTable) -> list[str]:
-    lines = ["[traps]  # one row for each trap", *_file(traps.file, traps.sheets)]
+    lines = ["[traps]  # one row for each trap", *_file(traps.file, traps.encoding, traps.sheets)]
     return lines + _columns("traps.columns", traps.columns, ("site", "elevation_m", "station"))
 
 
@@ -150,7 +155,7 @@ def _catches(catches: CatchChoices) -> list[str]:
     form = catches.form
     lines = [
         "[catches]",
-        *_file(catches.file, catches.sheets),
+        *_file(catches.file, catches.encoding, catches.sheets),
         _line(
             "dates", catches.dates, 'order of the parts of a date: "year-first", "month-first", "day-first"'
         ),

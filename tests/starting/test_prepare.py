@@ -348,6 +348,25 @@ def test_a_column_per_lure_makes_each_a_part_of_the_trap(folder: Path) -> None:
     assert "South red,South,43.9,-98.1,395" in found.files["traps-2.csv"]
 
 
+def test_a_count_column_that_is_no_known_trap_is_not_left_out_silently(folder: Path) -> None:
+    rows = ["2021-05-01,1,2,5", "2021-05-08,0,3,4"]
+    _write(folder, _rows("date,South,North 1,Noth 2", rows))
+    found = prepared(folder, ANSWERS)
+    assert _open(found) == ["catches.wide.columns"]
+    assert evidence(found, "catches.wide.columns") == "No names of the trap table: 'Noth 2'."
+    answers = {**ANSWERS, "catches.wide.columns": ("South", "North 1")}
+    assert _study(prepared(folder, answers))["catches"]["wide"]["columns"] == ["South", "North 1"]
+
+
+def test_a_species_beside_dates_as_headers_is_no_part_of_the_trap(folder: Path) -> None:
+    rows = ["South,a moth,1,2,0", "South,b moth,4,5,6"]
+    _write(folder, _rows("trap,Species,May 1 2021,May 8 2021,May 15 2021", rows))
+    found = prepared(folder, {**ANSWERS, "study.species": ("a moth", "b moth")})
+    study = _study(found)
+    assert study["study"]["species"] == ["a moth", "b moth"]
+    assert study["catches"]["columns"] == {"trap": "trap", "species": "Species"}
+
+
 def test_blocks_of_years_are_asked(folder: Path) -> None:
     rows = ["2021,,,", "South,121,1,0", "South,128,2,3", "2022,,,", "South,120,0,0", "South,127,,1"]
     _write(folder, _rows("trap,DOY,blue,red", rows))

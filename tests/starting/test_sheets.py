@@ -117,3 +117,29 @@ def test_titles_and_footnotes_stand_outside_the_table(folder: Path) -> None:
     found = prepared(folder, ANSWERS)
     assert not found.questions
     assert any("all 2 numbers are whole" in fact for fact in found.facts)
+
+
+def test_a_text_that_is_no_utf_8_gets_its_encoding_stated_or_asked(folder: Path) -> None:
+    text = "trap,date,count\nCh\u00e2teau,2021-05-01,1\nCh\u00e2teau,2021-05-08,2\n"
+    (folder / "catches.csv").write_bytes(text.encode("latin-1"))
+    found = prepared(folder, ANSWERS)
+    assert tomllib.loads(found.files["study.toml"])["catches"]["encoding"] == "windows-1252"
+    assert any("'Ch\u00e2teau'" in fact for fact in found.facts)
+    title = "Pi\u00e8ges,,\n"
+    (folder / "catches.csv").write_bytes((title + text.replace("\u00e2", "a")).encode("latin-1"))
+    assert not prepared(folder, ANSWERS).questions
+    # A typographic apostrophe is a byte that the two encodings read differently.
+    (folder / "catches.csv").write_bytes(text.replace("Ch\u00e2teau", "Miller\u2019s").encode("windows-1252"))
+    (question,) = prepared(folder, ANSWERS).questions
+    assert question.name == "catches.encoding"
+    assert question.choices["windows-1252"] == "'Miller\u2019s'"
+    answered = prepared(folder, {**ANSWERS, "catches.encoding": ("latin-1",)})
+    assert tomllib.loads(answered.files["study.toml"])["catches"]["encoding"] == "latin-1"
+
+
+def test_weather_that_is_no_utf_8_is_refused_with_the_remedy(folder: Path) -> None:
+    (folder / "catches.csv").write_text("trap,date,count\nSouth,2021-05-01,1\nSouth,2021-05-08,2\n", "utf-8")
+    text = (folder / "weather.csv").read_text("utf-8").replace("S1,", "S\u00e9,")
+    (folder / "weather.csv").write_bytes(text.encode("latin-1"))
+    with pytest.raises(DataError, match=r"weather\.csv: the file is not UTF-8 text\. Save it as UTF-8\."):
+        prepared(folder, ANSWERS)
