@@ -10,6 +10,7 @@ from pathlib import Path
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import write_text
+from phenofit.files.dates import DATE_FORMS
 from phenofit.files.text_table import ENCODINGS, HEADER
 from phenofit.seasons import MonthDay
 from phenofit.starting.catch_questions import CatchChoices
@@ -156,9 +157,7 @@ def _catches(catches: CatchChoices) -> list[str]:
     lines = [
         "[catches]",
         *_file(catches.file, catches.encoding, catches.sheets),
-        _line(
-            "dates", catches.dates, 'order of the parts of a date: "year-first", "month-first", "day-first"'
-        ),
+        _line("dates", catches.dates, f"how dates are written: {', '.join(map(quoted, DATE_FORMS))}"),
         _line("blank", catches.blank, 'what a blank count means: "not checked" or "zero"'),
         _line("unit", catches.unit, 'what the numbers are: "moths" or "moths per night"'),
         _line("duplicates", catches.duplicates, 'rows of one trap and date: "refuse" or "sum"'),
