@@ -19,6 +19,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("run",),
     ("report",),
     ("analysis",),
+    ("starting",),
     ("study",),
     ("plan",),
     ("simulate",),

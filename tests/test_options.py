@@ -244,6 +244,7 @@ FILES = {
     "heat": "heat DIR/weather.csv --base 10C --unit degC --out OUT/sums.csv",
     "thresholds": "thresholds --csv OUT/rows.csv",
     "fetch": "fetch DIR/service.toml --quiet --out OUT/series.nc",
+    "init": "init DIR/catches.csv --out OUT",
 }
 NO_OUTPUT = {"check"}
 

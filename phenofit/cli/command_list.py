@@ -20,6 +20,7 @@ class Command:
 # In the order of the help.
 _HELP = {
     "demo": "copy the invented study into a folder, run it, say where its page is",
+    "init": "make a study file from a folder of tables, by questions",
     "check": "read a study's inputs and list every problem; compute nothing",
     "run": "run a whole study: fit, published check, validation, forecast, map, page",
     "fetch": "fetch the station series that a study names",
