@@ -91,13 +91,21 @@ def row_list(rows: Sequence[int], shown: int = 8) -> str:
 def skip_titles(grid: Grid) -> None:
     """Leave out the rows above the header that hold a text in their first cell only."""
     titles = []
-    while len(grid.records) > 1 and _first_only(grid.records[0]) and any(any(c[1:]) for _, c in grid.records):
+    while len(grid.records) > 1 and _is_title(grid.records) and any(any(c[1:]) for _, c in grid.records):
         row, cells = grid.records.pop(0)
         titles.append(f"row {row}: '{shorten(cells[0])}'")
         while not any(grid.records[0][1]):
             grid.records.pop(0)
     if titles:
         grid.notes.append(f"{plural(len(titles), 'title')} above the table skipped ({'; '.join(titles)}).")
+
+
+def _is_title(records: Sequence[Record]) -> bool:
+    cells = records[0][1]
+    width = max(len(others) for _, others in records[1:])
+    # With other signs between its names, it is the header.
+    header = any(cells[0].count(sign) + 1 == width for sign in _DELIMITERS)
+    return _first_only(records[0]) and not header
 
 
 def _first_only(record: Record) -> bool:

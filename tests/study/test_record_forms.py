@@ -38,7 +38,8 @@ def test_a_form_has_the_trap_years_of_its_clean_twin(name: str, clean: TrapYears
     pd.testing.assert_frame_equal(read.drop(columns="lines"), clean.left_out.drop(columns="lines"))
     survey = survey_study(path)
     assert not survey.problems
-    (first,) = (line for line in survey.lines if line.startswith("example leaf feeder: "))
+    (account,) = survey.accounts
+    first = account.lines()[0]
     again = found.left_out[found.left_out["reason"] == "the same row again"]
     moths, checks = MOTHS + int(again["moths"].sum()), len(RECORDS) + int(again["rows"].sum())
     assert f": {moths} moths in {checks} checks of field." in first
@@ -98,7 +99,8 @@ def test_a_subset_is_used_and_the_rest_counted(text: str, tmp_path: Path) -> Non
     assert out["moths"].sum() == MOTHS - counted
     assert out["rows"].sum() == sum(not inside(c) for c in RECORDS)
     assert records.trap_years.years["total"].sum() + left["moths"].sum() == MOTHS
-    (line,) = (line for line in survey_study(path).lines if line.startswith("example leaf feeder: "))
+    (account,) = survey_study(path).accounts
+    line = account.lines()[0]
     assert line == f"example leaf feeder: {MOTHS} moths in {len(RECORDS)} checks of field.csv"
 
 
