@@ -15,7 +15,7 @@ from phenofit.flight import fit_flights, rearing_term
 from phenofit.heat import fit_rearing
 from phenofit.report.page import _model
 from phenofit.run import run_study
-from phenofit.study import check_study, load_study, read_inputs, read_records
+from phenofit.study import check_study, load_study, read_inputs, read_records, survey_study
 from phenofit.traps import read_darwin_core, split_events, to_darwin_core, write_darwin_core
 from tests.validate.study_files import write_study
 
@@ -174,3 +174,22 @@ def test_a_key_without_effect_on_occurrences_is_refused(tmp_path: Path) -> None:
     path.write_text(text, encoding="utf-8")
     with pytest.raises(DataError, match="'blank' has no effect on Darwin Core occurrences"):
         load_study(path)
+
+
+def test_check_writes_the_occurrences_without_a_fit(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = '\n[occurrences]\nsampling_protocol = "delta trap"\ngeodetic_datum = "EPSG:4326"\nevents = true\n'
+    path = with_text(tmp_path, text)
+    assert main(["check", str(path), "--occurrences", str(tmp_path / "out")]) == 0
+    assert "written" in capsys.readouterr().out
+    survey = survey_study(path)
+    moths = sum(records.moths for records in survey.records.values())
+    occurrences = pd.read_csv(tmp_path / "out" / "occurrences.csv")
+    assert occurrences["individualCount"].sum() == moths
+    assert set(occurrences["eventID"]) <= set(pd.read_csv(tmp_path / "out" / "events.csv")["eventID"])
+    (tmp_path / "plain").mkdir()
+    plain = with_text(tmp_path / "plain", "")
+    assert main(["check", str(plain), "--occurrences", str(tmp_path / "none")]) == 2
+    assert "needs the table [occurrences]" in capsys.readouterr().err
+    assert not (tmp_path / "none").exists()

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     from phenofit.analysis.results import StudyResult
     from phenofit.flight import FlightFit
+    from phenofit.records import Records
+    from phenofit.study.sections import OccurrencesPart
 
 FLIGHT_COLUMNS = ("parameter", "flight", "estimate", "low", "high", "unit", "species", "note", "run")
 THRESHOLD_FILE_COLUMNS = (*THRESHOLD_COLUMNS, "run")
@@ -118,28 +120,29 @@ def write_tables(result: StudyResult, out: Path, *, run: str = "") -> None:
         write_fit(out, species, fit, run=run)
     write_maps(out, {s.species: s.error_map for s in found if s.error_map is not None}, run=run)
     if result.study.occurrences is not None:
-        write_occurrences(result, out)
+        write_occurrences(result.study.occurrences, {s.species: s.records for s in found}, out)
 
 
-def write_occurrences(result: StudyResult, out: Path) -> None:
-    """Write the catches of all species as Darwin Core occurrences, as ``[occurrences]`` asks."""
-    part = result.study.occurrences
-    assert part is not None
+def write_occurrences(part: OccurrencesPart, records: Mapping[str, Records], out: Path) -> list[str]:
+    """Write the catches of all species as Darwin Core occurrences, as ``[occurrences]`` asks; return the file names."""
     tables = [
         to_darwin_core(
-            one.records.trap_years,
-            scientific_name=one.species,
+            one.trap_years,
+            scientific_name=species,
             sampling_protocol=part.sampling_protocol,
             geodetic_datum=part.geodetic_datum,
             dataset=part.dataset,
         )
-        for one in result.species
+        for species, one in records.items()
     ]
-    records = pd.concat(tables, ignore_index=True)
+    table = pd.concat(tables, ignore_index=True)
+    written = [OCCURRENCES]
     if part.events:
-        events, records = split_events(records)
+        events, table = split_events(table)
         write_darwin_core(out / EVENTS, events)
-    write_darwin_core(out / OCCURRENCES, records)
+        written.append(EVENTS)
+    write_darwin_core(out / OCCURRENCES, table)
+    return written
 
 
 def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]], run: str) -> None:

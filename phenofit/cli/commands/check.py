@@ -34,6 +34,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="draw the records by trap and week into FILE (.png or .svg); without it no file is written",
     )
+    parser.add_argument(
+        "--occurrences",
+        type=Path,
+        metavar="FOLDER",
+        help="write the catches in Darwin Core terms into FOLDER, as [occurrences] of the study asks",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -64,9 +70,29 @@ def run(args: argparse.Namespace) -> int:
         for line in () if args.json else _lines(survey.problems, every=args.all):
             print(f"  {line}", file=sys.stderr)
         return 2
+    if args.occurrences is not None:
+        _write_occurrences(args, survey)
     if not args.json:
         print(f"{args.study}: no problems")
     return 0
+
+
+def _write_occurrences(args: argparse.Namespace, survey: StudySurvey) -> None:
+    from phenofit.analysis.outputs import EVENTS, OCCURRENCES, write_occurrences
+    from phenofit.cli.options import print_written
+    from phenofit.errors import ModelError
+    from phenofit.output_folder import run_folder
+    from phenofit.study import load_study
+
+    part = load_study(args.study).occurrences
+    if part is None:
+        raise ModelError(
+            "--occurrences needs the table [occurrences] in the study file, with sampling_protocol and geodetic_datum."
+        )
+    with run_folder(args.occurrences, "check", files=(OCCURRENCES, EVENTS)) as folder:
+        written = write_occurrences(part, survey.records, folder.staging)
+    if not args.json:
+        print_written(folder, written)
 
 
 def _print_survey(survey: StudySurvey, *, every: bool) -> None:
