@@ -52,7 +52,9 @@ def season_places(
         except DataError as error:
             failed.append((site, "; ".join(str(p) for p in error.problems)))
     if not found:
-        raise DataError([Problem(f"site {site} cannot be forecast: {reason}", "") for site, reason in failed])
+        raise DataError(
+            [Problem(f"site '{site}' cannot be forecast: {reason}", "") for site, reason in failed]
+        )
     return found, failed
 
 

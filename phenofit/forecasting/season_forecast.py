@@ -222,7 +222,9 @@ def forecast(
             continue
         found += _at_place(here, place, events, (draws, seed), shift)
     if not found:
-        raise DataError([Problem(f"site {site} cannot be forecast: {reason}", "") for site, reason in failed])
+        raise DataError(
+            [Problem(f"site '{site}' cannot be forecast: {reason}", "") for site, reason in failed]
+        )
     year = season_year(season, issued)
     terms = f"{fit.settings.heat.describe(round(fit.base, 1))}, from {fit.settings.start_words}"
     return SeasonForecast(

@@ -198,7 +198,9 @@ def moths_in_file(folder: Path) -> int:
     raw = (folder / part["file"]).read_bytes()
     text = raw.decode("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
     lines = io.StringIO(text, newline="").read()
-    start = next(line for line in lines.splitlines() if line.strip() and not line.startswith("#"))
+    filled = [line for line in lines.splitlines() if line.strip() and not line.startswith("#")]
+    # A title above the header has one cell.
+    start = next((line for line in filled if any(mark in line for mark in ",;\t|")), filled[0])
     rows = list(
         csv.reader(
             io.StringIO(lines[lines.index(start) :], newline=""), delimiter=max(",;\t|", key=start.count)

@@ -107,7 +107,7 @@ def test_season_with_too_much_filling_is_left_out_by_name() -> None:
     season = Season.parse("03-01", "10-31")
     filled = fill_weather(holed, season=season, max_share=0.2)
     assert np.isnan(filled["tmax"].values[0, 120:260]).all()
-    assert any("Station cambridge, season 2001" in n and "left out" in n for n in notes(filled))
+    assert any("Station 'cambridge', season 2001" in n and "left out" in n for n in notes(filled))
     generous = fill_weather(holed, season=season, max_share=0.9)
     assert not np.isnan(generous["tmax"].values[0, 120:260]).any()
     shares = filled_share(generous, season).set_index(["station", "season"])

@@ -186,7 +186,7 @@ def test_repeated_date_that_agrees_or_completes_is_joined(tmp_path: Path) -> Non
 
 def test_spreadsheet_and_non_utf8_and_absent_files_are_refused(tmp_path: Path) -> None:
     (tmp_path / "book.csv").write_bytes(b"PK\x03\x04rest")
-    with pytest.raises(DataError, match="spreadsheet workbook"):
+    with pytest.raises(DataError, match="the workbook is damaged"):
         read_weather(tmp_path / "book.csv", unit="degC")
     (tmp_path / "latin.csv").write_bytes(
         "station,date,tmin,tmax\nMünster,2024-05-01,8,20\n".encode("latin-1")

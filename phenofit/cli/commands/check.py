@@ -79,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _write_occurrences(args: argparse.Namespace, survey: StudySurvey) -> None:
     from phenofit.analysis.outputs import EVENTS, OCCURRENCES, write_occurrences
-    from phenofit.cli.options import print_written
+    from phenofit.cli.options import name_run, print_written
     from phenofit.errors import ModelError
     from phenofit.output_folder import run_folder
     from phenofit.study import load_study
@@ -90,6 +90,7 @@ def _write_occurrences(args: argparse.Namespace, survey: StudySurvey) -> None:
             "--occurrences needs the table [occurrences] in the study file, with sampling_protocol and geodetic_datum."
         )
     with run_folder(args.occurrences, "check", files=(OCCURRENCES, EVENTS)) as folder:
+        folder.run = name_run(args, "check", {})
         written = write_occurrences(part, survey.records, folder.staging)
     if not args.json:
         print_written(folder, written)
