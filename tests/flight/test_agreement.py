@@ -7,6 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from phenofit import FlightModel
+from phenofit.flight import fit_flights as fit_records
 from phenofit.flight.estimate.maximise import Box, Maximum
 from phenofit.flight.estimate.search import FIRST_NODES, covariance_at, find_maximum
 from phenofit.flight.estimate.setup import build_likelihood, search_box
@@ -14,6 +16,7 @@ from phenofit.flight.intervals.curvature import Disagreement, agreed_covariance
 from phenofit.flight.intervals.profile import profile_entry
 from phenofit.flight.problems import curvature_problems
 from tests.calls import assemble, fit_flights
+from tests.recovery.other_truths import Truth, draw_network, normal
 from tests.validate.networks import HEAT, SEASON, network
 
 
@@ -122,3 +125,15 @@ def test_the_wrong_error_is_found_in_a_fit_with_intervals_too(model: Model) -> N
     assert low is not None
     assert high is not None
     assert math.sqrt(found[0, 0]) == pytest.approx(0.5 * (high - low), rel=1e-6)
+
+
+def test_an_sd_that_the_records_do_not_inform_spoils_no_other_error() -> None:
+    """Four years of a network whose sites do not differ: the likelihood is nearly level in the log of their SD."""
+    truth = Truth((normal(350.0), normal(900.0)), window=("04-15", "09-30"))
+    records = draw_network(truth, "champion", seed=(91, 11)).records().select(years=(2004, 2005, 2006, 2007))
+    fit = fit_records(records, FlightModel(flights=2, curve="normal"), profiles=False)
+    draws = fit.draws(400, seed=1)
+    assert 0.5 < draws["base"].std() < 4.0
+    for flight in (1, 2):
+        assert draws[f"spread_{flight}"].std() < 0.5 * fit.spread(flight)
+        assert draws[f"requirement_{flight}"].std() < 0.5 * fit.requirement(flight)

@@ -44,6 +44,12 @@ SEARCH = Accuracy(1e-2, (15, 9, 11))
 VALUE = Accuracy(1e-4, _NODES[-1])
 """For the log-likelihood that is reported."""
 
+_LEAST_OF_SD = (
+    0.05  # curvature of a log SD below which the data do not inform it (standard error of 4 logarithms)
+)
+_SMALLEST_EIGENVALUE = 1e-4  # of the curvature in units of its diagonal: a correlation of 0.9999
+_UNINFORMED_EIGENVALUE = 0.05
+
 LARGEST_ERROR = 1e-2
 """Error of a reported log-likelihood of several flights, or of crossed shifts, from which on it is said."""
 
@@ -162,12 +168,17 @@ def covariance_at(likelihood: Likelihood, maximum: Maximum, box: Box) -> tuple[n
     interior = ~box.at_edge(maximum.theta)[free]
     # An entry that the data do not inform (an SD near zero) has no curvature; it gets a wide, separate scale.
     unit_step = 50.0 * step[free]  # 1 for logarithms, days and the base, 25 °C-days for a requirement
-    seen = interior & (np.diag(matrix) * unit_step**2 > 1e-3)
+    least = np.array([_LEAST_OF_SD if likelihood.layout.entries[k].parameter.is_sd else 1e-3 for k in free])
+    seen = interior & (np.diag(matrix) * unit_step**2 > least)
     scale = np.where(seen, np.sqrt(np.maximum(np.diag(matrix), 1e-12)), 1.0 / unit_step)
     unit = matrix / np.outer(scale, scale)
     unit[~seen, :] = 0.0
     unit[:, ~seen] = 0.0
     unit[~seen, ~seen] = 1.0
     values, vectors = np.linalg.eigh(0.5 * (unit + unit.T))
-    inverse = (vectors / np.maximum(values, 1e-8)) @ vectors.T
+    # At a maximum all are above zero, and near 1 in nearly orthogonal coordinates: what is below is not informed.
+    sound = np.where(
+        values > _SMALLEST_EIGENVALUE, values, np.maximum(np.abs(values), _UNINFORMED_EIGENVALUE)
+    )
+    inverse = (vectors / sound) @ vectors.T
     return inverse / np.outer(scale, scale), seen
