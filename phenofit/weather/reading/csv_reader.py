@@ -11,18 +11,10 @@ from phenofit.errors import DataError, Problem
 from phenofit.files.cells import parse_dates, parse_numbers, two_digit_year_notes
 from phenofit.files.tables import nearest, read_table
 from phenofit.files.text_table import Table, TableSource
-from phenofit.units import temperature_unit, to_celsius
+from phenofit.units import temperature_unit
 from phenofit.weather.reading.assemble import DayRows
+from phenofit.weather.reading.missing_codes import celsius_without_codes
 from phenofit.weather.schema import SOURCES
-
-_EVERYWHERE = (-9999.0, -9999.9, -999.0, -999.9, -99.0, -99.9, 999.0, 999.9, 9999.0, 9999.9)
-MISSING_CODES: dict[str, tuple[float, ...]] = {
-    # 99.9 and 99 are real summer maxima in Fahrenheit, so they are codes only where they cannot be readings.
-    "degC": (*_EVERYWHERE, 99.0, 99.9),
-    "degF": _EVERYWHERE,
-    "kelvin": (*_EVERYWHERE, 99.0, 99.9, 0.0),
-}
-"""Numbers that mean "no value" in daily tables, by declared unit; compared before any conversion."""
 
 
 def read_daily_table(
@@ -45,7 +37,6 @@ def read_daily_table(
     )
     name = Path(table.file).name
     days, problems = parse_dates(table, "date", dates)
-    codes = MISSING_CODES[house_unit] if missing_codes is None else tuple(missing_codes)
     notes = [f"{name}: {note}" for note in table.notes]
     notes += [
         f"{name}, column '{table.names['date']}': {note}" for note in two_digit_year_notes(table, ["date"])
@@ -54,13 +45,9 @@ def read_daily_table(
     for column in ("tmin", "tmax"):
         numbers, faults = parse_numbers(table, column, what=f"a temperature in {house_unit}")
         problems += faults
-        coded = np.isin(numbers, codes)
-        if coded.any():
-            which = ", ".join(f"{code:g}" for code in np.unique(numbers[coded]))
-            notes.append(
-                f"{name}, column '{table.names[column]}': {coded.sum()} values are missing codes ({which})."
-            )
-        values[column] = to_celsius(np.where(coded, np.nan, numbers), house_unit)
+        where = f"{name}, column '{table.names[column]}'"
+        values[column], more = celsius_without_codes(numbers, house_unit, where, missing_codes)
+        notes += more
     ids, faults = _stations(table, station)
     problems += faults
     source, faults = _sources(table)

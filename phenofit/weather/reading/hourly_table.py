@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import zoneinfo
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -13,9 +13,9 @@ import pandas as pd
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files.cells import parse_dates, parse_numbers, some
 from phenofit.files.tables import read_table
-from phenofit.units import temperature_unit, to_celsius
+from phenofit.units import temperature_unit
 from phenofit.weather.reading.assemble import DayRows
-from phenofit.weather.reading.csv_reader import MISSING_CODES
+from phenofit.weather.reading.missing_codes import celsius_without_codes
 from phenofit.weather.schema import FLAGS, SOURCES
 
 TIMES = ("UTC", "local standard")
@@ -32,6 +32,7 @@ def read_hourly_table(
     dates: str = "year-first",
     day_starts: float = 0.0,
     minimum_hours: int = 20,
+    missing_codes: Collection[float] | None = None,
     station: str | None = None,
 ) -> DayRows:
     """Read an hourly table and take the extremes of each day."""
@@ -47,10 +48,8 @@ def read_hourly_table(
         raise DataError([*problems, *faults])
     name = Path(path).name
     notes = [f"{name}: {note}" for note in table.notes]
-    coded = np.isin(values, MISSING_CODES[house_unit])
-    if coded.any():
-        notes.append(f"{name}: {int(coded.sum())} hourly values are missing codes.")
-    celsius = np.asarray(to_celsius(np.where(coded, np.nan, values), house_unit))
+    where = f"{name}, column '{table.names['temperature']}'"
+    celsius, coded = celsius_without_codes(values, house_unit, where, missing_codes)
     ids = (
         np.full(len(values), station, dtype=object)
         if station
@@ -60,7 +59,7 @@ def read_hourly_table(
     rows = daily_extremes(
         ids, standard, celsius, day_starts=day_starts, minimum_hours=minimum_hours, file=name
     )
-    rows.notes[:0] = [*notes, *more]
+    rows.notes[:0] = [*notes, *coded, *more]
     return rows
 
 

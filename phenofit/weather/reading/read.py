@@ -80,8 +80,8 @@ def read_weather(
     dates : {"year-first", "month-first", "day-first"}
         Order of dates in text tables.
     missing_codes : collection of float, optional
-        Numbers that mean "no value" in text tables, in the declared unit; by default those of
-        :data:`phenofit.weather.reading.csv_reader.MISSING_CODES`.
+        Numbers that mean "no value" in tables and NetCDF files, in their unit; by default those of
+        :data:`phenofit.weather.reading.missing_codes.MISSING_CODES`.
     duplicates : {"missing", "first", "last"}
         Rule for a date that a station has more than once with different values.
     station : str, optional
@@ -133,7 +133,9 @@ def read_weather(
                     station=station,
                 )
             elif kind == "netcdf":
-                rows, its_stations = read_daily_netcdf(path, columns=columns, station=station)
+                rows, its_stations = read_daily_netcdf(
+                    path, columns=columns, missing_codes=missing_codes, station=station
+                )
                 known.append(its_stations)
             elif kind == "hourly netcdf":
                 rows, its_stations = read_hourly_netcdf(
@@ -142,6 +144,7 @@ def read_weather(
                     columns=columns,
                     day_starts=kind_of.day_starts,
                     minimum_hours=kind_of.minimum_hours,
+                    missing_codes=missing_codes,
                     station=station,
                 )
                 known.append(its_stations)
@@ -162,6 +165,7 @@ def read_weather(
                     dates=dates,
                     day_starts=kind_of.day_starts,
                     minimum_hours=kind_of.minimum_hours,
+                    missing_codes=missing_codes,
                     station=station,
                 )
             parts.append(rows)
