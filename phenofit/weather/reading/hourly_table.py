@@ -20,6 +20,8 @@ from phenofit.weather.schema import FLAGS, SOURCES
 
 TIMES = ("UTC", "local standard")
 """Time bases of hourly stamps; a name of the time-zone database stands for its clock, summer time included."""
+FARTHEST_FROM_SUN = 4.0
+"""Standard time that differs more from the time of the sun is refused [h]; western China has 3 (computed)."""
 
 
 def read_hourly_table(
@@ -100,8 +102,49 @@ def _local_standard(
     first = ~pd.DataFrame({"id": ids, "at": clock}).duplicated().to_numpy()
     utc = clock.tz_localize(times, ambiguous=first, nonexistent="NaT").tz_convert("UTC").tz_localize(None)
     lost = int((np.isnat(utc.to_numpy()) & ~np.isnat(clock.to_numpy())).sum())
+    either = clock.tz_localize(times, ambiguous="NaT", nonexistent="NaT")
+    twofold = len(utc.dropna()) - len(either.dropna())
     notes = [f"{file}: {lost} hours do not exist on the clock of {times} and were left out."] if lost else []
+    if twofold:
+        notes.append(
+            f"{file}: {twofold} times are of an hour that comes twice on the clock of {times}; the first at a station "
+            "was taken as summer time."
+        )
     return utc.to_numpy().astype("datetime64[ns]") + shift, notes
+
+
+def _repeated(frame: pd.DataFrame, time: np.ndarray, file: str) -> list[str]:
+    """Return a note of the times that a station has with several values."""
+    timed = frame[["station", "value"]].assign(time=time.astype("datetime64[ns]"))
+    timed = timed[timed.duplicated(["station", "time"], keep=False)]
+    values = timed.groupby(["station", "time"])["value"].nunique()
+    several = values.index[values > 1]
+    if several.empty:
+        return []
+    examples = some([f"{station} {str(at)[:16]}" for station, at in several], 8)
+    return [
+        f"{file}: times with several values: {len(several)} ({examples}); the extremes are those of all values."
+    ]
+
+
+def check_offsets(
+    ids: np.ndarray, longitude: np.ndarray, utc_offset: float | Mapping[str, float], file: str
+) -> None:
+    """Raise where an offset from UTC cannot be that of the longitude of its station."""
+    hours = standard_offsets(ids, utc_offset, file).astype(float) / 3600
+    sun = longitude / 15
+    apart = np.abs((hours - sun + 12) % 24 - 12)
+    problems = [
+        Problem(
+            f"utc_offset = {hours[k]:g} h is not that of station '{ids[k]}': at its longitude {longitude[k]:.4g} the "
+            f"sun is {sun[k]:.1f} h from that of Greenwich.",
+            "Write local standard time minus UTC, which is negative west of Greenwich, or correct the longitude.",
+            file,
+        )
+        for k in np.flatnonzero(apart > FARTHEST_FROM_SUN)
+    ]
+    if problems:
+        raise DataError(problems)
 
 
 def daily_extremes(
@@ -130,7 +173,10 @@ def daily_extremes(
     days = days.reset_index()
     few = days["hours"].to_numpy() < minimum_hours
     size = len(days)
-    notes = [f"{file}: days begin at {day_starts:g} h local standard time."]
+    notes = [
+        f"{file}: days begin at {day_starts:g} h local standard time.",
+        *_repeated(frame, time[good], file),
+    ]
     if few.any():
         listed = days.loc[few, ["station", "day", "hours"]].itertuples(index=False)
         examples = some([f"{s} {str(d)[:10]} ({h} h)" for s, d, h in listed], 8)

@@ -18,7 +18,7 @@ from phenofit.files.text_table import TableSource, source_name
 from phenofit.weather.reading.assemble import DayRows, assemble
 from phenofit.weather.reading.csv_reader import read_daily_table
 from phenofit.weather.reading.ghcn import read_ghcn_daily
-from phenofit.weather.reading.hourly_table import read_hourly_table
+from phenofit.weather.reading.hourly_table import check_offsets, read_hourly_table
 from phenofit.weather.reading.netcdf_reader import read_daily_netcdf, read_hourly_netcdf
 from phenofit.weather.reading.station_table import read_stations
 from phenofit.weather.schema import add_notes
@@ -179,6 +179,9 @@ def read_weather(
     weather = assemble(
         DayRows.joined(parts), table, duplicates=duplicates, files=hashes, origin="station files"
     )
+    if kind_of.utc_offset is not None and kind_of.name in ("hourly table", "hourly netcdf"):
+        ids, longitude = (weather[name].to_numpy() for name in ("station", "longitude"))
+        check_offsets(ids, longitude, kind_of.utc_offset, source_name(paths[0]))
     if table is not None:
         absent = [str(s) for s in table["station"] if s not in set(weather["station"].values.tolist())]
         weather = weather.assign_attrs(stations_without_rows=json.dumps(absent)) if absent else weather
