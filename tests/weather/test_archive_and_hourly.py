@@ -5,6 +5,7 @@ Field positions, flags, tenths and -9999: readme.txt and readme-by_station.txt o
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -73,10 +74,59 @@ def test_failed_quality_is_dropped_counted_and_listed(tmp_path: Path) -> None:
     assert has_flag(kept, "failed_quality_check").values[0, 1]
 
 
+# A download by day: a column of flags (measurement, quality, source, hour) beside each element; padded whole tenths.
+BY_DAY = """\
+"STATION","DATE","LATITUDE","NAME","TMAX","TMAX_ATTRIBUTES","TMIN","TMIN_ATTRIBUTES"
+"XX000012345","2024-06-02","44.1","HILL, XX","  241",",,S,1800","  101",",,S"
+"XX000012345","2024-06-03","44.1","HILL, XX","  482",",X,S,1800","  110",",,S"
+"XX000012345","2024-06-04","44.1","HILL, XX","  250","H,,S,0700","",""
+"""
+
+
+def _in_degrees(text: str) -> str:
+    return re.sub(r'" *(\d\d)(\d)",', r'"\1.\2",', text)
+
+
+@pytest.mark.parametrize(
+    ("text", "settings"), [(BY_DAY, {"form": "ghcn-daily"}), (_in_degrees(BY_DAY), {"unit": "degC"})]
+)
+def test_flags_of_a_download_by_day(tmp_path: Path, text: str, settings: dict[str, str]) -> None:
+    path = tmp_path / "download.csv"
+    path.write_text(text, encoding="utf-8")
+    weather = read_weather(path, **settings)
+    np.testing.assert_array_equal(weather["tmax"].values, [[24.1, np.nan, 25.0]])
+    np.testing.assert_array_equal(weather["tmin"].values, [[10.1, 11.0, np.nan]])
+    row = findings(weather).iloc[0]
+    assert (str(row["date"])[:10], row["tmax"], row["where"]) == (
+        "2024-06-03",
+        48.2,
+        "download.csv, row 3, flag X",
+    )
+    assert any(
+        "1 values failed a quality check of the archive (X: 1); set to missing" in n for n in notes(weather)
+    )
+    kept = read_weather(path, **settings, keep_failed=True)
+    assert kept["tmax"].values[0].tolist() == [24.1, 48.2, 25.0]
+    assert has_flag(kept, "failed_quality_check").values.tolist() == [[False, True, False]]
+
+
+def test_a_download_by_day_in_degrees_or_without_flags_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "download.csv"
+    path.write_text(_in_degrees(BY_DAY), encoding="utf-8")
+    with pytest.raises(
+        DataError, match=r"row 2, column 'TMIN': '2024-06-02', '10\.1' are not a date"
+    ) as caught:
+        read_weather(path, form="ghcn-daily")
+    assert "as a daily table, with its unit" in str(caught.value)
+    path.write_text("STATION,DATE,TMAX,TMIN\nXX000012345,2024-06-02,241,101\n", encoding="utf-8")
+    with pytest.raises(DataError, match="column 'TMAX_ATTRIBUTES': the column is absent"):
+        read_weather(path, form="ghcn-daily")
+
+
 def test_neither_form_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.dly"
     path.write_text("hello\n", encoding="ascii")
-    with pytest.raises(DataError, match=r"neither a .dly file nor a by-station CSV"):
+    with pytest.raises(DataError, match=r"neither a .dly file nor a CSV of the archive"):
         read_weather(path)
     path.write_text(fixed_line("TMAX", "202406", {}).replace("-9999", "  x 9", 1) + "\n", encoding="ascii")
     with pytest.raises(DataError, match="day 1: 'x 9' is not a whole number"):

@@ -39,7 +39,7 @@ class WeatherForm:
         For hourly tables, see :func:`phenofit.weather.reading.hourly_table.read_hourly_table`; the first two must be given.
         Hourly NetCDF files are in UTC and need the offset alone.
     keep_failed : bool
-        For archive files: keep values that failed a quality check of the archive.
+        For archive files, and tables with their flags: keep values that failed a quality check of the archive.
     """
 
     name: str | None = None
@@ -130,6 +130,7 @@ def read_weather(
                     columns=columns,
                     dates=dates,
                     missing_codes=missing_codes,
+                    keep_failed=kind_of.keep_failed,
                     station=station,
                 )
             elif kind == "netcdf":
