@@ -181,6 +181,7 @@ SHORT = {
     "globe": "one formula, used by three rooms",
     "jackknife": "one formula, used by rules and their tests",
     "labels": "one function, used by daily, hourly and gridded sums",
+    "missing_codes": "one rule, used by three readers and by the questions of a first study",
     "night_weather": "one formula, used by fits and by their checks",
     "progress": "one type for every room",
     "single_thread": "optional package behind one door",

@@ -33,7 +33,7 @@ from phenofit.starting.questions import Interview, Question
 from phenofit.starting.recognising import Recognised
 from phenofit.starting.sheets import Sheet, settle_encoding
 from phenofit.units import TEMPERATURE_UNITS
-from phenofit.weather.reading.csv_reader import MISSING_CODES
+from phenofit.weather.reading.missing_codes import MISSING_CODES
 
 TRAP_HEADER = ("trap", "site", "latitude", "longitude", "elevation_m")
 STATION_HEADER = ("station", "latitude", "longitude", "elevation_m")

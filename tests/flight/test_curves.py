@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
@@ -99,6 +100,22 @@ def test_slopes_are_those_of_the_share(curve: str, h: float, m: float, shift: fl
 def test_no_heat_means_none_flown() -> None:
     for curve in ("log-normal", "log-logistic", "Weibull"):
         assert share_flown(curve, 0.0, 500.0, 60.0) == 0.0
+
+
+@pytest.mark.parametrize("curve", sorted(CURVE_CODES))
+def test_corners_of_the_search_range_give_finite_shares_and_slopes(curve: str) -> None:
+    # Warnings are errors, so that an overflow would be seen.
+    found = {}
+    for h, m, s in itertools.product(
+        (0.0, 1e-300, 1.0, 2500.0, 1e5), (1.0, 500.0, 6000.0), (1.0, 60.0, 2000.0)
+    ):
+        point = np.array(curve_point(curve_code(curve), h, m, m, s))
+        assert np.isfinite(point).all(), (h, m, s, point)
+        found[h, m, s] = point[0]
+    assert 0.0 <= min(found.values()) <= max(found.values()) <= 1.0
+    for m, s in itertools.product((1.0, 500.0, 6000.0), (1.0, 60.0, 2000.0)):
+        shares = [found[h, m, s] for h in (0.0, 1e-300, 1.0, 2500.0, 1e5)]
+        assert shares == sorted(shares)
 
 
 def test_unknown_names_and_values_are_refused() -> None:

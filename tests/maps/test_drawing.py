@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import socket
 from pathlib import Path
 from typing import Any
 
@@ -186,6 +187,19 @@ def test_signs_that_the_font_lacks_are_named_not_drawn_as_boxes(
     save_figure(figure, tmp_path / "m.png", dpi=40)
     assert figure.axes[0].get_title(loc="left").startswith("? $x^2$ Œuf")
     assert printable("Ω -5 °C") == "Ω -5 °C"
+
+
+def test_a_map_of_five_sites_needs_no_network(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_arguments: object) -> None:
+        raise AssertionError("a map asked for the network")
+
+    monkeypatch.setattr(socket, "getaddrinfo", refused)
+    monkeypatch.setattr(socket.socket, "connect", refused)
+    with pytest.raises(AssertionError, match="asked for the network"):
+        socket.create_connection(("127.0.0.1", 9), timeout=1)
+    dataset = error_map(invented_validation(sites=5, years=3, seed=2).table, invented=True)
+    save_figure(draw_error_map(dataset, "bias"), tmp_path / "map.png", dpi=40)
+    assert (tmp_path / "map.png").stat().st_size > 1000
 
 
 def test_unknown_map_is_refused(maps: dict[str, xr.Dataset]) -> None:

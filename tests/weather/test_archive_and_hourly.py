@@ -5,6 +5,7 @@ Field positions, flags, tenths and -9999: readme.txt and readme-by_station.txt o
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -73,10 +74,59 @@ def test_failed_quality_is_dropped_counted_and_listed(tmp_path: Path) -> None:
     assert has_flag(kept, "failed_quality_check").values[0, 1]
 
 
+# A download by day: a column of flags (measurement, quality, source, hour) beside each element; padded whole tenths.
+BY_DAY = """\
+"STATION","DATE","LATITUDE","NAME","TMAX","TMAX_ATTRIBUTES","TMIN","TMIN_ATTRIBUTES"
+"XX000012345","2024-06-02","44.1","HILL, XX","  241",",,S,1800","  101",",,S"
+"XX000012345","2024-06-03","44.1","HILL, XX","  482",",X,S,1800","  110",",,S"
+"XX000012345","2024-06-04","44.1","HILL, XX","  250","H,,S,0700","",""
+"""
+
+
+def _in_degrees(text: str) -> str:
+    return re.sub(r'" *(\d\d)(\d)",', r'"\1.\2",', text)
+
+
+@pytest.mark.parametrize(
+    ("text", "settings"), [(BY_DAY, {"form": "ghcn-daily"}), (_in_degrees(BY_DAY), {"unit": "degC"})]
+)
+def test_flags_of_a_download_by_day(tmp_path: Path, text: str, settings: dict[str, str]) -> None:
+    path = tmp_path / "download.csv"
+    path.write_text(text, encoding="utf-8")
+    weather = read_weather(path, **settings)
+    np.testing.assert_array_equal(weather["tmax"].values, [[24.1, np.nan, 25.0]])
+    np.testing.assert_array_equal(weather["tmin"].values, [[10.1, 11.0, np.nan]])
+    row = findings(weather).iloc[0]
+    assert (str(row["date"])[:10], row["tmax"], row["where"]) == (
+        "2024-06-03",
+        48.2,
+        "download.csv, row 3, flag X",
+    )
+    assert any(
+        "1 values failed a quality check of the archive (X: 1); set to missing" in n for n in notes(weather)
+    )
+    kept = read_weather(path, **settings, keep_failed=True)
+    assert kept["tmax"].values[0].tolist() == [24.1, 48.2, 25.0]
+    assert has_flag(kept, "failed_quality_check").values.tolist() == [[False, True, False]]
+
+
+def test_a_download_by_day_in_degrees_or_without_flags_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "download.csv"
+    path.write_text(_in_degrees(BY_DAY), encoding="utf-8")
+    with pytest.raises(
+        DataError, match=r"row 2, column 'TMIN': '2024-06-02', '10\.1' are not a date"
+    ) as caught:
+        read_weather(path, form="ghcn-daily")
+    assert "as a daily table, with its unit" in str(caught.value)
+    path.write_text("STATION,DATE,TMAX,TMIN\nXX000012345,2024-06-02,241,101\n", encoding="utf-8")
+    with pytest.raises(DataError, match="column 'TMAX_ATTRIBUTES': the column is absent"):
+        read_weather(path, form="ghcn-daily")
+
+
 def test_neither_form_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.dly"
     path.write_text("hello\n", encoding="ascii")
-    with pytest.raises(DataError, match=r"neither a .dly file nor a by-station CSV"):
+    with pytest.raises(DataError, match=r"neither a .dly file nor a CSV of the archive"):
         read_weather(path)
     path.write_text(fixed_line("TMAX", "202406", {}).replace("-9999", "  x 9", 1) + "\n", encoding="ascii")
     with pytest.raises(DataError, match="day 1: 'x 9' is not a whole number"):
@@ -117,6 +167,52 @@ def test_clock_hours_that_are_absent_or_double(tmp_path: Path) -> None:
     autumn = hourly(tmp_path / "a.csv", ["2024-11-03 01:30", "2024-11-03 01:30"], [50.0, 41.0])
     double = read_weather(autumn, **settings)
     assert (double["tmin"].item(), double["tmax"].item()) == (5.0, 10.0)
+    told = " ".join(notes(double))
+    assert "2 times are of an hour that comes twice on the clock of America/New_York" in told
+    assert "with several values" not in told
+    # The same file said to be in standard time all year: one time has two values, and that is told.
+    standard = read_weather(autumn, **{**settings, "times": "local standard"})
+    assert any("times with several values: 1 (A 2024-11-03 01:30)" in n for n in notes(standard))
+    assert (standard["tmin"].item(), standard["tmax"].item()) == (5.0, 10.0)
+
+
+@pytest.mark.parametrize(
+    ("longitude", "offset", "refused"),
+    [
+        (-98.0, -6.0, False),
+        (-98.0, 6.0, True),  # the sign lost: days would begin at noon
+        (76.0, 8.0, False),  # Kashgar, on the time of Beijing: 8 - 76/15 = 2.9 h
+        (-157.4, 14.0, False),  # Kiritimati, across the date line: 14 - 24 + 157.4/15 = 0.5 h
+        (0.0, 4.0, False),
+        (-0.1, 4.0, True),
+        (np.nan, 6.0, False),
+    ],
+)
+def test_an_offset_that_cannot_be_that_of_the_longitude_is_refused(
+    tmp_path: Path, longitude: float, offset: float, refused: bool
+) -> None:
+    path = hourly(tmp_path / "h.csv", ["2024-06-01 12:00"], [20.0])
+    stations = pd.DataFrame({"station": ["A"], "latitude": [30.0], "longitude": [longitude]})
+    settings = {"form": "hourly table", "unit": "degC", "times": "UTC", "minimum_hours": 1}
+    if refused:
+        with pytest.raises(DataError, match=rf"h.csv: utc_offset = {offset:g} h is not that of station 'A'"):
+            read_weather(path, stations=stations, utc_offset=offset, **settings)
+    else:
+        assert read_weather(path, stations=stations, utc_offset=offset, **settings)["tmax"].item() == 20.0
+
+
+@pytest.mark.parametrize("day", ["2024-03-10", "2024-11-03"])
+def test_days_of_23_and_25_hours_are_whole(tmp_path: Path, day: str) -> None:
+    # A clock of summer time: its day has 23 hours in spring and 25 in autumn, that of standard time always 24.
+    clock = pd.date_range(f"{day} 00:00", periods=25, freq="h", tz="America/New_York")
+    stamps = [f"{stamp:%Y-%m-%d %H:%M}" for stamp in clock]
+    path = hourly(tmp_path / "h.csv", stamps, [10.0 + k for k in range(25)])
+    settings = {"form": "hourly table", "unit": "degC", "times": "America/New_York", "utc_offset": -5}
+    weather = read_weather(path, **settings, minimum_hours=23).sel(time=day)
+    first = 0 if day == "2024-03-10" else 1  # in November 00:00 of the clock is 23:00 of the day before
+    assert weather["tmin"].item() == 10.0 + first
+    assert weather["tmax"].item() == 10.0 + first + 23
+    assert not has_flag(weather, "too_few_hours").item()
 
 
 def test_hours_of_a_day_are_counted(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from phenofit.weather import (
     read_weather,
     write_weather,
 )
-from phenofit.weather.reading.csv_reader import MISSING_CODES
+from phenofit.weather.reading.missing_codes import MISSING_CODES
 
 
 def table(folder: Path, text: str, name: str = "weather.csv", encoding: str = "utf-8") -> Path:
@@ -88,7 +88,7 @@ def test_missing_codes_before_conversion(tmp_path: Path) -> None:
     weather = read_weather(table(tmp_path, text), unit="degF")
     assert np.isnan(weather["tmin"].values[0, 1])
     assert np.isnan(weather["tmax"].values[0, 1:]).all()
-    assert any("2 values are missing codes (-99, 999.9)" in n for n in notes(weather))
+    assert any("2 values set to missing, as missing codes (-99, 999.9)" in n for n in notes(weather))
     # 99.9 F is a hot day and no code; 99.9 C is a code
     assert 99.9 not in MISSING_CODES["degF"]
     assert 99.9 in MISSING_CODES["degC"]

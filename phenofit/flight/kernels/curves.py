@@ -28,7 +28,7 @@ import numpy.typing as npt
 from scipy.special import gammaincinv, ndtri
 
 from phenofit.errors import ModelError
-from phenofit.flight.kernels.gamma import gamma_median, gamma_share
+from phenofit.flight.kernels.gamma import SMALLEST_SHAPE, gamma_median, gamma_share
 from phenofit.heat.compiled.compiler import compiled
 
 NORMAL, LOGISTIC, LOG_NORMAL, LOG_LOGISTIC, WEIBULL, GAMMA, GUMBEL = range(7)
@@ -95,11 +95,11 @@ def curve_point(
         return (0.0 if h <= 0.0 else 1.0), 0.0, 0.0, 0.0, 0.0
     c = s / m
     if code == GAMMA:
-        a = 1.0 / (c * c)
+        a = max(1.0 / (c * c), SMALLEST_SHAPE)
         nu, d_nu = gamma_median(a)
         x = h * nu / median
         share, gain, d_a = gamma_share(a, x)
-        d_a += gain * d_nu * h / median
+        d_a = d_a + gain * d_nu * h / median if a > SMALLEST_SHAPE else 0.0
         return share, gain * nu / median, -gain * x / median, 2.0 * a * d_a / m, -2.0 * a * d_a
     r = math.log(h / median)
     if code == LOG_NORMAL:

@@ -10,6 +10,8 @@ import math
 
 from phenofit.heat.compiled.compiler import compiled
 
+SMALLEST_SHAPE = 1.1e-3  # the median of smaller shapes is below the smallest number
+
 
 @compiled
 def psi(x: float) -> float:

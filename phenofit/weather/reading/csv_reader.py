@@ -6,23 +6,20 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from phenofit.errors import DataError, Problem
 from phenofit.files.cells import parse_dates, parse_numbers, two_digit_year_notes
 from phenofit.files.tables import nearest, read_table
 from phenofit.files.text_table import Table, TableSource
-from phenofit.units import temperature_unit, to_celsius
+from phenofit.units import temperature_unit
 from phenofit.weather.reading.assemble import DayRows
-from phenofit.weather.schema import SOURCES
+from phenofit.weather.reading.ghcn import failed_findings, failed_note, flags_of
+from phenofit.weather.reading.missing_codes import celsius_without_codes
+from phenofit.weather.schema import FLAGS, SOURCES
 
-_EVERYWHERE = (-9999.0, -9999.9, -999.0, -999.9, -99.0, -99.9, 999.0, 999.9, 9999.0, 9999.9)
-MISSING_CODES: dict[str, tuple[float, ...]] = {
-    # 99.9 and 99 are real summer maxima in Fahrenheit, so they are codes only where they cannot be readings.
-    "degC": (*_EVERYWHERE, 99.0, 99.9),
-    "degF": _EVERYWHERE,
-    "kelvin": (*_EVERYWHERE, 99.0, 99.9, 0.0),
-}
-"""Numbers that mean "no value" in daily tables, by declared unit; compared before any conversion."""
+_ATTRIBUTES = {"tmin": "tmin_attributes", "tmax": "tmax_attributes"}
+"""Columns of the archive's downloads beside the temperatures: measurement, quality and source flag, hour."""
 
 
 def read_daily_table(
@@ -32,20 +29,20 @@ def read_daily_table(
     columns: Mapping[str, str] | None = None,
     dates: str = "year-first",
     missing_codes: Collection[float] | None = None,
+    keep_failed: bool = False,
     station: str | None = None,
 ) -> DayRows:
-    """Read one daily station table."""
+    """Read one daily station table; `tmin_attributes` and `tmax_attributes` hold the flags of the daily archive."""
     house_unit = temperature_unit(unit)
     keys = ["date", "tmin", "tmax"]
     table = read_table(
         path,
         columns=columns,
         required=keys if station is not None else ["station", *keys],
-        optional=["source", "station"] if station is not None else ["source"],
+        optional=["source", *_ATTRIBUTES.values(), *(["station"] if station is not None else [])],
     )
     name = Path(table.file).name
     days, problems = parse_dates(table, "date", dates)
-    codes = MISSING_CODES[house_unit] if missing_codes is None else tuple(missing_codes)
     notes = [f"{name}: {note}" for note in table.notes]
     notes += [
         f"{name}, column '{table.names['date']}': {note}" for note in two_digit_year_notes(table, ["date"])
@@ -54,13 +51,9 @@ def read_daily_table(
     for column in ("tmin", "tmax"):
         numbers, faults = parse_numbers(table, column, what=f"a temperature in {house_unit}")
         problems += faults
-        coded = np.isin(numbers, codes)
-        if coded.any():
-            which = ", ".join(f"{code:g}" for code in np.unique(numbers[coded]))
-            notes.append(
-                f"{name}, column '{table.names[column]}': {coded.sum()} values are missing codes ({which})."
-            )
-        values[column] = to_celsius(np.where(coded, np.nan, numbers), house_unit)
+        where = f"{name}, column '{table.names[column]}'"
+        values[column], more = celsius_without_codes(numbers, house_unit, where, missing_codes)
+        notes += more
     ids, faults = _stations(table, station)
     problems += faults
     source, faults = _sources(table)
@@ -68,16 +61,47 @@ def read_daily_table(
     if problems:
         raise DataError(sorted(problems, key=lambda p: p.row or 0))
     size = len(ids)
+    days = days.astype("datetime64[D]")
+    failed = pd.concat([_failed(table, element, ids, days, values[element]) for element in _ATTRIBUTES])
+    flag = np.zeros(size, dtype=np.int16)
+    if not failed.empty:
+        notes.append(failed_note(failed["quality"], name, keep_failed))
+        flag[failed["at"]] = FLAGS["failed_quality_check"]
+        for element in () if keep_failed else _ATTRIBUTES:
+            values[element][failed.loc[failed["element"] == element.upper(), "at"]] = np.nan
     return DayRows(
         ids,
-        days.astype("datetime64[D]"),
+        days,
         values["tmin"],
         values["tmax"],
         np.full(size, name, dtype=object),
         table.rows,
-        np.zeros(size, dtype=np.int16),
+        flag,
         source,
         notes,
+        [] if failed.empty else [failed_findings(failed, name)],
+    )
+
+
+def _failed(
+    table: Table, element: str, ids: np.ndarray, days: np.ndarray, celsius: np.ndarray
+) -> pd.DataFrame:
+    """Return the values of an element whose attributes hold a quality flag, with their positions."""
+    if _ATTRIBUTES[element] in table.frame:
+        quality = np.array([flags_of(text)[1] for text in table.frame[_ATTRIBUTES[element]]], dtype=object)
+    else:
+        quality = np.full(len(ids), "", dtype=object)
+    at = np.flatnonzero((quality != "") & ~np.isnan(celsius))
+    return pd.DataFrame(
+        {
+            "at": at,
+            "station": ids[at],
+            "date": days[at].astype(str),
+            "element": element.upper(),
+            "celsius": celsius[at],
+            "quality": quality[at],
+            "row": table.rows[at],
+        }
     )
 
 

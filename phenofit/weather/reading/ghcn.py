@@ -1,10 +1,12 @@
-"""Daily archive files of the global historical network (GHCN-Daily): fixed width, and the by-station CSV.
+"""Daily archive files of the global historical network (GHCN-Daily): fixed width, by-station CSV, and CSV by day.
 
-Both hold one element per line in tenths of a degree Celsius, with a measurement, a quality and a source flag.
+The first two hold one element per line, the third has a column for each element and one for its flags. All are in
+tenths of a degree Celsius, with a measurement, a quality and a source flag.
 """
 
 from __future__ import annotations
 
+import csv
 import os
 import re
 from pathlib import Path
@@ -31,17 +33,19 @@ _COLUMNS = ["station", "date", "element", "value", "measured", "quality", "hour"
 
 
 def read_ghcn_daily(path: str | os.PathLike[str], *, keep_failed: bool = False) -> DayRows:
-    """Read one GHCN-Daily file, ``.dly`` or by-station CSV; the first line shows which."""
+    """Read one GHCN-Daily file, ``.dly`` or one of the two CSV files; the first line shows which."""
     file = os.fspath(path)
     require_regular(path, remedy="Check the name and the folder.")
     lines = Path(path).read_text(encoding="latin-1").splitlines()
     first = next((line for line in lines if line.strip()), "")
     if _FIXED.match(first):
         values, problems = _fixed_width(lines, file)
+    elif {"STATION", "DATE"} <= set(header := next(csv.reader([first]))):
+        values, problems = _by_day(lines, header, file)
     elif first.count(",") >= 6:
         values, problems = _by_station(lines, file)
     else:
-        finding = "the first line has the form of neither a .dly file nor a by-station CSV."
+        finding = "the first line has the form of neither a .dly file nor a CSV of the archive."
         remedy = "Give the archive's file as it was downloaded and unpacked."
         raise DataError(Problem(finding, remedy, file, 1))
     if problems:
@@ -94,6 +98,41 @@ def _by_station(lines: list[str], file: str) -> tuple[list[_Value], list[Problem
     return values, problems
 
 
+def _by_day(lines: list[str], header: list[str], file: str) -> tuple[list[_Value], list[Problem]]:
+    absent = [name for e in _ELEMENTS if e in header and (name := f"{e}_ATTRIBUTES") not in header]
+    if absent:
+        finding = "the column is absent: which values failed a check of the archive is not known."
+        raise DataError(
+            [Problem(finding, "Download the file with its attributes.", file, 1, n) for n in absent]
+        )
+    values: list[_Value] = []
+    problems: list[Problem] = []
+    reader = csv.DictReader(lines, restval="")
+    for cells in reader:
+        for element in (e for e in _ELEMENTS if cells.get(e, "").strip()):
+            text, row = cells[element].strip(), reader.line_num
+            if (
+                re.fullmatch(r"\d{4}-\d\d-\d\d", cells["DATE"]) is None
+                or re.fullmatch(r"-?\d+", text) is None
+            ):
+                finding = (
+                    f"'{cells['DATE']}', '{text}' are not a date YYYY-MM-DD and a whole number of tenths."
+                )
+                remedy = "Give the archive's file unchanged; read a file in degrees as a daily table, with its unit."
+                problems.append(Problem(finding, remedy, file, row, element))
+            elif int(text) != MISSING:
+                measured, quality, hour = flags_of(cells[f"{element}_ATTRIBUTES"])
+                found = (cells["STATION"], cells["DATE"], element, int(text), measured, quality, hour, row)
+                values.append(found)
+    return values, problems
+
+
+def flags_of(attributes: str) -> tuple[str, str, str]:
+    """Return measurement flag, quality flag and hour from a cell such as ``",X,S,1800"``."""
+    measured, quality, _, hour, *_ = [*attributes.split(","), "", "", "", ""]
+    return measured.strip(), quality.strip(), hour.strip()
+
+
 def _joined(values: list[_Value], file: str, keep_failed: bool) -> DayRows:
     """Join the elements of a day (outer) after the quality flags were applied."""
     frame = pd.DataFrame(values, columns=_COLUMNS)
@@ -102,15 +141,8 @@ def _joined(values: list[_Value], file: str, keep_failed: bool) -> DayRows:
     lagged = frame["measured"] == "L"
     notes, found = [], []
     if failed.any():
-        kinds = ", ".join(
-            f"{flag}: {count}"
-            for flag, count in frame.loc[failed, "quality"].value_counts().sort_index().items()
-        )
-        action = "kept, as asked" if keep_failed else "set to missing"
-        notes.append(
-            f"{file}: {int(failed.sum())} values failed a quality check of the archive ({kinds}); {action}."
-        )
-        found.append(_findings(frame[failed], file))
+        notes.append(failed_note(frame.loc[failed, "quality"], file, keep_failed))
+        found.append(failed_findings(frame[failed], file))
     if lagged.any():
         notes.append(
             f"{file}: {int(lagged.sum())} values are marked by the archive as lagged behind their hour."
@@ -156,7 +188,15 @@ def _joined(values: list[_Value], file: str, keep_failed: bool) -> DayRows:
     )
 
 
-def _findings(failed: pd.DataFrame, file: str) -> pd.DataFrame:
+def failed_note(quality: pd.Series[str], file: str, keep_failed: bool) -> str:
+    """Return the sentence on values that failed a quality check."""
+    kinds = ", ".join(f"{flag}: {count}" for flag, count in quality.value_counts().sort_index().items())
+    action = "kept, as asked" if keep_failed else "set to missing"
+    return f"{file}: {len(quality)} values failed a quality check of the archive ({kinds}); {action}."
+
+
+def failed_findings(failed: pd.DataFrame, file: str) -> pd.DataFrame:
+    """Return values that failed a quality check, from ``station, date, element, celsius, quality, row``."""
     return pd.DataFrame(
         {
             "station": failed["station"],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import zoneinfo
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +13,15 @@ import pandas as pd
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files.cells import parse_dates, parse_numbers, some
 from phenofit.files.tables import read_table
-from phenofit.units import temperature_unit, to_celsius
+from phenofit.units import temperature_unit
 from phenofit.weather.reading.assemble import DayRows
-from phenofit.weather.reading.csv_reader import MISSING_CODES
+from phenofit.weather.reading.missing_codes import celsius_without_codes
 from phenofit.weather.schema import FLAGS, SOURCES
 
 TIMES = ("UTC", "local standard")
 """Time bases of hourly stamps; a name of the time-zone database stands for its clock, summer time included."""
+FARTHEST_FROM_SUN = 4.0
+"""Standard time that differs more from the time of the sun is refused [h]; western China has 3 (computed)."""
 
 
 def read_hourly_table(
@@ -32,6 +34,7 @@ def read_hourly_table(
     dates: str = "year-first",
     day_starts: float = 0.0,
     minimum_hours: int = 20,
+    missing_codes: Collection[float] | None = None,
     station: str | None = None,
 ) -> DayRows:
     """Read an hourly table and take the extremes of each day."""
@@ -47,10 +50,8 @@ def read_hourly_table(
         raise DataError([*problems, *faults])
     name = Path(path).name
     notes = [f"{name}: {note}" for note in table.notes]
-    coded = np.isin(values, MISSING_CODES[house_unit])
-    if coded.any():
-        notes.append(f"{name}: {int(coded.sum())} hourly values are missing codes.")
-    celsius = np.asarray(to_celsius(np.where(coded, np.nan, values), house_unit))
+    where = f"{name}, column '{table.names['temperature']}'"
+    celsius, coded = celsius_without_codes(values, house_unit, where, missing_codes)
     ids = (
         np.full(len(values), station, dtype=object)
         if station
@@ -60,7 +61,7 @@ def read_hourly_table(
     rows = daily_extremes(
         ids, standard, celsius, day_starts=day_starts, minimum_hours=minimum_hours, file=name
     )
-    rows.notes[:0] = [*notes, *more]
+    rows.notes[:0] = [*notes, *coded, *more]
     return rows
 
 
@@ -101,8 +102,49 @@ def _local_standard(
     first = ~pd.DataFrame({"id": ids, "at": clock}).duplicated().to_numpy()
     utc = clock.tz_localize(times, ambiguous=first, nonexistent="NaT").tz_convert("UTC").tz_localize(None)
     lost = int((np.isnat(utc.to_numpy()) & ~np.isnat(clock.to_numpy())).sum())
+    either = clock.tz_localize(times, ambiguous="NaT", nonexistent="NaT")
+    twofold = len(utc.dropna()) - len(either.dropna())
     notes = [f"{file}: {lost} hours do not exist on the clock of {times} and were left out."] if lost else []
+    if twofold:
+        notes.append(
+            f"{file}: {twofold} times are of an hour that comes twice on the clock of {times}; the first at a station "
+            "was taken as summer time."
+        )
     return utc.to_numpy().astype("datetime64[ns]") + shift, notes
+
+
+def _repeated(frame: pd.DataFrame, time: np.ndarray, file: str) -> list[str]:
+    """Return a note of the times that a station has with several values."""
+    timed = frame[["station", "value"]].assign(time=time.astype("datetime64[ns]"))
+    timed = timed[timed.duplicated(["station", "time"], keep=False)]
+    values = timed.groupby(["station", "time"])["value"].nunique()
+    several = values.index[values > 1]
+    if several.empty:
+        return []
+    examples = some([f"{station} {str(at)[:16]}" for station, at in several], 8)
+    return [
+        f"{file}: times with several values: {len(several)} ({examples}); the extremes are those of all values."
+    ]
+
+
+def check_offsets(
+    ids: np.ndarray, longitude: np.ndarray, utc_offset: float | Mapping[str, float], file: str
+) -> None:
+    """Raise where an offset from UTC cannot be that of the longitude of its station."""
+    hours = standard_offsets(ids, utc_offset, file).astype(float) / 3600
+    sun = longitude / 15
+    apart = np.abs((hours - sun + 12) % 24 - 12)
+    problems = [
+        Problem(
+            f"utc_offset = {hours[k]:g} h is not that of station '{ids[k]}': at its longitude {longitude[k]:.4g} the "
+            f"sun is {sun[k]:.1f} h from that of Greenwich.",
+            "Write local standard time minus UTC, which is negative west of Greenwich, or correct the longitude.",
+            file,
+        )
+        for k in np.flatnonzero(apart > FARTHEST_FROM_SUN)
+    ]
+    if problems:
+        raise DataError(problems)
 
 
 def daily_extremes(
@@ -131,7 +173,10 @@ def daily_extremes(
     days = days.reset_index()
     few = days["hours"].to_numpy() < minimum_hours
     size = len(days)
-    notes = [f"{file}: days begin at {day_starts:g} h local standard time."]
+    notes = [
+        f"{file}: days begin at {day_starts:g} h local standard time.",
+        *_repeated(frame, time[good], file),
+    ]
     if few.any():
         listed = days.loc[few, ["station", "day", "hours"]].itertuples(index=False)
         examples = some([f"{s} {str(d)[:10]} ({h} h)" for s, d, h in listed], 8)

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import os
+import re
 import warnings
-from collections.abc import Hashable, Mapping
+from collections.abc import Collection, Hashable, Mapping
 from pathlib import Path
 from typing import Any
 
+import cftime
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from phenofit.errors import DataError, Problem, UnitError
 from phenofit.files import require_regular
-from phenofit.units import temperature_unit, to_celsius
+from phenofit.files.cell_grids import plural
+from phenofit.units import temperature_unit
 from phenofit.weather.reading.assemble import DayRows
 from phenofit.weather.reading.hourly_table import daily_extremes, standard_offsets
+from phenofit.weather.reading.missing_codes import celsius_without_codes
 from phenofit.weather.schema import SOURCES
 
 _ALIASES = {
@@ -27,6 +31,8 @@ _ALIASES = {
 }
 _REAL_CALENDARS = ("standard", "gregorian", "proleptic_gregorian")
 _NO_LEAP = ("noleap", "365_day")
+_OFFSET = re.compile(r"[T\s]\d+:.*[+-]\s*([\d:]+)\s*$")
+"""Offset from UTC behind the time of day of a reference date."""
 _WHAT = {
     "tmin": "daily minimum temperature",
     "tmax": "daily maximum temperature",
@@ -35,7 +41,11 @@ _WHAT = {
 
 
 def read_daily_netcdf(
-    path: str | os.PathLike[str], *, columns: Mapping[str, str] | None = None, station: str | None = None
+    path: str | os.PathLike[str],
+    *,
+    columns: Mapping[str, str] | None = None,
+    missing_codes: Collection[float] | None = None,
+    station: str | None = None,
 ) -> tuple[DayRows, pd.DataFrame]:
     """Read one NetCDF file of daily minima and maxima."""
     file = os.fspath(path)
@@ -45,19 +55,18 @@ def read_daily_netcdf(
         if time not in raw:
             raise DataError(Problem("there is no time coordinate.", _seen(raw), file, column=time))
         low, high = (_temperature(raw, which, names, file) for which in ("tmin", "tmax"))
-        days, notes = _days(raw[time], file)
+        days, notes = _days(raw, raw[time], file)
         stations, dim = _stations(raw, low, str(raw[time].dims[0]), names, station, file)
         order = [dim, raw[time].dims[0]] if dim else [raw[time].dims[0]]
         shape = (len(stations), len(days))
-        values = [
-            to_celsius(v.transpose(*order).values.astype(np.float64).reshape(shape), str(v.attrs["units"]))
-            for v in (low, high)
-        ]
+        values = []
+        for variable in (low, high):
+            celsius, coded = _celsius(variable, order, shape, missing_codes, file)
+            values.append(celsius)
+            notes += coded
         source = _codes(raw, "source", order, shape, SOURCES["observed"])
         flag = _codes(raw, "flag", order, shape, 0)
         notes += [n for n in str(raw.attrs.get("notes", "")).split("\n") if n]
-    kept = ~pd.isna(days)
-    days, values = days[kept], [v[:, kept] for v in values]
     size = shape[0] * len(days)
     rows = DayRows(
         np.repeat(stations["station"].to_numpy(dtype=object), len(days)),
@@ -66,8 +75,8 @@ def read_daily_netcdf(
         values[1].reshape(-1),
         np.full(size, Path(file).name, dtype=object),
         np.zeros(size, dtype=np.int64),
-        flag[:, kept].reshape(-1).astype(np.int16),
-        source[:, kept].reshape(-1).astype(np.int8),
+        flag.reshape(-1).astype(np.int16),
+        source.reshape(-1).astype(np.int8),
         notes,
     )
     return rows, stations
@@ -80,6 +89,7 @@ def read_hourly_netcdf(
     columns: Mapping[str, str] | None = None,
     day_starts: float = 0.0,
     minimum_hours: int = 20,
+    missing_codes: Collection[float] | None = None,
     station: str | None = None,
 ) -> tuple[DayRows, pd.DataFrame]:
     """Read one NetCDF file of hourly temperatures, whose time is in UTC, and take the extremes of each day."""
@@ -93,10 +103,8 @@ def read_hourly_netcdf(
         stamps, notes = _stamps(raw[time], file)
         stations, dim = _stations(raw, found, str(raw[time].dims[0]), names, station, file)
         order = [dim, raw[time].dims[0]] if dim else [raw[time].dims[0]]
-        values = np.asarray(found.transpose(*order).values, dtype=np.float64).reshape(
-            len(stations), len(stamps)
-        )
-        celsius = np.asarray(to_celsius(values, str(found.attrs["units"])))
+        shape = (len(stations), len(stamps))
+        celsius, coded = _celsius(found, order, shape, missing_codes, file)
     ids = stations["station"].astype(str)
     shift = standard_offsets(ids.to_numpy(dtype=object), utc_offset, file)
     rows = daily_extremes(
@@ -107,7 +115,7 @@ def read_hourly_netcdf(
         minimum_hours=minimum_hours,
         file=Path(file).name,
     )
-    rows.notes[:0] = notes
+    rows.notes[:0] = [*notes, *coded]
     return rows, stations
 
 
@@ -167,37 +175,63 @@ def _numeric(variable: xr.DataArray, file: str) -> xr.DataArray:
     raise DataError(Problem(finding, remedy, file, column=str(variable.name)))
 
 
+def _celsius(
+    variable: xr.DataArray,
+    order: list[Any],
+    shape: tuple[int, int],
+    missing_codes: Collection[float] | None,
+    file: str,
+) -> tuple[np.ndarray, list[str]]:
+    """Return a variable as stations by times [degC], NaN at each missing code, and a note of the codes."""
+    numbers = np.asarray(variable.transpose(*order).values).reshape(shape)
+    where = f"{Path(file).name}, '{variable.name}'"
+    return celsius_without_codes(numbers, str(variable.attrs["units"]), where, missing_codes)
+
+
 def _calendar(time: xr.DataArray, file: str) -> tuple[str, str]:
     """Return units and calendar of a time, refused where no real dates come of them."""
     _numeric(time, file)
     units, calendar = str(time.attrs.get("units", "")), str(time.attrs.get("calendar", "standard")).lower()
     if not units:
-        raise DataError(
-            Problem(
-                "the time has no units.", 'Write for example "days since 1990-01-01".', file, column="time"
-            )
-        )
+        raise _time_problem("the time has no units.", 'Write for example "days since 1990-01-01".', file)
     if units.split()[0].lower() in ("month", "months", "year", "years", "common_year"):
         finding = f"'{units}' is not a length of time: months and years differ in length."
-        raise DataError(Problem(finding, 'Write the time as "days since" a date.', file, column="time"))
+        raise _time_problem(finding, 'Write the time as "days since" a date.', file)
     if calendar not in (*_REAL_CALENDARS, *_NO_LEAP):
         finding = f"the calendar '{calendar}' has days without a real date."
-        remedy = f"Accepted are {', '.join((*_REAL_CALENDARS, *_NO_LEAP))}."
-        raise DataError(Problem(finding, remedy, file, column="time"))
+        raise _time_problem(finding, f"Accepted are {', '.join((*_REAL_CALENDARS, *_NO_LEAP))}.", file)
+    missing = np.flatnonzero(np.isnan(time.values.astype(np.float64)))
+    if missing.size:
+        finding = f"{missing.size} of {time.size} times are missing, the first at position {missing[0] + 1}."
+        raise _time_problem(finding, "Write every time, or leave its values out.", file)
     return units, calendar
 
 
-def _days(time: xr.DataArray, file: str) -> tuple[np.ndarray, list[str]]:
+def _time_problem(finding: str, remedy: str, file: str) -> DataError:
+    return DataError(Problem(finding, remedy, file, column="time"))
+
+
+def _days(raw: xr.Dataset, time: xr.DataArray, file: str) -> tuple[np.ndarray, list[str]]:
+    """Return the date of each daily value; where the time has bounds, that of their middle."""
     units, calendar = _calendar(time, file)
-    notes: list[str] = []
+    if (offset := _OFFSET.search(units)) and offset.group(1).strip("0: "):
+        finding = f"'{units}' has an offset from UTC, so that a daily value may have two dates."
+        raise _time_problem(finding, "Write the dates of the days without an offset.", file)
+    name, notes = Path(file).name, []
+    days = _decoded(time, file)
+    bounds = raw.get(str(time.attrs.get("bounds", "")))
+    if bounds is not None and bounds.shape == (time.size, 2):
+        inside = _decoded(time.copy(data=bounds.values.astype(np.float64).mean(axis=1)), file)
+        moved = int((inside != days).sum())
+        if moved:
+            notes.append(
+                f"{name}: {plural(moved, 'value')} dated by the middle of '{bounds.name}', not by 'time'."
+            )
+        days = inside
     if calendar in _NO_LEAP:
-        days = _no_leap_days(time.values, units, file)
         notes.append(
-            f"{Path(file).name}: the calendar '{calendar}' was put on real dates by month and day; it has no "
-            "29 February."
+            f"{name}: the calendar '{calendar}' was put on real dates by month and day; it has no 29 February."
         )
-    else:
-        days = _decoded(time, file).astype("datetime64[D]")
     if not len(days):
         raise DataError(Problem("there is no day in it.", "Give a file with at least one day.", file))
     return days, notes
@@ -208,40 +242,32 @@ def _stamps(time: xr.DataArray, file: str) -> tuple[np.ndarray, list[str]]:
     _, calendar = _calendar(time, file)
     if calendar in _NO_LEAP:
         finding = f"hours of the calendar '{calendar}' cannot be put on real days."
-        raise DataError(Problem(finding, f"Accepted are {', '.join(_REAL_CALENDARS)}.", file, column="time"))
-    return _decoded(time, file), [f"{Path(file).name}: hours are in UTC."]
+        raise _time_problem(finding, f"Accepted are {', '.join(_REAL_CALENDARS)}.", file)
+    return _decoded(time, file, "ns"), [f"{Path(file).name}: hours are in UTC."]
 
 
-def _decoded(time: xr.DataArray, file: str) -> np.ndarray:
+def _decoded(time: xr.DataArray, file: str, precision: str = "D") -> np.ndarray:
+    """Return real dates; a day of a calendar without leap days keeps its month and day."""
+    units, calendar = _calendar(time, file)
+    values = time.values.reshape(-1)
     try:
-        decoded = xr.decode_cf(xr.Dataset(coords={"time": time.rename("time")}))["time"]
-        if decoded.dtype.kind != "M":
-            raise ValueError("it lies beyond the years 1678 to 2262")
+        if calendar in _NO_LEAP:
+            named = cftime.num2date(values, units, calendar, only_use_cftime_datetimes=True)
+            found = np.array(
+                [f"{d.year:04d}-{d.month:02d}-{d.day:02d}" for d in named], dtype="datetime64[D]"
+            )
+        else:
+            coded = xr.Dataset(coords={"time": ("time", values, {"units": units, "calendar": calendar})})
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", xr.SerializationWarning)  # of years without their zeros
+                found = xr.decode_cf(coded)["time"].values
+        if found.dtype.kind != "M" or (np.abs(found.astype("datetime64[Y]").astype(int)) > 290).any():
+            raise ValueError("it lies beyond the years 1680 to 2260")
     except (ValueError, OverflowError) as fault:
-        raise DataError(
-            Problem(f"the time cannot be decoded ({fault}).", "Write days since a date.", file, column="time")
+        raise _time_problem(
+            f"the time cannot be decoded ({fault}).", "Write days since a date.", file
         ) from None
-    stamps: np.ndarray = decoded.values.astype("datetime64[ns]")
-    return stamps
-
-
-def _no_leap_days(values: np.ndarray, units: str, file: str) -> np.ndarray:
-    """Return real dates of a 365-day calendar: the n-th day of its year keeps its month and day."""
-    words = units.split()
-    per_day = {"days": 1.0, "day": 1.0, "hours": 24.0, "hour": 24.0}.get(words[0].lower())
-    if per_day is None or len(words) < 3 or words[1] != "since":
-        raise DataError(
-            Problem(f"'{units}' is not understood.", 'Write "days since" a date.', file, column="time")
-        )
-    epoch = pd.Timestamp(" ".join(words[2:]))
-    common = np.datetime64("2001-01-01")  # any year of 365 days gives month and day of a day number
-    first = (np.datetime64(f"2001-{epoch.month:02d}-{epoch.day:02d}") - common).astype(int)
-    count = np.floor(values.astype(np.float64) / per_day + epoch.hour / 24.0).astype(np.int64) + first
-    month_day = np.datetime_as_string(common + count % 365)
-    return np.array(
-        [f"{epoch.year + n // 365:04d}{text[4:]}" for n, text in zip(count, month_day, strict=True)],
-        dtype="datetime64[D]",
-    )
+    return np.asarray(found.astype(f"datetime64[{precision}]"))
 
 
 def _stations(

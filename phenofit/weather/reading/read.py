@@ -18,7 +18,7 @@ from phenofit.files.text_table import TableSource, source_name
 from phenofit.weather.reading.assemble import DayRows, assemble
 from phenofit.weather.reading.csv_reader import read_daily_table
 from phenofit.weather.reading.ghcn import read_ghcn_daily
-from phenofit.weather.reading.hourly_table import read_hourly_table
+from phenofit.weather.reading.hourly_table import check_offsets, read_hourly_table
 from phenofit.weather.reading.netcdf_reader import read_daily_netcdf, read_hourly_netcdf
 from phenofit.weather.reading.station_table import read_stations
 from phenofit.weather.schema import add_notes
@@ -39,7 +39,7 @@ class WeatherForm:
         For hourly tables, see :func:`phenofit.weather.reading.hourly_table.read_hourly_table`; the first two must be given.
         Hourly NetCDF files are in UTC and need the offset alone.
     keep_failed : bool
-        For archive files: keep values that failed a quality check of the archive.
+        For archive files, and tables with their flags: keep values that failed a quality check of the archive.
     """
 
     name: str | None = None
@@ -80,8 +80,8 @@ def read_weather(
     dates : {"year-first", "month-first", "day-first"}
         Order of dates in text tables.
     missing_codes : collection of float, optional
-        Numbers that mean "no value" in text tables, in the declared unit; by default those of
-        :data:`phenofit.weather.reading.csv_reader.MISSING_CODES`.
+        Numbers that mean "no value" in tables and NetCDF files, in their unit; by default those of
+        :data:`phenofit.weather.reading.missing_codes.MISSING_CODES`.
     duplicates : {"missing", "first", "last"}
         Rule for a date that a station has more than once with different values.
     station : str, optional
@@ -130,10 +130,13 @@ def read_weather(
                     columns=columns,
                     dates=dates,
                     missing_codes=missing_codes,
+                    keep_failed=kind_of.keep_failed,
                     station=station,
                 )
             elif kind == "netcdf":
-                rows, its_stations = read_daily_netcdf(path, columns=columns, station=station)
+                rows, its_stations = read_daily_netcdf(
+                    path, columns=columns, missing_codes=missing_codes, station=station
+                )
                 known.append(its_stations)
             elif kind == "hourly netcdf":
                 rows, its_stations = read_hourly_netcdf(
@@ -142,6 +145,7 @@ def read_weather(
                     columns=columns,
                     day_starts=kind_of.day_starts,
                     minimum_hours=kind_of.minimum_hours,
+                    missing_codes=missing_codes,
                     station=station,
                 )
                 known.append(its_stations)
@@ -162,6 +166,7 @@ def read_weather(
                     dates=dates,
                     day_starts=kind_of.day_starts,
                     minimum_hours=kind_of.minimum_hours,
+                    missing_codes=missing_codes,
                     station=station,
                 )
             parts.append(rows)
@@ -175,6 +180,9 @@ def read_weather(
     weather = assemble(
         DayRows.joined(parts), table, duplicates=duplicates, files=hashes, origin="station files"
     )
+    if kind_of.utc_offset is not None and kind_of.name in ("hourly table", "hourly netcdf"):
+        ids, longitude = (weather[name].to_numpy() for name in ("station", "longitude"))
+        check_offsets(ids, longitude, kind_of.utc_offset, source_name(paths[0]))
     if table is not None:
         absent = [str(s) for s in table["station"] if s not in set(weather["station"].values.tolist())]
         weather = weather.assign_attrs(stations_without_rows=json.dumps(absent)) if absent else weather
