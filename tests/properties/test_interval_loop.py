@@ -90,7 +90,7 @@ def plain_intervals(
     return kept, dropped
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(
     st.lists(check, max_size=25),
     st.sampled_from(SEASONS),
@@ -137,7 +137,7 @@ def plain_findings(catches: pd.DataFrame) -> list[tuple[int, str]]:
     return found
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(st.lists(check, max_size=25))
 def test_faults_of_arrays_are_those_of_a_loop(checks: list[tuple[str, int, int | None, str, int]]) -> None:
     catches = table_of(checks).sort_values(["trap", "check", "row"], ignore_index=True)
