@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import subprocess
 import sys
 import types
@@ -190,3 +191,18 @@ def test_module_and_pipe() -> None:
         assert process.stdout.read(5) == b"usage"
         process.stdout.close()
         assert process.wait(30) == 0
+
+
+def test_searches_for_cycles_are_rare_within_a_command_only(command: Callable[[Body], None]) -> None:
+    seen: list[tuple[int, int]] = []
+
+    def body(_: argparse.Namespace) -> int:
+        seen.append((gc.get_threshold()[0], gc.get_freeze_count()))
+        raise DataError(Problem("wrong.", ""))
+
+    command(body)
+    before = gc.get_threshold()
+    assert main(["trial"]) == 2
+    assert seen[0][0] > before[0]
+    assert seen[0][1] > 0
+    assert (gc.get_threshold(), gc.get_freeze_count()) == (before, 0)

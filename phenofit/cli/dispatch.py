@@ -7,18 +7,22 @@ from __future__ import annotations
 
 import argparse
 import difflib
+import gc
 import importlib
 import os
 import sys
 import traceback
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import NoReturn, Protocol, TextIO, cast
 
 from phenofit.cli.command_list import COMMANDS
 from phenofit.cli.options import STOPPED
 from phenofit.errors import PhenofitError, PhenofitWarning
 from phenofit.files import phenofit_version
+
+_OBJECTS_BETWEEN = 50_000  # new objects between two searches for cycles; 700 is the default
 
 
 class _CommandModule(Protocol):
@@ -82,7 +86,22 @@ def _dispatch(arguments: list[str]) -> int:
         action="store_true",
         help="show where in the program an error arose, for a fault report",
     )
-    return _run(module, parser.parse_args(arguments[1:]))
+    asked = parser.parse_args(arguments[1:])
+    with _seldom_collecting():
+        return _run(module, asked)
+
+
+@contextmanager
+def _seldom_collecting() -> Iterator[None]:
+    """Search for cycles of dead objects less often: each search visits every object of the packages and tables."""
+    before = gc.get_threshold()
+    gc.freeze()
+    gc.set_threshold(_OBJECTS_BETWEEN, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+        gc.unfreeze()
 
 
 def _run(module: _CommandModule, args: argparse.Namespace) -> int:

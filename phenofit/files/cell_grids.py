@@ -6,10 +6,14 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Sequence
+from array import array
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import chain, islice
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
@@ -20,21 +24,106 @@ from phenofit.files.workbooks import Sheet, is_workbook, read_workbook
 
 _DELIMITERS = (",", ";", "\t", "|")
 _DELIMITER_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "": "cell border"}
+_AT_ONCE = 10_000  # records that are taken from a file together
 _INVISIBLE = dict.fromkeys(map(ord, "\ufeff\u200b\u200c\u200d\u2060"))
 
-Record = tuple[int, list[str]]
-"""Row number, counted from 1, and the cells of the row."""
+
+class Vocabulary(dict[str, int]):
+    """The distinct texts of a file by number, 0 being the empty one: long tables repeat their texts.
+
+    A cell as it is written gives the number of its text, which is tidied and kept once.
+    """
+
+    def __init__(self) -> None:
+        super().__init__({"": 0})
+        self.texts = [""]
+
+    def __missing__(self, cell: str) -> int:
+        """Give a new text its number."""
+        text = tidy(cell)
+        if text == cell:
+            number = len(self.texts)
+            self.texts.append(text)
+        else:
+            number = self[text]
+        self[cell] = number
+        return number
+
+    def array(self) -> npt.NDArray[np.object_]:
+        """Return the texts, to be taken by their numbers."""
+        return np.array(self.texts, dtype=object)
 
 
 @dataclass
 class Grid:
-    """Cells of one text file or one sheet, from the first filled row on."""
+    """Cells of one text file or one sheet, from the first filled row on, as numbers of their texts."""
 
-    records: list[Record]
+    rows: npt.NDArray[np.int64]  # Row number of each record, counted from 1.
+    begins: npt.NDArray[np.int64]  # Where the cells of each record begin; one more, where the last ends.
+    codes: npt.NDArray[np.int32]  # Cells of all records.
+    vocabulary: Vocabulary
     file: str
     delimiter: str  # Empty for a workbook.
     sheet: str = ""
     notes: list[str] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, records: Iterable[tuple[int, Sequence[str]]], vocabulary: Vocabulary, file: str) -> Grid:
+        """Return the grid of records: row number, and the cells as they are written."""
+        codes, rows, widths = array("i"), array("q"), array("q", [0])
+        records = iter(records)
+        while some := list(islice(records, _AT_ONCE)):
+            rows.extend(row for row, _ in some)
+            widths.extend(len(cells) for _, cells in some)
+            codes.extend(map(vocabulary.__getitem__, chain.from_iterable(cells for _, cells in some)))
+        return cls(
+            np.array(rows, dtype=np.int64),
+            np.cumsum(widths, dtype=np.int64),
+            np.array(codes, dtype=np.int32),
+            vocabulary,
+            file,
+            "",
+        )
+
+    def __len__(self) -> int:
+        """Return the number of records."""
+        return len(self.rows)
+
+    @property
+    def widths(self) -> npt.NDArray[np.int64]:
+        """Number of cells of each record."""
+        return np.diff(self.begins)
+
+    @property
+    def first(self) -> npt.NDArray[np.int32]:
+        """Number of the text in the first cell of each record."""
+        at = np.minimum(self.begins[:-1], len(self.codes) - 1)
+        return np.where(self.widths > 0, self.codes[at], 0).astype(np.int32)
+
+    def filled(self, after: int = 0) -> npt.NDArray[np.int64]:
+        """Return how many cells of each record are not blank, after so many that are not counted."""
+        running = np.concatenate([[0], np.cumsum(self.codes != 0)])
+        begins, ends = self.begins[:-1], self.begins[1:]
+        return np.asarray(running[ends] - running[np.minimum(begins + after, ends)], dtype=np.int64)
+
+    def numbers(self, record: int) -> list[int]:
+        """Return the numbers of the texts of one record."""
+        found: list[int] = self.codes[self.begins[record] : self.begins[record + 1]].tolist()
+        return found
+
+    def cells(self, record: int) -> list[str]:
+        """Return the texts of one record."""
+        return [self.vocabulary.texts[number] for number in self.numbers(record)]
+
+    def table(self, records: npt.NDArray[np.int64], width: int) -> npt.NDArray[np.int32]:
+        """Return the first cells of records, filled up with blank ones."""
+        at = self.begins[records][:, None] + np.arange(width)
+        inside = at < self.begins[records + 1][:, None]
+        return np.where(inside, self.codes[np.minimum(at, len(self.codes) - 1)], 0).astype(np.int32)
+
+    def skip(self, records: int) -> None:
+        """Leave out the first records."""
+        self.rows, self.begins = self.rows[records:], self.begins[records:]
 
     def problem(self, finding: str, remedy: str, row: int | None = None, column: str = "") -> Problem:
         """Return a problem of this grid."""
@@ -91,63 +180,66 @@ def row_list(rows: Sequence[int], shown: int = 8) -> str:
 def skip_titles(grid: Grid) -> None:
     """Leave out the rows above the header that hold a text in their first cell only."""
     titles = []
-    while len(grid.records) > 1 and _is_title(grid.records) and any(any(c[1:]) for _, c in grid.records):
-        row, cells = grid.records.pop(0)
-        titles.append(f"row {row}: '{shorten(cells[0])}'")
-        while not any(grid.records[0][1]):
-            grid.records.pop(0)
+    while len(grid) > 1 and _is_title(grid) and (grid.filled(after=1) > 0).any():
+        titles.append(f"row {grid.rows[0]}: '{shorten(grid.cells(0)[0])}'")
+        grid.skip(1)
+        _skip_blank(grid)
     if titles:
         grid.notes.append(f"{plural(len(titles), 'title')} above the table skipped ({'; '.join(titles)}).")
 
 
-def _is_title(records: Sequence[Record]) -> bool:
-    cells = records[0][1]
-    width = max(len(others) for _, others in records[1:])
+def _skip_blank(grid: Grid) -> None:
+    """Leave out the blank records above the first filled one."""
+    filled = grid.filled() > 0
+    grid.skip(int(np.argmax(filled)) if filled.any() else len(grid))
+
+
+def _is_title(grid: Grid) -> bool:
+    numbers = grid.numbers(0)
+    if not numbers[0] or any(numbers[1:]):
+        return False
+    cell, width = grid.vocabulary.texts[numbers[0]], int(grid.widths[1:].max())
     # With other signs between its names, it is the header.
-    header = any(cells[0].count(sign) + 1 == width for sign in _DELIMITERS)
-    return _first_only(records[0]) and not header
+    return not any(cell.count(sign) + 1 == width for sign in _DELIMITERS)
 
 
-def _first_only(record: Record) -> bool:
-    return bool(record[1][0]) and not any(record[1][1:])
-
-
-def body(grid: Grid, records: list[Record], width: int, *, footnotes: bool) -> list[Record]:
-    """Return the rows that carry data, each `width` cells wide; the notes of the grid tell of the others."""
-    blank = [row for row, cells in records if not any(cells)]
-    filled = [record for record in records if any(record[1])] if blank else records
-    rows = list(filled)
-    below: list[tuple[int, str]] = []
-    firsts = {cells[0] for _, cells in rows[:-1]}
-    while rows and footnotes and _first_only(rows[-1]):
-        row, cells = rows[-1]
-        if cells[0] in firsts and len(cells) > 1:
-            break
-        below.insert(0, (row, shorten(cells[0])))
-        rows.pop()
-    if not rows and len(below) > 1:  # rows with another delimiter than the header
-        rows, below = filled, []
-    problems = []
-    for row, cells in rows:
-        if any(cells[width:]) or len(cells) < width:
-            comma = (
-                " A decimal comma needs a semicolon or tab between the cells."
-                if grid.delimiter == ","
-                else ""
-            )
-            finding = f"the row has {len(cells)} cells, the header has {width}."
-            between = _DELIMITER_NAMES[grid.delimiter]
-            remedy = f"Every row must have as many cells as the header ({between} between them).{comma}"
-            problems.append(grid.problem(finding, remedy, row))
-        del cells[width:]
-    if problems:
-        raise DataError(problems)
+def body(grid: Grid, width: int, *, footnotes: bool) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+    """Return the row numbers and cells of the records below the header that carry data; the notes tell of the others."""
+    filled, first, widths = grid.filled(), grid.first, grid.widths
+    below_header = np.arange(1, len(grid))
+    blank = grid.rows[below_header[filled[1:] == 0]].tolist()
+    data = below_header[filled[1:] > 0]
+    first_only = (first > 0) & (filled == 1)
+    last = len(data)
+    if footnotes and last and first_only[data[-1]]:
+        firsts = set(first[data[:-1]].tolist())
+        while last and first_only[data[last - 1]]:
+            if int(first[data[last - 1]]) in firsts and widths[data[last - 1]] > 1:
+                break
+            last -= 1
+    if not last and len(data) > 1:  # rows with another delimiter than the header
+        last = len(data)
+    below = [f"row {grid.rows[i]}: '{shorten(grid.cells(i)[0])}'" for i in data[last:].tolist()]
+    data = data[:last]
+    faulty = data[(grid.filled(after=width)[data] > 0) | (widths[data] < width)].tolist()
+    if faulty:
+        between = _DELIMITER_NAMES[grid.delimiter]
+        decimal = " A decimal comma needs a semicolon or tab between the cells."
+        comma = decimal if grid.delimiter == "," else ""
+        remedy = f"Every row must have as many cells as the header ({between} between them).{comma}"
+        raise DataError(
+            [
+                grid.problem(
+                    f"the row has {widths[i]} cells, the header has {width}.", remedy, int(grid.rows[i])
+                )
+                for i in faulty
+            ]
+        )
     if blank:
         grid.notes.append(f"{plural(len(blank), 'blank row')} skipped ({row_list(blank)}).")
     if below:
-        which = "; ".join(f"row {row}: '{text}'" for row, text in below)
-        grid.notes.append(f"{plural(len(below), 'footnote')} below the table skipped ({which}).")
-    return rows
+        grid.notes.append(f"{plural(len(below), 'footnote')} below the table skipped ({'; '.join(below)}).")
+    return grid.rows[data], grid.table(data, width)
 
 
 # --- delimited text ---------------------------------------------------------------------------------------
@@ -174,35 +266,36 @@ def _decode(raw: bytes, file: str, encoding: str) -> str:
     return text
 
 
-class _Tidied(dict[str, str]):
-    """Tidied cells by the raw cell: long tables repeat their texts, which are so processed and kept once."""
-
-    def __missing__(self, cell: str) -> str:
-        self[cell] = kept = tidy(cell)
-        return kept
-
-
 def _text_grid(text: str, file: str) -> Grid:
-    """Return (line, cells) of every record from the header on, and the delimiter."""
-    lines = text.splitlines(keepends=True) if "\r" in text else text.split("\n")
-    at = next((i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
-    if at is None:
-        raise DataError(Problem("the file is empty.", "The first line must name the columns.", file))
-    delimiter = _delimiter(lines[at : at + 20])
+    """Return every record from the header on."""
     # Line ends go to the parser unchanged, so that a cell quoted over two lines stays one cell.
-    start = sum(len(line) + (0 if "\r" in text else 1) for line in lines[:at])
-    reader = csv.reader(io.StringIO(text[start:], newline=""), delimiter=delimiter, strict=True)
-    records: list[Record] = []
-    tidied = _Tidied()
-    line = at + 1
-    try:
+    stream = io.StringIO(text, newline="")
+    above = start = 0
+    for line in stream:
+        if line.strip() and not line.startswith("#"):
+            break
+        above, start = above + 1, start + len(line)
+    else:
+        raise DataError(Problem("the file is empty.", "The first line must name the columns.", file))
+    stream.seek(start)
+    delimiter = _delimiter(list(islice(stream, 20)))
+    stream.seek(start)
+    reader = csv.reader(stream, delimiter=delimiter, strict=True)
+    row = above + 1
+
+    def records() -> Iterable[tuple[int, list[str]]]:
+        nonlocal row
         for cells in reader:
-            records.append((line, [tidied[cell] for cell in cells]))
-            line = at + 1 + reader.line_num
+            yield row, cells
+            row = above + 1 + reader.line_num
+
+    try:
+        grid = Grid.of(records(), Vocabulary(), file)
     except csv.Error as fault:
         finding = f"the row cannot be split into cells ({fault})."
-        raise DataError(Problem(finding, "Look for a stray quotation mark.", file, line)) from None
-    return Grid(records, file, delimiter)
+        raise DataError(Problem(finding, "Look for a stray quotation mark.", file, row)) from None
+    grid.delimiter = delimiter
+    return grid
 
 
 def _delimiter(lines: Sequence[str]) -> str:
@@ -216,12 +309,13 @@ def _delimiter(lines: Sequence[str]) -> str:
 
 def _sheet_grids(sheets: Sequence[Sheet], file: str) -> list[Grid]:
     grids = []
+    vocabulary = Vocabulary()
     for sheet in sheets:
-        records = [(row, [tidy(cell) for cell in cells]) for row, cells in enumerate(sheet.cells, start=1)]
-        while records and not any(records[0][1]):
-            records.pop(0)
-        if not records:
+        grid = Grid.of(enumerate(sheet.cells, start=1), vocabulary, file)
+        grid.sheet, grid.notes = sheet.name, list(sheet.notes)
+        _skip_blank(grid)
+        if not len(grid):
             finding, remedy = "the sheet is empty.", "Leave it out of 'sheets'."
             raise DataError(Problem(finding, remedy, file, sheet=sheet.name))
-        grids.append(Grid(records, file, "", sheet.name, list(sheet.notes)))
+        grids.append(grid)
     return grids

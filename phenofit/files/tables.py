@@ -12,6 +12,7 @@ from collections.abc import Collection, Mapping, Sequence
 from functools import partial
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import DataError, Problem
@@ -50,7 +51,6 @@ def read_table(
     is_date = partial(looks_like_date, form=header_dates)
     grids = read_grids(path)
     frames: list[pd.DataFrame] = []
-    rows: list[int] = []
     parts: list[tuple[str, Part]] = []
     names: dict[str, str] = {}
     left_out: list[LeftOut] = []
@@ -61,7 +61,6 @@ def read_table(
             found, positions = _match_header(part, grid, asked, required, optional, keep_others)
             names = {**found, **names}
             frames.append(_frame(part, positions))
-            rows += [row for row, _ in part.rows]
             parts.append((grid.sheet, part))
             left_out += part.left_out
             _note_nameless(grid, part)
@@ -72,14 +71,14 @@ def read_table(
     frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True).fillna("")
     return Table(
         frame,
-        np.array(rows, dtype=np.int64),
+        np.concatenate([part.rows for _, part in parts]),
         grids[0].file,
         names,
         tuple(note if len(grids) == 1 else f"sheet '{g.sheet}': {note}" for g in grids for note in g.notes),
         grids[0].delimiter,
         _places(parts) if len(parts) > 1 or wide or grids[0].sheet else None,
         tuple(left_out),
-        np.fromiter((hash(tuple(cells)) for _, part in parts for _, cells in part.rows), dtype=np.int64),
+        _same_rows([part.cells for _, part in parts]),
     )
 
 
@@ -122,14 +121,25 @@ def _add_sheet(grid: Grid, part: Part) -> None:
     if not grid.sheet:
         finding = "'<sheet>' is used, but the file has no sheets."
         raise DataError(grid.problem(finding, "Name a column of the file."))
-    part.header = [*part.header, SHEET]
-    part.rows = [(row, [*cells, grid.sheet]) for row, cells in part.rows]
+    part.add_column(SHEET, part.vocabulary[grid.sheet])
 
 
 def _frame(part: Part, positions: Mapping[str, int]) -> pd.DataFrame:
-    cells = list(zip(*(cells for _, cells in part.rows), strict=True)) if part.rows else None
-    columns = {ours: cells[at] if cells else () for ours, at in positions.items()}
-    return pd.DataFrame({ours: pd.Series(texts, dtype="str") for ours, texts in columns.items()})
+    texts = part.vocabulary.array()
+    return pd.DataFrame(
+        {ours: pd.Series(texts[part.cells[:, at]], dtype="str") for ours, at in positions.items()}
+    )
+
+
+def _same_rows(parts: Sequence[npt.NDArray[np.int32]]) -> npt.NDArray[np.int64]:
+    """Return a number for each row that rows with the same cells share."""
+    same = np.zeros(sum(map(len, parts)), dtype=np.int64)
+    for at in range(max(cells.shape[1] for cells in parts)):
+        column = np.concatenate(
+            [cells[:, at] if at < cells.shape[1] else np.full(len(cells), -1) for cells in parts]
+        )
+        same = pd.factorize(same * (int(column.max(initial=0)) + 2) + column + 1)[0]
+    return same
 
 
 def _places(parts: Sequence[tuple[str, Part]]) -> Places:
@@ -137,10 +147,15 @@ def _places(parts: Sequence[tuple[str, Part]]) -> Places:
         sizes = [len(part.rows) for _, part in parts]
         return np.repeat(np.array(values, dtype=kind), sizes)
 
-    headers = [name for _, part in parts for name in part.count_headers or [""] * len(part.rows)]
+    headers = [
+        part.vocabulary.array()[
+            np.zeros(len(part.rows), int) if part.count_headers is None else part.count_headers
+        ]
+        for _, part in parts
+    ]
     return Places(
         spread([sheet for sheet, _ in parts], object),
-        np.array(headers, dtype=object),
+        np.concatenate(headers),
         spread([part.header_row for _, part in parts], np.int64),
         spread([part.block_row for _, part in parts], np.int64),
     )
@@ -148,7 +163,7 @@ def _places(parts: Sequence[tuple[str, Part]]) -> Places:
 
 def _note_nameless(grid: Grid, part: Part) -> None:
     for at, name in enumerate(part.header):
-        filled = 0 if name else sum(bool(cells[at]) for _, cells in part.rows)
+        filled = 0 if name else int(np.count_nonzero(part.cells[:, at]))
         if filled:
             grid.notes.append(
                 f"column {at + 1} has no name; its {plural(filled, 'filled cell')} are not read."

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
 
 from phenofit.errors import DataError
-from phenofit.files.cell_grids import Grid, Record, body, plural, row_list, skip_titles
+from phenofit.files.cell_grids import Grid, Vocabulary, body, plural, row_list, skip_titles
 from phenofit.files.text_table import BLOCK, COUNT, HEADER, LeftOut, Wide, shorten
 
 _TOTAL = re.compile(
@@ -22,13 +25,20 @@ class Part:
 
     header: list[str]
     header_row: int
-    rows: list[Record]
+    rows: npt.NDArray[np.int64]  # Row number of each row.
+    cells: npt.NDArray[np.int32]  # Shape (rows, columns): Numbers of the texts in the vocabulary.
+    vocabulary: Vocabulary
     block_row: int = 0
-    # Of a wide table: the header of the count column of each row.
-    count_headers: list[str] | None = None
+    # Of a wide table: the number of the header of the count column of each row.
+    count_headers: npt.NDArray[np.int32] | None = None
     left_out: list[LeftOut] = field(default_factory=list)
     # Names of `leave_out` that a column or row of the part bears.
     met: set[str] = field(default_factory=set)
+
+    def add_column(self, name: str, text: int) -> None:
+        """Add a column with one text in every row."""
+        column = np.full((len(self.rows), 1), text, dtype=np.int32)
+        self.header, self.cells = [*self.header, name], np.hstack([self.cells, column])
 
 
 def parts_of(
@@ -43,13 +53,11 @@ def parts_of(
     if wide is None or not wide.blocks:
         if needed > 1:
             skip_titles(grid)
-        row, header = grid.records[0]
-        found = [Part(header, row, grid.records[1:])]
+        header = grid.cells(0)
+        rows, cells = body(grid, len(header), footnotes=needed > 1)
+        found = [Part(header, int(grid.rows[0]), rows, cells, grid.vocabulary)]
     else:
         found = _blocks(grid)
-    for part in found:
-        only_one = needed > 1 and not (wide and wide.blocks)
-        part.rows = body(grid, part.rows, len(part.header), footnotes=only_one)
     if wide is None:
         return found
     return [_lengthened(grid, part, wide, {_plain(name) for name in used}, is_date) for part in found]
@@ -78,43 +86,48 @@ def _blocks(grid: Grid) -> list[Part]:
 
     Where the first row begins a block, every block has its own header; otherwise the first row is the header of all.
     """
-    records = [record for record in grid.records if any(record[1])]
-    names = {cells[0] for _, cells in records if any(cells[1:])}
-    begins = [bool(c[0]) and not any(c[1:]) and c[0] not in names for _, c in records]
-    own_headers = begins[0]
-    found: list[Part] = []
-    header: Record | None = None
+    first, filled, after = grid.first, grid.filled(), grid.filled(after=1)
+    names = np.unique(first[after > 0])
+    begins = (first > 0) & (after == 0) & ~np.isin(first, names)
+    records = np.flatnonzero(filled).tolist()
+    texts = grid.vocabulary.texts
+    own_headers = bool(begins[records[0]])
+    found: list[tuple[int, int, list[int]]] = []  # records of the header, of the block's text, of the rows
+    header = block = -1
+    first_column = ""
     repeated: list[int] = []
-    text, block_row, first_column = "", 0, ""
     empty: list[str] = []
-    for (row, cells), begin in zip(records, begins, strict=True):
-        if begin:
-            if block_row and not (found and found[-1].block_row == block_row):
-                empty.append(f"row {block_row}: '{shorten(text)}'")
-            text, block_row = cells[0], row
-            header = None if own_headers else header
-        elif header is None:
-            if first_column not in ("", _plain(cells[0])):
-                finding = f"row {block_row} holds only '{shorten(text)}', but no header follows it."
+
+    def close() -> None:
+        if block >= 0 and not (found and found[-1][1] == block):
+            empty.append(f"row {grid.rows[block]}: '{shorten(texts[first[block]])}'")
+
+    for at in records:
+        row = int(grid.rows[at])
+        if begins[at]:
+            close()
+            block = at
+            header = -1 if own_headers else header
+        elif header < 0:
+            if first_column not in ("", _plain(texts[first[at]])):
+                finding = f"row {grid.rows[block]} holds only '{shorten(texts[first[block]])}', but no header follows it."
                 remedy = (
                     "A block begins with a row whose first cell only is filled, then its header. "
                     "In a row without counts, write why, such as 'not checked'."
                 )
                 raise DataError(grid.problem(finding, remedy, row))
-            header, first_column = (row, cells), _plain(cells[0])
-        elif cells == header[1]:
+            header, first_column = at, _plain(texts[first[at]])
+        elif grid.numbers(at) == grid.numbers(header):
             repeated.append(row)
         else:
-            if not found or found[-1].block_row != block_row:
-                found.append(Part([*header[1], BLOCK], header[0], [], block_row))
-            width = len(header[1])
-            padded = [*cells, *[""] * (width - len(cells))]
-            if any(padded[width:]):
-                finding = f"the row has {len(cells)} cells, the header has {width}."
+            if not found or found[-1][1] != block:
+                found.append((header, block, []))
+            width = int(grid.widths[header])
+            if any(grid.numbers(at)[width:]):
+                finding = f"the row has {grid.widths[at]} cells, the header has {width}."
                 raise DataError(grid.problem(finding, "Give every column a header.", row))
-            found[-1].rows.append((row, [*padded[:width], text]))
-    if block_row and not (found and found[-1].block_row == block_row):
-        empty.append(f"row {block_row}: '{shorten(text)}'")
+            found[-1][2].append(at)
+    close()
     if empty:
         grid.notes.append(f"texts that begin no rows skipped ({'; '.join(empty)}).")
     if repeated:
@@ -123,7 +136,17 @@ def _blocks(grid: Grid) -> list[Part]:
         finding = "the table has no block with rows."
         remedy = "A block begins with a row whose first cell only is filled; its rows follow."
         raise DataError(grid.problem(finding, remedy))
-    return found
+    return [_block(grid, *one) for one in found]
+
+
+def _block(grid: Grid, header: int, block: int, records: list[int]) -> Part:
+    """Return one block; rows above the first text have an empty one."""
+    at = np.array(records, dtype=np.int64)
+    names = grid.cells(header)
+    part = Part(names, int(grid.rows[header]), grid.rows[at], grid.table(at, len(names)), grid.vocabulary)
+    part.block_row = int(grid.rows[block]) if block >= 0 else 0
+    part.add_column(BLOCK, int(grid.first[block]) if block >= 0 else 0)
+    return part
 
 
 # --- several count columns --------------------------------------------------------------------------------
@@ -135,21 +158,24 @@ def _lengthened(grid: Grid, part: Part, wide: Wide, used: set[str], is_date: Cal
         return part
     counts, left = _count_columns(grid, part, wide, used, is_date)
     own = [at for at, name in enumerate(part.header) if at not in counts and at not in left and name]
-    rows, totals = _without_totals(part, own, wide)
+    keep = _without_totals(part, own, wide)
+    totals, rows, cells = part.rows[~keep].tolist(), part.rows[keep], part.cells[keep]
     part.met |= {_plain(part.header[at]) for at in left}
-    part.left_out += _left_out_columns(grid, part, rows, left, counts)
-    out: list[Record] = []
-    headers: list[str] = []
-    for row, cells in rows:
-        mine = [cells[at] for at in own]
-        for at in counts:
-            name = part.header[at]
-            out.append((row, [*mine, name, cells[at]]))
-            headers.append(name)
+    part.left_out += _left_out_columns(grid, part, keep, left, counts)
+    names = np.array([part.vocabulary[part.header[at]] for at in counts], dtype=np.int32)
+    out = np.empty((len(rows), len(counts), len(own) + 2), dtype=np.int32)
+    out[:, :, :-2] = cells[:, None, own]
+    out[:, :, -2] = names
+    out[:, :, -1] = cells[:, counts]
     if totals:
         grid.notes.append(f"{plural(len(totals), 'row')} of totals left out ({row_list(totals)}).")
-    header = [*(part.header[at] for at in own), HEADER, COUNT]
-    return Part(header, part.header_row, out, part.block_row, headers, part.left_out, part.met)
+    return replace(
+        part,
+        header=[*(part.header[at] for at in own), HEADER, COUNT],
+        rows=np.repeat(rows, len(counts)),
+        cells=out.reshape(-1, len(own) + 2),
+        count_headers=np.tile(names, len(rows)),
+    )
 
 
 def _count_columns(
@@ -194,47 +220,58 @@ def _count_columns(
     return counts, left
 
 
-def _without_totals(part: Part, own: list[int], wide: Wide) -> tuple[list[Record], list[int]]:
-    """Return the rows that are no sums and not left out by name, and the numbers of the others."""
+def _without_totals(part: Part, own: list[int], wide: Wide) -> npt.NDArray[np.bool_]:
+    """Return which rows are no sums and not left out by name."""
     out = {_plain(name) for name in wide.leave_out}
-    kept: list[Record] = []
-    totals: list[int] = []
-    for row, cells in part.rows:
-        first = next((cells[at] for at in own if cells[at]), "")
-        if is_total(first) or _plain(first) in out:
-            totals.append(row)
-            part.met.add(_plain(first))
-        else:
-            kept.append((row, cells))
-    return kept, totals
+    mine = part.cells[:, own]
+    first = np.zeros(len(mine), dtype=np.int32)
+    if own:
+        first = np.take_along_axis(mine, np.argmax(mine != 0, axis=1)[:, None], axis=1)[:, 0]
+    totals = []
+    for number in np.unique(first).tolist():
+        text = part.vocabulary.texts[number]
+        if is_total(text) or _plain(text) in out:
+            totals.append(number)
+            part.met.add(_plain(text))
+    return ~np.isin(first, totals)
 
 
 def _left_out_columns(
-    grid: Grid, part: Part, rows: list[Record], left: list[int], counts: list[int]
+    grid: Grid, part: Part, keep: npt.NDArray[np.bool_], left: list[int], counts: list[int]
 ) -> list[LeftOut]:
     """Name the columns that are left out; a total or a column without a name holds no checks."""
     found = []
+    rows, cells = part.rows[keep], part.cells[keep]
     for at in left:
         name = part.header[at]
-        filled = [(row, cells[at]) for row, cells in rows if cells[at]]
+        filled = cells[:, at] != 0
+        number = int(filled.sum())
         shown = f"'{shorten(name)}'" if name else f"{at + 1}, which has no name,"
-        if not filled and not name:
+        if not number and not name:
             continue
-        total = is_total(name) or _holds_sums(rows, at, counts)
+        total = is_total(name) or _holds_sums(part.vocabulary, cells[filled], at, counts)
         of_what = " of totals" if total else ""
-        grid.notes.append(f"column {shown} left out ({plural(len(filled), 'filled cell')}{of_what}).")
-        if filled and name and not total:
-            moths = sum(int(text) for _, text in filled if _WHOLE.fullmatch(text))
-            lines = row_list([row for row, _ in filled]).split(" ", 1)[1]
-            found.append(LeftOut("column left out", name, "", len(filled), lines, moths))
+        grid.notes.append(f"column {shown} left out ({plural(number, 'filled cell')}{of_what}).")
+        if number and name and not total:
+            moths = int(_whole_numbers(part.vocabulary, cells[:, at]).sum())
+            lines = row_list(rows[filled].tolist()).split(" ", 1)[1]
+            found.append(LeftOut("column left out", name, "", number, lines, moths))
     return found
 
 
-def _holds_sums(rows: list[Record], at: int, counts: list[int]) -> bool:
+def _holds_sums(vocabulary: Vocabulary, filled: npt.NDArray[np.int32], at: int, counts: list[int]) -> bool:
     """Return whether every filled cell of a column is the sum of the counts in its row."""
-    filled = [cells for _, cells in rows if cells[at]]
-    sums = [str(sum(int(cells[i]) for i in counts if _WHOLE.fullmatch(cells[i]))) for cells in filled]
-    return len(filled) > 1 and sums == [cells[at] for cells in filled]
+    sums = _whole_numbers(vocabulary, filled[:, counts]).sum(axis=1)
+    said = [vocabulary.texts[number] for number in filled[:, at].tolist()]
+    return len(said) > 1 and [str(total) for total in sums.tolist()] == said
+
+
+def _whole_numbers(vocabulary: Vocabulary, cells: npt.NDArray[np.int32]) -> npt.NDArray[np.int64]:
+    """Return the numbers in cells, 0 where a cell is no whole number."""
+    numbers, at = np.unique(cells, return_inverse=True)
+    texts = [vocabulary.texts[number] for number in numbers.tolist()]
+    values = np.array([int(text) if _WHOLE.fullmatch(text) else 0 for text in texts], dtype=np.int64)
+    return values[at].reshape(cells.shape)
 
 
 def _shown(names: Collection[str]) -> str:

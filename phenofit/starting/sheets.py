@@ -127,7 +127,7 @@ def _tables(path: Path, encoding: str) -> list[tuple[tuple[str, ...], Table]]:
     groups: dict[tuple[str, ...], list[str]] = {}
     for grid in read_grids(TableFile(path, encoding, ALL_SHEETS if book else ())):
         skip_titles(grid)
-        groups.setdefault(tuple(grid.records[0][1]), []).append(grid.sheet)
+        groups.setdefault(tuple(grid.cells(0)), []).append(grid.sheet)
     count = sum(map(len, groups.values()))
     tables = []
     for header, sheets in groups.items():

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import isnan
-
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from phenofit.seasons import Season
@@ -23,18 +21,6 @@ LEFT_OUT_REASONS = {
 """Why a record does not enter the trap-years, in words."""
 
 
-_UNKNOWN = int(np.datetime64("NaT").astype(np.int64))
-
-
-@dataclass(frozen=True)
-class _Rules:
-    """Limits in nanoseconds since 1970; plain integers, since the loop below runs over every check."""
-
-    opens: dict[int, int]
-    first_interval: int | None
-    longest: int | None
-
-
 def check_intervals(
     catches: pd.DataFrame,
     season: Season,
@@ -43,80 +29,65 @@ def check_intervals(
     longest_interval_days: float | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the intervals that the catches cover, and the checks left out."""
-    ordered = catches.sort_values(["trap", "check", "row"], kind="stable")
-    years = season.year_of(ordered["check"].to_numpy())
-    opens = {
-        int(y): int(season.first_day(int(y)).astype("datetime64[ns]").astype(np.int64))
-        for y in set(years)
-        if y >= 0
+    ordered = catches.sort_values(["trap", "check", "row"], kind="stable", ignore_index=True)
+    check = ordered["check"].to_numpy().astype("datetime64[ns]")
+    given = ordered["set"].to_numpy().astype("datetime64[ns]")
+    trap = pd.factorize(ordered["trap"])[0]
+    missing, lost = ((ordered["status"] == word).to_numpy(dtype=bool) for word in ("missing", "lost"))
+    year = season.year_of(check)
+    labels, place = np.unique(year, return_inverse=True)
+    opens = np.array([season.first_day(max(int(y), 1)) for y in labels], dtype="datetime64[ns]")[place]
+    start = np.where(np.isnat(given), _standing_since(trap, given, check, missing), given)
+    # A start that follows from the row before may lie in another season; then it is not known either.
+    unknown = np.isnat(start) | (np.isnat(given) & (start < opens))
+    if first_interval_days is not None:
+        first = _nanoseconds(first_interval_days)
+        start, unknown = np.where(unknown, check - first, start), np.zeros(len(check), dtype=bool)
+    too_long = np.zeros(len(check), dtype=bool)
+    if longest_interval_days is not None:
+        too_long = check - start > _nanoseconds(longest_interval_days)
+    # The first that holds is the reason.
+    rules = {
+        "not checked": missing,
+        "outside": year < 0,
+        "lost": lost,
+        "no start": unknown,
+        "before": start < opens,
+        "too long": too_long,
     }
-    rules = _Rules(opens, _nanoseconds(first_interval_days), _nanoseconds(longest_interval_days))
-    kept: list[tuple[object, ...]] = []
-    dropped: list[tuple[object, ...]] = []
-    columns = (ordered[name].tolist() for name in ("trap", "status", "count", "effort", "row"))
-    stamps = (
-        ordered[name].to_numpy().astype("datetime64[ns]").astype(np.int64).tolist()
-        for name in ("set", "check")
+    reason = np.select(list(rules.values()), list(rules), default="").astype(object)
+    used = reason == ""
+    table = ordered[["trap", "count", "status", "effort", "row"]].assign(year=year, start=start, end=check)
+    kept = table.loc[used, ["trap", "year", "start", "end", "count", "status", "effort", "row"]]
+    moths = table["count"].fillna(0.0).mask(missing, 0.0)
+    left_out = table.assign(reason=reason, moths=moths)
+    left_out = left_out.loc[~used, ["trap", "year", "reason", "row", "moths", "end"]]
+    return (
+        kept.astype({"count": "int64", "effort": "float64", "row": "int64"}).reset_index(drop=True),
+        left_out.astype({"row": "int64", "moths": "int64"}).reset_index(drop=True),
     )
-    trap_before, standing_since = None, _UNKNOWN
-    for trap, status, count, effort, row, set_, check, year in zip(
-        *columns, *stamps, years.tolist(), strict=True
-    ):
-        if trap != trap_before:
-            trap_before, standing_since = trap, _UNKNOWN
-        start = standing_since if set_ == _UNKNOWN else set_
-        if status == "missing":
-            dropped.append((trap, year, "not checked", row, 0, check))
-            standing_since = start
-            continue
-        standing_since = check
-        reason, start = _start_or_reason(status, start, check, year, set_ == _UNKNOWN, rules)
-        if reason:
-            dropped.append((trap, year, reason, row, 0 if isnan(count) else int(count), check))
-        else:
-            kept.append((trap, year, start, check, int(count), status, effort, row))
-    return _frames(kept, dropped)
 
 
-def _nanoseconds(days: float | None) -> int | None:
-    return None if days is None else round(days * 86400) * 1_000_000_000
-
-
-def _start_or_reason(
-    status: str, start: int, check: int, year: int, by_row_before: bool, rules: _Rules
-) -> tuple[str, int]:
-    """Return the reason to leave the interval out (empty: keep it) and its start."""
-    if year < 0:
-        return "outside", start
-    if status == "lost":
-        return "lost", start
-    opens = rules.opens[year]
-    if start == _UNKNOWN or (by_row_before and start < opens):
-        if rules.first_interval is None:
-            return "no start", start
-        start = check - rules.first_interval
-    if start < opens:
-        return "before", start
-    if rules.longest is not None and check - start > rules.longest:
-        return "too long", start
-    return "", start
-
-
-def _frames(
-    kept: list[tuple[object, ...]], dropped: list[tuple[object, ...]]
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    intervals = pd.DataFrame(
-        kept, columns=["trap", "year", "start", "end", "count", "status", "effort", "row"]
-    ).astype(
-        {
-            "year": "int64",
-            "start": "datetime64[ns]",
-            "end": "datetime64[ns]",
-            "count": "int64",
-            "effort": "float64",
-            "row": "int64",
-        }
+def _standing_since(
+    trap: npt.NDArray[np.int64],
+    given: npt.NDArray[np.datetime64],
+    check: npt.NDArray[np.datetime64],
+    missing: npt.NDArray[np.bool_],
+) -> npt.NDArray[np.datetime64]:
+    """Return since when the trap of each row has stood by the rows before it: NaT where they do not say."""
+    row = np.arange(len(trap))
+    # A check empties the trap. A missed one leaves it as it stood, unless its row says when it was set.
+    tells = ~missing | ~np.isnat(given)
+    since = np.where(missing, given, check)
+    last = np.maximum.accumulate(np.where(tells, row, -1))
+    before = np.concatenate([[-1], last[:-1]])[: len(row)]
+    begins = np.concatenate([[True], trap[1:] != trap[:-1]])[: len(row)]
+    first = np.maximum.accumulate(np.where(begins, row, 0))
+    known = before >= first
+    return np.where(
+        known, since[np.where(known, before, 0)] if len(row) else since, np.datetime64("NaT", "ns")
     )
-    left_out = pd.DataFrame(dropped, columns=["trap", "year", "reason", "row", "moths", "end"])
-    types = {"year": "int64", "row": "int64", "moths": "int64", "end": "datetime64[ns]"}
-    return intervals, left_out.astype(types)
+
+
+def _nanoseconds(days: float) -> np.timedelta64:
+    return np.timedelta64(round(days * 86400) * 1_000_000_000, "ns")

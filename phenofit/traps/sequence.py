@@ -21,46 +21,69 @@ def series_keys(catches: pd.DataFrame) -> list[str]:
 
 def sequence_problems(catches: pd.DataFrame, *, file: str, names: Mapping[str, str]) -> list[Problem]:
     """Return a problem for each date that cannot be a check of its trap."""
-    problems: list[Problem] = []
-    for _, group in catches.dropna(subset="check").groupby(series_keys(catches), sort=False):
-        checks, sets = group["check"].to_numpy(), group["set"].to_numpy()
-        trap = str(group["trap"].iloc[0])
-        repeated = np.flatnonzero(checks[1:] == checks[:-1]) + 1
-        for i in repeated.tolist():
-            finding = f"trap '{trap}' is checked twice on {_day(checks[i])} (also {_place(group, i - 1)})."
-            remedy = f'Keep one row, or set duplicates = "sum" to add such rows up.{_two_lures(group, i)}'
-            problems.append(_at(group, i, finding, remedy, file, names.get("date", "date")))
-        for i in np.flatnonzero(sets >= checks).tolist():
-            finding = f"trap '{trap}' was set on {_day(sets[i])}, not before its check on {_day(checks[i])}."
-            remedy = "The start of an interval lies before its end."
-            problems.append(_at(group, i, finding, remedy, file, names.get("set", "set")))
-        earlier = np.flatnonzero(sets[1:] < checks[:-1]) + 1
-        for i in np.setdiff1d(earlier, repeated).tolist():
-            finding = (
-                f"trap '{trap}': the interval from {_day(sets[i])} overlaps the one that ends on "
-                f"{_day(checks[i - 1])} ({_place(group, i - 1)})."
-            )
-            remedy = 'Each interval starts where the one before ends, or later; overlaps = "cut" has them start there.'
-            problems.append(_at(group, i, finding, remedy, file, names.get("set", "set")))
-    return problems
+    dated = catches.dropna(subset="check")
+    series = dated.groupby(series_keys(dated), sort=False).ngroup().to_numpy()
+    dated, series = dated.iloc[np.argsort(series, kind="stable")], np.sort(series)
+    checks, sets = dated["check"].to_numpy(), dated["set"].to_numpy()
+    again = series[1:] == series[:-1]
+    repeated = np.flatnonzero(again & (checks[1:] == checks[:-1])) + 1
+    reversed_ = np.flatnonzero(sets >= checks)
+    earlier = np.setdiff1d(np.flatnonzero(again & (sets[1:] < checks[:-1])) + 1, repeated)
+    found: list[tuple[int, int, Problem]] = []
+    for kind, (rows, say) in enumerate(((repeated, _repeated), (reversed_, _reversed), (earlier, _overlap))):
+        for i in rows.tolist():
+            finding, remedy, column = say(dated, i)
+            problem = _at(dated, i, finding, remedy, file, names.get(column, column))
+            found.append((int(series[i]), kind, problem))
+    return [problem for _, _, problem in sorted(found, key=lambda one: one[:2])]
 
 
-def _at(group: pd.DataFrame, i: int, finding: str, remedy: str, file: str, column: str) -> Problem:
+def _repeated(dated: pd.DataFrame, i: int) -> tuple[str, str, str]:
+    trap, check = dated["trap"].iloc[i], dated["check"].to_numpy()[i]
+    return (
+        f"trap '{trap}' is checked twice on {_day(check)} (also {_place(dated, i - 1)}).",
+        f'Keep one row, or set duplicates = "sum" to add such rows up.{_two_lures(dated, i)}',
+        "date",
+    )
+
+
+def _reversed(dated: pd.DataFrame, i: int) -> tuple[str, str, str]:
+    trap, set_, check = (dated[name].to_numpy()[i] for name in ("trap", "set", "check"))
+    return (
+        f"trap '{trap}' was set on {_day(set_)}, not before its check on {_day(check)}.",
+        "The start of an interval lies before its end.",
+        "set",
+    )
+
+
+def _overlap(dated: pd.DataFrame, i: int) -> tuple[str, str, str]:
+    trap, set_, before = dated["trap"].iloc[i], dated["set"].to_numpy()[i], dated["check"].to_numpy()[i - 1]
+    finding = (
+        f"trap '{trap}': the interval from {_day(set_)} overlaps the one that ends on "
+        f"{_day(before)} ({_place(dated, i - 1)})."
+    )
+    remedy = (
+        'Each interval starts where the one before ends, or later; overlaps = "cut" has them start there.'
+    )
+    return finding, remedy, "set"
+
+
+def _at(dated: pd.DataFrame, i: int, finding: str, remedy: str, file: str, column: str) -> Problem:
     """Return the problem of one check; in a wide table its column is that of its count."""
-    row = group.iloc[i]
+    row = dated.iloc[i]
     own = str(row.get("column", ""))
     return Problem(finding, remedy, file, int(row["row"]), own or column, str(row.get("sheet", "")))
 
 
-def _place(group: pd.DataFrame, i: int) -> str:
-    row = group.iloc[i]
+def _place(dated: pd.DataFrame, i: int) -> str:
+    row = dated.iloc[i]
     sheet = f"sheet '{row['sheet']}', " if row.get("sheet") else ""
     column = f", column '{row['column']}'" if row.get("column") else ""
     return f"{sheet}row {row['row']}{column}"
 
 
-def _two_lures(group: pd.DataFrame, i: int) -> str:
-    if "lure" not in group or group["lure"].iloc[i] == group["lure"].iloc[i - 1]:
+def _two_lures(dated: pd.DataFrame, i: int) -> str:
+    if "lure" not in dated or dated["lure"].iloc[i] == dated["lure"].iloc[i - 1]:
         return ""
     return ' The lures differ: two columns can name one trap, such as trap = ["trap", "lure"].'
 

@@ -103,9 +103,8 @@ def unknown_trap_problems(traps: pd.DataFrame, catches: pd.DataFrame) -> list[Pr
     known = set(_devices(traps))
     file = str(catches.attrs.get("file", "catch table"))
     problems = []
-    for trap, group in catches.groupby("trap", sort=False):
-        if trap in known or trap == "":
-            continue
+    stray = catches[~catches["trap"].isin([*known, ""])]
+    for trap, group in stray.groupby("trap", sort=False):
         rows = group["row"]
         sheet = str(group["sheet"].iloc[0]) if "sheet" in group else ""
         finding = f"trap '{trap}' is not in the trap table ({len(rows)} rows: {row_text(rows)})."

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy.special import gammaln
 
 from phenofit.errors import DataError, Problem
 from phenofit.flight.likelihood.heat_at_times import SeasonTemperatures
-from phenofit.flight.likelihood.record_forms import Checks, Kept, by_trap_year, keep_records
+from phenofit.flight.likelihood.record_forms import Checks, Kept, checks_of, keep_records
 from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES, METHOD_CODES, running_heat
 from phenofit.heat.settings import HeatSettings
 from phenofit.traps.biofix import since_biofix
@@ -113,142 +113,180 @@ class FlightData:
 def assemble(records: Records, *, kind: str = "counts", night: str | None = None) -> FlightData:
     """Bring trap-years and weather together, with the weather of nights by ``tmin`` or ``tmax`` where asked."""
     trap_years, early = since_biofix(records.trap_years, records.starts, first_catch=kind == "first catch")
-    builder = _Builder(records, kind, night)
-    builder.left += [{str(k): v for k, v in row.items()} for row in early.to_dict("records")]
-    by_year = by_trap_year(trap_years.intervals)
-    for row in trap_years.years.sort_values("trap_year").to_dict("records"):
-        checks = by_year.get(int(str(row["trap_year"])))
-        if checks is not None:
-            builder.add(row, checks)
-    return builder.data()
-
-
-class _Builder:
-    """Collects trap-years one by one."""
-
-    def __init__(self, records: Records, kind: str, night: str | None) -> None:
-        self.kind, self.by_night = kind, night is not None
-        self.seasons = SeasonTemperatures(records, night)
-        self.rows: list[dict[str, object]] = []
-        self.left: list[dict[str, object]] = []
-        self.edges: list[tuple[np.ndarray, ...]] = []
-        self.catches: list[tuple[np.ndarray, ...]] = []
-        self.whole: list[float] = []
-        self.constant = 0.0
-
-    def leave_out(self, row: Mapping[object, object], reason: str, checks: Checks) -> None:
-        what = {"trap": row["trap"], "season": row["season"], "reason": reason}
-        self.left.append({**what, "rows": len(checks), "moths": int(np.nansum(checks.count))})
-
-    def add(self, row: Mapping[object, object], checks: Checks) -> None:
-        year = int(str(row["year"]))
-        station, start, reason = self.seasons.start(str(row["trap"]), str(row["site"]), year)
-        if reason:
-            self.leave_out(row, reason, checks)
-            return
-        series = self.seasons.row(station, start, year)
-        first_missing = self.seasons.first_missing[series]
-        covered = self._since(checks.end, start) // _DAY_NS < first_missing
-        if not covered.all():
-            self.leave_out(
-                row,
-                f"no heat sum: station {station} has no temperature on "
-                f"{start + np.timedelta64(first_missing, 'D')}",
-                checks.only(~covered),
-            )
-        if not covered.any():
-            return
-        kept = keep_records(checks.only(covered), self.kind)
-        if kept.reason:
-            self.leave_out(row, kept.reason, checks.only(covered))
-            return
-        self._store(series, start, kept)
-        self.rows.append({**{str(k): v for k, v in row.items()}, "station": station, "total": kept.total})
-        counts = kept.count[kept.is_open == 0]
-        self.constant += float(gammaln(counts.sum() + 1) - gammaln(counts + 1.0).sum())
-
-    @staticmethod
-    def _since(when: np.ndarray, start: np.datetime64) -> np.ndarray:
-        # Nanoseconds since the start; before the start, and where no time is given, no heat is summed.
-        passed = when.astype("datetime64[ns]") - start.astype("datetime64[ns]")
-        return np.where(np.isnat(passed), 0, np.maximum(passed.astype(np.int64), 0))
-
-    def _store(self, series: int, start: np.datetime64, kept: Kept) -> None:
-        left, right = self._since(kept.start, start), self._since(kept.end, start)
-        effort, number = kept.effort, len(kept.end)
-        midnights = np.arange(0)
-        if self.by_night:
-            midnights = np.arange(left.min() // _DAY_NS + 1, right.max() // _DAY_NS + 1) * _DAY_NS
-        places, at = np.unique(np.concatenate([left, right, midnights]), return_inverse=True)
-        at_left, at_right = at[:number], at[number : 2 * number]
-        weight = np.zeros(len(places))
-        if kept.whole == 0.0:
-            np.add.at(weight, at_right, effort)
-            np.add.at(weight, at_left, -effort)
-        caught = kept.count > 0
-        needed = weight != 0.0
-        needed[at_left[caught]] = True
-        needed[at_right[caught]] = True
-        needed |= self.by_night
-        renumber = np.cumsum(needed) - 1
-        duration = (right - left) / _DAY_NS * effort
-        # Strays come evenly over the time watched; to an event watched for all along, over the season.
-        share = duration / (duration.sum() if kept.whole == 0.0 else self.seasons.length(series))
-        self.edges.append(
-            (
-                np.full(int(needed.sum()), series),
-                places[needed] // _DAY_NS,
-                (places[needed] % _DAY_NS) / _DAY_NS,
-                weight[needed],
-                self.seasons.anomaly(series, places[needed] // _DAY_NS),
+    years = trap_years.years.sort_values("trap_year", ignore_index=True)
+    checks = checks_of(trap_years.intervals, years["trap_year"].to_numpy(dtype=np.int64))
+    seasons = SeasonTemperatures(records, night)
+    sums = _sums(years, np.unique(checks.of), seasons)
+    left = _LeftOut(years, early)
+    left.add(checks, sums.reason)
+    checks = checks.only((sums.reason == "")[checks.of])
+    first_missing = np.array([*seasons.first_missing, 0], dtype=np.int64)[sums.series]
+    covered = _since(checks.end, sums.start[checks.of]) // _DAY_NS < first_missing[checks.of]
+    gap = (sums.start + first_missing.astype("timedelta64[D]")).astype("datetime64[D]").astype(str)
+    why = [
+        f"no heat sum: station {s} has no temperature on {day}"
+        for s, day in zip(sums.station, gap, strict=True)
+    ]
+    left.add(checks.only(~covered), np.array(why, dtype=object))
+    checks = checks.only(covered)
+    kept = keep_records(checks, len(years), kind)
+    left.add(checks, kept.reason)
+    left_out = left.table()
+    used = np.unique(kept.of)
+    if not used.size:
+        reasons = "; ".join(sorted({str(r) for r in left_out["reason"]})) or "there are no records"
+        raise DataError(
+            Problem(
+                f"no trap-year is left to fit ({reasons}).",
+                "Check the species name, the season, the stations and the years of the weather.",
             )
         )
-        self.catches.append(
-            (
-                renumber[at_left[caught]],
-                renumber[at_right[caught]],
-                kept.count[caught],
-                effort[caught],
-                share[caught],
-                kept.is_open[caught],
-            )
-        )
-        self.whole.append(kept.whole)
+    closed = kept.count[kept.is_open == 0]
+    tmin, tmax = seasons.padded()
+    return FlightData(
+        table=years.iloc[used]
+        .infer_objects()
+        .assign(station=sums.station[used], total=kept.total[used])
+        .reset_index(drop=True),
+        tmin=tmin,
+        tmax=tmax,
+        **_edges_and_catches(kept, used, sums, seasons, by_night=night is not None),
+        whole=np.full(len(used), kept.whole),
+        left_out=left_out,
+        constant=float(gammaln(kept.total[used] + 1.0).sum() - gammaln(closed + 1.0).sum()),
+    )
 
-    def data(self) -> FlightData:
-        left_out = pd.DataFrame(self.left, columns=["trap", "season", "reason", "rows", "moths"])
-        if not self.rows:
-            reasons = "; ".join(sorted({str(r) for r in left_out["reason"]})) or "there are no records"
-            raise DataError(
-                Problem(
-                    f"no trap-year is left to fit ({reasons}).",
-                    "Check the species name, the season, the stations and the years of the weather.",
-                )
-            )
-        tmin, tmax = self.seasons.padded()
-        edge_of = np.concatenate([[0], np.cumsum([len(e[0]) for e in self.edges])]).astype(np.int64)
-        catch_of = np.concatenate([[0], np.cumsum([len(c[0]) for c in self.catches])]).astype(np.int64)
-        shifted = [(c[0] + edge_of[k], c[1] + edge_of[k], *c[2:]) for k, c in enumerate(self.catches)]
-        edges = [np.concatenate(column) for column in zip(*self.edges, strict=True)]
-        catches = [np.concatenate(column) for column in zip(*shifted, strict=True)]
-        return FlightData(
-            table=pd.DataFrame(self.rows).reset_index(drop=True),
-            tmin=tmin,
-            tmax=tmax,
-            edge_of=edge_of,
-            edge_series=edges[0].astype(np.int64),
-            edge_day=edges[1],
-            edge_part=edges[2],
-            edge_weight=edges[3],
-            edge_anomaly=edges[4] if self.by_night else np.zeros(0),
-            catch_of=catch_of,
-            catch_left=catches[0].astype(np.int64),
-            catch_right=catches[1].astype(np.int64),
-            catch_count=catches[2].astype(np.int64),
-            catch_effort=catches[3],
-            catch_share=catches[4],
-            catch_open=catches[5].astype(np.int64),
-            whole=np.array(self.whole, dtype=np.float64),
-            left_out=left_out,
-            constant=self.constant,
+
+@dataclass(frozen=True)
+class _Sums:
+    """Where the heat sums of each trap-year come from."""
+
+    station: npt.NDArray[np.object_]
+    start: npt.NDArray[np.datetime64]
+    series: npt.NDArray[np.int64]  # Temperature row; -1 where there is none.
+    reason: npt.NDArray[np.object_]  # Why there is none; empty where there is one.
+
+
+def _sums(years: pd.DataFrame, wanted: npt.NDArray[np.int64], seasons: SeasonTemperatures) -> _Sums:
+    """Find the temperatures of the wanted trap-years."""
+    size = len(years)
+    found = _Sums(
+        np.full(size, "", dtype=object),
+        np.full(size, np.datetime64("NaT", "ns")),
+        np.full(size, -1, dtype=np.int64),
+        np.full(size, "", dtype=object),
+    )
+    traps, sites, labels = (years[name].tolist() for name in ("trap", "site", "year"))
+    for k in wanted.tolist():
+        station, start, reason = seasons.start(str(traps[k]), str(sites[k]), int(labels[k]))
+        found.station[k], found.start[k], found.reason[k] = station, start, reason
+        if not reason:
+            found.series[k] = seasons.row(station, start, int(labels[k]))
+    return found
+
+
+class _LeftOut:
+    """What does not enter, and why, in the order of the trap-years."""
+
+    def __init__(self, years: pd.DataFrame, early: pd.DataFrame) -> None:
+        self.years, self.parts = years, [early.assign(at=-1)]
+
+    def add(self, checks: Checks, reason: npt.NDArray[np.object_]) -> None:
+        """Add the checks of the trap-years that have a reason."""
+        moths = np.where(np.isfinite(checks.count), checks.count, 0.0)
+        rows = np.bincount(checks.of, minlength=len(reason))
+        at = np.flatnonzero((rows > 0) & (reason != ""))
+        caught = np.bincount(checks.of, weights=moths, minlength=len(reason))
+        found = self.years.iloc[at][["trap", "season"]].assign(
+            reason=reason[at], rows=rows[at], moths=caught[at].astype(np.int64), at=at
         )
+        self.parts.append(found)
+
+    def table(self) -> pd.DataFrame:
+        """Return ``trap, season, reason, rows, moths``."""
+        filled = [part for part in self.parts if len(part)]
+        columns = ["trap", "season", "reason", "rows", "moths"]
+        if not filled:
+            return pd.DataFrame(columns=columns)
+        return pd.concat(filled).sort_values("at", kind="stable", ignore_index=True)[columns]
+
+
+def _since(when: npt.NDArray[np.datetime64], start: npt.NDArray[np.datetime64]) -> npt.NDArray[np.int64]:
+    # Nanoseconds since the start; before the start, and where no time is given, no heat is summed.
+    passed = when.astype("datetime64[ns]") - start.astype("datetime64[ns]")
+    return np.where(np.isnat(passed), 0, np.maximum(passed.astype(np.int64), 0))
+
+
+def _edges_and_catches(
+    kept: Kept, used: npt.NDArray[np.int64], sums: _Sums, seasons: SeasonTemperatures, *, by_night: bool
+) -> dict[str, npt.NDArray[np.generic]]:
+    """Return the arrays of :class:`FlightData` that tell of edges and catches."""
+    of = np.searchsorted(used, kept.of)
+    series = sums.series[used]
+    start = sums.start[kept.of]
+    left, right = _since(kept.start, start), _since(kept.end, start)
+    times, owners = [left, right], [of, of]
+    if by_night:
+        midnights, whose = _midnights(left, right, of)
+        times, owners = [*times, midnights], [*owners, whose]
+    owner, place, at = _distinct(np.concatenate(owners), np.concatenate(times))
+    at_left, at_right = at[: len(of)], at[len(of) : 2 * len(of)]
+    weight = np.zeros(len(place))
+    if kept.whole == 0.0:
+        np.add.at(weight, at_right, kept.effort)
+        np.add.at(weight, at_left, -kept.effort)
+    caught = kept.count > 0
+    needed = (weight != 0.0) | by_night
+    needed[at_left[caught]] = True
+    needed[at_right[caught]] = True
+    renumber = np.cumsum(needed) - 1
+    # Strays come evenly over the time watched; to an event watched for all along, over the season.
+    duration = (right - left) / _DAY_NS * kept.effort
+    watched = np.bincount(of, weights=duration)
+    if kept.whole != 0.0:
+        watched = np.array([seasons.length(row) for row in series.tolist()], dtype=np.float64)
+    edge_series, edge_day = series[owner[needed]], place[needed] // _DAY_NS
+    return {
+        "edge_of": _begins(owner[needed], len(used)),
+        "edge_series": edge_series,
+        "edge_day": edge_day,
+        "edge_part": (place[needed] % _DAY_NS) / _DAY_NS,
+        "edge_weight": weight[needed],
+        "edge_anomaly": seasons.anomaly(edge_series, edge_day) if by_night else np.zeros(0),
+        "catch_of": _begins(of[caught], len(used)),
+        "catch_left": renumber[at_left[caught]],
+        "catch_right": renumber[at_right[caught]],
+        "catch_count": kept.count[caught],
+        "catch_effort": kept.effort[caught],
+        "catch_share": (duration / watched[of])[caught],
+        "catch_open": kept.is_open[caught],
+    }
+
+
+def _begins(of: npt.NDArray[np.int64], size: int) -> npt.NDArray[np.int64]:
+    """Return where each owner's part of an ordered array begins, and where the last ends."""
+    return np.searchsorted(of, np.arange(size + 1)).astype(np.int64)
+
+
+def _distinct(
+    owner: npt.NDArray[np.int64], time: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return the distinct pairs in order, and the place of each given pair among them."""
+    order = np.lexsort((time, owner))
+    owner, time = owner[order], time[order]
+    new = np.concatenate([[True], (owner[1:] != owner[:-1]) | (time[1:] != time[:-1])])
+    at = np.empty(len(order), dtype=np.int64)
+    at[order] = np.cumsum(new) - 1
+    return owner[new], time[new], at
+
+
+def _midnights(
+    left: npt.NDArray[np.int64], right: npt.NDArray[np.int64], of: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return the midnights within the time watched by each trap-year, and whose they are."""
+    begins = np.flatnonzero(np.diff(of, prepend=-1))
+    first = np.minimum.reduceat(left, begins) // _DAY_NS + 1
+    number = np.maximum(np.maximum.reduceat(right, begins) // _DAY_NS + 1 - first, 0)
+    whose = np.repeat(np.arange(len(begins)), number)
+    within = np.arange(len(whose)) - np.repeat(np.cumsum(number) - number, number)
+    return (first[whose] + within) * _DAY_NS, whose

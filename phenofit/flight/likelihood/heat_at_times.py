@@ -77,9 +77,11 @@ class SeasonTemperatures:
             out[:, k, : pair.shape[1]] = pair
         return out[0], out[1]
 
-    def anomaly(self, row: int, days: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
-        """Return how much warmer than usual days of a row are [degC]; 0 without an element of the night's weather."""
-        return self._anomalies[row][days]
+    def anomaly(self, rows: npt.NDArray[np.int64], days: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        """Return how much warmer than usual days of rows are [degC]; 0 without an element of the night's weather."""
+        begins = np.cumsum([0, *(len(row) for row in self._anomalies)])
+        every = np.concatenate([np.zeros(0), *self._anomalies])
+        return every[begins[rows] + days] if len(rows) else np.zeros(0)
 
     def length(self, row: int) -> int:
         """Return the number of days of a row."""
@@ -146,7 +148,7 @@ def heat_at_times(
 ) -> HeatAtTimes:
     """Find the temperatures behind times of trap-years."""
     seasons = SeasonTemperatures(records, night)
-    number, days, reason, anomaly = [], [], [], []
+    number, days, reason = [], [], []
     for trap, site, year, time in zip(traps, sites, years, times, strict=True):
         station, start, why = seasons.start(str(trap), str(site), int(year))
         if not why and np.isnat(time):
@@ -160,11 +162,8 @@ def heat_at_times(
         number.append(row)
         days.append(passed)
         reason.append(why)
-        anomaly.append(0.0 if why else float(seasons.anomaly(row, np.array([int(passed)]))[0]))
-    return HeatAtTimes(
-        *seasons.padded(),
-        np.array(number, dtype=np.int64),
-        np.array(days, dtype=np.float64),
-        np.array(reason, dtype=object),
-        np.array(anomaly, dtype=np.float64),
-    )
+    series, passed_days = np.array(number, dtype=np.int64), np.array(days, dtype=np.float64)
+    known = np.array(reason, dtype=object) == ""
+    anomaly = np.zeros(len(series))
+    anomaly[known] = seasons.anomaly(series[known], passed_days[known].astype(np.int64))
+    return HeatAtTimes(*seasons.padded(), series, passed_days, np.array(reason, dtype=object), anomaly)
