@@ -177,12 +177,12 @@ class ProblemGroup:
             return str(first)
         rows = [str(problem.row) for problem in others if problem.row is not None]
         if len(rows) == len(others):
-            return f"{first} The same in {_number(len(rows), 'other row')}: {_listed(rows)}."
+            return f"{first} The same in {plural(len(rows), 'other row')}: {_listed(rows)}."
         # Without a row, the text in quotation marks is all that names the place.
         names = [found[0] for problem in others if (found := _QUOTED.findall(problem.finding))]
         if len(names) == len(others):
             return f"{first} The same for {_listed(names)}."
-        return f"{first} The same in {_number(len(others), 'other place')}."
+        return f"{first} The same in {plural(len(others), 'other place')}."
 
 
 def problem_groups(problems: Sequence[Problem]) -> tuple[ProblemGroup, ...]:
@@ -211,7 +211,8 @@ def _listed(texts: Sequence[str]) -> str:
     return ", ".join(texts[:_SHOWN]) + more
 
 
-def _number(count: int, what: str) -> str:
+def plural(count: int, what: str) -> str:
+    """Return a number with its noun."""
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 

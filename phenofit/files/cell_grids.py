@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from phenofit.errors import DataError, Problem
+from phenofit.errors import DataError, Problem, plural
 from phenofit.files.old_workbooks import is_old_workbook, read_old_workbook
 from phenofit.files.safe_files import require_regular
 from phenofit.files.text_table import ENCODINGS, TableFile, TableSource, shorten, source_name
@@ -163,11 +163,6 @@ def tidy(cell: str) -> str:
         return cell.strip()
     # An accent may be written as one character or as two; to the eye, and here, the names are the same.
     return unicodedata.normalize("NFC", cell.translate(_INVISIBLE)).strip()
-
-
-def plural(n: int, what: str) -> str:
-    """Return a number with its noun."""
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def row_list(rows: Sequence[int], shown: int = 8) -> str:

@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from phenofit.errors import DataError, Problem
-from phenofit.files.cell_grids import Grid, plural, read_grids, tidy
+from phenofit.errors import DataError, Problem, plural
+from phenofit.files.cell_grids import Grid, read_grids, tidy
 from phenofit.files.dates import looks_like_date
 from phenofit.files.text_table import (
     BLOCK,

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from phenofit.errors import DataError
-from phenofit.files.cell_grids import Grid, Vocabulary, body, plural, row_list, skip_titles
+from phenofit.errors import DataError, plural
+from phenofit.files.cell_grids import Grid, Vocabulary, body, row_list, skip_titles
 from phenofit.files.text_table import BLOCK, COUNT, HEADER, LeftOut, Wide, shorten
 
 _TOTAL = re.compile(

@@ -147,12 +147,10 @@ class EventDrawing:
     terms: _Terms
     curve: str
     events: tuple[str, ...]
-    shares: npt.NDArray[
-        np.float64
-    ]  # Shape (draws, events): Share of the flight that has flown at each event.
-    top: (
-        tuple[float, npt.NDArray[np.float64]] | None
-    )  # Of the peak: by what the median is multiplied, and what is added.
+    # Shape (draws, events): Share of the flight that has flown at each event.
+    shares: npt.NDArray[np.float64]
+    # Of the peak: by what the median is multiplied, and what is added.
+    top: tuple[float, npt.NDArray[np.float64]] | None
 
     @classmethod
     def of(

@@ -185,6 +185,15 @@ class Records:
         """What else is to be known, one sentence each."""
         return self.trap_years.notes
 
+    @property
+    def site_of(self) -> Mapping[str, str]:
+        """Site of each trap, by the trap table and the trap-years."""
+        found: dict[str, str] = {}
+        for table in (self.traps, self.trap_years.years):
+            if table is not None and "site" in table:
+                found |= dict(zip(table["trap"].astype(str), table["site"].astype(str), strict=True))
+        return found
+
     def places(self, sites: Sequence[str] | None = None) -> list[tuple[str, str]]:
         """Return the places to forecast for as (site, station): those of the trap-years, or the sites named.
 
@@ -193,10 +202,7 @@ class Records:
         sites : sequence of str, optional
             Sites of the trap table; the others are not returned.
         """
-        site_of: dict[str, str] = {}
-        for table in (self.traps, self.trap_years.years):
-            if table is not None and "site" in table:
-                site_of |= dict(zip(table["trap"].astype(str), table["site"].astype(str), strict=True))
+        site_of = self.site_of
         used = set(self.trap_years.years["trap"].astype(str))
         pairs = {
             (site_of.get(str(trap), str(trap)), str(station))

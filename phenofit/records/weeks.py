@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,7 +34,7 @@ def record_weeks(records: Records) -> RecordWeeks:
     season, intervals, unused = records.season, records.trap_years.intervals, records.trap_years.unused
     within = unused[unused["year"].astype(np.int64) >= 0]
     years = sorted({int(year) for table in (intervals, within) for year in table["year"].unique()})
-    site_of = _sites(records)
+    site_of = records.site_of
     names = {str(trap) for table in (intervals, within) for trap in table["trap"].unique()}
     traps = sorted(names, key=lambda trap: (_natural(site_of.get(trap, trap)), _natural(trap)))
     opens = {year: season.first_day(year).astype("datetime64[ns]") for year in years}
@@ -109,14 +108,6 @@ def _spread(
 def _last_week(end: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
     """Return the week in which an interval ends; one that ends as a week begins belongs to the week before."""
     return np.maximum(np.ceil(end).astype(np.int64) - 1, 0)
-
-
-def _sites(records: Records) -> Mapping[str, str]:
-    found: dict[str, str] = {}
-    for table in (records.traps, records.trap_years.years):
-        if table is not None and "site" in table:
-            found |= dict(zip(table["trap"].astype(str), table["site"].astype(str), strict=True))
-    return found
 
 
 def _natural(name: str) -> list[tuple[int, int, str]]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from phenofit.errors import plural
 from phenofit.traps.forms import left_out_frame
 from phenofit.traps.years import TrapYears
 
@@ -40,7 +41,7 @@ class CatchAccount:
         span = " to ".join(dict.fromkeys((self.seasons[0], self.seasons[-1]))) if self.seasons else "none"
         below = f", {_moths(self.not_counted)} of them not counted exactly" if self.not_counted else ""
         use = "used in the fit" if self.whole else "usable if no temperature is missing"
-        from_where = f"{_count(self.used_trap_years, 'trap-year')} in {_count(len(self.seasons), 'season')}"
+        from_where = f"{plural(self.used_trap_years, 'trap-year')} in {plural(len(self.seasons), 'season')}"
         found = [
             f"{self.species}: {_moths(self.moths)} in {_checks(self.checks)} of {self.file}",
             f"  {use}: {_moths(self.used_moths)} in {_checks(self.used_checks)}, {from_where} ({span}){below}",
@@ -105,13 +106,9 @@ def left_out_words(summed: pd.DataFrame) -> list[str]:
     ]
 
 
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
-
-
 def _moths(number: int) -> str:
-    return _count(number, "moth")
+    return plural(number, "moth")
 
 
 def _checks(number: int) -> str:
-    return _count(number, "check")
+    return plural(number, "check")

@@ -45,9 +45,8 @@ CURVE_CODES = {
 _SQRT_HALF = math.sqrt(0.5)
 _INV_SQRT_2PI = 1.0 / math.sqrt(2.0 * math.pi)
 _LOGISTIC = math.pi / math.sqrt(3.0)
-_GUMBEL = math.pi / math.sqrt(
-    6.0
-)  # over the spread: the scale of the Gumbel curve, and of log heat of a Weibull one
+# Over the spread: the scale of the Gumbel curve, and of log heat of a Weibull one.
+_GUMBEL = math.pi / math.sqrt(6.0)
 _LN2 = math.log(2.0)
 # Beyond this many standard deviations a normal share is 0 or 1 to the last digit of a double.
 _FAR = 8.3

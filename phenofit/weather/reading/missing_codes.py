@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 import numpy as np
 
-from phenofit.files.cell_grids import plural
+from phenofit.errors import plural
 from phenofit.units import temperature_unit, to_celsius
 
 _EVERYWHERE = (-9999.0, -9999.9, -999.0, -999.9, -99.0, -99.9, 999.0, 999.9, 9999.0, 9999.9)

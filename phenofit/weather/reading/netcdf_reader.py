@@ -14,9 +14,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from phenofit.errors import DataError, Problem, UnitError
+from phenofit.errors import DataError, Problem, UnitError, plural
 from phenofit.files import require_regular
-from phenofit.files.cell_grids import plural
 from phenofit.units import temperature_unit
 from phenofit.weather.reading.assemble import DayRows
 from phenofit.weather.reading.hourly_table import daily_extremes, standard_offsets
