@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import math
 import re
+import sys
 from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
@@ -17,6 +17,7 @@ from phenofit.files.dates import DATE_FORMS, DATE_ORDERS
 from phenofit.files.tables import nearest
 from phenofit.heat.settings import check_thresholds, upper_threshold
 from phenofit.seasons import MonthDay
+from phenofit.traps.intervals import interval_days_fault
 from phenofit.units import parse_degree_days, parse_lapse, temperature_unit
 
 _T = TypeVar("_T")
@@ -61,8 +62,15 @@ def _flag(value: Any) -> bool:
     return value
 
 
+def is_number(value: Any) -> bool:
+    """Return whether a value is a finite number that a double holds."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return abs(value) <= sys.float_info.max
+
+
 def _number(value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if not is_number(value):
         remedy = "Write a number without quotation marks and without a unit."
         raise refuse(f"{_shown(value)} is not a number.", remedy)
     return float(value)
@@ -73,6 +81,14 @@ def _positive(value: Any) -> float:
     if number <= 0:
         raise refuse(f"{value!r} is not above 0.", "Write a number above 0.")
     return number
+
+
+def _interval_days(value: Any) -> float:
+    days = _number(value)
+    fault = interval_days_fault(days)
+    if fault:
+        raise refuse(f"{_shown(value)} {fault}.", "Write the days as a number, such as 7.")
+    return days
 
 
 def _count(value: Any) -> int:
@@ -222,6 +238,7 @@ Texts = Annotated[tuple[str, ...], BeforeValidator(texts)]
 Flag = Annotated[bool, BeforeValidator(_flag)]
 Number = Annotated[float, BeforeValidator(_number)]
 PositiveNumber = Annotated[float, BeforeValidator(_positive)]
+IntervalDays = Annotated[float, BeforeValidator(_interval_days)]
 Count = Annotated[int, BeforeValidator(_count)]
 UpperTemperature = Annotated[float, BeforeValidator(upper_temperature)]
 TemperatureUnit = Annotated[str, BeforeValidator(_temperature_unit)]

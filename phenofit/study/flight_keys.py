@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BeforeValidator, Field, ValidationInfo, create_model, model_validator
@@ -30,6 +29,7 @@ from phenofit.study.fields import (
     base_temperature,
     choice,
     degree_days,
+    is_number,
     refuse,
     temperature_range,
     words,
@@ -125,7 +125,7 @@ def _held_value(name: str, number: Any) -> float:
         raise refuse(f"'{name}' is no parameter that can be held here.", remedy)
     if parameter.unit == "degC d":
         held = degree_days(number, name)
-    elif isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
+    elif not is_number(number):
         raise refuse(
             f"'{name}' is held at {number!r}, which is no number.",
             "Write a number without quotation marks"

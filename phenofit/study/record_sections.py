@@ -14,9 +14,9 @@ from phenofit.study.fields import (
     DateOrder,
     FilePath,
     Flag,
+    IntervalDays,
     Number,
     Part,
-    PositiveNumber,
     Text,
     Texts,
     choice,
@@ -105,8 +105,8 @@ class CatchesPart(TablePart):
     duplicates: Annotated[str, BeforeValidator(choice("refuse", "sum"))] = "refuse"
     unlisted_species: Annotated[str, BeforeValidator(choice(*UNLISTED_MEANINGS))] = "not checked"
     pool: Annotated[str, BeforeValidator(choice("trap", "site"))] = "trap"
-    first_interval_days: PositiveNumber | None = None
-    longest_interval_days: PositiveNumber | None = None
+    first_interval_days: IntervalDays | None = None
+    longest_interval_days: IntervalDays | None = None
     present: Texts = CountWords().present
     lost: Texts = CountWords().lost
     not_checked: Texts = CountWords().not_checked

@@ -20,6 +20,16 @@ LEFT_OUT_REASONS = {
 }
 """Why a record does not enter the trap-years, in words."""
 
+MOST_INTERVAL_DAYS = 366.0
+
+
+def interval_days_fault(days: float) -> str:
+    """Return why a number of days is no length of a check interval, or an empty text."""
+    least = 1.0 / 24.0  # one hour: shorter ones are slips of the unit
+    if least <= days <= MOST_INTERVAL_DAYS:
+        return ""
+    return f"is not a number of days from one hour ({least:.4f}) to {MOST_INTERVAL_DAYS:g}"
+
 
 def check_intervals(
     catches: pd.DataFrame,

@@ -12,7 +12,7 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files.tables import nearest
 from phenofit.seasons import Season
 from phenofit.traps.forms import left_out_frame
-from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals
+from phenofit.traps.intervals import LEFT_OUT_REASONS, check_intervals, interval_days_fault
 from phenofit.traps.pooling import pool_intervals
 from phenofit.traps.sheet_cells import row_text
 
@@ -200,8 +200,9 @@ def _check_call(
     if pool not in ("trap", "site"):
         raise ModelError(f"pool = '{pool}' is not accepted; write 'trap' or 'site'.")
     for name, days in (("first_interval_days", first_days), ("longest_interval_days", longest_days)):
-        if days is not None and not days > 0:
-            raise ModelError(f"{name} = {days} is not a number of days above 0.")
+        fault = interval_days_fault(days) if days is not None else ""
+        if fault:
+            raise ModelError(f"{name} = {days} {fault}.")
     if "species" in catches and catches["species"].nunique() > 1:
         names = ", ".join(f"'{s}'" for s in sorted(catches["species"].unique())[:6])
         raise ModelError(f"the catch table holds several species ({names}); choose one.")

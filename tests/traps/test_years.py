@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -320,7 +321,15 @@ def test_a_selection_is_numbered_anew(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "bad", [{"pool": "field"}, {"first_interval_days": 0.0}, {"longest_interval_days": -1.0}]
+    "bad",
+    [
+        {"pool": "field"},
+        {"first_interval_days": 0.0},
+        {"longest_interval_days": -1.0},
+        {"first_interval_days": 366.1},
+        {"longest_interval_days": 0.04},
+        {"first_interval_days": math.nan},
+    ],
 )
 def test_settings_that_make_no_sense_are_refused(tmp_path: Path, bad: dict[str, Any]) -> None:
     table = catches(tmp_path, "trap,date,count\nA,2024-06-01,1\n")
