@@ -20,13 +20,23 @@ def to_unit(value: str | np.datetime64, unit: str = "D") -> np.datetime64:
     return cast(np.datetime64, np.asarray(value, dtype="datetime64").astype(f"datetime64[{unit}]")[()])
 
 
-def add_days(start: np.datetime64, days: npt.ArrayLike) -> npt.NDArray[np.datetime64]:
+def add_days(
+    start: np.datetime64 | npt.NDArray[np.datetime64], days: npt.ArrayLike
+) -> npt.NDArray[np.datetime64]:
     """Return `start` plus days with their fractions, to the minute; NaT where not finite (datetime64[ns])."""
     offsets = np.asarray(days, dtype=np.float64)
     finite = np.isfinite(offsets)
     minutes = np.round(np.where(finite, offsets, 0.0) * _DAY_IN_MINUTES).astype("timedelta64[m]")
-    dates = np.asarray(to_unit(start, "m") + minutes).astype("datetime64[ns]")
+    dates = np.asarray(np.asarray(start).astype("datetime64[m]") + minutes).astype("datetime64[ns]")
     return np.where(finite, dates, np.datetime64("NaT", "ns"))
+
+
+def ranked(days: npt.NDArray[np.float64], share: float) -> npt.NDArray[np.float64]:
+    """Return the quantile of draws in order along the last axis."""
+    # Interpolating between a finite and an infinite draw would give a NaN, so an order statistic is taken.
+    number = days.shape[-1]
+    at = math.ceil(share * number - 1e-9) - 1
+    return np.asarray(days[..., min(max(at, 0), number - 1)])
 
 
 @dataclass(frozen=True)
@@ -63,9 +73,7 @@ class DateDistribution:
 
     def quantile_days(self, share: float) -> float:
         """Return the quantile in days from `start`; plus or minus infinity where it is no day of the season."""
-        # Interpolating between a finite and an infinite draw would give a NaN, so an order statistic is taken.
-        at = math.ceil(share * self.days.size - 1e-9) - 1
-        return float(self._ranked[min(max(at, 0), self.days.size - 1)])
+        return float(ranked(self._ranked, share))
 
     def quantile(self, share: float) -> np.datetime64:
         """Return the date by which the event has happened with chance `share` (NaT: no day of the season)."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +13,7 @@ from scipy.special import betainc, ndtr
 from phenofit.errors import ModelError
 from phenofit.flight.kernels.curves import LOG_HEAT_CURVES, curve_code, curve_quantile
 from phenofit.forecasting.events import event_share
-from phenofit.heat.compiled.crossing import crossing_days
+from phenofit.heat.compiled.crossing import crossing_days, heat_before
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,24 +39,50 @@ class HeatDraws:
         """Return the upper threshold of each draw [degC], that of `heat` where it was not fitted."""
         return np.full(self.base.size, heat.upper_or_inf) if self.upper is None else self.upper
 
+    def only(self, event: str) -> HeatDraws:
+        """Return the draws of one event."""
+        column = self.events.index(event)
+        return replace(self, amount=self.amount[:, column : column + 1], events=(event,))
+
+    def repeated(self, number: int) -> HeatDraws:
+        """Return one draw so many times."""
+        upper = None if self.upper is None else np.repeat(self.upper, number)
+        return replace(
+            self,
+            base=np.repeat(self.base, number),
+            amount=np.repeat(self.amount, number, axis=0),
+            upper=upper,
+        )
+
     def crossings(
         self,
         tmin: npt.NDArray[np.float64],
         tmax: npt.NDArray[np.float64],
-        members: npt.NDArray[np.int64],
         heat: HeatSettings,
+        *,
+        before: npt.NDArray[np.float64] | None = None,
     ) -> npt.NDArray[np.float64]:
-        """Return the day on which each draw reaches its events in its member of the seasons, shape (draws, events)."""
+        """Return the day on which each draw reaches its events, shape (draws, events), the draws dealt out to the seasons.
+
+        `before` is the heat of each draw before the first of the days.
+        """
         return crossing_days(
             np.ascontiguousarray(tmin),
             np.ascontiguousarray(tmax),
-            members,
+            np.arange(self.base.size, dtype=np.int64) % tmin.shape[0],
             self.base,
             np.ascontiguousarray(self.amount),
             self.upper_of(heat),
             heat.method_code,
             heat.cutoff_code,
+            np.zeros(self.base.size) if before is None else before,
         )
+
+    def heat_before(
+        self, tmin: npt.NDArray[np.float64], tmax: npt.NDArray[np.float64], heat: HeatSettings
+    ) -> npt.NDArray[np.float64]:
+        """Return the heat of each draw before each day of one season, shape (draws, days + 1)."""
+        return heat_before(tmin, tmax, self.base, self.upper_of(heat), heat.method_code, heat.cutoff_code)
 
 
 def event_shares(

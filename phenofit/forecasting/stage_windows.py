@@ -128,7 +128,7 @@ def stage_windows(
             moths=None if event_share(lag.after) is not None or lag.after == "peak" else moths,
             shift=place_shift(fit, place.site),
         )
-        days = _cross(place, members, heat, fit.settings.heat)[:, 0]
+        days = _cross(place, heat, fit.settings.heat)[:, 0]
         length = np.maximum(lag.lag + lag.spread * generator.standard_normal(draws), 0.0)
         days = _after(place, members, days, length, lag, heat.base, fit.settings.heat)
         found.append(StageWindow(place.site, flight, lag, DateDistribution(place.start, days)))
@@ -159,7 +159,7 @@ def schedule_cover(
         seed=seed,
         shift=place_shift(fit, place.site),
     )
-    days = _cross(place, members, heat, fit.settings.heat)
+    days = _cross(place, heat, fit.settings.heat)
     # The lag varies between seasons; within one season all eggs of a flight have the same.
     drawn = np.random.default_rng([seed, flight, 42]).standard_normal(draws)
     length = np.maximum(lag.lag + lag.spread * drawn, 0.0)
@@ -202,8 +202,8 @@ def stage_table(windows: Sequence[StageWindow], *, species: str, terms: str) -> 
     return table.astype(dict.fromkeys(("median", "low50", "high50", "low95", "high95"), "datetime64[ns]"))
 
 
-def _cross(place: Place, members: npt.NDArray[np.int64], draws: HeatDraws, heat: HeatSettings) -> Array:
-    days = draws.crossings(place.ensemble.tmin, place.ensemble.tmax, members, heat)
+def _cross(place: Place, draws: HeatDraws, heat: HeatSettings) -> Array:
+    days = draws.crossings(place.ensemble.tmin, place.ensemble.tmax, heat)
     if np.isnan(days).any():
         raise DataError(Problem(f"station {place.station} lacks temperatures.", "Fill the gap."))
     return days

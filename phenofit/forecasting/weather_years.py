@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +12,7 @@ import xarray as xr
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.forecasting.distribution import to_unit
 from phenofit.forecasting.generated_seasons import generated_seasons
-from phenofit.seasons import MonthDay, Season
+from phenofit.seasons import Season
 
 
 @dataclass(frozen=True)
@@ -50,6 +50,24 @@ class StationSeries:
         tmin, tmax = self.on(_days_and_one(season, year, start))
         return tmin[np.newaxis, :], tmax[np.newaxis, :]
 
+    def open_season(
+        self, season: Season, year: int, *, years: Iterable[int], start: np.datetime64 | None = None
+    ) -> OpenSeason:
+        """Return a season with the others that can continue it from any of its days on."""
+        days = _days_and_one(season, year, start)
+        others = [self.on(_same_days(days, other - year)) for other in years]
+        shape = (len(others), days.size)
+        return OpenSeason(
+            self.station,
+            season.label(year),
+            year,
+            days,
+            *self.on(days),
+            np.array([low for low, _ in others]).reshape(shape),
+            np.array([high for _, high in others]).reshape(shape),
+            tuple(int(other) for other in years),
+        )
+
     def continued(
         self,
         season: Season,
@@ -60,10 +78,30 @@ class StationSeries:
         start: np.datetime64 | None = None,
     ) -> SeasonEnsemble:
         """Return a season known up to a day, and continued by seasons generated from other ones."""
-        days = _days_and_one(season, year, start)
-        tmin, tmax = self.on(days)
-        ahead = days >= to_unit(before, "D")
-        gap = days[~ahead & ~(np.isfinite(tmin) & np.isfinite(tmax))]
+        return self.open_season(season, year, years=tuple(years), start=start).continued(before)
+
+
+@dataclass(frozen=True)
+class OpenSeason:
+    """One season of a station, and the other seasons that continue it from the day up to which it is known."""
+
+    station: str  # Its id.
+    label: str  # Of the season.
+    year: int  # In which it starts.
+    days: npt.NDArray[np.datetime64]  # Its days and the one after.
+    tmin: npt.NDArray[np.float64]  # Shape (days,): Daily minimum and maximum [degC], NaN where missing.
+    tmax: npt.NDArray[np.float64]
+    others_tmin: npt.NDArray[np.float64]  # Shape (others, days): The same of the other seasons.
+    others_tmax: npt.NDArray[np.float64]
+    years: tuple[int, ...]  # In which the others start.
+    made: dict[tuple[int, ...], tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]] = field(
+        default_factory=dict
+    )  # Seasons generated, by the positions of the others that they were made from.
+
+    def rest(self, before: np.datetime64, *, back: int = 0) -> tuple[int, SeasonEnsemble]:
+        """Return the first day that is not known, and the days from `back` days before it on, in every continuation."""
+        first = int(np.searchsorted(self.days, to_unit(before, "D")))
+        gap = self.days[:first][~(np.isfinite(self.tmin[:first]) & np.isfinite(self.tmax[:first]))]
         if gap.size:
             raise DataError(
                 Problem(
@@ -72,30 +110,30 @@ class StationSeries:
                     "A heat sum over a gap is unknown; fill the gap or use another station.",
                 )
             )
-        if not ahead.any():
-            return SeasonEnsemble(tmin[np.newaxis, :], tmax[np.newaxis, :], ())
-        lows, highs, used = [], [], []
-        for other in years:
-            low, high = self.on(_same_days(days[ahead], other - year))
-            # The day after the season serves double methods only and may be missing.
-            if np.isfinite(low[:-1]).all() and np.isfinite(high[:-1]).all():
-                lows.append(low)
-                highs.append(high)
-                used.append(int(other))
+        begins = max(first - back, 0)
+        if first == self.days.size:
+            return first, SeasonEnsemble(self.tmin[np.newaxis, begins:], self.tmax[np.newaxis, begins:], ())
+        # The day after the season serves double methods only and may be missing.
+        known = np.isfinite(self.others_tmin[:, first:-1]) & np.isfinite(self.others_tmax[:, first:-1])
+        used = tuple(int(k) for k in np.flatnonzero(known.all(axis=1)))
         if not used:
             finding = (
-                f"station {self.station} has no whole past season to continue {season.label(year)} "
+                f"station {self.station} has no whole past season to continue {self.label} "
                 f"from {to_unit(before)}."
             )
             raise DataError(Problem(finding, "Give weather of earlier years for this station."))
-        made = generated_seasons(np.array(lows), np.array(highs), seed=year)
-        rows = [
-            np.concatenate(
-                [np.broadcast_to(before_now[~ahead], (len(later), int((~ahead).sum()))), later], axis=1
+        if used not in self.made:
+            self.made[used] = generated_seasons(
+                self.others_tmin[list(used)], self.others_tmax[list(used)], seed=self.year
             )
-            for before_now, later in zip((tmin, tmax), made, strict=True)
-        ]
-        return SeasonEnsemble(rows[0], rows[1], tuple(used))
+        low, high = (rows[:, begins:].copy() for rows in self.made[used])
+        low[:, : first - begins] = self.tmin[begins:first]
+        high[:, : first - begins] = self.tmax[begins:first]
+        return first, SeasonEnsemble(low, high, tuple(self.years[k] for k in used))
+
+    def continued(self, before: np.datetime64) -> SeasonEnsemble:
+        """Return the whole season in every continuation."""
+        return self.rest(before, back=self.days.size)[1]
 
 
 @dataclass(frozen=True)
@@ -134,6 +172,6 @@ def _days_and_one(
 
 def _same_days(days: npt.NDArray[np.datetime64], years_later: int) -> npt.NDArray[np.datetime64]:
     """Return the same month-days some years later; 29 February becomes 1 March where there is none."""
-    dates = days.astype("datetime64[D]").astype(object)
-    moved = [MonthDay(date.month, date.day).in_year(date.year + years_later) for date in dates]
-    return np.array(moved, dtype="datetime64[D]")
+    months = days.astype("datetime64[M]")
+    moved = (months + np.timedelta64(12 * years_later, "M")).astype("datetime64[D]")
+    return np.asarray(moved + (days.astype("datetime64[D]") - months.astype("datetime64[D]")))

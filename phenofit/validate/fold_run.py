@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, FitError, ModelError
@@ -41,6 +42,7 @@ class Job:
     train: Records
     targets: pd.DataFrame
     wanted: pd.DataFrame
+    observed: pd.DataFrame
     events: tuple[str, ...]
     thresholds: tuple[PublishedThreshold, ...]
     older: tuple[str, ...]
@@ -63,8 +65,21 @@ def fold_jobs(
     for fold in folds:
         wanted = seen.table[fold.test[seen.table["trap_year"].to_numpy()]]
         targets = table[table["trap_year"].isin(wanted["trap_year"])]
+        observed = seen.table[fold.train[seen.table["trap_year"].to_numpy()]]
+        # The trap-years that are learnt from are numbered again from 0.
+        observed = observed.assign(trap_year=(np.cumsum(fold.train) - 1)[observed["trap_year"].to_numpy()])
         yield Job(
-            plan, fold, records.only(fold.train), targets, wanted, events, thresholds, older, setting, series
+            plan,
+            fold,
+            records.only(fold.train),
+            targets,
+            wanted,
+            observed,
+            events,
+            thresholds,
+            older,
+            setting,
+            series,
         )
 
 
@@ -72,35 +87,35 @@ def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
     """Train every forecaster on one fold and forecast it; one that cannot be trained is reported."""
     if job.wanted.empty:
         return pd.DataFrame(), [("all", "no event of the held-out part can be scored")]
-    parts, faults = [], []
-    fitted: Fitted | None = None
-    for name, kind, threshold in _forecasters(job):
+    parts: list[pd.DataFrame] = []
+    faults: list[tuple[str, str]] = []
+    trained: dict[str, Forecaster] = {}
+    wanted_names = _forecasters(job)
+    for name, kind, threshold in wanted_names:
+        fitted = trained.get(FITTED)
         try:
-            forecaster = _train(job, kind, threshold, fitted)
+            trained[name] = _train(job, kind, threshold, fitted if isinstance(fitted, Fitted) else None)
         except (FitError, DataError, ModelError) as error:
             faults.append((name, str(error)))
             if isinstance(error, FitError):
                 # A forecaster without a forecast counts as failed.
-                rows = failed_fold(job.wanted, tuple(job.plan.lead_days), f"no fit: {error}")
-                parts.append(rows.assign(scheme=job.plan.leave_out, fold=job.fold.name, forecaster=name))
-            continue
-        if isinstance(forecaster, Fitted) and fitted is None:
-            fitted = forecaster
-        rows, fault = forecast_fold(
-            forecaster,
-            job.targets,
-            job.wanted,
-            series=job.series,
-            links=job.train.links,
-            lead_days=tuple(job.plan.lead_days),
-            scheme=job.plan.leave_out,
-        )
-        parts.append(rows.assign(scheme=job.plan.leave_out, fold=job.fold.name, forecaster=name))
-        if fault is not None:
-            faults.append((name, fault))
-    filled = [part for part in parts if len(part)]
-    merged = _merged(faults, len(_forecasters(job)) - 1)
-    return (pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()), merged
+                rows = failed_fold(job.wanted, job.plan.lead_days, f"no fit: {error}")
+                parts.append(rows.assign(forecaster=name))
+    rows_of, lacks = forecast_fold(
+        trained,
+        job.targets,
+        job.wanted,
+        series=job.series,
+        links=job.train.links,
+        lead_days=job.plan.lead_days,
+        scheme=job.plan.leave_out,
+    )
+    parts.extend(rows_of)
+    merged = _merged(faults + lacks, len(wanted_names) - 1)
+    if not parts:
+        return pd.DataFrame(), merged
+    whole = pd.concat(parts, ignore_index=True)
+    return whole.assign(scheme=job.plan.leave_out, fold=job.fold.name), merged
 
 
 def _merged(faults: list[tuple[str, str]], others: int) -> list[tuple[str, str]]:
@@ -153,9 +168,11 @@ def _train(job: Job, kind: str, threshold: PublishedThreshold | None, fitted: Fi
 
 def _training_events(job: Job, fitted: Fitted | None) -> pd.DataFrame:
     """Return the observed events of the training years, the flights separated by the training fit alone."""
-    fit = None
-    if job.setting.model.number > 1:
-        if fitted is None:
-            raise ModelError("the flights cannot be separated without a fit to the training years.")
-        fit = fitted.fit
-    return observed_events(job.train, events=job.events, min_moths=job.setting.min_moths, fit=fit).table
+    if job.setting.model.number == 1:
+        # What was observed in a trap-year depends on no other one.
+        return job.observed
+    if fitted is None:
+        raise ModelError("the flights cannot be separated without a fit to the training years.")
+    return observed_events(
+        job.train, events=job.events, min_moths=job.setting.min_moths, fit=fitted.fit
+    ).table

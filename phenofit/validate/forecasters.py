@@ -15,10 +15,10 @@ from scipy.stats import t as student_t
 from phenofit.errors import ModelError
 from phenofit.flight import fit_flights
 from phenofit.flight.fit_at_place import fit_at
-from phenofit.forecasting.date_draws import event_dates
+from phenofit.forecasting.date_draws import SeasonWalk
 from phenofit.forecasting.distribution import DateDistribution, to_unit
 from phenofit.forecasting.event_heat import EventDrawing, HeatDraws, flight_shares, place_shift
-from phenofit.forecasting.weather_years import StationSeries
+from phenofit.forecasting.weather_years import OpenSeason, StationSeries
 from phenofit.seasons import MonthDay, Season
 
 if TYPE_CHECKING:
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 FITTED, REFITTED, CALENDAR = "fitted", "published base, refitted", "calendar mean"
 _LEAST_SITE_YEARS = 3
-Dates = Mapping[str, DateDistribution]
 
 
 @dataclass(frozen=True)
@@ -46,25 +45,34 @@ class Setting:
 
 @dataclass(frozen=True)
 class Target:
-    """One place and season to be forecast, with the weather that the forecaster may see."""
+    """One place and season to be forecast."""
 
     site: str  # Site.
     series: StationSeries  # Its station.
     year: int  # Year in which the season starts.
-    # Day of issue: days before it are known, the rest is continued from `years`. ``None``: all is known.
-    issued: np.datetime64 | None = None
-    years: tuple[int, ...] = ()  # Seasons that may continue the present one.
+    years: tuple[int, ...] = ()  # Seasons that may continue the present one, where a part of it is not known.
     # Values of the covariates of the forecaster there.
     place: Mapping[str, object] = field(default_factory=dict)
+    # Seasons of the station that are open already; shared by all targets of this station and year.
+    opened: dict[tuple[Season, np.datetime64], OpenSeason] = field(default_factory=dict)
 
-    def rows(
-        self, season: Season, start: np.datetime64
-    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        """Return the equally likely temperatures from `start` on, shape (members, days) each."""
-        if self.issued is None:
-            return self.series.season_rows(season, self.year, start=start)
-        ahead = self.series.continued(season, self.year, before=self.issued, years=self.years, start=start)
-        return ahead.tmin, ahead.tmax
+    def season(self, season: Season, start: np.datetime64) -> OpenSeason:
+        """Return the weather of the season from `start` on."""
+        key = (season, start)
+        if key not in self.opened:
+            self.opened[key] = self.series.open_season(season, self.year, years=self.years, start=start)
+        return self.opened[key]
+
+
+class Outlook(Protocol):
+    """What a forecaster says of one flight at one place."""
+
+    @property
+    def events(self) -> tuple[str, ...]:
+        """Events that it forecasts."""
+
+    def date(self, event: str, issued: np.datetime64 | None = None) -> DateDistribution | None:
+        """Return the date of an event, all weather known, or that before a day; None where a sum is unknown."""
 
 
 class Forecaster(Protocol):
@@ -73,8 +81,8 @@ class Forecaster(Protocol):
     covariates: tuple[str, ...]
     setting: Setting
 
-    def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
-        """Return the dates of events, or ``None`` where missing weather leaves them unknown."""
+    def outlook(self, target: Target, flight: int, events: tuple[str, ...]) -> Outlook | None:
+        """Return the dates of those of the events that it knows; ``None`` without a start of the sum."""
 
 
 def draw_moths(
@@ -109,7 +117,7 @@ class Fitted:
         self.covariates = self.fit.settings.covariates
         self._drawings: dict[tuple[Any, ...], EventDrawing] = {}
 
-    def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
+    def outlook(self, target: Target, flight: int, events: tuple[str, ...]) -> SeasonWalk | None:
         """Return the dates of events with the fit's error, the shifts and the sampling of moths in them."""
         start = start_of(self.setting, self.season, target)
         if start is None:
@@ -124,8 +132,7 @@ class Fitted:
                 fit_at(self.fit, target.place), events, flight=flight, draws=s.draws, seed=s.seed, moths=moths
             )
         heat = self._drawings[key].at(place_shift(self.fit, target.site))
-        tmin, tmax = target.rows(self.season, start)
-        return event_dates(heat, tmin, tmax, start=start, heat=self.fit.settings.heat)
+        return SeasonWalk(heat, target.season(self.season, start), self.fit.settings.heat)
 
 
 class Published:
@@ -140,20 +147,32 @@ class Published:
         self.season = season_from(threshold.start, setting.season, biofix=setting.starts is not None)
         self.heat = threshold.heat_settings(setting.model.heat)
 
-    def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
+    def outlook(self, target: Target, flight: int, events: tuple[str, ...]) -> Outlook | None:
         """Return the one date on which the sum is reached (in each continuation of the weather)."""
         wanted = self.threshold
         if flight != wanted.flight or wanted.event not in events:
-            return {}
+            return FixedDates({})
         start = start_of(self.setting, self.season, target)
         if start is None:
             return None
-        tmin, tmax = target.rows(self.season, start)
-        members = tmin.shape[0]
-        draws = HeatDraws(
-            np.full(members, self.base), np.full((members, 1), wanted.amount_degc_d), (wanted.event,)
-        )
-        return event_dates(draws, tmin, tmax, start=start, heat=self.heat)
+        draws = HeatDraws(np.array([self.base]), np.array([[wanted.amount_degc_d]]), (wanted.event,))
+        return SeasonWalk(draws, target.season(self.season, start), self.heat)
+
+
+@dataclass(frozen=True)
+class FixedDates:
+    """Dates that no weather changes."""
+
+    dates: Mapping[str, DateDistribution]
+
+    @property
+    def events(self) -> tuple[str, ...]:
+        """Events that have a date."""
+        return tuple(self.dates)
+
+    def date(self, event: str, issued: np.datetime64 | None = None) -> DateDistribution:  # noqa: ARG002
+        """Return the date of an event, the same on every day of issue."""
+        return self.dates[event]
 
 
 class Calendar:
@@ -172,7 +191,7 @@ class Calendar:
         self.table = dict(list(merged.groupby(["flight", "event"], sort=True)))
         self._known: dict[tuple[str, int, str], npt.NDArray[np.float64] | None] = {}
 
-    def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
+    def outlook(self, target: Target, flight: int, events: tuple[str, ...]) -> FixedDates:
         """Return dates spread as the training years were, by Student's t for their small number."""
         found: dict[str, DateDistribution] = {}
         start = self.setting.season.first_day(target.year)
@@ -184,7 +203,7 @@ class Calendar:
             days = self._known[key]
             if days is not None:
                 found[event] = DateDistribution(start, days + (days >= leap))
-        return found
+        return FixedDates(found)
 
     def _days(self, site: str, flight: int, event: str) -> npt.NDArray[np.float64] | None:
         """Return equally likely days of a common year, or ``None`` where fewer than two years have any."""

@@ -11,9 +11,9 @@ from scipy.special import ndtri
 
 from phenofit.errors import ModelError
 from phenofit.files.tables import nearest
-from phenofit.forecasting.date_draws import event_dates
+from phenofit.forecasting.date_draws import SeasonWalk
 from phenofit.forecasting.event_heat import HeatDraws
-from phenofit.validate.forecasters import Dates, Setting, Target, start_of
+from phenofit.validate.forecasters import FixedDates, Outlook, Setting, Target, start_of
 
 if TYPE_CHECKING:
     from phenofit.records import Records
@@ -51,10 +51,10 @@ class OlderRule:
             for row in found.to_dict("records")
         }
 
-    def dates(self, target: Target, flight: int, events: tuple[str, ...]) -> Dates | None:
+    def outlook(self, target: Target, flight: int, events: tuple[str, ...]) -> Outlook | None:
         """Return the date of half of the flight; the rules know no other event."""
         if "flight_50" not in events or flight not in self.answers:
-            return {}
+            return FixedDates({})
         start = start_of(self.setting, self.setting.season, target)
         if start is None:
             return None
@@ -64,5 +64,4 @@ class OlderRule:
         order = np.random.default_rng(self.setting.seed).permutation(number)
         amount = requirement + spread * ndtri((order + 0.5) / number)
         draws = HeatDraws(np.full(number, base), amount[:, np.newaxis], ("flight_50",))
-        tmin, tmax = target.rows(self.setting.season, start)
-        return event_dates(draws, tmin, tmax, start=start, heat=self.setting.model.heat)
+        return SeasonWalk(draws, target.season(self.setting.season, start), self.setting.model.heat)

@@ -1,20 +1,24 @@
-"""The validation table: its columns, and one row from a forecast and an observed event."""
+"""The validation table: its columns, and its rows from forecasts and observed events."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import ModelError
 from phenofit.forecasting.date_draws import LEVELS
-from phenofit.forecasting.distribution import DateDistribution, to_unit
+from phenofit.forecasting.distribution import add_days, ranked
 from phenofit.validate.scores import crps_draws, interval_log_score
 
 if TYPE_CHECKING:
     from phenofit.traps import TrapYears
+    from phenofit.validate.targets import Answers
+
+Floats = npt.NDArray[np.float64]
 
 VALIDATION_COLUMNS = (
     "scheme", "fold", "forecaster", "species", "flight", "event", "trap", "site", "season", "year",
@@ -22,73 +26,103 @@ VALIDATION_COLUMNS = (
     "low95", "high95", "observed_from", "observed_to", "observed", "error_days", "inside_interval",
     "covered50", "covered80", "covered95", "crps_days", "log_score", "pit_from", "pit_to", "failure",
 )  # fmt: skip
-_PREDICTED = ("predicted", *(f"{end}{level * 100:.0f}" for level in LEVELS for end in ("low", "high")))
+_KEPT = ["trap_year", "flight", "event", "observed_from", "observed_to", "observed"]
+_SPANS = "the 95 % interval spans the season"
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 
 
-def forecast_row(
-    forecast: DateDistribution, event: dict[str, Any], *, season: tuple[np.datetime64, np.datetime64]
-) -> dict[str, Any]:
-    """Return the errors and scores of one forecast."""
-    point = forecast.days.size == 1
-    first = forecast.start.astype("datetime64[ns]")
-    low, high, seen, opens, closes = (
-        float((to_unit(when, "ns") - first) / _DAY)
-        for when in (*(event[n] for n in ("observed_from", "observed_to", "observed")), *season)
-    )
-    median = forecast.quantile_days(0.5)
-    failure = _no_date(median, opens, closes)
-    row: dict[str, Any] = {"predicted": forecast.quantile(0.5)}
+def scored_rows(answers: Answers, wanted: pd.DataFrame) -> pd.DataFrame:
+    """Return the errors and scores of the forecasts of one forecaster."""
+    sizes = np.array([one.days.size for one in answers.dates])
+    parts = []
+    for size in np.unique(sizes):
+        of = np.flatnonzero(sizes == size)
+        parts.append(
+            _rows(
+                np.array([answers.dates[k].days for k in of]),
+                np.array([answers.dates[k].start for k in of], dtype="datetime64[D]"),
+                wanted.iloc[[answers.asked[k] for k in of]],
+                np.array([answers.windows[k] for k in of], dtype="datetime64[D]"),
+            ).assign(lead_days=[answers.leads[k] for k in of])
+        )
+    return pd.concat(parts, ignore_index=True)
+
+
+def _rows(
+    days: Floats, start: npt.NDArray[np.datetime64], wanted: pd.DataFrame, windows: npt.NDArray[np.datetime64]
+) -> pd.DataFrame:
+    """Return the rows of forecasts with the same number of draws, shape (forecasts, draws) [days from `start`]."""
+    point = days.shape[1] == 1
+    first = start.astype("datetime64[ns]")
+
+    def since(when: npt.NDArray[np.datetime64]) -> Floats:
+        return np.asarray((when.astype("datetime64[ns]") - first) / _DAY)
+
+    low, high, seen = (since(wanted[n].to_numpy()) for n in ("observed_from", "observed_to", "observed"))
+    opens, closes = since(windows[:, 0]), since(windows[:, 1])
+    sorted_days = np.sort(days, axis=1)
+    median = ranked(sorted_days, 0.5)
+    failure = np.select(
+        [median == np.inf, median == -np.inf, (median < opens) | (median > closes)],
+        [
+            "the heat sum is not reached in the season",
+            "the date is before the heat sum begins",
+            "the date is outside the season",
+        ],
+        "",
+    ).astype(object)
+    table = wanted[_KEPT].reset_index(drop=True).assign(predicted=add_days(start, median))
+    failed = failure != ""
     for level in LEVELS:
         name = f"{level * 100:.0f}"
         if point:
-            row |= {f"low{name}": pd.NaT, f"high{name}": pd.NaT, f"covered{name}": pd.NA}
+            table[f"low{name}"] = table[f"high{name}"] = np.full(len(days), np.datetime64("NaT", "ns"))
+            table[f"covered{name}"] = pd.array([pd.NA] * len(days), dtype="boolean")
             continue
-        ends = [forecast.quantile_days(0.5 * (1.0 + sign * level)) for sign in (-1, 1)]
-        useless = _no_interval(ends[0], ends[1], opens, closes)
-        row[f"low{name}"], row[f"high{name}"] = forecast.interval(level)
-        row[f"covered{name}"] = not failure and not useless and bool(ends[0] <= seen <= ends[1])
-    if not point and not failure:
-        failure = useless  # of the widest interval, which is the last
-    row["error_days"] = median - seen if not _no_date(median, opens, closes) else np.nan
-    row["inside_interval"] = bool(low <= median <= high)
-    row["crps_days"] = crps_draws(np.clip(forecast.days, opens, closes), seen)
-    row["log_score"] = np.nan if point else interval_log_score(forecast.days, low, high)
-    row["pit_from"] = np.nan if point else float(np.mean(forecast.days <= low))
-    row["pit_to"] = np.nan if point else float(np.mean(forecast.days <= high))
-    row["failure"] = failure
-    return row
+        left, right = (ranked(sorted_days, 0.5 * (1.0 + sign * level)) for sign in (-1, 1))
+        useless = _no_interval(left, right, opens, closes)
+        table[f"low{name}"], table[f"high{name}"] = add_days(start, left), add_days(start, right)
+        covered = ~failed & (useless == "") & (left <= seen) & (seen <= right)
+        table[f"covered{name}"] = pd.array(covered, dtype="boolean")
+    if not point:
+        failure = np.where(failed, failure, useless)  # of the widest interval, which is the last
+    inside = np.clip(days, opens[:, np.newaxis], closes[:, np.newaxis])
+    nan = np.full(len(days), np.nan)
+    return table.assign(
+        error_days=np.where(failed, np.nan, np.where(np.isfinite(median), median, 0.0) - seen),
+        inside_interval=(low <= median) & (median <= high),
+        crps_days=crps_draws(inside, seen),
+        log_score=nan if point else interval_log_score(days, low, high),
+        pit_from=nan if point else np.mean(days <= low[:, np.newaxis], axis=1),
+        pit_to=nan if point else np.mean(days <= high[:, np.newaxis], axis=1),
+        failure=failure,
+    )
 
 
-def failed_row(reason: str) -> dict[str, Any]:
-    """Return the row of a forecast that could not be made; its reason stands in ``failure``."""
-    return {
-        **dict.fromkeys(_PREDICTED, pd.NaT),
-        **{f"covered{level * 100:.0f}": False for level in LEVELS},
-        **dict.fromkeys(("error_days", "crps_days", "log_score", "pit_from", "pit_to"), np.nan),
-        "inside_interval": False,
-        "failure": reason,
-    }
+def failed_rows(
+    asked: npt.NDArray[np.int64], leads: Floats, wanted: pd.DataFrame, reason: str
+) -> pd.DataFrame:
+    """Return the rows of forecasts that could not be made; the reason stands in ``failure``."""
+    table = wanted.iloc[asked][_KEPT].reset_index(drop=True)
+    table["predicted"] = pd.Series(pd.NaT, index=table.index, dtype="datetime64[ns]")
+    for level in LEVELS:
+        table[f"low{level * 100:.0f}"] = table[f"high{level * 100:.0f}"] = table["predicted"]
+        table[f"covered{level * 100:.0f}"] = pd.array([False] * len(table), dtype="boolean")
+    unknown = dict.fromkeys(("error_days", "crps_days", "log_score", "pit_from", "pit_to"), np.nan)
+    return table.assign(**unknown, inside_interval=False, lead_days=leads, failure=reason)
 
 
-def _no_date(median: float, opens: float, closes: float) -> str:
-    """Return why a median is no date of the season, or an empty text."""
-    if median == np.inf:
-        return "the heat sum is not reached in the season"
-    if median == -np.inf:
-        return "the date is before the heat sum begins"
-    if not opens <= median <= closes:
-        return "the date is outside the season"
-    return ""
-
-
-def _no_interval(low: float, high: float, opens: float, closes: float) -> str:
+def _no_interval(low: Floats, high: Floats, opens: Floats, closes: Floats) -> npt.NDArray[np.object_]:
     """Return why an interval says nothing that could be wrong, or an empty text."""
-    if low <= opens and high >= closes:
-        return "the 95 % interval spans the season"
-    if not np.isfinite(high):
-        return "the 95 % interval has no upper end in the season"
-    return "" if np.isfinite(low) else "the 95 % interval has no lower end in the season"
+    return np.select(
+        [(low <= opens) & (high >= closes), ~np.isfinite(high), ~np.isfinite(low)],
+        [
+            _SPANS,
+            "the 95 % interval has no upper end in the season",
+            "the 95 % interval has no lower end in the season",
+        ],
+        "",
+    ).astype(object)
 
 
 def validation_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, species: str) -> pd.DataFrame:
@@ -96,21 +130,11 @@ def validation_table(parts: Sequence[pd.DataFrame], trap_years: TrapYears, speci
     filled = [part for part in parts if len(part)]
     if not filled:
         raise ModelError("no forecaster could be trained and no event forecast.")
-    places = trap_years.years.set_index("trap_year")
-    rows: list[dict[str, Any]] = []
-    for part in filled:
-        rows.extend({str(k): v for k, v in row.items()} for row in part.to_dict("records"))
-    table = pd.DataFrame(rows)
+    table = pd.concat(filled, ignore_index=True)
+    places = trap_years.years.set_index("trap_year").loc[table["trap_year"]]
     for name in ("trap", "site", "season", "year", "latitude", "longitude", "elevation_m"):
-        table[name] = places.loc[table["trap_year"], name].to_numpy()
+        table[name] = places[name].to_numpy()
     table["species"] = species
-    for name in (*_PREDICTED, "observed_from", "observed_to", "observed"):
-        table[name] = pd.to_datetime(table[name]).astype("datetime64[ns]")
-    for name in ("covered50", "covered80", "covered95"):
-        table[name] = table[name].astype("boolean")
-    table["lead_days"] = table["lead_days"].astype(float)
-    table["inside_interval"] = table["inside_interval"].astype(bool)
-    table["failure"] = table["failure"].astype(str)
     order = ["lead_days", "forecaster", "flight", "event", "year", "trap"]
     table = table.sort_values(order, kind="stable", na_position="first")
     return table[list(VALIDATION_COLUMNS)].reset_index(drop=True)

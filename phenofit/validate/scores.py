@@ -23,19 +23,19 @@ _FEW_YEARS = 10
 _KEY = ["trap", "season"]
 
 
-def crps_draws(draws: npt.ArrayLike, observed: float) -> float:
+def crps_draws(draws: npt.ArrayLike, observed: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Return the continuous ranked probability score of equally likely draws.
 
     Parameters
     ----------
-    draws : array_like, shape (n,)
-        Forecast, finite [days].
-    observed : float
+    draws : array_like, shape (..., n)
+        Forecasts, finite [days].
+    observed : array_like, shape (...)
         What happened [days].
 
     Returns
     -------
-    float
+    array, shape (...)
         In days; for a single draw the absolute error.
 
     Notes
@@ -45,13 +45,14 @@ def crps_draws(draws: npt.ArrayLike, observed: float) -> float:
 
     Examples
     --------
-    >>> crps_draws([1.0, 3.0], 2.0)
+    >>> float(crps_draws([1.0, 3.0], 2.0))
     0.5
     """
-    x = np.sort(np.asarray(draws, dtype=np.float64))
-    n = x.size
-    pairs = 2.0 * np.sum((2.0 * np.arange(1, n + 1) - n - 1.0) * x) / n**2
-    return float(np.mean(np.abs(x - observed)) - 0.5 * pairs)
+    x = np.sort(np.asarray(draws, dtype=np.float64), axis=-1)
+    n = x.shape[-1]
+    pairs = 2.0 * np.sum((2.0 * np.arange(1, n + 1) - n - 1.0) * x, axis=-1) / n**2
+    apart = np.abs(x - np.asarray(observed, dtype=np.float64)[..., np.newaxis])
+    return np.asarray(np.mean(apart, axis=-1) - 0.5 * pairs)
 
 
 def crps_normal(mean: float, sd: float, observed: float) -> float:
@@ -80,24 +81,27 @@ def crps_normal(mean: float, sd: float, observed: float) -> float:
     return float(sd * (z * (2.0 * norm.cdf(z) - 1.0) + 2.0 * norm.pdf(z) - 1.0 / np.sqrt(np.pi)))
 
 
-def interval_log_score(draws: npt.ArrayLike, low: float, high: float) -> float:
+def interval_log_score(
+    draws: npt.ArrayLike, low: npt.ArrayLike, high: npt.ArrayLike
+) -> npt.NDArray[np.float64]:
     """Return the log of the chance that the forecast gave to the check interval that held the event.
 
     Parameters
     ----------
-    draws : array_like, shape (n,)
+    draws : array_like, shape (..., n)
         Equally likely values, infinite ones allowed [days].
-    low, high : float
+    low, high : array_like, shape (...)
         The check interval [days].
 
     Returns
     -------
-    float
+    array, shape (...)
         Never minus infinity: half a draw is added, as no finite number of draws can exclude an interval.
     """
     x = np.asarray(draws, dtype=np.float64)
-    inside = np.count_nonzero((x > low) & (x <= high))
-    return float(np.log((inside + 0.5) / (x.size + 1.0)))
+    left, right = (np.asarray(end, dtype=np.float64)[..., np.newaxis] for end in (low, high))
+    inside = np.count_nonzero((x > left) & (x <= right), axis=-1)
+    return np.asarray(np.log((inside + 0.5) / (x.shape[-1] + 1.0)))
 
 
 def score_forecasts(

@@ -1,114 +1,164 @@
-"""Forecast the held-out trap-years of one fold with one trained forecaster."""
+"""Forecast the held-out trap-years of one fold with every trained forecaster."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError
-from phenofit.forecasting.distribution import to_unit
+from phenofit.forecasting.distribution import DateDistribution, to_unit
 from phenofit.forecasting.weather_years import StationSeries
-from phenofit.validate.forecasters import Dates, Forecaster, Setting, Target, start_of
-from phenofit.validate.rows import VALIDATION_COLUMNS, failed_row, forecast_row
+from phenofit.validate.forecasters import Forecaster, Outlook, Setting, Target, start_of
+from phenofit.validate.rows import failed_rows, scored_rows
 
 _UNKNOWN = "the heat sum is unknown (missing temperatures or biofix)"
+_NO_STATION = "no weather station"
+_NO_SEASON = "no past season continues the weather"
+
+
+@dataclass
+class Answers:
+    """What one forecaster said of the events of a fold."""
+
+    asked: list[int] = field(default_factory=list)  # Rows of the observed events.
+    leads: list[float] = field(
+        default_factory=list
+    )  # Days ahead of each [d], NaN where all weather is known.
+    dates: list[DateDistribution] = field(default_factory=list)
+    windows: list[tuple[np.datetime64, np.datetime64]] = field(default_factory=list)
+    faults: dict[str, int] = field(default_factory=dict)  # Why forecasts are missing, and how many.
+
+    def lack(self, reason: str) -> None:
+        """Count a forecast that could not be made."""
+        self.faults[reason] = self.faults.get(reason, 0) + 1
+
+    @property
+    def reasons(self) -> str | None:
+        """Why forecasts are missing, in words."""
+        return "; ".join(f"{reason} ({n} times)" for reason, n in sorted(self.faults.items())) or None
 
 
 def forecast_fold(
-    forecaster: Forecaster,
+    forecasters: Mapping[str, Forecaster],
     targets: pd.DataFrame,
     wanted: pd.DataFrame,
     *,
     series: Mapping[str, StationSeries],
     links: pd.DataFrame,
-    lead_days: tuple[int, ...],
+    lead_days: Sequence[int],
     scheme: str,
-) -> tuple[pd.DataFrame, str | None]:
-    """Forecast events and score each forecast."""
-    station = dict(zip(links["trap"].astype(str), links["station"], strict=True))
-    by_year = {int(str(k)): g for k, g in wanted.groupby("trap_year", sort=True)}
-    known: dict[tuple[Any, ...], Dates | None] = {}
-    rows: list[dict[str, object]] = []
-    faults: dict[str, int] = {}
-    for record in targets.sort_values("trap_year").to_dict("records"):
-        name = station.get(str(record["trap"]))
+) -> tuple[list[pd.DataFrame], list[tuple[str, str]]]:
+    """Forecast and score the wanted events; return the rows of each forecaster, and what it lacks."""
+    station = dict(zip(links["trap"].astype(str), links["station"].astype(str), strict=True))
+    found = {name: Answers() for name in forecasters}
+    asked = {int(str(k)): [int(row) for row in v] for k, v in wanted.groupby("trap_year").indices.items()}
+    events = _Events.of(wanted, lead_days)
+    # Targets of one station and year follow each other, and share its weather.
+    records = targets.assign(station=targets["trap"].astype(str).map(station)).to_dict("records")
+    records.sort(key=lambda one: (str(one["station"]), int(one["year"]), int(one["trap_year"])))
+    shared: tuple[Any, ...] = ()
+    opened: dict[Any, Any] = {}
+    known: dict[tuple[Any, ...], Outlook | None] = {}
+    for record in records:
+        name, year = str(record["station"]), int(record["year"])
         if name not in series:
-            faults["no weather station"] = faults.get("no weather station", 0) + 1
+            for answers in found.values():
+                answers.lack(_NO_STATION)
             continue
-        for flight, group in by_year[int(record["trap_year"])].groupby("flight", sort=True):
-            for lead in (None, *lead_days):
-                found, fault = _forecast(
-                    forecaster, record, series[str(name)], int(str(flight)), group, lead, scheme, known
-                )
-                rows.extend(found)
-                if fault is not None:
-                    faults[fault] = faults.get(fault, 0) + 1
-    reasons = "; ".join(f"{reason} ({count} times)" for reason, count in sorted(faults.items())) or None
-    table = pd.DataFrame(rows) if rows else pd.DataFrame(columns=list(VALIDATION_COLUMNS))
-    return table, reasons
+        if shared != (name, year):
+            shared, opened, known = (name, year), {}, {}
+        years = _other_years(series[name], year, scheme) if lead_days else ()
+        place = {str(column): value for column, value in record.items()}
+        target = Target(str(record["site"]), series[name], year, years, place, opened)
+        for who, forecaster in forecasters.items():
+            _forecast(who, forecaster, target, events, asked[int(record["trap_year"])], known, found[who])
+    parts = [scored_rows(one, wanted).assign(forecaster=name) for name, one in found.items() if one.asked]
+    return parts, [(name, one.reasons) for name, one in found.items() if one.reasons]
+
+
+@dataclass(frozen=True)
+class _Events:
+    """The wanted events as columns."""
+
+    flight: list[int]
+    event: list[str]
+    issued: dict[int, list[np.datetime64]]  # Days of issue, by the days ahead.
+
+    @classmethod
+    def of(cls, wanted: pd.DataFrame, lead_days: Sequence[int]) -> _Events:
+        day = wanted["observed"].to_numpy().astype("datetime64[D]")
+        issued = {lead: list(day - np.timedelta64(lead, "D")) for lead in lead_days}
+        return cls(wanted["flight"].astype(int).tolist(), wanted["event"].astype(str).tolist(), issued)
 
 
 def _forecast(
+    who: str,
     forecaster: Forecaster,
-    record: Mapping[Any, Any],
-    series: StationSeries,
-    flight: int,
-    group: pd.DataFrame,
-    lead: int | None,
-    scheme: str,
-    known: dict[tuple[Any, ...], Dates | None],
-) -> tuple[list[dict[str, object]], str | None]:
-    """Return the rows of one flight of one trap-year at one lead."""
-    events = tuple(group["event"])
-    year, site = int(record["year"]), str(record["site"])
-    window = _window(forecaster.setting, Target(site, series, year))
-    place = {name: record[name] for name in forecaster.covariates}
-    rows: list[dict[str, object]] = []
-    for event in group.to_dict("records"):
-        issued = (
-            None if lead is None else to_unit(event["observed"].to_datetime64()) - np.timedelta64(lead, "D")
-        )
-        asked = events if lead is None else (str(event["event"]),)
-        key = (series.station, year, site, flight, asked, issued, *place.values())
-        if key not in known:
-            years = () if lead is None else _other_years(series, year, scheme)
-            target = Target(site, series, year, issued, years, place)
+    target: Target,
+    events: _Events,
+    rows: Sequence[int],
+    known: dict[tuple[Any, ...], Outlook | None],
+    found: Answers,
+) -> None:
+    """Add what a forecaster says of one trap-year."""
+    window = _window(forecaster.setting, target)
+    for flight in sorted({events.flight[row] for row in rows}):
+        mine = [row for row in rows if events.flight[row] == flight]
+        names = tuple(events.event[row] for row in mine)
+        place = tuple(target.place[name] for name in forecaster.covariates)
+        key = (who, target.site, flight, names, *place)
+        for lead in (None, *events.issued):
             try:
-                known[key] = forecaster.dates(target, flight, asked)
+                if key not in known:
+                    known[key] = forecaster.outlook(target, flight, names)
+                fault = _dates(known[key], mine, events, lead, window, found)
             except DataError as error:
                 # One reason for all issue dates, so that it can be counted.
                 ahead = any("past season" in p.finding for p in error.problems)
-                return rows, "no past season continues the weather" if ahead else _UNKNOWN
+                fault = _NO_SEASON if ahead else _UNKNOWN
             except ModelError as error:
                 # A level of a covariate that the training records do not have.
-                return rows, str(error).rstrip(".")
-        dates = known[key]
-        if dates is None:
-            return rows, _UNKNOWN
-        forecast = dates.get(str(event["event"]))
-        if forecast is None:
+                fault = str(error).rstrip(".")
+            if fault:
+                found.lack(fault)
+
+
+def _dates(
+    outlook: Outlook | None,
+    rows: Sequence[int],
+    events: _Events,
+    lead: int | None,
+    window: tuple[np.datetime64, np.datetime64],
+    found: Answers,
+) -> str:
+    """Add the dates of one flight of one trap-year at one lead; return why one is missing, or an empty text."""
+    if outlook is None:
+        return _UNKNOWN
+    fault = ""
+    for row in rows:
+        if events.event[row] not in outlook.events:
             continue
-        seen = {str(k): v for k, v in event.items()}
-        rows.append(_row(seen, lead, forecast_row(forecast, seen, season=window)))
-    return rows, None
+        dates = outlook.date(events.event[row], None if lead is None else events.issued[lead][row])
+        if dates is None:
+            fault = _UNKNOWN
+            continue
+        found.asked.append(row)
+        found.leads.append(np.nan if lead is None else float(lead))
+        found.dates.append(dates)
+        found.windows.append(window)
+    return fault
 
 
-def failed_fold(wanted: pd.DataFrame, lead_days: tuple[int, ...], reason: str) -> pd.DataFrame:
+def failed_fold(wanted: pd.DataFrame, lead_days: Sequence[int], reason: str) -> pd.DataFrame:
     """Return the rows of forecasts that were asked for and could not be made, so that they are counted."""
-    seen = [{str(k): v for k, v in event.items()} for event in wanted.to_dict("records")]
-    return pd.DataFrame([_row(e, lead, failed_row(reason)) for e in seen for lead in (None, *lead_days)])
-
-
-def _row(event: Mapping[str, object], lead: int | None, scores: dict[str, object]) -> dict[str, object]:
-    kept = ("trap_year", "flight", "event", "observed_from", "observed_to", "observed")
-    return {
-        **{name: event[name] for name in kept},
-        "lead_days": np.nan if lead is None else float(lead),
-        **scores,
-    }
+    leads = (np.nan, *map(float, lead_days))
+    return failed_rows(
+        np.repeat(np.arange(len(wanted)), len(leads)), np.tile(leads, len(wanted)), wanted, reason
+    )
 
 
 def _window(setting: Setting, target: Target) -> tuple[np.datetime64, np.datetime64]:

@@ -322,9 +322,8 @@ def test_the_calendar_mean_is_one_of_dates_not_of_day_numbers() -> None:
     )
     for year in (2018, 2020):
         target = Target("T00", station_series(n.weather)["S0"], year)
-        found = calendar.dates(target, 1, ("flight_50",))
-        assert found is not None
-        assert str(found["flight_50"].quantile(0.5))[:10] == f"{year}-06-20"
+        found = calendar.outlook(target, 1, ("flight_50",))
+        assert str(found.date("flight_50").quantile(0.5))[:10] == f"{year}-06-20"
 
 
 def test_older_rules_stand_beside_the_fit() -> None:

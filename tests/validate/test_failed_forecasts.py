@@ -16,7 +16,8 @@ from phenofit.report.page_tables import errors_table
 from phenofit.report.sentences import error_sentences
 from phenofit.validate import forecasters as forecaster_room
 from phenofit.validate import score_forecasts
-from phenofit.validate.rows import forecast_row
+from phenofit.validate.rows import scored_rows
+from phenofit.validate.targets import Answers
 from tests.calls import cross_validate
 from tests.validate.networks import HEAT, SEASON, network
 
@@ -30,7 +31,10 @@ SEEN = 155.0  # days from 1 January to 4 June
 
 
 def row(days: list[float] | np.ndarray) -> dict[str, Any]:
-    return forecast_row(DateDistribution(START, np.asarray(days, dtype=float)), EVENT, season=WINDOW)
+    dates = DateDistribution(START, np.asarray(days, dtype=float))
+    wanted = pd.DataFrame([{"trap_year": 0, "flight": 1, "event": "flight_50", **EVENT}])
+    table = scored_rows(Answers([0], [np.nan], [dates], [WINDOW]), wanted)
+    return {name: table[name].iloc[0] for name in table}
 
 
 def spread(low: float, high: float) -> np.ndarray:
@@ -105,12 +109,14 @@ def test_a_negative_heat_sum_is_no_first_day() -> None:
     warm = np.full((1, 9), 20.0)
     none = np.array([np.inf])
     amount = np.array([[-1e-9, 0.0, 25.0, 1e9]])
-    found = crossing_days(warm, warm, np.zeros(1, dtype=int), np.array([10.0]), amount, none, 3, 0)
+    found = crossing_days(
+        warm, warm, np.zeros(1, dtype=int), np.array([10.0]), amount, none, 3, 0, np.zeros(1)
+    )
     assert found.tolist() == [[-np.inf, 0.0, 2.5, np.inf]]
     # A missing day leaves unknown what was not known before it, and nothing else.
     gap = warm.copy()
     gap[0, 1] = np.nan
-    found = crossing_days(gap, gap, np.zeros(1, dtype=int), np.array([10.0]), amount, none, 3, 0)
+    found = crossing_days(gap, gap, np.zeros(1, dtype=int), np.array([10.0]), amount, none, 3, 0, np.zeros(1))
     assert np.isnan(found[0, 2:]).all()
     assert found[0, 0] == -np.inf
     for start in (np.inf, -np.inf):

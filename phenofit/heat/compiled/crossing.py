@@ -1,4 +1,7 @@
-"""When a heat sum reaches an amount: many draws of base and amount over an ensemble of seasons (compiled)."""
+"""When a heat sum reaches an amount: many draws of base and amount over an ensemble of seasons (compiled).
+
+The last day of every row is the one after the season: it gives a double method its next minimum, and is else not needed.
+"""
 
 from __future__ import annotations
 
@@ -21,19 +24,20 @@ def crossing_days(
     upper: npt.NDArray[np.float64],
     method_code: int,
     cutoff_code: int,
+    before: npt.NDArray[np.float64],
 ) -> npt.NDArray[np.float64]:
-    """Return the day on which the heat of a draw reaches each of its amounts."""
+    """Return the day on which the heat of a draw reaches each of its amounts, given its heat before the first day."""
     draws, events = amount.shape
     days = tmax.shape[1]
     result = np.full((draws, events), math.inf)
     for k in range(draws):
         m = member[k]
-        heat = 0.0
+        heat = before[k]
         left = 0
         for e in range(events):
-            if amount[k, e] < 0.0:
+            if amount[k, e] < heat:
                 result[k, e] = -math.inf
-            elif amount[k, e] == 0.0:
+            elif amount[k, e] == heat:
                 result[k, e] = 0.0
             elif math.isnan(amount[k, e]):
                 result[k, e] = math.nan
@@ -44,7 +48,7 @@ def crossing_days(
             value = _heat_on(d, tmin[m], tmax[m], base[k], upper[k], method_code, cutoff_code)
             if math.isnan(value):
                 for e in range(events):
-                    if result[k, e] == math.inf:
+                    if result[k, e] == math.inf and d + 1 < days:
                         result[k, e] = math.nan
                 break
             if value > 0.0:
@@ -54,6 +58,25 @@ def crossing_days(
                         left -= 1
             heat += value
             d += 1
+    return result
+
+
+@compiled
+def heat_before(
+    tmin: npt.NDArray[np.float64],
+    tmax: npt.NDArray[np.float64],
+    base: npt.NDArray[np.float64],
+    upper: npt.NDArray[np.float64],
+    method_code: int,
+    cutoff_code: int,
+) -> npt.NDArray[np.float64]:
+    """Return the heat of each draw before each day of one season, shape (draws, days + 1)."""
+    days, draws = tmax.size, base.size
+    result = np.zeros((draws, days + 1))
+    for k in range(draws):
+        for d in range(days):
+            value = _heat_on(d, tmin, tmax, base[k], upper[k], method_code, cutoff_code)
+            result[k, d + 1] = result[k, d] + value
     return result
 
 
@@ -84,7 +107,8 @@ def crossing_after(
         while d < days:
             value = _heat_on(d, tmin[m], tmax[m], base[k], upper, method_code, cutoff_code)
             if math.isnan(value):
-                result[k] = math.nan
+                if d + 1 < days:
+                    result[k] = math.nan
                 break
             gain = value * (1.0 - part)
             if gain >= left:
