@@ -31,6 +31,7 @@ from phenofit.report.page_tables import (
 from phenofit.report.residual_view import carried_table, residual_sentences, stray_sentences
 from phenofit.report.sentences import (
     base_sentence,
+    calendar_sentences,
     drift_sentences,
     error_sentences,
     flight_sentences,
@@ -142,7 +143,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
     return _Section(
         species=species.species,
         slug=slug,
-        answers=(*flight_sentences(fit), base_sentence(fit)),
+        answers=(*calendar_sentences(species), *flight_sentences(fit), base_sentence(fit)),
         errors_in_words=tuple(error_sentences(species)),
         season_in_words=tuple(season_sentences(forecast)),
         verdicts=tuple(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
 from phenofit.analysis.results import SpeciesResult
@@ -20,9 +22,8 @@ from phenofit.report.words import (
     start_words,
     temperature,
 )
+from phenofit.validate.forecasters import CALENDAR, FITTED
 from phenofit.validate.requirement_trend import trend_test
-
-_ORDER = ("fitted", "calendar mean")
 
 
 def terms(fit: FlightFit) -> str:
@@ -78,34 +79,88 @@ def base_sentence(fit: FlightFit) -> str:
 
 
 def error_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[str]:
-    """Return how far forecasts were off in data that the fit had not seen, a sentence for each flight."""
+    """Return the mean absolute error of held-out forecasts, the weather known and ahead of it, for each flight."""
     scores = result.scores
     if scores.empty:
         return []
     scheme, rows = str(scores["scheme"].iloc[0]), first_scheme(scores, event)
-    rows = rows[rows["lead_days"].isna()]
     said = []
     for flight, mine in rows.groupby("flight", sort=True):
-        by_name = mine.set_index("forecaster")["mae_days"]
-        if "fitted" not in by_name:
+        known = mine[mine["lead_days"].isna()].sort_values("mae_days", kind="stable").to_dict("records")
+        of = {str(row["forecaster"]): row for row in known}
+        if FITTED not in of:
             continue
         name = f"half of flight {flight}" if rows["flight"].nunique() > 1 else "half of the flight"
-        fitted = mine[mine["forecaster"] == "fitted"].iloc[0]
+        fitted = of[FITTED]
         if not fitted["forecasts"]:
             said.append(f"{scheme_words(scheme)[1]}, all {fitted['failed']} forecasts of {name} failed.")
             continue
         failed = f"; {fitted['failed']} failed" if fitted["failed"] else ""
-        text = (
-            f"{scheme_words(scheme)[1]}, its date for {name} was off by {number(fitted['mae_days'])} days on "
-            f"average ({fitted['forecasts']} forecasts in {fitted['years']} seasons{failed})"
-        )
         others = [
-            f"the {forecaster_words(str(other))} by {number(value)}"
-            for other, value in by_name.drop("fitted").dropna().sort_values().items()
-            if other == "calendar mean" or str(other).startswith("published:")
+            f"{forecaster_words(name)} {number(float(row['mae_days']))}"
+            for name, row in of.items()
+            if (name == CALENDAR or name.startswith("published:")) and pd.notna(row["mae_days"])
         ]
-        said.append(f"{text}; {', '.join(others)}." if others else f"{text}.")
+        said.append(
+            f"{scheme_words(scheme)[1]}, the mean absolute error (MAE) of the date for {name} is "
+            f"{number(fitted['mae_days'])} days with the weather of the season known{_ahead(mine)} "
+            f"({fitted['forecasts']} forecasts in {fitted['years']} seasons{failed})"
+            f"{'; ' if others else ''}{', '.join(others)}."
+        )
     return said
+
+
+def _ahead(scores: pd.DataFrame) -> str:
+    """Return the MAE of the fit at the longest lead time that has one, to follow that with the weather known."""
+    mine = scores[(scores["forecaster"] == FITTED) & (scores["lead_days"] > 0) & (scores["forecasts"] > 0)]
+    if mine.empty:
+        return ""
+    longest = max(mine.to_dict("records"), key=lambda row: float(row["lead_days"]))
+    return f", and {number(longest['mae_days'])} days when forecast {longest['lead_days']:.0f} days ahead"
+
+
+def calendar_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[str]:
+    """Say where the fit forecasts no better than the mean calendar date, with the likely reasons."""
+    if result.scores.empty:
+        return []
+    rows = first_scheme(result.scores, event)
+    rows = rows[rows["lead_days"].isna()]
+    said = []
+    for flight, mine in rows.groupby("flight", sort=True):
+        of = {str(row["forecaster"]): row for row in mine.to_dict("records")}
+        if not {FITTED, CALENDAR} <= set(of):
+            continue
+        skill, low = float(of[FITTED]["skill"]), float(of[FITTED]["skill_low"])
+        if math.isnan(skill) or (skill > 0 and low > 0):
+            continue
+        sizes = " against ".join(number(float(of[name]["mae_days"])) for name in (FITTED, CALENDAR))
+        whose = f" of flight {flight}" if rows["flight"].nunique() > 1 else ""
+        finding = (
+            "The fit forecasts no better than the mean calendar date"
+            if skill <= 0
+            else "It is not certain that the fit forecasts better than the mean calendar date"
+        )
+        said.append(
+            f"{finding}{whose} (MAE {sizes} days, weather known). Possible reasons: {_reasons(result)}."
+        )
+    return said
+
+
+def _reasons(result: SpeciesResult) -> str:
+    links, used = result.records.links, result.fit.data["trap"].astype(str)
+    near = links.loc[links["trap"].astype(str).isin(used), "distance_km"].dropna()
+    seasons = result.fit.data["year"].nunique()
+    return "; ".join(
+        [
+            *(
+                [f"the stations are far from the traps (median {number(near.median())} km)"]
+                if len(near)
+                else []
+            ),
+            f"there are few seasons ({seasons}), or they were alike in temperature",
+            "there are more flights than were fitted, or moths fly in from elsewhere",
+        ]
+    )
 
 
 def drift_sentences(validation: pd.DataFrame, *, event: str = "flight_50") -> list[str]:

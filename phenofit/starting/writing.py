@@ -46,7 +46,7 @@ base = "fit"  # or a base held at a published value, such as "50 degF"
 
 [validation]
 leave_out = "year"  # or "site", "past", "block", "year and site", "year and block"
-# lead_days = [28, 14, 7, 0]  # also forecasts with these lead times
+# lead_days = [28, 14, 7, 0]  # lead times at which held-out seasons are forecast too; [] for none
 
 # [except]  # catches that are not used; [only] names those that are
 # years = [2016]

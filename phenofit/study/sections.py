@@ -32,7 +32,7 @@ from phenofit.study.fields import (
     refuse,
     words,
 )
-from phenofit.validate.schemes import SCHEMES
+from phenofit.validate.schemes import LEAD_DAYS, SCHEMES
 from phenofit.weather.quality.checks import CHECKS
 from phenofit.weather.quality.fill import METHODS as FILL_METHODS
 from phenofit.weather.reading.read import FORMS as WEATHER_FORMS
@@ -189,7 +189,7 @@ class ValidationPart(Part):
     min_moths: Count = 5
     blocks: Annotated[Count, Field(ge=2)] = 4
     first_years: Annotated[Count, Field(ge=2)] = 3
-    lead_days: Annotated[tuple[int, ...], BeforeValidator(_leads)] = ()
+    lead_days: Annotated[tuple[int, ...], BeforeValidator(_leads)] = LEAD_DAYS
     older: Annotated[tuple[str, ...], BeforeValidator(_older)] = ()
 
 

@@ -29,6 +29,10 @@ SCHEMES = {
 """Ways to hold data out, in words."""
 
 
+LEAD_DAYS = (28, 14, 7, 0)
+"""Lead times at which a study is validated unless it asks for others [d]."""
+
+
 @dataclass(frozen=True)
 class Scheme:
     """What a validation holds out, which events it forecasts, and when.

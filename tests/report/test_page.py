@@ -155,7 +155,7 @@ def test_the_answers_stand_before_any_table(page: str) -> None:
     assert "°C-days (" in head
     assert "95 % interval" in head
     assert "summed from 1 January" in head
-    assert "was off by" in head
+    assert "mean absolute error (MAE) of the date" in head
     assert "In 2022, as of 11 Jun 2022" in head
 
 

@@ -47,10 +47,17 @@ def run_and_print(study: Path, out: Path, *, quiet: bool) -> int:
 
 def _answers(species: SpeciesResult) -> list[str]:
     """Return what the user came for, in the sentences of the page."""
-    from phenofit.report.sentences import base_sentence, error_sentences, flight_sentences, season_sentences
+    from phenofit.report.sentences import (
+        base_sentence,
+        calendar_sentences,
+        error_sentences,
+        flight_sentences,
+        season_sentences,
+    )
 
     night = species.checks.night
     return [
+        *calendar_sentences(species),
         *flight_sentences(species.fit),
         base_sentence(species.fit),
         *(f"Published '{c.threshold.id}' ({c.threshold.words}): {c.verdict}." for c in species.comparisons),
