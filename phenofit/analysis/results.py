@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from phenofit.analysis.fit_checks import FitChecks
+from phenofit.analysis.goodness import Goodness, goodness
 from phenofit.study.inputs import StudyInputs
 from phenofit.study.study_file import Study
 
@@ -61,6 +62,11 @@ class SpeciesResult:
     error_map: xr.Dataset | None = None
     notes: tuple[str, ...] = ()
     checks: FitChecks = field(default_factory=FitChecks)
+
+    @property
+    def goodness(self) -> Goodness:
+        """The verdict of the tests of the fit."""
+        return goodness(self.fit, self.checks, self.validation)
 
 
 @dataclass(frozen=True)

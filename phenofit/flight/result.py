@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import math
 import os
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,12 +25,20 @@ from phenofit.flight.sampling import Sampling
 from phenofit.traps.account import left_out_by_reason, left_out_words
 
 EVENT_SHARES = {"flight_5": 0.05, "flight_25": 0.25, "flight_50": 0.50, "flight_75": 0.75, "flight_95": 0.95}
+_SHARE = re.compile(r"flight_(\d{1,2}(?:\.\d+)?)")
 """Events that are a share of a flight."""
 
 CAUGHT = {"counts": "moths", "presence": "checks with moths", "first catch": "first catches"}
 """What is counted in each kind of records."""
 
 NOT_CONVERGED = "The search did not converge: the values below show where it stopped and are no estimates."
+
+
+def flight_share(event: str) -> float | None:
+    """Return the share of the flight that an event names, ``0.1`` for ``"flight_10"``; None where it names none."""
+    found = _SHARE.fullmatch(event)
+    share = float(found.group(1)) / 100.0 if found else 0.0
+    return share if share > 0.0 else None
 
 
 @dataclass(frozen=True)
@@ -124,7 +133,7 @@ class FlightFit(FitContent):
         Parameters
         ----------
         event : str
-            ``"flight_5"``, ``"flight_25"``, ``"flight_50"``, ``"flight_75"``, ``"flight_95"`` or ``"peak"``.
+            A share of the flight in percent, such as ``"flight_50"`` or ``"flight_2.5"``, or ``"peak"``.
         flight : int
             Which flight.
 
@@ -142,12 +151,12 @@ class FlightFit(FitContent):
         requirement, spread = self.requirement(flight), self.spread(flight)
         if event == "peak":
             return peak_heat(self.settings.curve, requirement, spread)
-        if event not in EVENT_SHARES:
+        share = flight_share(event)
+        if share is None:
             raise ModelError(
-                f"the heat of '{event}' is not fixed by a flight curve; known are "
-                f"{', '.join(EVENT_SHARES)} and peak."
+                f"the heat of '{event}' is not fixed by a flight curve; that of a share such as flight_50 and of the peak is."
             )
-        return heat_at_share(self.settings.curve, EVENT_SHARES[event], requirement, spread)
+        return heat_at_share(self.settings.curve, share, requirement, spread)
 
     def profile(self, name: str) -> Profile:
         """Return the profile likelihood of a parameter.

@@ -22,7 +22,7 @@ from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.forecasting.distribution import DateDistribution, to_unit
 from phenofit.forecasting.event_heat import HeatDraws, draw_heat, draw_shares, place_shift
-from phenofit.forecasting.events import EVENTS, event_share, event_words
+from phenofit.forecasting.events import EVENT_FORMS, EVENTS, event_share, event_words, is_event, read_event
 from phenofit.forecasting.forecast_places import Place
 from phenofit.heat.compiled.crossing import crossing_after
 from phenofit.heat.settings import HeatSettings
@@ -40,7 +40,7 @@ class StageLag:
     """How long after a flight event a stage comes."""
 
     stage: str  # Name, such as "egg hatch begins".
-    after: str  # Flight event that it follows.
+    after: str  # Flight event, or stage of an earlier row, that it follows.
     lag: float  # Mean and SD of the lag between seasons and places, in days or °C-days.
     spread: float
     unit: str  # ``"d"`` or ``"degC d"``.
@@ -53,7 +53,8 @@ class StageLag:
         unit = "days" if self.unit == "d" else "°C-days"
         base = "" if self.base is None else f" above {self.base:.1f} °C"
         source = self.source or "no source given"
-        return f"{self.lag:.3g} ± {self.spread:.3g} {unit}{base} after {event_words(self.after)} ({source})"
+        after = event_words(self.after) if is_event(self.after) else self.after
+        return f"{self.lag:.3g} ± {self.spread:.3g} {unit}{base} after {after} ({source})"
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,24 @@ class StageWindow:
 
 
 def read_stage_lags(path: str | os.PathLike[str]) -> tuple[StageLag, ...]:
-    """Read a table of stage lags."""
+    """Read a table of stage lags; a stage follows a flight event, or the stage of an earlier row.
+
+    Parameters
+    ----------
+    path : path-like
+        Table with the columns ``stage, after, lag, spread, unit`` and, where known, ``base, source``. ``lag`` and
+        ``spread`` (SD) are in the unit of their row: ``d``, ``degC d`` or ``degF d``.
+
+    Returns
+    -------
+    tuple of StageLag
+        In the order of the rows; lags in days or °C-days.
+
+    Raises
+    ------
+    DataError
+        With a problem for each cell that cannot be read.
+    """
     table = read_table(
         path, required=["stage", "after", "lag", "spread", "unit"], optional=["base", "source"]
     )
@@ -75,12 +93,22 @@ def read_stage_lags(path: str | os.PathLike[str]) -> tuple[StageLag, ...]:
     spread, more = parse_numbers(table, "spread", required=True, low=0.0, high=1e4, what="a number from 0 up")
     problems = [*problems, *more]
     found = []
+    earlier: list[str] = []
     for i, row in enumerate(table.frame.to_dict("records")):
         if not row["stage"]:
             problems.append(table.problem(i, "stage", "the stage has no name.", "Name it."))
-        if row["after"] not in EVENTS:
-            hint = f"Accepted are {', '.join(EVENTS)}.{nearest(row['after'], EVENTS)}"
-            problems.append(table.problem(i, "after", f"'{row['after']}' is no flight event.", hint))
+        if row["stage"] in earlier:
+            twice = f"the stage '{row['stage']}' is in an earlier row too."
+            problems.append(table.problem(i, "stage", twice, "Give each stage a name of its own."))
+        after = row["after"]
+        if after not in earlier:
+            try:
+                after = read_event(after)
+            except ModelError:
+                hint = f"Accepted are {EVENT_FORMS}, or the stage of an earlier row.{nearest(after, (*EVENTS, *earlier))}"
+                finding = f"'{after}' is no flight event and no stage of an earlier row."
+                problems.append(table.problem(i, "after", finding, hint))
+        earlier.append(row["stage"])
         scale, base = 1.0, None
         try:
             unit = row["unit"] if row["unit"] == "d" else degree_day_unit(row["unit"])
@@ -96,7 +124,7 @@ def read_stage_lags(path: str | os.PathLike[str]) -> tuple[StageLag, ...]:
             problems.append(table.problem(i, "base", str(error), ""))
         plain = "d" if unit == "d" else "degC d"
         size, sd, source = lag[i] * scale, spread[i] * scale, row.get("source", "")
-        found.append(StageLag(row["stage"], row["after"], size, sd, plain, base, source))
+        found.append(StageLag(row["stage"], after, size, sd, plain, base, source))
     if problems:
         raise DataError(problems)
     return tuple(found)
@@ -113,32 +141,47 @@ def stage_windows(
     moths: float = 100.0,
     traps: pd.DataFrame | None = None,
 ) -> tuple[StageWindow, ...]:
-    """Return when each stage comes at a place."""
+    """Return when each stage comes at a place; a stage after a stage follows it draw by draw."""
     generator = np.random.default_rng([seed, flight, 41])
-    members = np.arange(draws, dtype=np.int64) % place.ensemble.tmin.shape[0]
-    found = []
+    found: list[StageWindow] = []
     here = fit_at_site(fit, place.site, traps)
+    known: dict[str, tuple[Array, Array]] = {}  # Days and bases of the draws, by stage or event.
     for lag in lags:
-        heat = draw_heat(
-            here,
-            (lag.after,),
-            flight=flight,
-            draws=draws,
-            seed=seed,
-            moths=None if event_share(lag.after) is not None or lag.after == "peak" else moths,
-            shift=place_shift(fit, place.site),
-        )
-        days = _cross(place, heat, fit.settings.heat)[:, 0]
-        length = np.maximum(lag.lag + lag.spread * generator.standard_normal(draws), 0.0)
-        days = _after(place, members, days, length, lag, heat.base, fit.settings.heat)
+        if lag.after not in known:
+            heat = draw_heat(
+                here,
+                (lag.after,),
+                flight=flight,
+                draws=draws,
+                seed=seed,
+                moths=None if event_share(lag.after) is not None or lag.after == "peak" else moths,
+                shift=place_shift(fit, place.site),
+            )
+            known[lag.after] = _cross(place, heat, fit.settings.heat)[:, 0], heat.base
+        days, base = known[lag.after]
+        days = _after(place, days, _drawn(lag, draws, generator), lag, base, fit.settings.heat)
+        known[lag.stage] = days, base
         found.append(StageWindow(place.site, flight, lag, DateDistribution(place.start, days)))
     return tuple(found)
+
+
+def _drawn(lag: StageLag, draws: int, generator: np.random.Generator) -> Array:
+    return np.maximum(lag.lag + lag.spread * generator.standard_normal(draws), 0.0)
+
+
+def stage_path(lags: Sequence[StageLag], stage: str) -> tuple[StageLag, ...]:
+    """Return the lags from the flight to a stage, the first of them first."""
+    by_name = {lag.stage: lag for lag in lags}
+    path = [by_name[stage]]
+    while path[0].after in by_name:
+        path.insert(0, by_name[path[0].after])
+    return tuple(path)
 
 
 def schedule_cover(
     fit: FlightFit,
     place: Place,
-    lag: StageLag,
+    path: Sequence[StageLag],
     treated: Sequence[tuple[np.datetime64, np.datetime64]],
     *,
     flight: int = 1,
@@ -146,11 +189,13 @@ def schedule_cover(
     seed: int = 1,
     traps: pd.DataFrame | None = None,
 ) -> tuple[float, float, float]:
-    """Return the share of a stage that falls into given treatment intervals."""
+    """Return the share of a stage that falls into given treatment intervals: mean, and 95 % interval.
+
+    `path` holds the lags from the flight to the stage, see :func:`stage_path`.
+    """
     for first, last in treated:
         if last < first:
             raise ModelError(f"a treatment interval ends ({last}) before it begins ({first}).")
-    members = np.arange(draws, dtype=np.int64) % place.ensemble.tmin.shape[0]
     heat = draw_shares(
         fit_at_site(fit, place.site, traps),
         _SHARES,
@@ -160,12 +205,14 @@ def schedule_cover(
         shift=place_shift(fit, place.site),
     )
     days = _cross(place, heat, fit.settings.heat)
-    # The lag varies between seasons; within one season all eggs of a flight have the same.
-    drawn = np.random.default_rng([seed, flight, 42]).standard_normal(draws)
-    length = np.maximum(lag.lag + lag.spread * drawn, 0.0)
-    late = np.column_stack(
-        [_after(place, members, flown, length, lag, heat.base, fit.settings.heat) for flown in days.T]
-    )
+    # The lags vary between seasons; within one season all eggs of a flight have the same.
+    generator = np.random.default_rng([seed, flight, 42])
+    for lag in path:
+        length = _drawn(lag, draws, generator)
+        days = np.column_stack(
+            [_after(place, flown, length, lag, heat.base, fit.settings.heat) for flown in days.T]
+        )
+    late = days
     covered = np.zeros(late.shape, dtype=bool)
     day = np.timedelta64(1, "D")
     for first, last in treated:
@@ -209,22 +256,14 @@ def _cross(place: Place, draws: HeatDraws, heat: HeatSettings) -> Array:
     return days
 
 
-def _after(
-    place: Place,
-    members: npt.NDArray[np.int64],
-    days: Array,
-    length: Array,
-    lag: StageLag,
-    base: Array,
-    heat: HeatSettings,
-) -> Array:
+def _after(place: Place, days: Array, length: Array, lag: StageLag, base: Array, heat: HeatSettings) -> Array:
     """Return the days on which lags end that begin on `days`."""
     if lag.unit == "d":
         return days + length
     return crossing_after(
         place.ensemble.tmin,
         place.ensemble.tmax,
-        members,
+        np.arange(days.size, dtype=np.int64) % place.ensemble.tmin.shape[0],
         base if lag.base is None else np.full(base.size, lag.base),
         days,
         length,

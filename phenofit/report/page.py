@@ -53,6 +53,7 @@ class _Section:
 
     species: str
     slug: str
+    fits_in_words: str
     answers: tuple[str, ...]
     errors_in_words: tuple[str, ...]
     season_in_words: tuple[str, ...]
@@ -143,6 +144,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
     return _Section(
         species=species.species,
         slug=slug,
+        fits_in_words=species.goodness.sentence(),
         answers=(*calendar_sentences(species), *flight_sentences(fit), base_sentence(fit)),
         errors_in_words=tuple(error_sentences(species)),
         season_in_words=tuple(season_sentences(forecast)),

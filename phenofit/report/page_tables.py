@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from phenofit.flight.result import FlightFit
+from phenofit.flight.result import FlightFit, flight_share
 from phenofit.flight.result_text import in_days
 from phenofit.report.truth import true_values
 from phenofit.report.words import (
@@ -27,13 +27,6 @@ from phenofit.report.words import (
 from phenofit.traps.account import left_out_by_reason
 from phenofit.units import convert_degree_days
 
-_EVENT_SHARES = {
-    "flight_5": "5 %",
-    "flight_25": "25 %",
-    "flight_50": "50 %",
-    "flight_75": "75 %",
-    "flight_95": "95 %",
-}
 _SOURCES = {0: "missing", 1: "observed", 2: "modelled", 3: "filled", 4: "forecast"}
 
 
@@ -114,7 +107,7 @@ def thresholds_page_table(thresholds: pd.DataFrame) -> PageTable:
     rows = []
     for row in thresholds.to_dict("records"):
         low, high = (_converted(row[name], row["unit"], "degC d") for name in ("amount_low", "amount_high"))
-        event = _EVENT_SHARES.get(str(row["event"]), str(row["event"]).replace("_", " "))
+        event = _share(str(row["event"])) or str(row["event"]).replace("_", " ")
         flight = "" if pd.isna(row["flight"]) or not int(row["flight"]) else f"{int(row['flight'])}"
         span = interval(low, high, "", 0) if np.isfinite([low, high]).any() else ""
         rows.append(
@@ -221,8 +214,13 @@ def errors_table(scores: pd.DataFrame, *, event: str, scheme: str, level: int = 
 
 
 def _event_words(event: str) -> str:
-    share = _EVENT_SHARES.get(event)
+    share = _share(event)
     return f"{share} of the flight" if share else event.replace("_", " ")
+
+
+def _share(event: str) -> str:
+    share = flight_share(event)
+    return "" if share is None else f"{100.0 * share:g} %"
 
 
 def _signed(value: float) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from scipy.stats import binom
 
@@ -71,3 +73,17 @@ def test_it_holds_its_rate_without_an_effect() -> None:
             doubtful[score.element] += score.p_value < 0.05
     # Computed: of 100 such networks 4 by the minimum and 3 by the maximum. A rate of 5 % exceeds this once in 200.
     assert max(doubtful.values()) <= binom.ppf(0.995, tries, 0.05)
+
+
+def test_where_the_slope_says_nothing_the_effect_is_fitted(warm_nights: Network) -> None:
+    # A covariance that leaves the effect no information of its own stands for a fit far from the effect's best value.
+    without = fit(warm_nights)
+    loose = replace(without, covariance=without.covariance * 1e4)
+    score, having = (
+        night_weather_test(loose, records(warm_nights)).scores[0],
+        fit(warm_nights, night_weather="tmin"),
+    )
+    assert score.effect == pytest.approx(having.parameters["night_effect"], rel=0.01)
+    assert score.statistic**2 == pytest.approx(
+        2.0 * (having.log_likelihood - without.log_likelihood), abs=0.05
+    )

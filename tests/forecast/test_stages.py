@@ -77,15 +77,15 @@ def test_the_share_covered_is_the_area_of_the_flight() -> None:
     # Moths fly as normal(50 d, 6 d); with a lag of 10 d an interval from day 60 on, far beyond, holds half of them.
     fit, place = certain_fit(), steady()
     half = (np.datetime64("2024-03-01"), np.datetime64("2024-06-01"))  # day 60 is 1 March 2024
-    mean, low, high = schedule_cover(fit, place, lag(10.0), [half], draws=40)
+    mean, low, high = schedule_cover(fit, place, [lag(10.0)], [half], draws=40)
     assert mean == pytest.approx(0.5, abs=0.02)
     assert low == pytest.approx(high)
     # One standard deviation (6 days) to either side holds 68.3 %: days 54 to 65, the last day included.
     inner = (np.datetime64("2024-02-24"), np.datetime64("2024-03-06"))
-    assert schedule_cover(fit, place, lag(10.0), [inner], draws=40)[0] == pytest.approx(0.683, abs=0.03)
+    assert schedule_cover(fit, place, [lag(10.0)], [inner], draws=40)[0] == pytest.approx(0.683, abs=0.03)
     everything = (np.datetime64("2024-01-01"), np.datetime64("2024-07-01"))
-    assert schedule_cover(fit, place, lag(10.0), [everything, inner], draws=40)[0] == 1.0
-    assert schedule_cover(fit, place, lag(10.0), [], draws=40)[0] == 0.0
+    assert schedule_cover(fit, place, [lag(10.0)], [everything, inner], draws=40)[0] == 1.0
+    assert schedule_cover(fit, place, [lag(10.0)], [], draws=40)[0] == 0.0
 
 
 def test_an_interval_backwards_is_refused() -> None:
@@ -112,7 +112,7 @@ def test_the_table_of_lags_is_read_and_its_faults_named(tmp_path: Path) -> None:
     (found,) = read_stage_lags(path)
     assert (found.lag, found.spread, found.unit, found.base) == (100.0, 10.0, "degC d", 10.0)
     path.write_text(
-        "stage,after,lag,spread,unit,base\n,flight_5,3,1,d,\nb,flight_6,3,1,d,\nc,peak,-3,x,weeks,50F\n",
+        "stage,after,lag,spread,unit,base\n,flight_5,3,1,d,\nb,flight_600,3,1,d,\nc,peak,-3,x,weeks,50F\n",
         encoding="utf-8",
     )
     with pytest.raises(DataError) as caught:

@@ -12,7 +12,6 @@ from phenofit.cli.options import (
     add_today,
     day,
     distinct,
-    known,
     name_run,
     print_written,
     refuse_unused,
@@ -102,9 +101,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _check_options(args: argparse.Namespace) -> None:
-    from phenofit.forecasting.events import EVENTS
+    from phenofit.forecasting.events import read_event
 
-    known("--events", args.events or (), EVENTS, "flight event")
+    args.events = [read_event(text) for text in args.events or ()]
+    distinct("--events", args.events)
     distinct("--site", args.site or ())
     if args.stages is None:
         refuse_unused(args, ["treat", "treat_stage"], "without --stages")

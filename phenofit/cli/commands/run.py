@@ -58,6 +58,7 @@ def _answers(species: SpeciesResult) -> list[str]:
     night = species.checks.night
     return [
         *calendar_sentences(species),
+        *([verdict] if (verdict := species.goodness.sentence()) else []),
         *flight_sentences(species.fit),
         base_sentence(species.fit),
         *(f"Published '{c.threshold.id}' ({c.threshold.words}): {c.verdict}." for c in species.comparisons),

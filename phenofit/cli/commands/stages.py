@@ -66,7 +66,7 @@ def print_stages(
     stages: Stages, fit: FlightFit, places: Sequence[Place], forecast: SeasonForecast, traps: pd.DataFrame
 ) -> pd.DataFrame:
     """Print when each stage comes at each place, and what a schedule covers; return the table."""
-    from phenofit.forecasting.stage_windows import schedule_cover, stage_table, stage_windows
+    from phenofit.forecasting.stage_windows import schedule_cover, stage_path, stage_table, stage_windows
 
     windows = [
         window
@@ -83,7 +83,8 @@ def print_stages(
     for place in places if stages.chosen is not None and stages.treated else ():
         assert stages.chosen is not None
         for flight in range(1, fit.settings.flights + 1):
-            asked = (fit, place, stages.chosen, stages.treated)
+            path = stage_path(stages.lags, stages.chosen.stage)
+            asked = (fit, place, path, stages.treated)
             mean, low, high = schedule_cover(*asked, flight=flight, traps=traps)
             print(
                 f"  {place.site}, flight {flight}: the intervals given cover {100 * mean:.0f} % of "

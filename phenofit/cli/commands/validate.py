@@ -60,11 +60,12 @@ def run(args: argparse.Namespace) -> int:
 
 def _check_options(args: argparse.Namespace) -> None:
     from phenofit.flight.baselines.rule_search import RULES
-    from phenofit.forecasting.events import EVENTS
+    from phenofit.forecasting.events import read_event
     from phenofit.validate.schemes import SCHEMES
 
     known("--leave-out", args.leave_out or (), tuple(SCHEMES), "scheme")
-    known("--events", args.events or (), EVENTS, "flight event")
+    args.events = [read_event(text) for text in args.events or ()]
+    distinct("--events", args.events)
     known("--older", args.older, RULES, "older rule")
     distinct("--lead-days", args.lead_days)
 

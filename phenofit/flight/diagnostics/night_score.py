@@ -17,26 +17,29 @@ The two elements of the weather, minimum and maximum, are tested beside each oth
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from phenofit.errors import ModelError
-from phenofit.flight.estimate.maximise import Box, curvature
 from phenofit.flight.estimate.setup import public_name
 from phenofit.flight.fitted_likelihood import data_of_fit, likelihood_at
+from phenofit.flight.fitting import fit_data
 from phenofit.flight.intervals.reference_distribution import degrees_of_error, p_value_of_ratio
 from phenofit.flight.likelihood.night_weather import NIGHT_WEATHER
 from phenofit.flight.likelihood.quadrature import affordable
 
 if TYPE_CHECKING:
+    from phenofit.flight.likelihood.flight_data import FlightData
     from phenofit.flight.result import FlightFit
     from phenofit.records import Records
 
 # Slopes to about two digits, which is more than the first order is good for.
 _NODES = (9, 5, 7)
 _DOUBTFUL = 0.05
+_STEP = 0.02  # of the effect [1/degC]
 _WORDS = {"tmin": "minimum", "tmax": "maximum"}
 
 
@@ -47,7 +50,7 @@ class NightScore:
     element: str  # ``"tmin"`` or ``"tmax"``.
     statistic: float  # Slope of the log-likelihood over its SD; about standard normal without an effect.
     p_value: float  # Two-sided, of this element alone.
-    effect: float  # Estimate by one step from zero [1/degC].
+    effect: float  # Estimate by one step from zero, or fitted where that says nothing [1/degC].
 
 
 @dataclass(frozen=True)
@@ -130,29 +133,39 @@ def night_weather_test(fit: FlightFit, records: Records) -> NightWeatherTest:
 
 
 def _score(fit: FlightFit, records: Records, element: str) -> NightScore:
-    likelihood, theta = likelihood_at(data_of_fit(fit, records, night=element), fit)
+    data = data_of_fit(fit, records, night=element)
+    likelihood, theta = likelihood_at(data, fit)
     likelihood.nodes = affordable(_NODES, likelihood.dims)
     layout = likelihood.layout
     names = [public_name(likelihood, fit.settings, k) for k in range(layout.size)]
-    free = np.isin(names, [*fit.covariance.columns, "night_effect"])
-    box = Box(np.full(layout.size, -np.inf), np.full(layout.size, np.inf), free)
-    step = np.full(layout.size, 0.02)
-    step[layout.places.requirement : layout.places.spread] = 0.5
-    information = curvature(likelihood, theta, box, step)
-    slope = likelihood(theta)[1][free]
-    at = int(np.flatnonzero(free).tolist().index(layout.places.night))
-    rest = np.arange(len(slope)) != at
-    # Base and requirement lie along a ridge, so the entries are brought to one size before they are solved for.
-    size = np.sqrt(np.maximum(np.diag(information), 1e-12))[rest]
-    shared = information[at, rest] / size
-    scaled = information[np.ix_(rest, rest)] / np.outer(size, size)
-    moved = np.linalg.lstsq(scaled, shared, rcond=1e-8)[0]
-    score = float(slope[at] - (slope[rest] / size) @ moved)
-    variance = float(information[at, at] - shared @ moved)
-    if not variance > 0.0:
-        raise ModelError(
-            "the likelihood of this fit is not curved enough for a score test; fit night_weather instead."
-        )
+    free = [names.index(name) for name in fit.covariance.columns]
+    at = layout.places.night
+    # The information on the effect, and that which it shares, are slopes of the slopes along the effect alone.
+    ahead, behind = (likelihood(_moved(theta, at, sign * _STEP))[1] for sign in (1.0, -1.0))
+    information = -(ahead - behind) / (2.0 * _STEP)
+    slope = likelihood(theta)[1]
+    moved = fit.covariance.to_numpy() @ information[free]
+    score = float(slope[at] - moved @ slope[free])
+    variance = float(information[at] - moved @ information[free])
+    effect = score / variance
+    statistic = score / math.sqrt(variance) if variance > 0.0 else math.nan
+    if math.isnan(statistic):
+        # Far from its best value the likelihood need not be curved downwards; the effect is then fitted.
+        effect, statistic = _fitted(fit, data, element)
     degrees = degrees_of_error("night_effect", fit.settings, fit.data, fit.parameters)
-    p_value = p_value_of_ratio(score**2 / variance, 1, degrees)
-    return NightScore(element, score / math.sqrt(variance), p_value, score / variance)
+    return NightScore(element, statistic, p_value_of_ratio(statistic**2, 1, degrees), effect)
+
+
+def _fitted(fit: FlightFit, data: FlightData, element: str) -> tuple[float, float]:
+    """Return the effect fitted, and the root of its likelihood ratio with the sign of the effect."""
+    settings = replace(fit.settings, night_weather=element)
+    having = fit_data(data, settings, profiles=False, checked=False)
+    effect = having.parameters["night_effect"]
+    ratio = max(2.0 * (having.log_likelihood - fit.log_likelihood), 0.0)
+    return effect, math.copysign(math.sqrt(ratio), effect)
+
+
+def _moved(theta: npt.NDArray[np.float64], at: int, step: float) -> npt.NDArray[np.float64]:
+    moved = theta.copy()
+    moved[at] += step
+    return moved

@@ -15,7 +15,7 @@ from typing import Any
 from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.files.bundled import bundled_path
 from phenofit.files.tables import nearest, read_table
-from phenofit.forecasting.events import EVENTS
+from phenofit.forecasting.events import EVENT_FORMS, EVENTS, read_event
 from phenofit.heat.settings import HeatSettings, check_thresholds, upper_threshold
 from phenofit.seasons import MonthDay
 from phenofit.units import degree_day_unit
@@ -144,8 +144,8 @@ def find_published(
         ids = [row.id for row in rows]
         if id not in ids:
             raise ModelError(f"there is no published threshold '{id}'.{nearest(id, ids)}")
-    if event is not None and event not in (*EVENTS, *_OTHER_EVENTS):
-        raise ModelError(f"there is no event '{event}'; known are {', '.join((*EVENTS, *_OTHER_EVENTS))}.")
+    if event is not None and event not in _OTHER_EVENTS:
+        event = read_event(event)
     wanted = (species or "").casefold()
     return tuple(
         row
@@ -196,7 +196,7 @@ def threshold_from_record(
         name: reader.text(name) for name in ("region", "source", "notes", "scientific_name", "url", "fault")
     }
     values["species"] = reader.text("species", required=True)
-    values["event"] = reader.choice("event", (*EVENTS, *_OTHER_EVENTS), required=True)
+    values["event"] = reader.event()
     values["id"] = reader.text("id") or f"{values['species']} {values['event']}".replace(" ", "-")
     values["flight"] = reader.flight()
     values["amount"] = reader.number("amount", required=True)
@@ -242,6 +242,16 @@ class _RecordReader:
                 name, f"'{text}' is not known.", f"Accepted are {', '.join(known)}.{nearest(text, known)}"
             )
         return text
+
+    def event(self) -> str:
+        text = self.text("event", required=True)
+        try:
+            return text if not text or text in _OTHER_EVENTS else read_event(text)
+        except ModelError:
+            known = (*EVENTS, *_OTHER_EVENTS)
+            accepted = f"Accepted are {EVENT_FORMS}, {', '.join(_OTHER_EVENTS)}.{nearest(text, known)}"
+            self.fault("event", f"'{text}' is not known.", accepted)
+            return text
 
     def number(self, name: str, *, required: bool = False) -> float | None:
         text = self.text(name, required=required)

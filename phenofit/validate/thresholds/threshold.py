@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from phenofit.errors import UnitError
-from phenofit.forecasting.events import EVENTS
+from phenofit.forecasting.events import is_event
 from phenofit.heat.settings import HeatSettings
 from phenofit.units import convert_degree_days
 
@@ -62,7 +62,7 @@ class PublishedThreshold:
             for name, value in (("degree-day unit", self.unit), ("base", self.base), ("start", self.start))
             if value is None
         ]
-        if self.event not in EVENTS:
+        if not is_event(self.event):
             return f"the event '{self.event}' is none that trap catches show"
         if self.flight < 1:
             return "the source names no flight"

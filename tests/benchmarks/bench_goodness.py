@@ -1,0 +1,123 @@
+"""How often the verdict on a fit warns: where the model holds (false alarms), and where it does not (power).
+
+``python -m tests.benchmarks.bench_goodness --networks 60 --processes 2 --keep FILE`` draws networks of 8 sites and 5 years
+on real weather, fits each as a user does, and counts the warnings of each test of the verdict. ``--table`` prints the kept
+records and writes ``reports/goodness.md``. The drift over the years is left out: it needs a validation, and its p value is
+that of a regression.
+"""
+# ruff: noqa: T201 - a table is what this script is for
+
+from __future__ import annotations
+
+import argparse
+import sys
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+import phenofit
+from phenofit import PhenofitError
+from phenofit.analysis.fit_checks import check_fit
+from phenofit.analysis.goodness import goodness
+from tests.benchmarks.coverage_study.scenarios import SCENARIOS, Scenario
+from tests.benchmarks.coverage_study.tables import REPORTS
+from tests.benchmarks.kept_records import keep_record, read_lines, run_tasks
+from tests.recovery.other_truths import draw_network
+
+RIGHT = ("default", "unequal-traps", "14-day-checks", "two-flights", "gamma", "weibull")
+_ALL = {name: (scenario, {}) for name, scenario in SCENARIOS.items() if name != "night-0.15-fitted"}
+CASES: dict[str, tuple[Scenario, dict[str, object]]] = {
+    **_ALL,
+    "gamma, normal curve held": (SCENARIOS["gamma"], {"curve": "normal"}),
+    "two flights, one fitted": (SCENARIOS["two-flights"], {"flights": 1}),
+}
+_NOTE = """Networks of 8 sites and 5 years on real weather; a share has its binomial standard error. A warning of any test is a
+warning of the verdict. The drift over the years is not in the table: its p value is that of a regression.
+"""
+
+
+@dataclass(frozen=True)
+class Task:
+    """A network of a case."""
+
+    case: str
+    number: int
+
+
+@dataclass(frozen=True)
+class Warned:
+    """Which tests warned."""
+
+    case: str
+    number: int
+    asked: tuple[str, ...]
+    warned: tuple[str, ...]
+    failed: str = ""
+
+
+def look(task: Task) -> Warned:
+    """Draw a network, fit it and judge the fit."""
+    scenario, changed = CASES[task.case]
+    place = scenario.places[task.number % len(scenario.places)]
+    records = draw_network(scenario.truth, place, seed=(1591, task.number)).records()
+    try:
+        fit = phenofit.fit_flights(records, replace(scenario.model(), **changed), profiles=False)
+        found = goodness(fit, check_fit(fit, records, min_moths=5, seed=1), pd.DataFrame()).findings
+    except PhenofitError as error:
+        return Warned(task.case, task.number, (), (), str(error))
+    asked = tuple(finding.question for finding in found)
+    return Warned(task.case, task.number, asked, tuple(f.question for f in found if not f.holds))
+
+
+def table(records: list[Warned]) -> str:
+    """Return the shares of networks with a warning, a row for each case."""
+    questions = list(dict.fromkeys(name for record in records for name in record.asked))
+    rows = [["case", "model", "networks", "any", *questions]]
+    for case in CASES:
+        mine = [record for record in records if record.case == case and not record.failed]
+        if mine:
+            shares = [_share([bool(r.warned) for r in mine])]
+            shares += [_share([name in r.warned for r in mine]) for name in questions]
+            rows.append([case, "right" if case in RIGHT else "wrong", str(len(mine)), *shares])
+    lines = ["| " + " | ".join(row) + " |" for row in rows]
+    return "\n".join([lines[0], "|" + " --- |" * len(rows[0]), *lines[1:]]) + "\n"
+
+
+def _share(hits: list[bool]) -> str:
+    share = sum(hits) / len(hits)
+    return f"{100 * share:.0f} ± {100 * (share * (1 - share) / len(hits)) ** 0.5:.0f} %"
+
+
+def main() -> None:
+    """Draw, keep and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--networks", type=int, default=20)
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--keep", type=Path, help="file of the records, a line each, to go on from")
+    parser.add_argument(
+        "--table", action="store_true", help="only print and write the table of the kept records"
+    )
+    given = parser.parse_args()
+    lines = read_lines([given.keep]) if given.keep and given.keep.exists() else ()
+    kept = [
+        Warned(**{**line, "asked": tuple(line["asked"]), "warned": tuple(line["warned"])}) for line in lines
+    ]
+    done = {(record.case, record.number) for record in kept}
+    tasks = [Task(case, number) for number in range(given.networks) for case in CASES]
+    tasks = [] if given.table else [task for task in tasks if (task.case, task.number) not in done]
+    for record in run_tasks(look, tasks, processes=given.processes):
+        kept.append(record)
+        if given.keep:
+            keep_record(given.keep, asdict(record))
+        print(
+            f"{record.case}, network {record.number}: {record.warned or 'fits'}", file=sys.stderr, flush=True
+        )
+    print(table(kept))
+    if given.table:
+        text = f"# How often the verdict on a fit warns\n\n{_NOTE}\n{table(kept)}"
+        (REPORTS / "goodness.md").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
