@@ -220,7 +220,6 @@ UNTYPED = {
     "maps/drawing/interactive.py": "JSON for the script of the page",
     "study/load.py": "TOML before it is checked",
     "study/study_file.py": "keys of [flights] that are made from FlightModel",
-    "validate/rows.py": "columns of one row of the validation table",
     "weather/service/fetched.py": "columns of the fetch report",
 }
 

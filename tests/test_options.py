@@ -20,7 +20,7 @@ COMPUTING = (
     "phenofit.analysis.species_work.cross_validate",
     "phenofit.analysis.species_work.compare_published",
     "phenofit.forecasting.forecast",
-    "phenofit.forecasting.local_check.local_check",
+    "phenofit.forecasting.local.local_check.local_check",
     "phenofit.maps.error_surface.error_map",
     "phenofit.maps.date_map.date_map",
     "phenofit.plan.plan_network",
@@ -103,7 +103,7 @@ TABLE = "heat DIR/weather.csv --base 10C --unit degC --out DIR/sums.csv"
         ("forecast DIR/study.toml --weeks 4", "--weeks has no effect without --out"),
         ("forecast DIR/study.toml --weeks 0 --out DIR/o", "'0' is not a whole number from 1 up"),
         ("forecast DIR/study.toml --events flight_5 flight_5", "--events: 'flight_5' is given twice"),
-        ("forecast DIR/study.toml --events flight_51", "no flight event 'flight_51'"),
+        ("forecast DIR/study.toml --events flight_151", "no flight event 'flight_151'"),
         ("forecast DIR/study.toml --site T01 --site T01", "--site: 'T01' is given twice"),
         ("forecast DIR/study.toml --site T99", "there is no site 'T99'"),
         ("forecast DIR/study.toml --today 20170520x", "--today '20170520x' is not a date"),
@@ -114,7 +114,7 @@ TABLE = "heat DIR/weather.csv --base 10C --unit degC --out DIR/sums.csv"
         ("validate DIR/study.toml --out DIR/o --leave-out yaer", "Did you mean 'year'?"),
         ("validate DIR/study.toml --out DIR/o --leave-out year --leave-out year", "'year' is given twice"),
         ("validate DIR/study.toml --out DIR/o --leave-out year --leave-out yaer", "no scheme 'yaer'"),
-        ("validate DIR/study.toml --out DIR/o --events flight_51", "no flight event 'flight_51'"),
+        ("validate DIR/study.toml --out DIR/o --events flight_151", "no flight event 'flight_151'"),
         ("validate DIR/study.toml --out DIR/o --older newest", "no older rule 'newest'"),
         ("validate DIR/study.toml --out DIR/o --lead-days 7 7", "--lead-days: '7' is given twice"),
         ("validate DIR/study.toml --out DIR/o --lead-days -1", "whole number from 0 up"),
@@ -123,8 +123,8 @@ TABLE = "heat DIR/weather.csv --base 10C --unit degC --out DIR/sums.csv"
         ("compare DIR/study.toml --id nothing", "no published threshold 'nothing'"),
         (f"compare DIR/study.toml{2 * ' --id western-bean-cutworm_flight-50_1_nebraska_50F'}", "is given twice"),
         # local
-        (f"{LOCAL} --at kind=x", "--at: there is no covariate of the fit 'kind'"),
-        (f"{LOCAL} --at kind", "--at takes COLUMN=VALUE, not 'kind'"),
+        (f"{LOCAL} --covariates kind=x", "--covariates: there is no covariate of the fit 'kind'"),
+        (f"{LOCAL} --covariates kind", "--covariates takes COLUMN=VALUE, not 'kind'"),
         (f"{LOCAL} --flight 2", "--flight 2: the fit has 1 flight(s)"),
         (f"{LOCAL} --flight 0", "'0' is not a whole number from 1 up"),
         (f"{LOCAL} --records DIR/records.csv", "give the records either as a table"),
@@ -418,21 +418,11 @@ def test_a_bridge_without_forecast_days_is_said(folder: Path, capsys: pytest.Cap
     assert note not in capsys.readouterr().out
 
 
-def test_figures_of_stations_that_look_alike_do_not_overwrite_each_other(folder: Path) -> None:
-    from types import SimpleNamespace
+def test_figures_of_places_that_look_alike_do_not_overwrite_each_other() -> None:
+    from phenofit.output_folder import distinct_slugs
 
-    import numpy as np
-
-    from phenofit.cli.commands.forecast import _FigureNames
-
-    weather = {"station": np.array(["b c", "c", "B-C"])}
-    works = [
-        SimpleNamespace(species=name, inputs=SimpleNamespace(weather={"station": SimpleNamespace(to_numpy=lambda: weather["station"])}))
-        for name in ("a", "a b")
-    ]  # fmt: skip
-    names = _FigureNames(works)  # type: ignore[arg-type]
-    found = {names.name(species, station) for species in ("a", "a b") for station in ("b c", "c", "B-C")}
-    assert len(found) == 6
+    places = [("season", species, site, "S") for species in ("a", "a b") for site in ("b c", "c", "B-C")]
+    assert len(set(distinct_slugs(map(str, places)).values())) == 6
 
 
 def test_the_refusal_names_the_option_as_it_is_written() -> None:

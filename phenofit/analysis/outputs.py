@@ -88,6 +88,15 @@ def write_validation(
     _write(path, (*columns, "run"), rows, run)
 
 
+def write_dates(path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False, run: str = "") -> None:
+    """Write forecasts of all species as one table, each date as a day."""
+    days = []
+    for table in tables:
+        dates = table.select_dtypes("datetime").columns
+        days.append(table.assign(**{str(c): table[c].dt.strftime("%Y-%m-%d").fillna("") for c in dates}))
+    write_validation(path, days, invented=invented, run=run)
+
+
 def write_scores(
     path: Path, tables: Sequence[pd.DataFrame], *, invented: bool = False, run: str = ""
 ) -> None:

@@ -97,6 +97,55 @@ def days_ahead(text: str) -> int:
     return value
 
 
+def add_place(parser: argparse.ArgumentParser) -> None:
+    """Declare the position of a place outside of the network, and what else is known of it."""
+    where = "a place outside of the network: 48.12,16.30 or 33.1S,151.2E (south and west below 0: --at=-33.1,151.2)"
+    parser.add_argument("--at", type=position, metavar="LATITUDE,LONGITUDE", help=where)
+    height = "height of that place [m]"
+    parser.add_argument("--height", type=float, metavar="M", help=height)
+    place = "covariates of the fit at that place, region=North"
+    parser.add_argument("--covariates", nargs="+", default=[], metavar="COLUMN=VALUE", help=place)
+
+
+_SIDES = {"N": 1.0, "S": -1.0, "E": 1.0, "W": -1.0}
+
+
+def position(text: str) -> tuple[float, float]:
+    """Read a latitude and a longitude in degrees, for argparse."""
+    parts = [part.strip() for part in text.split(",")]
+    try:
+        if len(parts) != 2:
+            raise ValueError
+        latitude, longitude = (_degrees(part, sides) for part, sides in zip(parts, ("NS", "EW"), strict=True))
+        if not (abs(latitude) <= 90.0 and abs(longitude) <= 180.0):
+            raise ValueError
+    except ValueError:
+        finding = f"'{text}' is no latitude and longitude in degrees, such as 48.12,16.30"
+        raise argparse.ArgumentTypeError(finding) from None
+    return latitude, longitude
+
+
+def _degrees(text: str, sides: str) -> float:
+    if text and text[-1].upper() in sides:
+        size = float(text[:-1])
+        if not size >= 0:
+            raise ValueError
+        return _SIDES[text[-1].upper()] * size
+    return float(text)
+
+
+def columns(option: str, texts: Sequence[str]) -> dict[str, str]:
+    """Read values of columns, ``COLUMN=VALUE`` each."""
+    from phenofit.errors import ModelError
+
+    wrong = [text for text in texts if "=" not in text]
+    if wrong:
+        raise ModelError(f"{option} takes COLUMN=VALUE, not '{wrong[0]}'.")
+    pairs = [text.split("=", 1) for text in texts]
+    distinct(option, [column.strip() for column, _ in pairs])
+    return {column.strip(): value.strip() for column, value in pairs}
+
+
 def refuse_unused(args: argparse.Namespace, names: Iterable[str], reason: str) -> None:
     """Refuse options that were given but would have no effect."""
     from phenofit.errors import ModelError

@@ -179,7 +179,7 @@ def forecast(
         Events.
     shifts : mapping, optional
         What is known of the own shift of a site beside the fit: mean and SD [degC d], as
-        :func:`phenofit.forecasting.local_check.local_check` gives it.
+        :func:`phenofit.forecasting.local.local_check.local_check` gives it.
     bridge : bool
         Use days marked as a numerical weather forecast (`source` 4) before past seasons take over.
     draws, seed : int

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,12 +12,11 @@ import pandas as pd
 
 from phenofit.errors import ModelError
 from phenofit.forecasting.date_draws import LEVELS
-from phenofit.forecasting.distribution import add_days, ranked
+from phenofit.forecasting.distribution import DateDistribution, add_days, ranked
 from phenofit.validate.scores import crps_draws, interval_log_score
 
 if TYPE_CHECKING:
     from phenofit.traps import TrapYears
-    from phenofit.validate.targets import Answers
 
 Floats = npt.NDArray[np.float64]
 
@@ -29,6 +29,28 @@ VALIDATION_COLUMNS = (
 _KEPT = ["trap_year", "flight", "event", "observed_from", "observed_to", "observed"]
 _SPANS = "the 95 % interval spans the season"
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
+
+
+@dataclass
+class Answers:
+    """What one forecaster said of the events of a fold."""
+
+    asked: list[int] = field(default_factory=list)  # Rows of the observed events.
+    leads: list[float] = field(
+        default_factory=list
+    )  # Days ahead of each [d], NaN where all weather is known.
+    dates: list[DateDistribution] = field(default_factory=list)
+    windows: list[tuple[np.datetime64, np.datetime64]] = field(default_factory=list)
+    faults: dict[str, int] = field(default_factory=dict)  # Why forecasts are missing, and how many.
+
+    def lack(self, reason: str) -> None:
+        """Count a forecast that could not be made."""
+        self.faults[reason] = self.faults.get(reason, 0) + 1
+
+    @property
+    def reasons(self) -> str | None:
+        """Why forecasts are missing, in words."""
+        return "; ".join(f"{reason} ({n} times)" for reason, n in sorted(self.faults.items())) or None
 
 
 def scored_rows(answers: Answers, wanted: pd.DataFrame) -> pd.DataFrame:

@@ -3,43 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError
-from phenofit.forecasting.distribution import DateDistribution, to_unit
+from phenofit.forecasting.distribution import to_unit
 from phenofit.forecasting.weather_years import StationSeries
 from phenofit.validate.forecasters import Forecaster, Outlook, Setting, Target, start_of
-from phenofit.validate.rows import failed_rows, scored_rows
+from phenofit.validate.rows import Answers, failed_rows, scored_rows
 
 _UNKNOWN = "the heat sum is unknown (missing temperatures or biofix)"
 _NO_STATION = "no weather station"
 _NO_SEASON = "no past season continues the weather"
-
-
-@dataclass
-class Answers:
-    """What one forecaster said of the events of a fold."""
-
-    asked: list[int] = field(default_factory=list)  # Rows of the observed events.
-    leads: list[float] = field(
-        default_factory=list
-    )  # Days ahead of each [d], NaN where all weather is known.
-    dates: list[DateDistribution] = field(default_factory=list)
-    windows: list[tuple[np.datetime64, np.datetime64]] = field(default_factory=list)
-    faults: dict[str, int] = field(default_factory=dict)  # Why forecasts are missing, and how many.
-
-    def lack(self, reason: str) -> None:
-        """Count a forecast that could not be made."""
-        self.faults[reason] = self.faults.get(reason, 0) + 1
-
-    @property
-    def reasons(self) -> str | None:
-        """Why forecasts are missing, in words."""
-        return "; ".join(f"{reason} ({n} times)" for reason, n in sorted(self.faults.items())) or None
 
 
 def forecast_fold(

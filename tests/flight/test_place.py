@@ -12,7 +12,7 @@ import pytest
 from phenofit.cli import main
 from phenofit.errors import ModelError
 from phenofit.flight import FlightFit, fit_at, fit_at_site
-from phenofit.forecasting.local_check import local_check
+from phenofit.forecasting.local.local_check import local_check
 from phenofit.forecasting.weather_years import station_series
 from tests.calls import cross_validate, date_map, fit_flights, forecast_season
 from tests.flight.networks import SEASON, Network, network
@@ -170,10 +170,10 @@ def test_the_local_command_takes_the_columns_of_the_place(
     ]
     assert main(call) == 2
     assert "needs the covariate 'kind'" in capsys.readouterr().err
-    assert main([*call, "--at", "kind"]) == 2
-    assert "--at takes COLUMN=VALUE, not 'kind'" in capsys.readouterr().err
+    assert main([*call, "--covariates", "kind"]) == 2
+    assert "--covariates takes COLUMN=VALUE, not 'kind'" in capsys.readouterr().err
     told = []
     for kind in ("early", "z late"):
-        assert main([*call, "--at", f"kind={kind}"]) == 0
+        assert main([*call, "--covariates", f"kind={kind}"]) == 0
         told.append(capsys.readouterr().out.split("the forecast, ")[1][:6])
     assert told[0] != told[1]

@@ -11,15 +11,15 @@ import pytest
 
 from phenofit.errors import DataError
 from phenofit.flight import FlightFit
-from phenofit.forecasting.local_check import local_check
-from phenofit.forecasting.place_posterior import (
+from phenofit.forecasting.local.local_check import local_check
+from phenofit.forecasting.local.place_posterior import (
     SpreadCase,
     log_posterior,
     mean_and_sd,
     quantiles,
     spread_cases,
 )
-from phenofit.forecasting.scouting_records import place_records, read_records
+from phenofit.forecasting.local.scouting_records import place_records, read_records
 from phenofit.forecasting.weather_years import StationSeries, station_series
 from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.seasons import Season

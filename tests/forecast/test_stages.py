@@ -17,6 +17,7 @@ from phenofit.forecasting.stage_windows import (
     StageLag,
     read_stage_lags,
     schedule_cover,
+    stage_path,
     stage_table,
     stage_windows,
 )
@@ -73,6 +74,36 @@ def test_a_spread_widens_the_window() -> None:
     assert window.dates.days.std() == pytest.approx(2.0, rel=0.05)
 
 
+def test_a_stage_follows_a_stage_draw_by_draw() -> None:
+    # Eggs 3 days after the flight, hatch 60 degC d (6 days of 10) after the eggs: the lags and their variances add.
+    eggs = StageLag("eggs", "flight_50", 3.0, 0.5, "d", None, "invented")
+    hatch = StageLag("hatch", "eggs", 60.0, 12.0, "degC d", None, "invented")
+    first, second = stage_windows(certain_fit(), steady(), [eggs, hatch], draws=4000)
+    assert first.dates.days.mean() == pytest.approx(53.0, abs=0.05)
+    assert second.dates.days.mean() == pytest.approx(59.0, abs=0.1)
+    assert second.dates.days.std() == pytest.approx((0.5**2 + 1.2**2) ** 0.5, rel=0.05)
+    assert "after eggs" in hatch.words
+    assert stage_path((eggs, hatch), "hatch") == (eggs, hatch)
+    # A schedule over the hatch lies 9 days after the flight.
+    certain = [replace(one, spread=0.0) for one in (eggs, hatch)]
+    half = (np.datetime64("2024-02-29"), np.datetime64("2024-06-01"))  # day 59 is 29 February 2024
+    assert schedule_cover(certain_fit(), steady(), certain, [half], draws=40)[0] == pytest.approx(
+        0.5, abs=0.02
+    )
+
+
+def test_a_stage_after_a_later_or_a_double_stage_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "lags.csv"
+    rows = "hatch,eggs,5,1,d\neggs,10 %,3,1,d\neggs,peak,4,1,d\nlarvae,eggs,20,4,d\n"
+    path.write_text(f"stage,after,lag,spread,unit\n{rows}", encoding="utf-8")
+    with pytest.raises(DataError) as caught:
+        read_stage_lags(path)
+    assert [(p.row, p.column) for p in caught.value.problems] == [(2, "after"), (4, "stage")]
+    assert "no flight event and no stage of an earlier row" in str(caught.value)
+    path.write_text("stage,after,lag,spread,unit\neggs,10 %,3,1,d\nlarvae,eggs,20,4,d\n", encoding="utf-8")
+    assert [lag.after for lag in read_stage_lags(path)] == ["flight_10", "eggs"]
+
+
 def test_the_share_covered_is_the_area_of_the_flight() -> None:
     # Moths fly as normal(50 d, 6 d); with a lag of 10 d an interval from day 60 on, far beyond, holds half of them.
     fit, place = certain_fit(), steady()
@@ -91,7 +122,7 @@ def test_the_share_covered_is_the_area_of_the_flight() -> None:
 def test_an_interval_backwards_is_refused() -> None:
     with pytest.raises(ModelError, match=r"ends .* before it begins"):
         schedule_cover(
-            certain_fit(), steady(), lag(1.0), [(np.datetime64("2024-03-02"), np.datetime64("2024-03-01"))]
+            certain_fit(), steady(), [lag(1.0)], [(np.datetime64("2024-03-02"), np.datetime64("2024-03-01"))]
         )
 
 

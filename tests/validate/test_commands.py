@@ -57,7 +57,7 @@ def test_thresholds_tells_why_a_row_cannot_be_tested(capsys: pytest.CaptureFixtu
     out = capsys.readouterr().out
     assert "cannot be tested: the printed amount is in doubt" in out
     assert main(["thresholds", "--event", "halfway"]) == 2
-    assert "no event 'halfway'" in capsys.readouterr().err
+    assert "no flight event 'halfway'" in capsys.readouterr().err
 
 
 def test_compare_gives_its_verdict_in_words(
@@ -114,7 +114,7 @@ def test_forecast_writes_its_tables_and_calendar(
     assert (
         "invented borer, season 2017, issued 2017-05-20 (invented data); heat sums: single sine, base" in out
     )
-    assert "T01: half of the flight around" in out
+    assert "  T01   half of the flight  " in out
     assert "the intervals given cover" in out
     for caution in CAUTIONS:
         assert caution in out
@@ -123,7 +123,7 @@ def test_forecast_writes_its_tables_and_calendar(
     assert table["invented"].all()
     weeks = pd.read_csv(tmp_path / "out" / "forecast-weeks.csv")
     assert len(weeks) == 3 * 8
-    assert (tmp_path / "out" / "figures" / "season-invented-borer-s1.png").stat().st_size > 5000
+    assert (tmp_path / "out" / "figures" / "season-invented-borer-t01-s1.png").stat().st_size > 5000
     stages = pd.read_csv(tmp_path / "out" / "stages.csv")
     assert "label is the law" in stages["caution"].iloc[0]
     text = (tmp_path / "out" / "forecast-invented-borer.ics").read_text(encoding="utf-8")
@@ -131,13 +131,39 @@ def test_forecast_writes_its_tables_and_calendar(
     assert "Invented data." in str(icalendar.Calendar.from_ical(text).walk("VEVENT")[0]["DESCRIPTION"])
 
 
+def test_forecast_of_a_place_outside_of_the_network(
+    study: Path, fit_file: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    stations = pd.read_csv(study.parent / "stations.csv").set_index("station")
+    at = f"{stations.loc['S1', 'latitude']:.4f}N,{-stations.loc['S1', 'longitude']:.4f}W"
+    call = ["forecast", str(study), "--fit", str(fit_file), "--today", "2017-05-20", "--at", at]
+    assert main([*call, "--height", "450", "--events", "10 %", "end", "--out", str(tmp_path / "out")]) == 0
+    out = capsys.readouterr().out
+    assert "is outside of the network: weather of station S1, 0.0 km away" in out
+    assert "10 % of the flight" in out
+    table = pd.read_csv(tmp_path / "out" / "forecast.csv")
+    assert table["event"].tolist() == ["flight_10", "end"]
+    for column in ("issued", "known_until", "median", "low95", "high95"):
+        assert table[column].str.fullmatch(r"\d{4}-\d{2}-\d{2}").all(), column
+    assert main([*call, "--site", "T01"]) == 2
+    assert "--site has no effect with --at" in capsys.readouterr().err
+    assert main(["forecast", str(study), "--fit", str(fit_file), "--height", "3"]) == 2
+    assert "--height has no effect without --at" in capsys.readouterr().err
+    weather = ["--weather", str(study.parent / "weather.csv"), "--unit", "degC"]
+    assert main(["local", str(fit_file), *weather, "--at", at, "--today", "2017-05-20"]) == 2
+    assert "no station has both a position and data" in capsys.readouterr().err
+    places = ["--stations", str(study.parent / "stations.csv")]
+    assert main(["local", str(fit_file), *weather, *places, "--at", at, "--today", "2017-05-20"]) == 0
+    assert "weather of station S1, 0.0 km away" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
         (["--today", "20 May"], "--today '20 May' is not a date"),
-        (["--today", "2017-05-20", "--site", "T9"], "no site 'T9'"),
+        (["--today", "2017-05-20", "--site", "T9"], "no site 'T9'; there are T00, T01, T02, T03, T04."),
         (["--today", "2017-12-20"], "outside the season"),
-        (["--today", "2017-05-20", "--events", "flight_51"], "no flight event 'flight_51'"),
+        (["--today", "2017-05-20", "--events", "flight_151"], "no flight event 'flight_151'"),
     ],
 )
 def test_forecast_refuses_in_one_line(
@@ -161,7 +187,7 @@ def test_local_tells_an_agent_how_right_it_was(
     assert "2016: half of 11 moths was caught by 13 June (between 10 June and 17 June), " in out
     assert "2017: half of 6 moths was caught by " in out
     assert "All together (2 seasons with moths)" in out
-    assert "this place: half of the flight around" in out
+    assert "  this place  half of the flight  " in out
     assert len(pd.read_csv(tmp_path / "local.csv")) == 2
     assert main(["local", str(fit_file), *weather[:4], *saw]) == 2
     assert "name one with --station" in capsys.readouterr().err

@@ -16,8 +16,7 @@ from phenofit.report.page_tables import errors_table
 from phenofit.report.sentences import error_sentences
 from phenofit.validate import forecasters as forecaster_room
 from phenofit.validate import score_forecasts
-from phenofit.validate.rows import scored_rows
-from phenofit.validate.targets import Answers
+from phenofit.validate.rows import Answers, scored_rows
 from tests.calls import cross_validate
 from tests.validate.networks import HEAT, SEASON, network
 

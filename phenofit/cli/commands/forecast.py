@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phenofit.cli.options import (
     add_events,
     add_out,
+    add_place,
     add_today,
+    columns,
     day,
     distinct,
     name_run,
@@ -42,6 +45,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_today(parser, f"day of issue, year-month-day (default: {default})")
     add("--fit", type=Path, metavar="FILE", help="fit file to use; without it the study is fitted")
     add("--site", action="append", metavar="NAME", help="one site (default: all)")
+    add_place(parser)
     add_events(parser)
     add("--weeks", type=whole_from_one, metavar="N", help="weeks in the table of chances (default: 8)")
     add("--bridge", action="store_true", help="use days marked as numerical weather forecast")
@@ -52,6 +56,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
     treated = "your treatment intervals, first and last day"
     add("--treat", nargs="+", default=[], metavar="FROM:TO", help=treated)
     add("--treat-stage", metavar="STAGE", help="the stage of --stages that --treat is to cover")
+
+
+@dataclass(frozen=True)
+class _Made:
+    """The forecast of one species."""
+
+    species: str
+    fit: FlightFit
+    found: SeasonForecast
+    places: list[Place]
 
 
 def run(args: argparse.Namespace) -> int:
@@ -71,32 +85,30 @@ def run(args: argparse.Namespace) -> int:
         today = _day(args.today, works[0])
         if stages is not None:
             stages.check_season(works[0].inputs.season, today)
-        made: list[tuple[str, SeasonForecast]] = []
+        made: list[_Made] = []
         tables: list[pd.DataFrame] = []
-        figures = _FigureNames(works)
         for work in works:
-            fit = given or work.fit()
-            found, places = _forecast(args, work, fit, today)
-            made.append((work.species, found))
-            print_forecast(found, invented=work.study.invented)
-            if args.bridge and all(one.bridged_until is None for one in found.events):
+            one, traps = _forecast(args, work, given or work.fit(), today)
+            made.append(one)
+            print_forecast(one.found, invented=work.study.invented)
+            if args.bridge and all(event.bridged_until is None for event in one.found.events):
                 print("note: --bridge: the weather holds no days marked as numerical weather forecast.")
             if stages is not None:
-                tables.append(print_stages(stages, fit, places, found, work.inputs.traps))
-            if folder is not None and not fit.settings.biofix:
-                for station in dict.fromkeys(place.station for place in places):
-                    _draw(folder.staging, figures.name(work.species, station), work, fit, found, station)
+                tables.append(print_stages(stages, one.fit, one.places, one.found, traps))
         for caution in CAUTIONS:
             print(caution)
         written: list[str] = []
+        figures: list[str] = []
         if folder is not None:
+            invented = works[0].study.invented
             folder.run = name_run(args, "forecast", {**works[0].inputs.hashes, "day of issue": str(today)})
-            written = _write(folder, made, args.weeks or _WEEKS, works[0].study.invented, tables)
+            written = _write(folder, made, args.weeks or _WEEKS, invented, tables)
+            figures = _draw(folder.staging / "figures", made, invented=invented)
     if folder is not None:
         print_written(folder, written)
-        if figures.used:
-            first = folder.path / "figures" / f"{figures.used[0]}.png"
-            print(f"written: {len(figures.used)} figures of the season's heat, the first is {first}")
+        if figures:
+            first = folder.path / "figures" / f"{figures[0]}.png"
+            print(f"written: {len(figures)} figures of the season at a place, the first is {first}")
     return 0
 
 
@@ -106,6 +118,10 @@ def _check_options(args: argparse.Namespace) -> None:
     args.events = [read_event(text) for text in args.events or ()]
     distinct("--events", args.events)
     distinct("--site", args.site or ())
+    if args.at is None:
+        refuse_unused(args, ["height", "covariates"], "without --at")
+    else:
+        refuse_unused(args, ["site"], "with --at")
     if args.stages is None:
         refuse_unused(args, ["treat", "treat_stage"], "without --stages")
     if not args.treat:
@@ -114,71 +130,58 @@ def _check_options(args: argparse.Namespace) -> None:
         refuse_unused(args, ["weeks"], "without --out: the table of chances is only written")
 
 
-class _FigureNames:
-    """Names of the figures of a season's heat, one for each species and station; no two are the same."""
-
-    def __init__(self, works: list[SpeciesWork]) -> None:
-        from phenofit.output_folder import distinct_slugs, species_slug
-
-        parts = distinct_slugs(str(s) for s in works[0].inputs.weather["station"].to_numpy())
-        self.used: list[str] = []
-        self._names: dict[tuple[str, str], str] = {}
-        for species in (work.species for work in works):
-            for station, part in parts.items():
-                number, name = 1, f"season-{species_slug(species)}-{part}"
-                while name in self._names.values():
-                    number += 1
-                    name = f"season-{species_slug(species)}-{part}-{number}"
-                self._names[species, station] = name
-
-    def name(self, species: str, station: str) -> str:
-        """Return the name of a figure without its ending."""
-        self.used.append(self._names[species, station])
-        return self.used[-1]
-
-
 def _forecast(
     args: argparse.Namespace, work: SpeciesWork, fit: FlightFit, today: np.datetime64
-) -> tuple[SeasonForecast, list[Place]]:
+) -> tuple[_Made, pd.DataFrame]:
+    """Forecast one species; return the table of the places beside."""
     from phenofit.flight.fitted_likelihood import records_of_fit
     from phenofit.forecasting import FORECAST_EVENTS, forecast
     from phenofit.forecasting.forecast_places import season_places
+    from phenofit.forecasting.other_place import other_place
 
-    sites = args.site or None
+    records, sites, shifts = work.records, args.site or None, None
+    if args.at is not None:
+        place = other_place(
+            fit,
+            records,
+            args.at,
+            elevation_m=args.height,
+            covariates=columns("--covariates", args.covariates),
+            max_distance_km=work.study.weather.max_distance_km,
+        )
+        print(place.words)
+        records, sites, shifts = place.records, [place.name], {place.name: (0.0, place.shift_sd)}
     found = forecast(
         fit,
-        work.records,
+        records,
         today=today,
         sites=sites,
         events=tuple(args.events or FORECAST_EVENTS),
+        shifts=shifts,
         bridge=args.bridge,
         seed=work.study.head.seed,
         accept_unconverged=args.accept_unconverged,
     )
-    places, _ = season_places(
-        records_of_fit(fit, work.records), issued=today, sites=sites, bridge=args.bridge
-    )
-    return found, places
+    places, _ = season_places(records_of_fit(fit, records), issued=today, sites=sites, bridge=args.bridge)
+    traps = work.inputs.traps if records.traps is None else records.traps
+    return _Made(work.species, fit, found, places), traps
 
 
-def _draw(
-    out: Path, name: str, work: SpeciesWork, fit: FlightFit, found: SeasonForecast, station: str
-) -> None:
-    """Draw the season's heat at a station against past seasons."""
-    import numpy as np
-
-    from phenofit.report.figure_data import season_heat
-    from phenofit.report.figures.forecasts import draw_season
+def _draw(folder: Path, made: list[_Made], *, invented: bool) -> list[str]:
+    """Draw the season of every place; return the names of the figures."""
+    from phenofit.output_folder import distinct_slugs
+    from phenofit.report.figures.place_forecast import draw_place
     from phenofit.report.figures.style import save
 
-    # Nothing from the day of issue on is shown as known.
-    seen = work.inputs.weather.sel(time=slice(None, found.issued - np.timedelta64(1, "D")))
-    figure = draw_season(
-        season_heat(fit, seen, station),
-        fit.settings.season,
-        heat_words=fit.settings.heat.describe(round(fit.base, 1)),
-    )
-    save(figure, out / "figures", name, invented=work.study.invented)
+    shown = [(one, place) for one in made for place in one.places]
+    keys = [str(("season", one.species, place.site, place.station)) for one, place in shown]
+    names = distinct_slugs(keys)
+    for key, (one, place) in zip(keys, shown, strict=True):
+        events = [e for e in one.found.events if (e.site, e.station) == (place.site, place.station)]
+        if events:
+            figure = draw_place(one.fit, place, events)
+            save(figure, folder, names[key], invented=invented)
+    return list(names.values())
 
 
 def _check_sites(work: SpeciesWork, wanted: list[str]) -> None:
@@ -188,7 +191,8 @@ def _check_sites(work: SpeciesWork, wanted: list[str]) -> None:
     there = set(work.inputs.traps["site"].astype(str))
     for name in wanted:
         if name not in there:
-            raise ModelError(f"there is no site '{name}'.{nearest(name, there)}")
+            some = ", ".join(sorted(there)[:30]) + (", ..." if len(there) > 30 else "")
+            raise ModelError(f"there is no site '{name}'; there are {some}.{nearest(name, there)}")
 
 
 def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
@@ -199,50 +203,54 @@ def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
 
 
 def print_forecast(found: SeasonForecast, *, invented: bool) -> None:
-    """Print a season forecast in sentences."""
+    """Print a season forecast as a table."""
     from phenofit.forecasting.events import event_words
 
     mark = " (invented data)" if invented else ""
     print(f"{found.species}, season {found.season}, issued {found.issued}{mark}; heat sums: {found.terms}")
     flights = max(one.flight for one in found.events)
-    for row in found.table().to_dict("records"):
-        words = event_words(row["event"], row["flight"], flights)
-        passed = f"chance that it has passed {100 * row['chance_passed']:.0f} %"
-        print(
-            f"  {row['site']}: {words} around {row['median']:%d %B}, 50 % {row['low50']:%d %b} to "
-            f"{row['high50']:%d %b}, 95 % {_short(row['low95'])} to {_short(row['high95'])}; {passed}"
-            if str(row["median"]) != "NaT"
-            else f"  {row['site']}: {words} is not expected this season; {passed}"
+    head = ("site", "event", "median", "50 %", "95 %", "passed", "past seasons")
+    rows = [
+        (
+            str(row["site"]),
+            event_words(row["event"], row["flight"], flights),
+            short_date(row["median"]),
+            f"{short_date(row['low50'])} to {short_date(row['high50'])}",
+            f"{short_date(row['low95'])} to {short_date(row['high95'])}",
+            f"{100 * row['chance_passed']:.0f} %",
+            str(row["past_seasons"]),
         )
+        for row in found.table().to_dict("records")
+    ]
+    wide = [max(len(row[k]) for row in (head, *rows)) for k in range(len(head))]
+    for row in (head, *rows):
+        print("  " + "  ".join(f"{cell:<{size}}" for cell, size in zip(row, wide, strict=True)).rstrip())
     for site, reason in found.failed:
         print(f"  {site}: no forecast: {reason}")
     for problem in found.problems:
         print(f"  about the fit: {problem}")
 
 
-def _short(moment: pd.Timestamp) -> str:
+def short_date(moment: pd.Timestamp) -> str:
+    """Return a date as day and month, ``"not this season"`` for none."""
     return "not this season" if str(moment) == "NaT" else f"{moment:%d %b}"
 
 
 def _write(
-    folder: RunFolder,
-    made: list[tuple[str, SeasonForecast]],
-    weeks: int,
-    invented: bool,
-    stages: list[pd.DataFrame],
+    folder: RunFolder, made: list[_Made], weeks: int, invented: bool, stages: list[pd.DataFrame]
 ) -> list[str]:
-    from phenofit.analysis.outputs import write_validation
+    from phenofit.analysis.outputs import write_dates
     from phenofit.files import write_text
     from phenofit.forecasting.calendar_file import calendar_text
     from phenofit.output_folder import species_slug
 
-    tables = [[found.table() for _, found in made], [found.weeks(weeks) for _, found in made]]
+    tables = [[one.found.table() for one in made], [one.found.weeks(weeks) for one in made]]
     names = [*_TABLES, *(["stages.csv"] if stages else [])]
     tables += [stages] if stages else []
     for name, parts in zip(names, tables, strict=True):
-        write_validation(folder.staging / name, parts, invented=invented, run=folder.run)
+        write_dates(folder.staging / name, parts, invented=invented, run=folder.run)
     notes = (*(("Invented data.",) if invented else ()), f"phenofit run {folder.run}.")
-    for species, found in made:
-        names.append(f"forecast-{species_slug(species)}.ics")
-        write_text(folder.staging / names[-1], calendar_text(found, notes=notes))
+    for one in made:
+        names.append(f"forecast-{species_slug(one.species)}.ics")
+        write_text(folder.staging / names[-1], calendar_text(one.found, notes=notes))
     return names

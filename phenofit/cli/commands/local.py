@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phenofit.cli.options import (
     add_flight,
     add_out,
+    add_place,
     add_today,
+    columns,
     day,
-    distinct,
     known,
     name_run,
     print_written,
@@ -24,9 +26,10 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from phenofit.flight import FlightFit
-    from phenofit.forecasting.local_check import LocalCheck
+    from phenofit.forecasting.local.local_check import LocalCheck
     from phenofit.forecasting.season_forecast import SeasonForecast
     from phenofit.output_folder import RunFolder
+    from phenofit.records import Records
 
 _TABLES = ("local.csv", "local-forecast.csv")
 _DATES = "year-first"
@@ -38,13 +41,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("fit", type=Path, metavar="FIT.json", help="fit file of phenofit fit or run")
     add("--weather", type=Path, nargs="+", required=True, metavar="FILE", help="daily weather of the place")
     add("--unit", help="unit of text tables: degC, degF or kelvin")
+    add("--stations", type=Path, metavar="FILE", help="table of the stations' positions, for --at")
     add("--station", metavar="ID", help="which station, where the weather holds several")
     add("--records", type=Path, metavar="FILE", help="table with the columns date, count")
     seen = "records on the command line, 2024-06-03=0"
     add("--saw", nargs="+", default=[], metavar="DATE=COUNT", help=seen)
     add("--dates", metavar="ORDER", help="order of dates in tables (default: year-first)")
-    place = "covariates of the fit at this place, region=North"
-    add("--at", nargs="+", default=[], metavar="COLUMN=VALUE", help=place)
+    add_place(parser)
     add_flight(parser)
     add_today(parser, "also forecast the season of this day")
     add_out(parser, "write local.csv, and the forecast with --today")
@@ -54,28 +57,31 @@ def run(args: argparse.Namespace) -> int:
     """Check, print and write."""
     from phenofit.forecasting.cautions import CAUTIONS
     from phenofit.forecasting.forecast_places import day_after_last
-    from phenofit.forecasting.local_check import local_check
+    from phenofit.forecasting.local.local_check import local_check
     from phenofit.forecasting.weather_years import station_series
     from phenofit.output_folder import optional_run_folder
 
     today = day("--today", args.today)
     if refuse_unit_of_netcdf(args, args.weather) and args.records is None:
         refuse_unused(args, ["dates"], "without a text table")
+    if args.at is None:
+        refuse_unused(args, ["height", "stations"], "without --at")
     with optional_run_folder(args.out, "local", files=_TABLES) as folder:
         fit = _fit(args)
-        weather, station = _weather(args)
+        weather = _weather(args)
+        place = _place(args, fit, weather)
         records = _records(args, fit)
         check = None
         if records is None:
             print("No records were given: this is the forecast for the place by the network alone.")
             today = today or str(day_after_last(weather))
         else:
-            check = local_check(fit, station_series(weather)[station], records, flight=args.flight)
+            check = local_check(fit, station_series(weather)[place.station], records, flight=args.flight)
             for sentence in check.sentences:
                 print(sentence)
         for problem in fit.problems:
             print(f"About the fit: {problem}")
-        ahead = None if today is None else _ahead(today, fit, weather, station, check)
+        ahead = None if today is None else _ahead(today, fit, place, check)
         for caution in CAUTIONS:
             print(caution)
         written: list[str] = []
@@ -95,44 +101,65 @@ def _fit(args: argparse.Namespace) -> FlightFit:
     fit = FlightFit.from_json(args.fit)
     if args.flight > fit.settings.flights:
         raise ModelError(f"--flight {args.flight}: the fit has {fit.settings.flights} flight(s).")
-    place = _columns(args.at)
-    known("--at", list(place), fit.settings.covariates, "covariate of the fit")
+    place = columns("--covariates", args.covariates)
+    known("--covariates", list(place), fit.settings.covariates, "covariate of the fit")
     return fit_at(fit, place)
 
 
-def _columns(texts: list[str]) -> dict[str, str]:
-    from phenofit.errors import ModelError
+@dataclass(frozen=True)
+class _Place:
+    """The place that is asked about."""
 
-    wrong = [text for text in texts if "=" not in text]
-    if wrong:
-        raise ModelError(f"--at takes COLUMN=VALUE, not '{wrong[0]}'.")
-    pairs = [text.split("=", 1) for text in texts]
-    distinct("--at", [column.strip() for column, _ in pairs])
-    return {column.strip(): value.strip() for column, value in pairs}
+    site: str
+    station: str
+    records: Records
+    shift: tuple[float, float] | None = (
+        None  # What is known of its own shift beside the fit: mean and SD [degC d].
+    )
 
 
-def _weather(args: argparse.Namespace) -> tuple[xr.Dataset, str]:
+def _weather(args: argparse.Namespace) -> xr.Dataset:
+    from phenofit.weather import read_stations, read_weather
+
+    places = None if args.stations is None else read_stations(args.stations)[0]
+    return read_weather(args.weather, unit=args.unit, stations=places, dates=args.dates or _DATES)
+
+
+def _place(args: argparse.Namespace, fit: FlightFit, weather: xr.Dataset) -> _Place:
+    """Return the place with its station: the nearest with --at, else the one that is named or alone."""
+    import pandas as pd
+
     from phenofit.errors import ModelError
     from phenofit.files.tables import nearest
-    from phenofit.weather import read_weather
+    from phenofit.forecasting.other_place import other_place
+    from phenofit.records import Records
 
-    weather = read_weather(args.weather, unit=args.unit, dates=args.dates or _DATES)
+    empty = pd.DataFrame({"trap": [], "station": []}, dtype=object)
+    if args.at is not None:
+        refuse_unused(args, ["station"], "with --at: the station nearest to the place is taken")
+        without = Records.without_catches(weather, empty, fit.settings.season)
+        found = other_place(fit, without, args.at, elevation_m=args.height)
+        print(found.words)
+        station = str(found.records.links["station"].iloc[-1])
+        return _Place(found.name, station, found.records, (0.0, found.shift_sd))
     known = [str(s) for s in weather["station"].to_numpy()]
     if args.station is None and len(known) > 1:
         raise ModelError(
-            f"the weather holds {len(known)} stations ({', '.join(known[:8])}); name one with --station."
+            f"the weather holds {len(known)} stations ({', '.join(known[:8])}); name one with --station, or the place with "
+            "--at."
         )
     station = args.station or known[0]
     if station not in known:
         raise ModelError(f"the weather has no station '{station}'.{nearest(station, known)}")
-    return weather, station
+    links = pd.DataFrame({"trap": ["this place"], "station": [station]})
+    return _Place("this place", station, Records.without_catches(weather, links, fit.settings.season))
 
 
 def _records(args: argparse.Namespace, fit: FlightFit) -> pd.DataFrame | None:
     import numpy as np
 
     from phenofit.errors import ModelError
-    from phenofit.forecasting.scouting_records import place_records, read_records
+    from phenofit.forecasting.local.scouting_records import place_records, read_records
 
     if args.records and args.saw:
         raise ModelError("give the records either as a table (--records) or on the command line (--saw).")
@@ -155,14 +182,14 @@ def _records(args: argparse.Namespace, fit: FlightFit) -> pd.DataFrame | None:
 
 
 def _write(folder: RunFolder, check: LocalCheck | None, ahead: SeasonForecast | None) -> list[str]:
-    from phenofit.analysis.outputs import write_validation
+    from phenofit.analysis.outputs import write_dates
 
     written = []
     if check is not None:
         _write_check(folder, check)
         written.append(_TABLES[0])
     if ahead is not None:
-        write_validation(folder.staging / _TABLES[1], [ahead.table()], run=folder.run)
+        write_dates(folder.staging / _TABLES[1], [ahead.table()], run=folder.run)
         written.append(_TABLES[1])
     return written
 
@@ -198,22 +225,18 @@ def _write_check(folder: RunFolder, check: LocalCheck) -> None:
     write_csv(folder.staging / _TABLES[0], columns, rows)
 
 
-def _ahead(
-    today: str, fit: FlightFit, weather: xr.Dataset, station: str, check: LocalCheck | None
-) -> SeasonForecast:
-    import pandas as pd
-
+def _ahead(today: str, fit: FlightFit, place: _Place, check: LocalCheck | None) -> SeasonForecast:
     from phenofit.cli.commands.forecast import print_forecast
     from phenofit.forecasting import forecast
-    from phenofit.records import Records
 
-    links = pd.DataFrame({"trap": ["this place"], "station": [station]})
     correction = None if check is None else check.correction
+    shift = place.shift if correction is None else correction
     found = forecast(
         fit,
-        Records.without_catches(weather, links, fit.settings.season),
+        place.records,
         today=today,
-        shifts=None if correction is None else {"this place": correction},
+        sites=[place.site],
+        shifts=None if shift is None else {place.site: shift},
     )
     if check is not None:
         print("with the local correction:" if correction is not None else "without a local correction:")

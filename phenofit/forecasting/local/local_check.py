@@ -16,8 +16,8 @@ from phenofit.flight.kernels.curves import curve_code, shares_flown
 from phenofit.forecasting.date_draws import event_dates
 from phenofit.forecasting.distribution import DateDistribution
 from phenofit.forecasting.event_heat import draw_heat, flight_shares
-from phenofit.forecasting.local_words import sum_up, year_sentence
-from phenofit.forecasting.place_posterior import (
+from phenofit.forecasting.local.local_words import sum_up, year_sentence
+from phenofit.forecasting.local.place_posterior import (
     averaged,
     log_posterior,
     mean_and_sd,
@@ -97,7 +97,7 @@ def local_check(
     if fit.settings.covariates:
         raise ModelError(
             f"the fit has effects of {', '.join(fit.settings.covariates)}; say what they are at this place first "
-            "(phenofit.flight.fit_at, or --at on the command line)."
+            "(phenofit.flight.fit_at, or --covariates on the command line)."
         )
     cases = spread_cases(fit)
     place_sd, season_sd = usual_spreads(cases)
