@@ -21,6 +21,7 @@ from phenofit.cli.options import (
     whole_from_one,
 )
 from phenofit.cli.studies import add_study, fit_of_species, open_species
+from phenofit.cli.tables import print_table, short_date
 from phenofit.forecasting.distribution import to_unit
 
 if TYPE_CHECKING:
@@ -222,18 +223,11 @@ def print_forecast(found: SeasonForecast, *, invented: bool) -> None:
         )
         for row in found.table().to_dict("records")
     ]
-    wide = [max(len(row[k]) for row in (head, *rows)) for k in range(len(head))]
-    for row in (head, *rows):
-        print("  " + "  ".join(f"{cell:<{size}}" for cell, size in zip(row, wide, strict=True)).rstrip())
+    print_table(head, rows)
     for site, reason in found.failed:
         print(f"  {site}: no forecast: {reason}")
     for problem in found.problems:
         print(f"  about the fit: {problem}")
-
-
-def short_date(moment: pd.Timestamp) -> str:
-    """Return a date as day and month, ``"not this season"`` for none."""
-    return "not this season" if str(moment) == "NaT" else f"{moment:%d %b}"
 
 
 def _write(

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from phenofit.cli.tables import print_table, short_date
+
 if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
@@ -75,11 +77,18 @@ def print_stages(
         for window in stage_windows(fit, place, stages.lags, flight=flight, traps=traps)
     ]
     table = stage_table(windows, species=forecast.species, terms=forecast.terms)
-    for row in table.to_dict("records"):
-        when = " to ".join(
-            f"{row[c]:%d %b}" if str(row[c]) != "NaT" else "not this season" for c in ("low50", "high50")
+    rows = [
+        (
+            str(row["site"]),
+            str(row["flight"]),
+            str(row["stage"]),
+            short_date(row["median"]),
+            *(f"{short_date(row[f'low{level}'])} to {short_date(row[f'high{level}'])}" for level in (50, 95)),
+            str(row["lag"]),
         )
-        print(f"  {row['site']}, flight {row['flight']}: {row['stage']}, 50 % {when}; {row['lag']}")
+        for row in table.to_dict("records")
+    ]
+    print_table(("site", "flight", "stage", "median", "50 %", "95 %", "lag"), rows)
     for place in places if stages.chosen is not None and stages.treated else ():
         assert stages.chosen is not None
         for flight in range(1, fit.settings.flights + 1):
