@@ -21,10 +21,10 @@ if TYPE_CHECKING:
     from phenofit.analysis.fit_checks import FitChecks
     from phenofit.flight import FlightFit
 
-LEVEL = 0.02
-"""A test warns below this p value."""
-CAREFUL_LEVEL = 0.05
-"""The same for tests whose p values are too large where the model holds: curve shape and night weather."""
+LEVEL = 0.01
+"""A test warns below this p value, so that the verdict on a right model warns in about 5 of 100 networks."""
+LEVELS = {"sites and their stations": 0.02}
+"""The same for tests that warn less often than their p values say."""
 LEAST_STRAY_CHECKS = 2
 """Strays are a warning from so many catches on."""
 
@@ -116,13 +116,16 @@ def goodness(fit: FlightFit, checks: FitChecks, validation: pd.DataFrame) -> Goo
     return Goodness(tuple(found))
 
 
+def _tested(question: str, words: str, p_value: float) -> Finding:
+    return Finding(question, p_value >= LEVELS.get(question, LEVEL), words, p_value)
+
+
 def _shape(fit: FlightFit, residuals: pd.DataFrame) -> Sequence[Finding]:
     try:
         test = shape_test(fit, residuals)
     except ModelError:
         return ()
-    holds = test.p_value >= CAREFUL_LEVEL
-    return [Finding("curve shape and number of flights", holds, test.words(), test.p_value)]
+    return [_tested("curve shape and number of flights", test.words(), test.p_value)]
 
 
 def _single_checks(residuals: pd.DataFrame) -> Sequence[Finding]:
@@ -132,7 +135,7 @@ def _single_checks(residuals: pd.DataFrame) -> Sequence[Finding]:
     # Bonferroni: the chance of one as large among so many.
     p_value = min(1.0, 2.0 * known.size * float(ndtr(-known.max())))
     words = f"the largest residual is {known.max():.1f} SD among {known.size}"
-    return [Finding("single checks", p_value >= LEVEL, words, p_value)]
+    return [_tested("single checks", words, p_value)]
 
 
 def _strays(strays: pd.DataFrame) -> Sequence[Finding]:
@@ -151,7 +154,7 @@ def _nights(checks: FitChecks) -> Sequence[Finding]:
         return ()
     best = checks.night.strongest
     words = f"catches follow the {'minimum' if best.element == 'tmin' else 'maximum'} of the day"
-    return [Finding("night weather", checks.night.p_value >= CAREFUL_LEVEL, words, checks.night.p_value)]
+    return [_tested("night weather", words, checks.night.p_value)]
 
 
 def _stations(checks: FitChecks) -> Sequence[Finding]:
@@ -161,7 +164,7 @@ def _stations(checks: FitChecks) -> Sequence[Finding]:
     far = stations.table.loc[stations.table["stands_out"], "site"].astype(str)
     named = f", most of all {', '.join(far[:3])}" if len(far) else ""
     words = f"sites differ by more than distance and height of their stations explain{named}"
-    return [Finding("sites and their stations", stations.p_value >= LEVEL, words, stations.p_value)]
+    return [_tested("sites and their stations", words, stations.p_value)]
 
 
 def _drift(validation: pd.DataFrame) -> Sequence[Finding]:
@@ -175,7 +178,7 @@ def _drift(validation: pd.DataFrame) -> Sequence[Finding]:
     worst = table.sort_values("p_value", kind="stable").to_dict("records")[0]
     p_value = min(1.0, float(worst["p_value"]) * len(table))
     words = f"the error moves by {float(worst['slope_days_per_decade']):+.1f} days a decade"
-    return [Finding("drift over the years", p_value >= LEVEL, words, p_value)]
+    return [_tested("drift over the years", words, p_value)]
 
 
 def _watched(checks: FitChecks) -> Sequence[Finding]:

@@ -110,7 +110,8 @@ def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[tuple[str,
 
 def _base_figure(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:
     fit = species.fit
-    figure = draw_base(fit, species.checks.regions)
+    published = _published_pairs(species)
+    figure = draw_base(fit, species.checks.regions, published)
     if figure is None:
         return
     yield (
@@ -125,8 +126,26 @@ def _base_figure(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str
             f"below the dashed line lies the {100 * fit.settings.level:g} % interval. Right: the {100 * fit.settings.level:g} % "
             "region of base and requirement together, along the dashed ridge. It is wider than the two intervals, which hold "
             "one parameter each. A base from one pair and a requirement from another mean nothing."
+            + (" Open marks: published pairs on the same terms." if published else "")
         ),
     )
+
+
+def _published_pairs(species: SpeciesResult) -> dict[int, list[tuple[str, float, float]]]:
+    """Return published pairs of base and requirement that are on the terms of the fit, by flight."""
+    settings = species.fit.settings
+    found: dict[int, list[tuple[str, float, float]]] = {}
+    for comparison in species.comparisons:
+        one = comparison.threshold
+        same = (
+            comparison.usable
+            and one.event == "flight_50"
+            and one.start == settings.start_words
+            and one.heat_settings(settings.heat) == settings.heat
+        )
+        if same and one.base is not None:
+            found.setdefault(one.flight, []).append((one.id, one.base, one.amount_degc_d))
+    return found
 
 
 def _residual_figure(species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:

@@ -246,10 +246,12 @@ def forecast_table(forecast: pd.DataFrame) -> PageTable:
     ]
     season = str(forecast["season"].iloc[0])
     issued, known = day(forecast["issued"].iloc[0], year=True), day(forecast["known_until"].max(), year=True)
+    fewest, most = int(forecast["past_seasons"].min()), int(forecast["past_seasons"].max())
+    behind = f"{most}" if fewest == most else f"{fewest} to {most}"
     return PageTable(
-        f"Dates expected in {season}, issued {issued}, weather known to {known}, then past seasons at the same station as "
-        "equally likely continuations: median, and in brackets the dates between which the event falls with a chance of "
-        "80 %.",
+        f"Dates expected in {season}, issued {issued}, weather known to {known}. The weather to come rests on {behind} past "
+        "seasons at the same station; the fewer, the wider the dates. Median, and in brackets the dates between which the "
+        "event falls with a chance of 80 %.",
         ("place", *heads),
         tuple(rows),
         (False, *(True for _ in heads)),

@@ -10,6 +10,7 @@ that of a regression.
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -19,7 +20,7 @@ import pandas as pd
 import phenofit
 from phenofit import PhenofitError
 from phenofit.analysis.fit_checks import check_fit
-from phenofit.analysis.goodness import goodness
+from phenofit.analysis.goodness import LEVEL, LEVELS, goodness
 from tests.benchmarks.coverage_study.scenarios import SCENARIOS, Scenario
 from tests.benchmarks.coverage_study.tables import REPORTS
 from tests.benchmarks.kept_records import keep_record, read_lines, run_tasks
@@ -51,9 +52,12 @@ class Warned:
 
     case: str
     number: int
-    asked: tuple[str, ...]
-    warned: tuple[str, ...]
+    p_values: dict[str, float]  # By test; 0 or 1 where a rule warns or not.
     failed: str = ""
+
+    def warns(self, question: str) -> bool:
+        """Return whether a test of the verdict warned."""
+        return self.p_values.get(question, 1.0) < LEVELS.get(question, LEVEL)
 
 
 def look(task: Task) -> Warned:
@@ -65,20 +69,20 @@ def look(task: Task) -> Warned:
         fit = phenofit.fit_flights(records, replace(scenario.model(), **changed), profiles=False)
         found = goodness(fit, check_fit(fit, records, min_moths=5, seed=1), pd.DataFrame()).findings
     except PhenofitError as error:
-        return Warned(task.case, task.number, (), (), str(error))
-    asked = tuple(finding.question for finding in found)
-    return Warned(task.case, task.number, asked, tuple(f.question for f in found if not f.holds))
+        return Warned(task.case, task.number, {}, str(error))
+    values = {one.question: float(one.holds) if math.isnan(one.p_value) else one.p_value for one in found}
+    return Warned(task.case, task.number, values)
 
 
 def table(records: list[Warned]) -> str:
     """Return the shares of networks with a warning, a row for each case."""
-    questions = list(dict.fromkeys(name for record in records for name in record.asked))
+    questions = list(dict.fromkeys(name for record in records for name in record.p_values))
     rows = [["case", "model", "networks", "any", *questions]]
     for case in CASES:
         mine = [record for record in records if record.case == case and not record.failed]
         if mine:
-            shares = [_share([bool(r.warned) for r in mine])]
-            shares += [_share([name in r.warned for r in mine]) for name in questions]
+            shares = [_share([any(map(r.warns, questions)) for r in mine])]
+            shares += [_share([r.warns(name) for r in mine]) for name in questions]
             rows.append([case, "right" if case in RIGHT else "wrong", str(len(mine)), *shares])
     lines = ["| " + " | ".join(row) + " |" for row in rows]
     return "\n".join([lines[0], "|" + " --- |" * len(rows[0]), *lines[1:]]) + "\n"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -52,8 +52,15 @@ def draw_flight(curve: CatchCurve, fit: FlightFit) -> Figure:
     return figure
 
 
-def draw_base(fit: FlightFit, regions: Mapping[int, JointRegion]) -> Figure | None:
-    """Draw the profile likelihood of the base and its region with each requirement; None where it was held."""
+def draw_base(
+    fit: FlightFit,
+    regions: Mapping[int, JointRegion],
+    published: Mapping[int, Sequence[tuple[str, float, float]]] | None = None,
+) -> Figure | None:
+    """Draw the profile likelihood of the base and its region with each requirement; None where it was held.
+
+    `published` holds, by flight, published pairs on the terms of the fit: name, base [degC] and requirement [degC d].
+    """
     if "base" not in fit.profiles:
         return None
     count = 1 + len(regions)
@@ -61,6 +68,7 @@ def draw_base(fit: FlightFit, regions: Mapping[int, JointRegion]) -> Figure | No
     _draw_profile(panels[0], fit.profiles["base"], fit)
     for axes, (flight, region) in zip(panels[1:], regions.items(), strict=True):
         _draw_region(axes, region, fit, flight)
+        _draw_published(axes, (published or {}).get(flight, ()))
     return figure
 
 
@@ -116,3 +124,23 @@ def _draw_region(axes: Axes, region: JointRegion, fit: FlightFit, flight: int) -
         y="requirement [°C-days]",
         title=f"{fit.requirement(flight):.0f} °C-days{name}",
     )
+
+
+def _draw_published(axes: Axes, pairs: Sequence[tuple[str, float, float]]) -> None:
+    colour, marker, _ = SERIES[2]
+    for name, base, amount in pairs:
+        axes.plot(
+            [base], [amount], marker, color=colour, markersize=6, markerfacecolor="none", markeredgewidth=1.4
+        )
+        axes.annotate(
+            name,
+            (base, amount),
+            xytext=(0, 7),
+            textcoords="offset points",
+            ha="center",
+            fontsize=7.5,
+            color=colour,
+        )
+    if pairs:
+        axes.margins(x=0.14, y=0.1)
+        axes.autoscale()
