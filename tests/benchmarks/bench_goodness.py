@@ -104,9 +104,7 @@ def main() -> None:
     )
     given = parser.parse_args()
     lines = read_lines([given.keep]) if given.keep and given.keep.exists() else ()
-    kept = [
-        Warned(**{**line, "asked": tuple(line["asked"]), "warned": tuple(line["warned"])}) for line in lines
-    ]
+    kept = [Warned(**line) for line in lines]
     done = {(record.case, record.number) for record in kept}
     tasks = [Task(case, number) for number in range(given.networks) for case in CASES]
     tasks = [] if given.table else [task for task in tasks if (task.case, task.number) not in done]
@@ -114,9 +112,8 @@ def main() -> None:
         kept.append(record)
         if given.keep:
             keep_record(given.keep, asdict(record))
-        print(
-            f"{record.case}, network {record.number}: {record.warned or 'fits'}", file=sys.stderr, flush=True
-        )
+        said = ", ".join(name for name in record.p_values if record.warns(name)) or "fits"
+        print(f"{record.case}, network {record.number}: {record.failed or said}", file=sys.stderr, flush=True)
     print(table(kept))
     if given.table:
         text = f"# How often the verdict on a fit warns\n\n{_NOTE}\n{table(kept)}"
