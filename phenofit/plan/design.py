@@ -12,6 +12,7 @@ from scipy.stats import norm
 from scipy.stats import t as student_t
 
 from phenofit.errors import FitError
+from phenofit.flight.estimate.maximise import Box, curvature
 from phenofit.flight.estimate.setup import build_likelihood, vector_of
 from phenofit.flight.fitting import fit_data
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
@@ -26,6 +27,10 @@ from phenofit.traps import build_trap_years
 _SMALLEST_SD = 0.5  # below it a shift SD cannot be distinguished from zero, and is not fitted in the expected information
 _CALM = 1e5  # above it counts are those of independent moths
 _NODES = (15, 9, 9)
+_STEP, _HEAT_STEP = (
+    0.02,
+    0.5,
+)  # of the second derivatives: of logarithms and the base [degC], of requirements [degC d]
 
 
 @dataclass(frozen=True)
@@ -101,13 +106,14 @@ def draw_records(truth: PlanTruth, weather: PlanWeather, design: Design, seed: t
 
 
 def information(truth: PlanTruth, data: FlightData) -> npt.NDArray[np.float64]:
-    """Return the information in drawn records: slopes of each group's log-likelihood at the truth, times themselves."""
-    settings = truth.settings
-    likelihood = build_likelihood(data, settings, _NODES)
-    theta, names = _vector(truth, likelihood), likelihood.layout.names
-    free = [k for k, name in enumerate(names) if _is_fitted(truth, name)]
-    slopes = likelihood.by_group(theta, True)[1][:, free]
-    return np.asarray(slopes.T @ slopes)
+    """Return the information in drawn records: minus the second derivatives of the log-likelihood at the truth."""
+    likelihood = build_likelihood(data, truth.settings, _NODES)
+    theta, layout = _vector(truth, likelihood), likelihood.layout
+    free = np.array([_is_fitted(truth, name) for name in layout.names])
+    endless = np.full(layout.size, np.inf)
+    step = np.full(layout.size, _STEP)
+    step[layout.places.requirement : layout.places.spread] = _HEAT_STEP
+    return curvature(likelihood, theta, Box(-endless, endless, free), step)
 
 
 def _vector(truth: PlanTruth, likelihood: Likelihood) -> npt.NDArray[np.float64]:

@@ -122,8 +122,8 @@ def plan_network(
 
     Notes
     -----
-    The expected information is the mean, over drawn networks, of the slopes of each season's log-likelihood at the
-    true values times themselves. With 20 networks of five seasons the widths are known to about a tenth. It is additive over the groups that share a shift, so that a season's is taken from a few drawn ones and
+    The expected information is the mean, over drawn networks, of minus the second derivatives of the log-likelihood at the
+    true values. It is additive over the groups that share a shift, so that a season's is taken from a few drawn ones and
     multiplied; with a shift shared by site, networks of each length are drawn. The widths are those of the normal
     approximation with Student's t: for few years the likelihood is far from a parabola, intervals may stay open,
     and only the simulation shows it.
