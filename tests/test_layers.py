@@ -187,6 +187,7 @@ SHORT = {
     "single_thread": "optional package behind one door",
     "studies": "what all commands on a study do first",
     "templates": "one way to fill a template, escaped",
+    "screen_tables": "aligned columns, used by several commands",
     "threads": "one function, used by every kernel on arrays",
 }
 

@@ -38,6 +38,7 @@ from phenofit.report.sentences import (
     season_sentences,
     terms,
 )
+from phenofit.report.site_table import site_table
 from phenofit.report.station_view import record_sentences, record_tables
 from phenofit.report.truth import truth_sentence
 from phenofit.report.weather_tables import fetched_table, flags_table
@@ -79,6 +80,7 @@ class _Section:
     left_out: tuple[PageTable, PageTable] | None
     figures: Mapping[str, Any]
     map: str | None
+    sites: PageTable | None
     extent: str
     model: tuple[tuple[str, str], ...]
 
@@ -177,6 +179,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         left_out=left_out_tables([species.records.left_out, fit.left_out]),
         figures=draw_species(result, species, out / "figures", slug),
         map=_map(species, out / "figures", slug),
+        sites=site_table(species),
         extent=_extent(species),
         model=_model(species),
     )

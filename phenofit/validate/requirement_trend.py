@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 _LEAST_YEARS = 4
@@ -126,16 +127,36 @@ def reliability(validation: pd.DataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame
         ``forecaster, flight, event, lead_days, level, coverage, low, high, forecasts``; low and high bound the 95 %
-        interval of a share of so many independent forecasts (Wilson), which traps of one year are not quite.
-    """
-    from statsmodels.stats.proportion import proportion_confint  # type: ignore[import-untyped]
+        interval of the share.
 
+    Notes
+    -----
+    Wilson's interval of a share of independent forecasts, their number divided by the design effect (Kish 1965, *Survey
+    Sampling*, from memory): the variance of the share with years as clusters over that of independent forecasts, and 1 at
+    least. Where all or none are covered a year counts as one forecast.
+    """
     rows: list[tuple[Any, ...]] = []
     keys = ["forecaster", "flight", "event", "lead_days"]
     for names, group in validation.groupby(keys, sort=True, dropna=False):
         for level in (50, 80, 95):
-            hits = group[f"covered{level}"].dropna().astype(float).to_numpy()
+            known = group[f"covered{level}"].notna()
+            hits = group.loc[known, f"covered{level}"].to_numpy(dtype=np.float64)
             if hits.size:
-                ends = proportion_confint(hits.sum(), hits.size, method="wilson")
+                ends = _share_interval(hits, group.loc[known, "year"].to_numpy())
                 rows.append((*names, level / 100.0, float(hits.mean()), *ends, hits.size))
     return pd.DataFrame(rows, columns=[*keys, "level", "coverage", "low", "high", "forecasts"])
+
+
+def _share_interval(hits: npt.NDArray[np.float64], years: npt.NDArray[np.int64]) -> tuple[float, float]:
+    """Return the 95 % interval of a share whose hits come in years."""
+    from statsmodels.regression.linear_model import OLS
+    from statsmodels.stats.proportion import proportion_confint  # type: ignore[import-untyped]
+
+    share, count = float(hits.mean()), len(np.unique(years))
+    independent = share * (1.0 - share) / hits.size
+    effect = hits.size / count
+    if independent > 0.0 and count > 1:
+        fit = OLS(hits, np.ones(hits.size)).fit(cov_type="cluster", cov_kwds={"groups": years})
+        effect = max(float(fit.bse[0]) ** 2 / independent, 1.0)
+    low, high = proportion_confint(hits.sum() / effect, hits.size / effect, method="wilson")
+    return float(low), float(high)

@@ -198,9 +198,10 @@ def test_near_the_best_linear_predictor_and_band_holds_the_truth() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("sites", "least"), [(25, 0.90), (60, 0.92), (300, 0.93)])
+@pytest.mark.parametrize(("sites", "least"), [(25, 0.925), (60, 0.93), (300, 0.93)])
 def test_band_of_smaller_and_larger_networks(sites: int, least: float) -> None:
-    # Parameters taken as known would hold 87 % with 25 sites and 92 % with 60.
+    # Parameters taken as known would hold 87 % with 25 sites and 92 % with 60; fields differ, so that the share of 100 of
+    # them has an error of about 0.5 %.
     found = simulate(sites=sites, fields=100)
     assert 0.99 <= found["ratio"] <= 1.10, found
     assert least <= found["inside"] <= 0.97, found

@@ -285,14 +285,40 @@ def test_drift_of_equal_errors_is_none(table: pd.DataFrame) -> None:
     assert (found["p_value"] == 1.0).all()
 
 
-def test_coverage_has_the_score_interval(table: pd.DataFrame) -> None:
-    # Wilson (1927): the shares p with (share - p)^2 = z^2 p (1 - p) / n.
-    z = 1.959963984540054
-    for coverage, number, *ends in reliability(table)[["coverage", "forecasts", "low", "high"]].to_numpy(
-        float
-    ):
-        for p in ends:
-            assert (coverage - p) ** 2 == pytest.approx(z**2 * p * (1.0 - p) / number, abs=1e-8)
+def shares(hits: list[list[bool]]) -> pd.Series:
+    """Return the reliability of forecasts with so many hits and misses in each year."""
+    rows = [
+        {
+            "forecaster": "fitted",
+            "flight": 1,
+            "event": "flight_50",
+            "lead_days": np.nan,
+            "year": year,
+            "covered95": hit,
+        }
+        for year, mine in enumerate(hits)
+        for hit in mine
+    ]
+    table = pd.DataFrame(rows).astype({"covered95": "boolean"})
+    return reliability(table.assign(covered50=table["covered95"], covered80=table["covered95"])).iloc[-1]
+
+
+def test_coverage_has_the_score_interval_of_independent_forecasts() -> None:
+    # A forecast a year. Wilson (1927): the shares p with (share - p)^2 = z^2 p (1 - p) / n.
+    z, row = 1.959963984540054, shares([[True]] * 30 + [[False]] * 10)
+    for p in (row["low"], row["high"]):
+        assert (0.75 - p) ** 2 == pytest.approx(z**2 * p * (1.0 - p) / 40, abs=1e-3)
+
+
+def test_coverage_counts_years_where_their_forecasts_hit_together() -> None:
+    # Ten years of eight forecasts that all hit or all miss are ten forecasts (a little less with the small-sample
+    # correction); all hit: a year is one forecast.
+    z, row = 1.959963984540054, shares([[True] * 8] * 7 + [[False] * 8] * 3)
+    apart = shares([[True]] * 7 + [[False]] * 3)
+    assert row["coverage"] == apart["coverage"] == 0.7
+    assert row["high"] - row["low"] == pytest.approx(apart["high"] - apart["low"], abs=0.03)
+    all_hit = shares([[True] * 8] * 10)
+    assert all_hit["low"] == pytest.approx(10 / (10 + z**2), abs=1e-9)
 
 
 def test_histogram_and_reliability_add_up(table: pd.DataFrame) -> None:

@@ -20,8 +20,8 @@ from phenofit.cli.options import (
     refuse_unused,
     whole_from_one,
 )
+from phenofit.cli.screen_tables import print_table, short_date
 from phenofit.cli.studies import add_study, fit_of_species, open_species
-from phenofit.cli.tables import print_table, short_date
 from phenofit.forecasting.distribution import to_unit
 
 if TYPE_CHECKING:

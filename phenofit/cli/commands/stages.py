@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from phenofit.cli.tables import print_table, short_date
+from phenofit.cli.screen_tables import print_table, short_date
 
 if TYPE_CHECKING:
     import numpy as np

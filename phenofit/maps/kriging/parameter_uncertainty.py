@@ -1,14 +1,17 @@
 """Surfaces that carry the uncertainty of their own parameters.
 
 With a few dozen sites, length, sill and nugget are known poorly, and a kriging variance that takes them as known
-is too small. The surface is therefore averaged over parameter sets, each weighted by its restricted likelihood.
+is too small. The surface is therefore averaged over parameter sets, each weighted by its restricted likelihood, and its
+error widened from the normal to Student's t with as many degrees as there are sites less what is fitted. Counted in
+tests/maps/test_kriging.py: the 95 % band then holds 93 to 95 % of the surface with 25 to 300 sites.
 """
 
 from __future__ import annotations
 
 import numpy as np
 from scipy.spatial.distance import cdist
-from scipy.stats import qmc
+from scipy.stats import norm, qmc
+from scipy.stats import t as student_t
 
 from phenofit.maps.kriging.ordinary import Kriging
 from phenofit.maps.kriging.restricted_likelihood import restricted_log_likelihood
@@ -16,6 +19,7 @@ from phenofit.maps.kriging.restricted_likelihood import restricted_log_likelihoo
 # With more sites than this the parameters are known well enough.
 _AVERAGE_UP_TO = 200
 _TRIED = 400
+_COVARIANCE_PARAMETERS = 3  # length, sill and nugget
 _KEPT_TIMES_SITES = 6400  # keeps the work of a prediction bounded
 
 
@@ -59,7 +63,10 @@ def _value(model: Kriging) -> float:
 def predict_averaged(
     sets: list[tuple[float, Kriging]], points: np.ndarray, design: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Predict the smooth part over parameter sets."""
+    """Predict the smooth part over parameter sets: mean, square of its standard error, and information.
+
+    The 95 % band is the mean and 1.96 standard errors to either side.
+    """
     total = sum(weight for weight, _ in sets)
     first, second, explained = (np.zeros(len(points)) for _ in range(3))
     for weight, model in sets:
@@ -68,4 +75,6 @@ def predict_averaged(
         first += share * mean
         second += share * (variance + mean**2)
         explained += share * np.clip(1.0 - variance / model.dispersion(), 0.0, 1.0)
-    return first, np.maximum(second - first**2, 0.0), explained
+    sites, columns = sets[0][1].data.design.shape
+    wider = student_t.ppf(0.975, max(sites - columns - _COVARIANCE_PARAMETERS, 1)) / norm.ppf(0.975)
+    return first, wider**2 * np.maximum(second - first**2, 0.0), explained

@@ -1,0 +1,43 @@
+"""The held-out errors of each site as a table, where no surface can be drawn through them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from phenofit.errors import DataError, ModelError
+from phenofit.maps import ErrorChoice, site_errors
+from phenofit.report.page_tables import PageTable
+from phenofit.report.words import interval, number, scheme_words
+
+if TYPE_CHECKING:
+    from phenofit.analysis.results import SpeciesResult
+
+
+def site_table(species: SpeciesResult) -> PageTable | None:
+    """Return the errors of the sites; None where the map shows them, or nothing was held out."""
+    drawn = species.error_map
+    if species.validation.empty or (drawn is not None and bool(drawn["mean_error"].notnull().any())):
+        return None
+    scheme = str(species.validation["scheme"].iloc[0])
+    try:
+        found = site_errors(species.validation, ErrorChoice(species=species.species, scheme=scheme))
+    except (DataError, ModelError):
+        return None  # the note that there is no map says why
+    rows = tuple(
+        (
+            str(row["site"]),
+            str(int(row["seasons"])),
+            number(row["mean_error"]),
+            number(row["shrunk_error"]),
+            interval(row["low"], row["high"], ""),
+            number(row["rmse"]),
+        )
+        for row in found.to_dict("records")
+    )
+    return PageTable(
+        f"Errors of half of the flight by site, leaving out {scheme_words(scheme)[0]}, weather known; positive: forecast late. "
+        "Shrunk: drawn towards the mean of all sites, the more the fewer seasons there are.",
+        ("site", "seasons", "mean error [days]", "shrunk [days]", "95 % interval [days]", "RMSE [days]"),
+        rows,
+        (False, True, True, True, True, True),
+    )
