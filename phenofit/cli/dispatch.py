@@ -1,6 +1,6 @@
 """Read the command line, call the command, turn errors into messages and exit codes.
 
-Exit codes: 0 done, 1 a fault of the program, 2 the input or the call is wrong, 130 stopped by the user.
+Exit codes: 0 done, 1 internal error, 2 the input or the call is wrong, 130 stopped by the user.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        Exit code: 0 done, 1 a fault of the program, 2 the input or the call is wrong, 130 stopped.
+        Exit code: 0 done, 1 internal error, 2 the input or the call is wrong, 130 stopped.
 
     Examples
     --------
@@ -127,7 +127,7 @@ def _run(module: _CommandModule, args: argparse.Namespace) -> int:
             return _fail(f"cannot read or write{place}: {error.strerror or error}.", 2, args)
         except Exception as error:  # noqa: BLE001 - the one place where unexpected faults end
             ask = "please report it with the output of the same command and --traceback"
-            return _fail(f"a fault of the program: {type(error).__name__}: {error} ({ask})", 1, args)
+            return _fail(f"internal error: {type(error).__name__}: {error} ({ask})", 1, args)
         return code
 
 

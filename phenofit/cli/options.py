@@ -24,9 +24,9 @@ def add_out(parser: argparse.ArgumentParser, what: str, *, default: Path | None 
     parser.add_argument("--out", type=Path, default=default, metavar="DIR", help=what)
 
 
-def add_quiet(parser: argparse.ArgumentParser, step: str = "step") -> None:
+def add_quiet(parser: argparse.ArgumentParser) -> None:
     """Declare that progress is not printed."""
-    parser.add_argument("--quiet", action="store_true", help=f"do not print each {step}")
+    parser.add_argument("--quiet", action="store_true", help="hide progress")
 
 
 def add_today(parser: argparse.ArgumentParser, what: str) -> None:

@@ -67,7 +67,7 @@ def draw_study(result: StudyResult, folder: Path) -> PageFigure | None:
         "error_by_forecaster",
         draw_scores(groups),
         f"Mean absolute error of the date of half of the flight in data the forecaster had not seen. {listed}.",
-        "How far off forecasts of half of the flight were in data that the forecaster had not seen, weather known; the "
+        "Errors of forecasts of half of the flight in data that the forecaster had not seen, weather known; the "
         "lines are 95 % intervals that take whole years at random.",
     )
 

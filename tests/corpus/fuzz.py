@@ -153,7 +153,7 @@ def _look(outcome: Outcome, folder: Path, out: str, err: str) -> None:
     wrong = outcome.faults
     if outcome.code not in (0, 2):
         wrong.append(f"exit code {outcome.code}: {err.strip()[:300]}")
-    if "Traceback" in out + err or "fault of the program" in err:
+    if "Traceback" in out + err or "internal error" in err:
         wrong.append(f"a traceback: {err.strip()[:300]}")
     if outcome.command == "check" and outcome.seconds > LONGEST_SECONDS:
         wrong.append(f"it took {outcome.seconds:.0f} s")

@@ -96,7 +96,7 @@ def test_points_alone_make_a_map_as_well() -> None:
     alone = error_map(invented_validation(sites=3, years=2, seed=1).table)
     piece = interactive_map(alone)
     assert "No surface is drawn" in piece
-    assert "where one more trap teaches most" not in piece
+    assert "best location for another trap" not in piece
     assert piece.count('role="option"') == 3
 
 

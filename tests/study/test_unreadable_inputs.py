@@ -24,7 +24,7 @@ def refused(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
     lines = [line for line in capsys.readouterr().err.splitlines() if not line.startswith("[")]
     shown = "\n".join(lines)
     assert "Traceback" not in shown
-    assert "fault of the program" not in shown
+    assert "internal error" not in shown
     assert len(lines) <= 4
     return shown
 

@@ -29,7 +29,7 @@ def said(path: Path, command: str, capsys: pytest.CaptureFixture[str]) -> list[s
     """Return the problems that a command prints, without its own first line."""
     assert main([command, str(path)]) == 2
     shown = capsys.readouterr().err
-    assert "fault of the program" not in shown
+    assert "internal error" not in shown
     lines = shown.splitlines()
     return [line.strip() for line in lines[1:]] if len(lines) > 1 else [lines[0].removeprefix("phenofit: ")]
 

@@ -27,7 +27,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "run date, such as 2024-06-01: later days are forecasts and are left out (default: the clock's)",
     )
     add("--out", metavar="FILE", type=Path, help="also write the series to one NetCDF file")
-    add_quiet(parser, "station and year")
+    add_quiet(parser)
 
 
 def run(args: argparse.Namespace) -> int:

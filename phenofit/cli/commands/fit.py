@@ -18,7 +18,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     add_study(parser)
     add_out(parser, "folder for flights.csv and a fit file of each species (default: print only)")
-    add_quiet(parser, "step (on a terminal)")
+    add_quiet(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -81,23 +81,23 @@ TABLE = (
         part="overdispersion", absent=INDEPENDENT,
     ),
     Parameter(
-        "shift_sd_year", "how much years differ (SD)", "log", "degC d", _SHIFT_BOUNDS, inner="group_sd",
+        "shift_sd_year", "between-year SD of the shift", "log", "degC d", _SHIFT_BOUNDS, inner="group_sd",
         on_heat_scale=True, is_sd=True, part="group", absent=_NO_SHIFT,
     ),
     Parameter(
-        "shift_sd", "how much trap-years differ (SD)", "log", "degC d", _SHIFT_BOUNDS,
+        "shift_sd", "between-trap-year SD of the shift", "log", "degC d", _SHIFT_BOUNDS,
         on_heat_scale=True, is_sd=True, part="own shift", absent=_NO_SHIFT,
     ),
-    Parameter("size", "log size against flight 1, mean", bounds=(-7.0, 7.0), first_flight=2),
+    Parameter("size", "log ratio to flight 1, mean", bounds=(-7.0, 7.0), first_flight=2),
     Parameter(
-        "size_sd", "log size against flight 1, SD", "log", bounds=_logs(0.01, 4.0), first_flight=2, is_sd=True
+        "size_sd", "log ratio to flight 1, SD", "log", bounds=_logs(0.01, 4.0), first_flight=2, is_sd=True
     ),
     Parameter("stray_share", "share of stray moths", "logit", bounds=(-12.0, -0.5), inner="stray"),
     Parameter(
         "upper", "upper threshold", unit="degC", bounds=(15.0, 45.0), on_heat_scale=True, part="fitted upper threshold"
     ),
     Parameter(
-        "shift_sd_site", "how much sites differ (SD)", "log", "degC d", _SHIFT_BOUNDS, inner="cross_sd",
+        "shift_sd_site", "between-site SD of the shift", "log", "degC d", _SHIFT_BOUNDS, inner="cross_sd",
         on_heat_scale=True, is_sd=True, part="crossed groups", absent=_NO_SHIFT,
     ),
     Parameter(

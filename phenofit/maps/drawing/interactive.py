@@ -33,7 +33,7 @@ _CHOICES = {
     "bias": "early or late",
     "rmse": "size of the error",
     "coverage": "does the interval hold",
-    "next trap": "where one more trap teaches most",
+    "next trap": "best location for another trap",
 }
 
 

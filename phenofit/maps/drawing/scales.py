@@ -68,7 +68,7 @@ QUANTITIES = {
             tick=_percent,
         ),
         Quantity(
-            name="next trap", field="next_trap_gain", site=None, heading="where one more trap teaches most",
+            name="next trap", field="next_trap_gain", site=None, heading="best location for another trap",
             label="fall of the map's mean error variance with one more trap [days²]", colours=_GAIN,
             centred=False, tick=_number,
         ),
