@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import shlex
 from pathlib import Path
 
 import pytest
@@ -434,3 +435,26 @@ def test_the_refusal_names_the_option_as_it_is_written() -> None:
     unset: object
     for unset in (None, False, []):
         refuse_unused(argparse.Namespace(lead_days=unset), ["lead_days"], "here")
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_example_of_a_command_is_a_call_that_it_takes(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = shlex.split(COMMANDS[name].example)
+    assert words[:2] == ["phenofit", name]
+    module = importlib.import_module(COMMANDS[name].module)
+    parser = argparse.ArgumentParser()
+    module.configure(parser)
+    parser.parse_args(words[2:])
+    assert main(["help", name]) == 0
+    assert " ".join(capsys.readouterr().out.split()).endswith(f"Example: {COMMANDS[name].example}")
+
+
+def test_help_and_near_names(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["help"]) == 0
+    assert "commands:" in capsys.readouterr().out
+    assert main(["help", "forcast"]) == 2
+    assert "did you mean 'forecast'?" in capsys.readouterr().err
+    assert main(["forecast", "study.toml", "--evnts", "peak"]) == 2
+    assert "unrecognized arguments: --evnts peak; did you mean '--events'?" in capsys.readouterr().err

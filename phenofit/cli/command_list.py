@@ -15,27 +15,50 @@ class Command:
 
     module: str  # Module that holds ``configure`` and ``run``.
     help: str  # One line for the list of commands.
+    example: str  # A call, as it is typed.
 
 
-# In the order of the help.
+# In the order of the help: one line, and an example of a call.
 _HELP = {
-    "demo": "copy the invented study into a folder, run it, say where its page is",
-    "init": "make a study file from a folder of tables, by questions",
-    "check": "read a study's inputs and list every problem; compute nothing",
-    "run": "run a whole study: fit, published check, validation, forecast, map, page",
-    "fetch": "fetch the station series that a study names",
-    "heat": "sum degree-days from a station table or a temperature grid",
-    "fit": "fit base temperature and requirement of each flight",
-    "compare": "test published thresholds on a study's own catches",
-    "validate": "forecast held-out years and score the errors in days",
-    "forecast": "forecast the flight dates of a season at one place",
-    "local": "compare last season's forecast with a few scouting dates",
-    "map": "map the forecast error of a study or of a validation table",
-    "plan": "how many sites, years and checks would fix the base",
-    "thresholds": "list the published thresholds that come with phenofit",
+    "demo": ("copy the invented study into a folder, run it, say where its page is", "--out my-demo"),
+    "init": ("make a study file from a folder of tables, by questions", "my-tables"),
+    "check": ("read a study's inputs and list every problem; compute nothing", "study.toml --all"),
+    "run": (
+        "run a whole study: fit, published check, validation, forecast, map, page",
+        "study.toml --out results",
+    ),
+    "fetch": ("fetch the station series that a study names", "study.toml"),
+    "heat": (
+        "sum degree-days from a station table or a temperature grid",
+        'weather.csv --unit degC --base "10 degC" --out heat.csv',
+    ),
+    "fit": ("fit base temperature and requirement of each flight", "study.toml --out results"),
+    "compare": ("test published thresholds on a study's own catches", "study.toml --species borer"),
+    "validate": (
+        "forecast held-out years and score the errors in days",
+        "study.toml --leave-out year --lead-days 28 7 --out results",
+    ),
+    "forecast": (
+        "forecast the flight dates of a season, at every site or at any place",
+        'study.toml --today 2024-05-20 --events "10 %" flight_50 --at 41.9N,97.9W',
+    ),
+    "local": (
+        "compare last season's forecast with a few scouting dates",
+        "fit.json --weather weather.csv --unit degC --saw 2024-06-03=0 2024-06-10=2",
+    ),
+    "map": (
+        "map the forecast error of a study or of a validation table",
+        "results/validation.csv --out maps",
+    ),
+    "plan": (
+        "how many sites, years and checks would fix the base",
+        "fit.json --weather weather.csv --unit degC --sites 4,8 --years 5,10",
+    ),
+    "thresholds": ("list the published thresholds that come with phenofit", "--species borer --usable"),
 }
 
 COMMANDS: dict[str, Command] = {
-    name: Command(f"phenofit.cli.commands.{name}", line) for name, line in _HELP.items()
+    name: Command(f"phenofit.cli.commands.{name}", line, f"phenofit {name} {call}")
+    for name, (line, call) in _HELP.items()
 }
 """Every command by its name."""

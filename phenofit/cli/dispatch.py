@@ -34,6 +34,9 @@ class _Parser(argparse.ArgumentParser):
     """A parser whose refusals are one line and point at the help."""
 
     def error(self, message: str) -> NoReturn:
+        words = message.partition("unrecognized arguments: ")[2].split()
+        near = difflib.get_close_matches(words[0], self._option_string_actions, n=1) if words else []
+        message += f"; did you mean '{near[0]}'?" if near else ""
         end = "" if message.endswith("?") else "."
         self.exit(2, f"{self.prog}: {message}{end} See '{self.prog} --help'.\n")
 
@@ -69,6 +72,8 @@ def _dispatch(arguments: list[str]) -> int:
     if not arguments:
         top.print_help(sys.stderr)
         return 2
+    if arguments[0] == "help":
+        return _dispatch([*arguments[1:2], "--help"])
     # Only the first word is parsed here: the arguments of a command are known by its module alone.
     known = top.parse_args(arguments[:1])
     name = cast("str", known.command)
@@ -79,7 +84,11 @@ def _dispatch(arguments: list[str]) -> int:
     if any("\0" in argument for argument in arguments):
         top.error("an argument holds a NUL character, which no name can have")
     module = cast("_CommandModule", importlib.import_module(COMMANDS[name].module))
-    parser = _Parser(prog=f"phenofit {name}", description=_sentence(COMMANDS[name].help))
+    parser = _Parser(
+        prog=f"phenofit {name}",
+        description=_sentence(COMMANDS[name].help),
+        epilog=f"Example: {COMMANDS[name].example}",
+    )
     module.configure(parser)
     parser.add_argument(
         "--traceback",
@@ -160,7 +169,7 @@ def _top_parser() -> _Parser:
         prog="phenofit",
         usage="phenofit COMMAND [options]",
         description="Calibrate moth-flight phenology from trap catches and daily temperatures.",
-        epilog=f"commands:\n{lines}\n\n'phenofit COMMAND --help' lists the options of a command.",
+        epilog=f"commands:\n{lines}\n\n'phenofit help COMMAND' lists the options of a command.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("command", metavar="COMMAND", help="one of the commands below")
