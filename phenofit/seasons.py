@@ -79,14 +79,19 @@ class Season:
 
     Parameters
     ----------
-    start : MonthDay
-        First day of the season; heat sums begin at its midnight.
-    end : MonthDay
+    start : MonthDay or str
+        First day of the season, such as ``"01-01"``; heat sums begin at its midnight.
+    end : MonthDay or str
         Last day of the season, included. Before `start` in the calendar means: in the next year.
+
+    Raises
+    ------
+    ModelError
+        If a text is not a month-day.
 
     Examples
     --------
-    >>> south = Season.parse("07-01", "05-31")
+    >>> south = Season("07-01", "05-31")
     >>> south.crosses_new_year, south.label(2023)
     (True, '2023/24')
     >>> south.year_of(np.array(["2023-11-20", "2024-02-10"], dtype="datetime64[D]")).tolist()
@@ -95,6 +100,10 @@ class Season:
 
     start: MonthDay
     end: MonthDay
+
+    def __init__(self, start: MonthDay | str, end: MonthDay | str) -> None:
+        for name, given in (("start", start), ("end", end)):
+            object.__setattr__(self, name, given if isinstance(given, MonthDay) else MonthDay.parse(given))
 
     @classmethod
     def parse(cls, start: str, end: str) -> Season:

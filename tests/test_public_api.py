@@ -72,3 +72,22 @@ def test_every_command_has_its_help(name: str, capsys: pytest.CaptureFixture[str
     shown = capsys.readouterr().out
     assert shown.startswith(f"usage: phenofit {name}")
     assert "--traceback" in shown
+
+
+def test_completion_offers_public_names_only() -> None:
+    assert set(dir(phenofit)) == {*phenofit.__all__, "__version__"}
+
+
+def test_objects_show_themselves_shortly() -> None:
+    from tests.forecast.fits import small_fit
+    from tests.validate.networks import SEASON, network
+
+    n = network(sites=6, years=5)
+    trap_years = n.trap_years()
+    records = phenofit.Records(trap_years, n.weather, n.links, SEASON)
+    found = phenofit.forecast(small_fit(), records, today="2018-05-20", sites=["T00"], draws=50)
+    for shown in (trap_years, records, small_fit(), found):
+        assert len(repr(shown).splitlines()) <= 20
+        assert "array(" not in repr(shown)
+    assert repr(trap_years) == "TrapYears: 30 trap-years, 6 sites, 5 seasons, 1440 checks, 2325 moths"
+    assert found._repr_html_().startswith("<pre>invented borer, season 2018")

@@ -363,7 +363,7 @@ class FlightFit(FitContent):
         said = [f"! {p}" for p in self.problems]
         return said if self.converged else [NOT_CONVERGED, *said]
 
-    __str__ = summary
+    __str__ = __repr__ = summary
 
     def _repr_html_(self) -> str:
         words = "".join(f"<p>{html.escape(line)}</p>" for line in self._headline())

@@ -20,6 +20,23 @@ def to_unit(value: str | np.datetime64, unit: str = "D") -> np.datetime64:
     return cast(np.datetime64, np.asarray(value, dtype="datetime64").astype(f"datetime64[{unit}]")[()])
 
 
+def read_day(value: str | np.datetime64) -> np.datetime64:
+    """Return a day as a user gives it, year first.
+
+    Raises
+    ------
+    ModelError
+        If it is no date.
+    """
+    try:
+        day = to_unit(value)
+    except (ValueError, TypeError):
+        day = np.datetime64("NaT")
+    if np.isnat(day):
+        raise ModelError(f"'{value}' is not a date; write year-month-day, such as 2024-05-20.")
+    return day
+
+
 def add_days(
     start: np.datetime64 | npt.NDArray[np.datetime64], days: npt.ArrayLike
 ) -> npt.NDArray[np.datetime64]:

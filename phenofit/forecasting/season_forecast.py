@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -14,7 +15,7 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.forecasting.date_draws import LEVELS, event_dates
-from phenofit.forecasting.distribution import DateDistribution, to_unit
+from phenofit.forecasting.distribution import DateDistribution, read_day
 from phenofit.forecasting.event_heat import draw_heat, flight_shares, place_shift
 from phenofit.forecasting.events import FORECAST_EVENTS
 from phenofit.forecasting.forecast_places import Place, season_places, season_year
@@ -95,6 +96,19 @@ class SeasonForecast:
     events: tuple[EventForecast, ...]
     failed: tuple[tuple[str, str], ...]
     problems: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        """Return the season, and median and 95 % interval of each event."""
+        shown = self.table()[["site", "flight", "event", "median", "low95", "high95"]]
+        days = {
+            name: shown[name].dt.strftime("%Y-%m-%d").fillna("") for name in ("median", "low95", "high95")
+        }
+        head = f"{self.species or 'Forecast'}, season {self.season}, issued {self.issued}; heat sums: {self.terms}"
+        return f"{head}\n{shown.assign(**days).to_string(index=False)}"
+
+    def _repr_html_(self) -> str:
+        """Return the same for a notebook."""
+        return f"<pre>{html.escape(repr(self))}</pre>"
 
     def table(self) -> pd.DataFrame:
         """Return a row for each place and event, with the columns of ``FORECAST_COLUMNS``."""
@@ -194,7 +208,7 @@ def forecast(
     Raises
     ------
     ModelError
-        If the fit did not converge, or the day lies outside every season.
+        If the fit did not converge, `today` is no date, or the day lies outside every season.
     DataError
         If no place can be forecast; names each with its reason.
 
@@ -208,7 +222,7 @@ def forecast(
         raise ModelError(
             "the fit did not converge, so its forecast would mean nothing; refit, or say that you accept it."
         )
-    issued = to_unit(today)
+    issued = read_day(today)
     season = fit.settings.season
     records = records_of_fit(fit, records)
     places, failed = season_places(records, issued=issued, sites=sites, bridge=bridge)

@@ -298,7 +298,7 @@ class Records:
         ]
         return "\n".join([*lines, *self.notes])
 
-    __str__ = summary
+    __str__ = __repr__ = summary
 
 
 def _series(

@@ -56,6 +56,14 @@ class TrapYears:
     notes: tuple[str, ...] = ()
     unused: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=_UNUSED_COLUMNS))
 
+    def __repr__(self) -> str:
+        """Return what the trap-years hold, in a line."""
+        seasons, sites = self.years["season"].nunique(), self.years["site"].nunique()
+        return (
+            f"TrapYears: {len(self.years)} trap-years, {sites} sites, {seasons} seasons, {len(self.intervals)} checks, "
+            f"{int(self.years['total'].sum())} moths"
+        )
+
     @classmethod
     def none(cls) -> TrapYears:
         """Return no trap-years: of a place where nothing was caught."""

@@ -173,3 +173,9 @@ def test_the_calendar_file_follows_its_standard() -> None:
 def test_events_that_have_passed_are_no_entries() -> None:
     found = forecast_season(small_fit(), N.weather, N.links, today="2018-10-01", draws=100)
     assert not icalendar.Calendar.from_ical(calendar_text(found)).walk("VEVENT")
+
+
+@pytest.mark.parametrize("today", ["6/1/2017", "tomorrow", "", "2017-13-01", None])
+def test_a_day_of_issue_that_is_no_date_is_refused_in_one_line(today: object) -> None:
+    with pytest.raises(ModelError, match=r"is not a date; write year-month-day, such as 2024-05-20\."):
+        forecast(small_fit(), N.weather, N.links, today=today)  # type: ignore[arg-type]

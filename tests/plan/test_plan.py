@@ -105,18 +105,23 @@ def test_a_plan_is_the_same_again_and_on_several_workers() -> None:
 
 
 @pytest.mark.slow
-def test_expected_widths_are_confirmed_by_simulation() -> None:
-    values = truth(shift_sd_year=20.0, shift_sd=20.0, concentration=10.0)
-    table = plan_network(values, weather(), sites=[8], years=[6], networks=40, simulations=40)
+@pytest.mark.parametrize(("sites", "years"), [(4, 5), (8, 5), (8, 10)])
+def test_expected_widths_are_confirmed_by_simulation(sites: int, years: int) -> None:
+    values = truth(shift_sd_year=15.0, shift_sd=20.0, concentration=10.0)
+    with ThreadPoolExecutor(2) as executor:
+        table = plan_network(
+            values, weather(), sites=[sites], years=[years], networks=40, simulations=60, executor=executor
+        )
     row = table.iloc[0]
     assert row["simulated_failed"] == 0
-    # The expectation is known to about 7 %, the median of 40 widths to about 8 % (computed).
-    assert row["simulated_base_width_degC"] == pytest.approx(row["base_width_degC"], rel=0.3)
+    # Aim: 10 %. The expectation is known to about 4 %, the median of 60 widths to about 6 % (computed): two standard
+    # errors of their ratio are added.
+    assert row["simulated_base_width_degC"] == pytest.approx(row["base_width_degC"], rel=0.25)
     assert row["simulated_requirement_width_degC_d"] == pytest.approx(
-        row["requirement_width_degC_d"], rel=0.3
+        row["requirement_width_degC_d"], rel=0.25
     )
     assert row["simulated_error_days"] == pytest.approx(row["held_out_error_days"], rel=0.15)
-    assert row["simulated_base_covered"] >= 0.85  # 95 % less three binomial standard errors
+    assert row["simulated_base_covered"] >= 0.86  # 95 % less three binomial standard errors
 
 
 def test_a_plan_from_a_fit_of_two_flights() -> None:

@@ -110,7 +110,7 @@ class Contrast:
         lines.extend(f"! {text}" for text in (*self.remarks, *self.fit.problems))
         return "\n".join(lines)
 
-    __str__ = summary
+    __str__ = __repr__ = summary
 
     def _repr_html_(self) -> str:
         return (

@@ -95,7 +95,7 @@ class JointRegion:
         text = f"{100 * self.level:g} % region of both together: {'; '.join(parts)}."
         return " ".join([text, *(f"Open: the {side}." for side in self.open_sides)])
 
-    __str__ = summary
+    __str__ = __repr__ = summary
 
     def _repr_html_(self) -> str:
         return f"<p>{html.escape(self.summary())}</p>"

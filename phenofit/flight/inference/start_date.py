@@ -88,7 +88,7 @@ class StartProfile:
         lines.extend(f"! {text}" for text in self.problems)
         return "\n".join(lines)
 
-    __str__ = summary
+    __str__ = __repr__ = summary
 
     def _repr_html_(self) -> str:
         return (

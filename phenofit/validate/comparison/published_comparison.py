@@ -60,3 +60,7 @@ class PublishedComparison:
     verdict: str = "cannot be tested"
     sentence: str = ""
     level: float = 0.95
+
+    def __repr__(self) -> str:
+        """Return the verdict in words."""
+        return f"{self.threshold.id}: {self.threshold.words}: {self.verdict}\n{self.sentence}".strip()
