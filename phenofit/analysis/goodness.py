@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 LEVEL = 0.01
 """A test warns below this p value, so that the verdict on a right model warns in about 5 of 100 networks."""
-LEVELS = {"sites and their stations": 0.02}
+LEVELS = {"sites and their stations": 0.02, "night weather": 0.02}
 """The same for tests that warn less often than their p values say."""
 LEAST_STRAY_CHECKS = 2
 """Strays are a warning from so many catches on."""

@@ -14,7 +14,7 @@ from phenofit.analysis.goodness import LEVEL, LEVELS, Finding, Goodness, goodnes
 from tests.forecast.fits import small_fit
 
 FIT = small_fit()
-SITES = LEVELS["sites and their stations"]
+SITES, NIGHTS = LEVELS["sites and their stations"], LEVELS["night weather"]
 
 
 def checks(**changed: Any) -> Any:
@@ -47,7 +47,7 @@ def test_two_stray_catches_are_a_warning(number: int, holds: bool) -> None:
     assert finding("strays", strays=pd.DataFrame({"claimed": [True] * number + [False]})).holds is holds
 
 
-@pytest.mark.parametrize(("p_value", "holds"), [(LEVEL, True), (LEVEL - 1e-9, False)])
+@pytest.mark.parametrize(("p_value", "holds"), [(NIGHTS, True), (NIGHTS - 1e-9, False)])
 def test_night_weather_at_its_level(p_value: float, holds: bool) -> None:
     night = SimpleNamespace(p_value=p_value, strongest=SimpleNamespace(element="tmax"))
     found = finding("night weather", night=night)
