@@ -19,6 +19,7 @@ from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.analysis.species_work import SpeciesWork
 from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
+from phenofit.field import write_field_page
 from phenofit.files import read_json, versions
 from phenofit.forecasting import forecast
 from phenofit.forecasting.forecast_places import day_after_last
@@ -52,7 +53,7 @@ def run_study(
     path : path-like
         Study file (TOML).
     out : path-like
-        Folder for ``report.html``, ``flights.csv``, ``fit-SPECIES.json``, ``thresholds.csv``, ``validation.csv``,
+        Folder for ``report.html``, ``field.html``, ``flights.csv``, ``fit-SPECIES.json``, ``thresholds.csv``, ``validation.csv``,
         ``scores.csv``, ``error_map.nc``, ``figures/`` and ``run.json``. Nothing in it changes until the run has ended.
     workers : int, optional
         Threads that share the fits; by default as many as there are processors. The results do not depend on it.
@@ -87,9 +88,31 @@ def run_study(
         write_tables(result, folder.staging, run=folder.run)
         say("drawing the page")
         render_report(result, folder.staging)
+        _write_field_page(result, folder.staging / "field.html", folder.run, say)
     if folder.removed:
         say(f"removed, from an earlier run: {', '.join(folder.removed)}")
     return result
+
+
+def _write_field_page(result: StudyResult, path: Path, run: str, say: Progress) -> None:
+    """Write the field page of the species that have a season forecast; without one there is no such page."""
+    species = [one for one in result.species if one.forecast is not None and not one.fit.settings.biofix]
+    if not species:
+        return
+    say("writing the field page")
+    issued = species[0].forecast["issued"].iloc[0] if species[0].forecast is not None else None
+    try:
+        write_field_page(
+            path,
+            [(one.fit, one.records, one.validation) for one in species],
+            today=str(issued)[:10],
+            title=result.study.title,
+            invented=result.study.invented,
+            run=run,
+            seed=result.study.head.seed,
+        )
+    except (ModelError, DataError) as error:
+        say(f"no field page: {error}")
 
 
 def _result(path: str | os.PathLike[str], workers: int | None, say: Progress) -> StudyResult:

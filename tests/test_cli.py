@@ -37,7 +37,9 @@ def command(monkeypatch: pytest.MonkeyPatch) -> Callable[[Body], None]:
         module.configure = lambda parser: parser.add_argument("--base")  # type: ignore[attr-defined]
         module.run = body  # type: ignore[attr-defined]
         monkeypatch.setitem(sys.modules, "phenofit_trial_command", module)
-        monkeypatch.setitem(COMMANDS, "trial", Command("phenofit_trial_command", "a command of the tests"))
+        monkeypatch.setitem(
+            COMMANDS, "trial", Command("phenofit_trial_command", "a command of the tests", "phenofit trial")
+        )
 
     return put
 

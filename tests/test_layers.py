@@ -17,7 +17,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("__main__",),
     ("cli",),
     ("run",),
-    ("report",),
+    ("report", "field"),
     ("analysis",),
     ("starting",),
     ("study",),

@@ -27,7 +27,7 @@ FLIGHT_COLUMNS = ("parameter", "flight", "estimate", "low", "high", "unit", "spe
 THRESHOLD_FILE_COLUMNS = (*THRESHOLD_COLUMNS, "run")
 SCORE_FILE_COLUMNS = (*SCORE_COLUMNS, "note", "run")
 RUN_FILES = (
-    "report.html", "flights.csv", "thresholds.csv", "validation.csv", "scores.csv", "error_map.nc", "figures/",
+    "report.html", "field.html", "flights.csv", "thresholds.csv", "validation.csv", "scores.csv", "error_map.nc", "figures/",
     "occurrences.csv", "events.csv",
 )  # fmt: skip
 """What a run of a study writes whatever its species; ``figures/`` is a folder."""

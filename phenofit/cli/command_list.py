@@ -46,6 +46,10 @@ _HELP = {
         "compare last season's forecast with a few scouting dates",
         "fit.json --weather weather.csv --unit degC --saw 2024-06-03=0 2024-06-10=2",
     ),
+    "page": (
+        "write one file for a phone: dates at every place, and a check of scouting dates",
+        "study.toml --out field.html",
+    ),
     "map": (
         "map the forecast error of a study or of a validation table",
         "results/validation.csv --out maps",

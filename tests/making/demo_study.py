@@ -23,7 +23,7 @@ from phenofit.seasons import Season
 from phenofit.simulate.schedule import CheckPlan
 from phenofit.simulate.weather import Climate, simulate_weather, with_gaps
 from tests.calls import simulate_network
-from tests.making.demo_texts import README, STATION_NAMES, STUDY, TRAP_PLACES
+from tests.making.demo_texts import README, STAGE_LAGS, STATION_NAMES, STUDY, TRAP_PLACES
 
 __all__ = ["SEED", "write_demo"]
 
@@ -114,8 +114,8 @@ def write_demo(folder: Path, *, seed: int = SEED) -> None:
     Parameters
     ----------
     folder : Path
-        Receives ``study.toml``, ``traps.csv``, ``catches.csv``, ``weather.csv``, ``stations.csv``, ``truth.json``
-        and ``README.md``; files of these names are replaced.
+        Receives ``study.toml``, ``traps.csv``, ``catches.csv``, ``weather.csv``, ``stations.csv``,
+        ``stage_lags.csv``, ``truth.json`` and ``README.md``; files of these names are replaced.
     seed : int
         Same seed, same bytes.
     """
@@ -145,6 +145,7 @@ def write_demo(folder: Path, *, seed: int = SEED) -> None:
     _write_catches(folder / "catches.csv", pd.concat(catches))
     write_text(folder / "truth.json", _truth_text(truths, seed))
     write_text(folder / "study.toml", STUDY)
+    write_text(folder / "stage_lags.csv", STAGE_LAGS)
     write_text(folder / "README.md", README)
 
 

@@ -162,6 +162,7 @@ place or insect from it.
 | `traps.csv` | 26 traps at 22 sites: position, height [m], crop |
 | `catches.csv` | moths at each check, 2017 to 2024 |
 | `stations.csv`, `weather.csv` | 12 stations; daily minimum and maximum [degC], 2017-01-01 to 2025-05-18 |
+| `stage_lags.csv` | invented lags from the flight to eggs and larvae, for `phenofit forecast --stages` |
 | `truth.json` | the true values behind the catches, and every shift that was drawn |
 
 Two species: the *banded stalk borer* of maize, with one flight a year, and the *dusky leaf feeder* of apple orchards,
@@ -175,4 +176,11 @@ The thresholds named in `study.toml` are invented as well; some are near the tru
 The files were generated from a fixed seed, and the same command gives the same bytes:
 
     python -m tests.making.demo_study --out datasets/demo
+"""
+
+STAGE_LAGS = """\
+stage,after,lag,spread,unit,base,source
+eggs laid,flight_5,3,1,d,,invented
+egg hatch,eggs laid,90,9,degC d,10 degC,invented
+larvae bore in,egg hatch,60,12,degC d,10 degC,invented
 """

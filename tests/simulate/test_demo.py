@@ -12,7 +12,16 @@ import pytest
 from tests.making.demo_study import main, write_demo
 
 STORED = Path(__file__).parents[2] / "datasets" / "demo"
-FILES = ("README.md", "catches.csv", "stations.csv", "study.toml", "traps.csv", "truth.json", "weather.csv")
+FILES = (
+    "README.md",
+    "catches.csv",
+    "stage_lags.csv",
+    "stations.csv",
+    "study.toml",
+    "traps.csv",
+    "truth.json",
+    "weather.csv",
+)
 
 
 def test_generator_gives_the_stored_bytes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -126,5 +126,5 @@ def test_a_gap_far_from_the_crossing_does_no_harm() -> None:
 
 
 def test_an_unknown_event_is_refused() -> None:
-    with pytest.raises(ModelError, match="no flight event 'flight_60'"):
-        observed_events(record([1, 2]), events=["flight_60"])
+    with pytest.raises(ModelError, match="no flight event 'flight_160'"):
+        observed_events(record([1, 2]), events=["flight_160"])

@@ -42,6 +42,8 @@ def run_and_print(study: Path, out: Path, *, quiet: bool) -> int:
         for line in _answers(species):
             print(f"  - {line}")
     print(f"\npage: {out / 'report.html'}")
+    if (out / "field.html").exists():
+        print(f"field page, for a phone: {out / 'field.html'}")
     return 0
 
 

@@ -109,7 +109,7 @@ def local_check(
         if found is None:
             skipped.append(f"{label}: no whole temperatures up to the last record; left out.")
             continue
-        dates = _forecast(fit, series, int(str(year)), flight, draws, seed)
+        dates = known_season_dates(fit, series, int(str(year)), flight, draws, seed)
         if dates is None:
             skipped.append(f"{label}: the temperatures do not reach the flight; left out.")
             continue
@@ -162,9 +162,10 @@ def _heat(fit: FlightFit, series: StationSeries, year: int) -> Array:
     return np.asarray(heat[0])
 
 
-def _forecast(
+def known_season_dates(
     fit: FlightFit, series: StationSeries, year: int, flight: int, draws: int, seed: int
 ) -> DateDistribution | None:
+    """Return the date of half of a flight by a fit, the weather known; None where the weather does not reach it."""
     season = fit.settings.season
     heat = draw_heat(fit, ("flight_50",), flight=flight, draws=draws, seed=seed)
     tmin, tmax = series.season_rows(season, year)
