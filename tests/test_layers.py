@@ -221,6 +221,7 @@ UNTYPED = {
     "maps/drawing/interactive.py": "JSON for the script of the page",
     "study/load.py": "TOML before it is checked",
     "study/study_file.py": "keys of [flights] that are made from FlightModel",
+    "field/page_document.py": "the JSON document of the field page",
     "weather/service/fetched.py": "columns of the fetch report",
 }
 

@@ -246,6 +246,7 @@ FILES = {
     "thresholds": "thresholds --csv OUT/rows.csv",
     "fetch": "fetch DIR/service.toml --quiet --out OUT/series.nc",
     "init": "init DIR/catches.csv --out OUT",
+    "page": "page DIR/study.toml --quiet --out OUT/field.html",
 }
 NO_OUTPUT = {"check"}
 

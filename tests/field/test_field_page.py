@@ -11,6 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import phenofit
+from phenofit.cli import main
 from phenofit.errors import ModelError
 from phenofit.field import write_field_page
 from phenofit.flight import FlightModel
@@ -24,6 +26,7 @@ from phenofit.weather.links import link_stations
 from tests.forecast.fits import small_fit
 from tests.maps.browser import Browser
 from tests.validate.networks import SEASON, network
+from tests.validate.study_files import write_study
 
 TODAY = "2018-05-20"
 N = network(sites=6, years=5)
@@ -202,3 +205,21 @@ def test_nothing_runs_out_of_the_window_or_asks_the_network(browser: Browser, wi
         "[...document.querySelectorAll('input, select')].every(e => e.labels.length === 1)"
         " && [...document.querySelectorAll('button')].every(e => (e.getAttribute('aria-label') || e.textContent).trim())"
     )
+
+
+def test_the_command_writes_the_page_and_names_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    study, fit_file, out = write_study(tmp_path), tmp_path / "fit.json", tmp_path / "agent.html"
+    small = phenofit.load_study(study)
+    phenofit.fit_flights(
+        next(iter(phenofit.read_records(small).values())), FlightModel(curve="normal"), profiles=False
+    ).to_json(fit_file)
+    call = ["page", str(study), "--fit", str(fit_file), "--today", "2017-05-20", "--quiet", "--out", str(out)]
+    assert main(call) == 0
+    assert capsys.readouterr().out.endswith(f"written: {out}\n")
+    text = out.read_text(encoding="utf-8")
+    assert "Invented data." in text
+    data = json.loads(text.split('id="data">')[1].split("</script>")[0])["species"][0]
+    assert [one["site"] for one in data["places"]] == ["T00", "T01", "T02", "T03", "T04"]
+    assert all(one["errors"][0]["seasons"] >= 2 for one in data["places"])
+    assert main([*call[:-1], str(tmp_path / "agent.txt")]) == 2
+    assert "give a file name that ends in .html" in capsys.readouterr().err

@@ -37,9 +37,11 @@ def run(args: argparse.Namespace) -> int:
     from phenofit.errors import ModelError
     from phenofit.field import write_field_page
     from phenofit.forecasting.forecast_places import day_after_last
+    from phenofit.output_folder import check_writable
 
     if args.out.suffix.lower() not in (".html", ".htm"):
         raise ModelError(f"--out '{args.out}' is no page; give a file name that ends in .html.")
+    check_writable(args.out)
     progress = None if args.quiet else show_progress()
     works = open_species(args, progress=progress)
     remedy = "Choose the species with --species, or its own fit file."
