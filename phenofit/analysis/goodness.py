@@ -14,7 +14,9 @@ import pandas as pd
 from scipy.special import ndtr
 
 from phenofit.errors import ModelError
+from phenofit.flight.diagnostics.night_score import LEVEL as NIGHT_LEVEL
 from phenofit.flight.diagnostics.shape import shape_test
+from phenofit.flight.diagnostics.stations import LEVEL as STATION_LEVEL
 from phenofit.validate.requirement_trend import trend_test
 
 if TYPE_CHECKING:
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 
 LEVEL = 0.01
 """A test warns below this p value, so that the verdict on a right model warns in about 5 of 100 networks."""
-LEVELS = {"sites and their stations": 0.02, "night weather": 0.02}
+LEVELS = {"sites and their stations": STATION_LEVEL, "night weather": NIGHT_LEVEL}
 """The same for tests that warn less often than their p values say."""
 LEAST_STRAY_CHECKS = 2
 """Strays are a warning from so many catches on."""

@@ -38,7 +38,8 @@ if TYPE_CHECKING:
 
 # Slopes to about two digits, which is more than the first order is good for.
 _NODES = (9, 5, 7)
-_DOUBTFUL = 0.05
+LEVEL = 0.02
+"""The fit lacks the effect below this p value."""
 _STEP = 0.02  # of the effect [1/degC]
 _WORDS = {"tmin": "minimum", "tmax": "maximum"}
 
@@ -77,8 +78,8 @@ class NightWeatherTest:
 
     @property
     def doubtful(self) -> bool:
-        """Whether the fit lacks the effect: p value below 0.05."""
-        return self.p_value < _DOUBTFUL
+        """Whether the fit lacks the effect: p value below 0.02."""
+        return self.p_value < LEVEL
 
     def sentence(self) -> str:
         """Say what was found, and what to do about it."""

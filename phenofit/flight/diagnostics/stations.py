@@ -28,7 +28,8 @@ STATION_COLUMNS = (
     "site", "station", "distance_km", "height_difference_m", "expected_sd", "shift", "error", "shift_days", "offset",
     "stands_out",
 )  # fmt: skip
-_LEVEL = 0.05
+LEVEL = 0.05
+"""Sites differ by more than their stations explain below this p value."""
 _SHOWN = 5
 
 
@@ -61,7 +62,7 @@ class StationCheck:
     @property
     def found(self) -> bool:
         """Whether sites differ by more than distance and height explain, at 5 %."""
-        return self.p_value < _LEVEL
+        return self.p_value < LEVEL
 
     def sentence(self) -> str:
         """Return the result in words, with the sites that stand out."""
@@ -153,7 +154,7 @@ def station_check(fit: FlightFit, records: Records) -> StationCheck:
     expected = {str(site): float(d) * rule.expected_sd(float(km), float(m)) for site, km, m, d in apart}
     effects = site_effects(shifts, expected)
     p = float(f_distribution.sf(effects.statistic, *effects.degrees))
-    table = _table(effects, places, per_site, expected, found=p < _LEVEL)
+    table = _table(effects, places, per_site, expected, found=p < LEVEL)
     return StationCheck(table, effects.statistic, effects.degrees, p, rule)
 
 
@@ -165,7 +166,7 @@ def _table(
     *,
     found: bool,
 ) -> pd.DataFrame:
-    limit = t_distribution.isf(_LEVEL / (2.0 * len(effects.sites)), effects.degrees[1])
+    limit = t_distribution.isf(LEVEL / (2.0 * len(effects.sites)), effects.degrees[1])
     order = list(effects.sites)
     days = per_site.loc[order]
     table = places.loc[order, ["station", "distance_km", "height_difference_m"]].reset_index(names="site")
