@@ -42,6 +42,7 @@ def test_everything_is_at_its_fixed_name(demo: Path) -> None:
     inputs = {p.name for p in bundled_path("demo").iterdir() if p.name != "__pycache__"}
     assert names - inputs == {
         "report.html",
+        "field.html",
         "flights.csv",
         "fit-banded-stalk-borer.json",
         "fit-dusky-leaf-feeder.json",

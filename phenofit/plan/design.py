@@ -27,6 +27,7 @@ from phenofit.traps import build_trap_years
 _SMALLEST_SD = 0.5  # below it a shift SD cannot be distinguished from zero, and is not fitted in the expected information
 _CALM = 1e5  # above it counts are those of independent moths
 _NODES = (15, 9, 9)
+_DRAWS, _DRAWS_SEED = 2000, 5  # sets of years drawn for the spread of their information
 _STEP, _HEAT_STEP = (
     0.02,
     0.5,
@@ -173,7 +174,47 @@ def expected(
         normal = math.sqrt(2.0 / math.pi)
         days[g] = normal * float(np.mean(np.sqrt(variance + truth.shift_total**2) / rate[g]))
         least[g] = normal * truth.shift_total * float(np.mean(1.0 / rate[g]))
-    return Expected(math.nan if held else cut * float(error[0]), cut * error[at : at + flights], days, least)
+    widths = cut * error[at : at + flights]
+    if held:
+        return Expected(math.nan, widths, days, least)
+    base = cut * float(error[0])
+    if settings.group == "year":
+        base *= _drawn_years(slope[0].reshape(weather.seasons, -1).mean(axis=1), design.years)
+    # What is left of a requirement's error with the base known, and the ridge that the base's interval runs along.
+    left = np.maximum(
+        np.diag(covariance)[at : at + flights] - covariance[0, at : at + flights] ** 2 / covariance[0, 0], 0.0
+    )
+    widths = np.hypot(_along_ridge(truth, weather, base), cut * np.sqrt(left))
+    return Expected(base, widths, days, least)
+
+
+def _drawn_years(slope: npt.NDArray[np.float64], years: int) -> float:
+    """Return by how much the median width of the base is above that of the mean information.
+
+    The base is fitted from the differences between years: few drawn years may lie close together, and the error then grows
+    more than it shrinks where they lie apart.
+    """
+    drawn = slope[np.random.default_rng(_DRAWS_SEED).integers(0, slope.size, (_DRAWS, years))]
+    square = ((drawn - drawn.mean(axis=1, keepdims=True)) ** 2).sum(axis=1)
+    known = square > 0.0
+    if years < 2 or known.mean() < 0.5:
+        return 1.0
+    ratio = np.where(known, square.mean() / np.where(known, square, 1.0), np.inf)
+    return float(np.sqrt(np.median(ratio)))
+
+
+def _along_ridge(truth: PlanTruth, weather: PlanWeather, base_width: float) -> npt.NDArray[np.float64]:
+    """Return how far each requirement moves where the base goes through its interval, the dates kept [degC d]."""
+    low, high = truth.settings.base_range
+    ends = [float(np.clip(truth.base + side * 0.5 * base_width, low, high)) for side in (-1.0, 1.0)]
+    total, _ = weather.heat(truth.base, truth.settings.heat)
+    at_ends = [weather.heat(end, truth.settings.heat)[0] for end in ends]
+    row = np.arange(len(total))
+    found = []
+    for requirement in truth.requirements:
+        day = np.minimum((total < requirement).sum(axis=1), total.shape[1] - 1)
+        found.append(float(np.nanmean(at_ends[0][row, day] - at_ends[1][row, day])))
+    return np.array(found)
 
 
 def _inverse(matrix: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
