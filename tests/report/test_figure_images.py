@@ -230,3 +230,19 @@ def test_the_stamp_is_in_the_picture(result: StudyResult) -> None:
     stamp(stamped)
     assert figure_bytes(plain) != figure_bytes(stamped)
     assert stamped.get_suptitle() == "invented data"
+
+
+def test_published_pairs_are_marked_in_the_region(result: StudyResult) -> None:
+    fit = result.species[0].fit
+    region = result.species[0].checks.regions
+    figure = draw_base(
+        fit, region, {1: [("of a bulletin", fit.base, fit.requirement(1)), ("far", fit.base + 9.0, 50.0)]}
+    )
+    assert figure is not None
+    axes = figure.axes[1]
+    legend = axes.get_legend()
+    assert legend is not None
+    assert [text.get_text() for text in legend.get_texts()] == ["of a bulletin", "far"]
+    # The far pair is inside of the panel.
+    assert axes.get_xlim()[1] > fit.base + 9.0
+    assert axes.get_ylim()[0] < 50.0

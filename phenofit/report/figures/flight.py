@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import cycle
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -127,20 +128,13 @@ def _draw_region(axes: Axes, region: JointRegion, fit: FlightFit, flight: int) -
 
 
 def _draw_published(axes: Axes, pairs: Sequence[tuple[str, float, float]]) -> None:
-    colour, marker, _ = SERIES[2]
-    for name, base, amount in pairs:
+    colour, _, _ = SERIES[2]
+    for (name, base, amount), marker in zip(pairs, cycle("^vDPX"), strict=False):
         axes.plot(
-            [base], [amount], marker, color=colour, markersize=6, markerfacecolor="none", markeredgewidth=1.4
-        )
-        axes.annotate(
-            name,
-            (base, amount),
-            xytext=(0, 7),
-            textcoords="offset points",
-            ha="center",
-            fontsize=7.5,
-            color=colour,
-        )
+            [base], [amount], marker, color=colour, markersize=6, markerfacecolor="none", markeredgewidth=1.4, label=name
+        )  # fmt: skip
     if pairs:
         axes.margins(x=0.14, y=0.1)
         axes.autoscale()
+        # The ridge runs from the upper left to the lower right.
+        axes.legend(fontsize=7.5, frameon=False, loc="upper right", handletextpad=0.2, borderaxespad=0.1)
