@@ -14,6 +14,7 @@ import math
 import sys
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -27,8 +28,10 @@ from tests.benchmarks.kept_records import keep_record, read_lines, run_tasks
 from tests.recovery.other_truths import draw_network
 
 RIGHT = ("default", "unequal-traps", "14-day-checks", "two-flights", "gamma", "weibull")
-_ALL = {name: (scenario, {}) for name, scenario in SCENARIOS.items() if name != "night-0.15-fitted"}
-CASES: dict[str, tuple[Scenario, dict[str, object]]] = {
+_ALL: dict[str, tuple[Scenario, dict[str, Any]]] = {
+    name: (scenario, {}) for name, scenario in SCENARIOS.items() if name != "night-0.15-fitted"
+}
+CASES: dict[str, tuple[Scenario, dict[str, Any]]] = {
     **_ALL,
     "gamma, normal curve held": (SCENARIOS["gamma"], {"curve": "normal"}),
     "two flights, one fitted": (SCENARIOS["two-flights"], {"flights": 1}),

@@ -29,8 +29,8 @@ AT = (float(N.weather["latitude"].sel(station="S0")), float(N.weather["longitude
 def width(records: Records, name: str, shift_sd: float) -> float:
     """Return the width of the 95 % interval of half of the flight at a place [d]."""
     found = forecast(small_fit(), records, today="2018-05-20", sites=[name], shifts={name: (0.0, shift_sd)})
-    row = found.table().set_index("event").loc["flight_50"]
-    return float((row["high95"] - row["low95"]) / np.timedelta64(1, "D"))
+    dates = next(one.dates for one in found.events if one.event == "flight_50")
+    return dates.quantile_days(0.975) - dates.quantile_days(0.025)
 
 
 def test_a_place_at_its_station_is_as_certain_as_a_site() -> None:

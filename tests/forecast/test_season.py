@@ -178,4 +178,4 @@ def test_events_that_have_passed_are_no_entries() -> None:
 @pytest.mark.parametrize("today", ["6/1/2017", "tomorrow", "", "2017-13-01", None])
 def test_a_day_of_issue_that_is_no_date_is_refused_in_one_line(today: object) -> None:
     with pytest.raises(ModelError, match=r"is not a date; write year-month-day, such as 2024-05-20\."):
-        forecast(small_fit(), N.weather, N.links, today=today)  # type: ignore[arg-type]
+        forecast(small_fit(), N.weather, N.links, today=today)

@@ -134,8 +134,9 @@ def test_forecast_writes_its_tables_and_calendar(
 def test_forecast_of_a_place_outside_of_the_network(
     study: Path, fit_file: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    stations = pd.read_csv(study.parent / "stations.csv").set_index("station")
-    at = f"{stations.loc['S1', 'latitude']:.4f}N,{-stations.loc['S1', 'longitude']:.4f}W"
+    rows = pd.read_csv(study.parent / "stations.csv").to_dict("records")
+    latitude, longitude = next((row["latitude"], row["longitude"]) for row in rows if row["station"] == "S1")
+    at = f"{latitude:.4f}N,{-longitude:.4f}W"
     call = ["forecast", str(study), "--fit", str(fit_file), "--today", "2017-05-20", "--at", at]
     assert main([*call, "--height", "450", "--events", "10 %", "end", "--out", str(tmp_path / "out")]) == 0
     out = capsys.readouterr().out

@@ -24,7 +24,9 @@ from phenofit.validate import (
     score_forecasts,
     trend_test,
 )
+from phenofit.validate.cross import cross_validate as validate_records
 from phenofit.validate.forecasters import Calendar, Setting, Target
+from phenofit.validate.schemes import SCHEMES, Scheme, make_folds
 from tests.calls import compare_published, cross_validate
 from tests.validate.networks import HEAT, SEASON, network
 
@@ -108,6 +110,30 @@ def test_held_out_catches_never_reach_their_own_forecast() -> None:
     # ... while the other folds, which learn from 2016, do change.
     other = before[before["year"] == 2014][forecast].reset_index(drop=True)
     assert not other.equals(after[after["year"] == 2014][forecast].reset_index(drop=True))
+
+
+@pytest.mark.parametrize("scheme", SCHEMES)
+def test_no_scheme_lets_held_out_catches_into_their_forecast(scheme: str) -> None:
+    # The catches of the last fold are replaced; its forecasts must stay byte for byte, by every forecaster.
+    n = network(sites=6, years=5)
+    clean = n.trap_years()
+    fold = make_folds(clean, scheme, blocks=2, first_years=3)[-1]
+    spoilt = clean.intervals.copy()
+    held = fold.test[spoilt["trap_year"].to_numpy()]
+    spoilt.loc[held, "count"] = spoilt.loc[held, "count"].to_numpy()[::-1] + 1
+    totals = spoilt.groupby("trap_year")["count"].sum().to_numpy()
+    bad = replace(clean, intervals=spoilt, years=clean.years.assign(total=totals))
+    asked = Scheme(scheme, events=("flight_50",), blocks=2, first_years=3, draws=100)
+    model = FlightModel(base=10.0, curve="normal")
+    found = []
+    for trap_years in (clean, bad):
+        records = Records(trap_years, n.weather, n.links, SEASON)
+        table = validate_records(records, model, asked, thresholds=(OFF,), older=("least SD in days",))
+        own = table[table["fold"] == fold.name].set_index(["forecaster", "trap", "season"])
+        found.append(own[["predicted", "low95", "high95"]].sort_index())
+    both = found[0].index.intersection(found[1].index)
+    assert {name for name, _, _ in both} >= {"fitted", "calendar mean", f"published:{OFF.id}"}
+    assert found[0].loc[both].to_csv() == found[1].loc[both].to_csv()
 
 
 def test_a_curve_chosen_in_each_fold_leaks_nothing() -> None:

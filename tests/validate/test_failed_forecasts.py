@@ -33,7 +33,7 @@ def row(days: list[float] | np.ndarray) -> dict[str, Any]:
     dates = DateDistribution(START, np.asarray(days, dtype=float))
     wanted = pd.DataFrame([{"trap_year": 0, "flight": 1, "event": "flight_50", **EVENT}])
     table = scored_rows(Answers([0], [np.nan], [dates], [WINDOW]), wanted)
-    return {name: table[name].iloc[0] for name in table}
+    return {str(name): table[name].iloc[0] for name in table}
 
 
 def spread(low: float, high: float) -> np.ndarray:
