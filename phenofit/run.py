@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import warnings
 from collections.abc import Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -18,7 +19,7 @@ from phenofit.analysis.outputs import RUN_FILES, write_tables
 from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.analysis.species_work import SpeciesWork
 from phenofit.analysis.thresholds_table import thresholds_table
-from phenofit.errors import DataError, MissingExtraError, ModelError, Problem
+from phenofit.errors import DataError, MissingExtraError, ModelError, PhenofitWarning, Problem
 from phenofit.field import write_field_page
 from phenofit.files import read_json, versions
 from phenofit.forecasting import forecast
@@ -97,22 +98,22 @@ def run_study(
 def _write_field_page(result: StudyResult, path: Path, run: str, say: Progress) -> None:
     """Write the field page of the species that have a season forecast; without one there is no such page."""
     species = [one for one in result.species if one.forecast is not None and not one.fit.settings.biofix]
-    if not species:
+    issued = [one.forecast["issued"].iloc[0] for one in species if one.forecast is not None]
+    if not issued:
         return
     say("writing the field page")
-    issued = species[0].forecast["issued"].iloc[0] if species[0].forecast is not None else None
     try:
         write_field_page(
             path,
             [(one.fit, one.records, one.validation) for one in species],
-            today=str(issued)[:10],
+            today=str(issued[0])[:10],
             title=result.study.title,
             invented=result.study.invented,
             run=run,
             seed=result.study.head.seed,
         )
     except (ModelError, DataError) as error:
-        say(f"no field page: {error}")
+        warnings.warn(f"there is no field page: {error}", PhenofitWarning, stacklevel=2)
 
 
 def _result(path: str | os.PathLike[str], workers: int | None, say: Progress) -> StudyResult:

@@ -91,8 +91,8 @@ def print_stages(
     print_table(("site", "flight", "stage", "median", "50 %", "95 %", "lag"), rows)
     for place in places if stages.chosen is not None and stages.treated else ():
         assert stages.chosen is not None
+        path = stage_path(stages.lags, stages.chosen.stage)
         for flight in range(1, fit.settings.flights + 1):
-            path = stage_path(stages.lags, stages.chosen.stage)
             asked = (fit, place, path, stages.treated)
             mean, low, high = schedule_cover(*asked, flight=flight, traps=traps)
             print(

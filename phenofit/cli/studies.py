@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from phenofit.analysis.species_work import SpeciesWork
     from phenofit.flight import FlightFit
     from phenofit.progress import Progress
@@ -38,6 +40,16 @@ def open_species(args: argparse.Namespace, *, progress: Progress | None = None) 
     inputs = read_inputs(study, progress=progress)
     names = study.species if args.species is None else (study.species_name(args.species),)
     return [SpeciesWork.of(study, inputs, name) for name in names]
+
+
+def day_of_issue(text: str | None, work: SpeciesWork) -> np.datetime64:
+    """Return the day of issue: of the option --today, of the study, or the day after the last observation."""
+    from phenofit.cli.options import day
+    from phenofit.forecasting.distribution import to_unit
+    from phenofit.forecasting.forecast_places import day_after_last
+
+    asked = day("--today", text) or work.study.forecast.today
+    return day_after_last(work.inputs.weather) if asked is None else to_unit(str(asked), "D")
 
 
 def fit_of_species(path: Path, species: Iterable[str], remedy: str) -> FlightFit:

@@ -15,12 +15,12 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.flight.kernels.curves import curve_code, shares_flown
-from phenofit.forecasting.event_heat import EventDrawing, HeatDraws, flight_shares, place_shift
-from phenofit.forecasting.forecast_places import Place, season_places, season_year
+from phenofit.forecasting.distribution import ranked
+from phenofit.forecasting.event_heat import EventDrawing, HeatDraws, draw_totals, flight_shares, place_shift
+from phenofit.forecasting.forecast_places import Place, place_heat, season_heat, season_places, season_year
 from phenofit.forecasting.local.local_check import known_season_dates
 from phenofit.forecasting.local.place_posterior import SpreadCase, spread_cases, usual_spreads
 from phenofit.forecasting.weather_years import StationSeries, station_series
-from phenofit.heat.compiled.daily_kernels import running_heat
 
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
@@ -138,7 +138,7 @@ def species_tables(
             PlaceTable(
                 place.site, place.station, *at, place.known_until, len(place.ensemble.years),
                 list(kinds).index(kind), known, _known_dates(here, series[place.station], tuple(known), (draws, seed)),
-                _ahead(here, place), dates, shifted,
+                np.quantile(place_heat(here, place), [0.025, 0.5, 0.975], axis=0), dates, shifted,
             )
         )  # fmt: skip
     if not places:
@@ -173,13 +173,10 @@ def _positions(records: Records) -> dict[str, tuple[float, float, float]]:
 def _dates(fit: FlightFit, place: Place, shifts: Floats, numbers: tuple[int, int]) -> tuple[Floats, Floats]:
     """Return the quantiles of the dates of a place as it is known, and at each shift of its own."""
     draws, seed = numbers
-    offset = float(
-        (place.start - fit.settings.season.first_day(season_year(fit.settings.season, place.start))) / _DAY
-    )
     usual, moved = [], []
     for flight in range(1, fit.settings.flights + 1):
         drawing = EventDrawing.of(
-            fit, EVENTS, flight=flight, draws=draws, seed=seed, moths=_moths(fit, flight, draws, seed)
+            fit, EVENTS, flight=flight, draws=draws, seed=seed, moths=draw_totals(fit, flight, draws, seed)
         )
         asked = (place_shift(fit, place.site), *((float(s), 0.0) for s in shifts))
         every = [drawing.at(shift) for shift in asked]
@@ -189,7 +186,7 @@ def _dates(fit: FlightFit, place: Place, shifts: Floats, numbers: tuple[int, int
         days = heat.crossings(place.ensemble.tmin, place.ensemble.tmax, fit.settings.heat)
         if np.isnan(days).any():
             raise DataError(Problem(f"station {place.station} lacks temperatures.", "Fill the gap."))
-        table = _quantiles(days).reshape(len(asked), len(EVENTS), len(QUANTILES)) + offset
+        table = _quantiles(days).reshape(len(asked), len(EVENTS), len(QUANTILES))
         usual.append(table[0])
         moved.append(np.moveaxis(table[1:], 0, 1))
     return np.array(usual), np.array(moved)
@@ -197,14 +194,8 @@ def _dates(fit: FlightFit, place: Place, shifts: Floats, numbers: tuple[int, int
 
 def _quantiles(days: Floats) -> Floats:
     """Return the quantiles of draws by event, shape (events, quantiles)."""
-    ordered = np.sort(days, axis=0)
-    at = np.ceil(np.array(QUANTILES) * len(days) - 1e-9).astype(int) - 1
-    return np.asarray(ordered[np.clip(at, 0, len(days) - 1)].T)
-
-
-def _moths(fit: FlightFit, flight: int, draws: int, seed: int) -> Floats:
-    totals = fit.data["total"].to_numpy(dtype=np.float64) * flight_shares(fit)[flight - 1]
-    return np.random.default_rng([seed, flight, 78]).choice(np.maximum(totals, 1.0), size=draws)
+    ordered = np.sort(days.T, axis=1)
+    return np.stack([ranked(ordered, share) for share in QUANTILES], axis=1)
 
 
 def _known_dates(
@@ -224,19 +215,9 @@ def _known_dates(
 
 def _heat(fit: FlightFit, series: StationSeries, year: int, known_until: np.datetime64) -> Floats:
     """Return the heat sum at each midnight of a season, NaN after the last day that is known."""
-    season, how = fit.settings.season, fit.settings.heat
-    rows = series.season_rows(season, year)
-    heat, _, _ = running_heat(*rows, fit.base, how.upper_or_inf, how.method_code, how.cutoff_code)
-    midnights = season.first_day(year) + np.arange(heat.shape[1])
-    return np.where(midnights <= known_until + _DAY, heat[0], np.nan)[:-1]
-
-
-def _ahead(fit: FlightFit, place: Place) -> Floats:
-    how = fit.settings.heat
-    rows = np.ascontiguousarray(place.ensemble.tmin), np.ascontiguousarray(place.ensemble.tmax)
-    sums, _, _ = running_heat(*rows, fit.base, how.upper_or_inf, how.method_code, how.cutoff_code)
-    # The day after the season, and of a double method the last one, have no sum of their own.
-    return np.asarray(np.quantile(sums[:, :-2], [0.025, 0.5, 0.975], axis=0))
+    sums = season_heat(fit, series, year)[:-1]
+    midnights = fit.settings.season.first_day(year) + np.arange(sums.size)
+    return np.where(midnights <= known_until + _DAY, sums, np.nan)
 
 
 def _flight_table(fit: FlightFit, places: Sequence[PlaceTable], sd: float) -> FlightTable:

@@ -312,6 +312,12 @@ def flight_shares(fit: FlightFit) -> npt.NDArray[np.float64]:
     return np.asarray(sizes / sizes.sum())
 
 
+def draw_totals(fit: FlightFit, flight: int, draws: int, seed: int) -> npt.NDArray[np.float64]:
+    """Draw how many moths of a flight a trap catches in a season, from the trap-years of the fit."""
+    totals = fit.data["total"].to_numpy(dtype=np.float64) * flight_shares(fit)[flight - 1]
+    return np.random.default_rng([seed, flight, 78]).choice(np.maximum(totals, 1.0), size=draws)
+
+
 def place_shift(fit: FlightFit, site: str) -> tuple[float, float] | None:
     """Return what a fit knows of the shift of one site: mean and SD [degC d]; ``None`` where it knows nothing."""
     if "site" not in fit.settings.shifts:

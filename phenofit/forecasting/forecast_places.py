@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from phenofit.errors import DataError, ModelError, Problem
 from phenofit.forecasting.distribution import to_unit
 from phenofit.forecasting.weather_years import SeasonEnsemble, StationSeries, station_series
+from phenofit.heat.compiled.daily_kernels import running_heat
 from phenofit.records import Records
 from phenofit.seasons import Season
+
+if TYPE_CHECKING:
+    from phenofit.flight import FlightFit
 
 _DAY = np.timedelta64(1, "D")
 _FORECAST_SOURCE = 4
@@ -56,6 +62,26 @@ def season_places(
             [Problem(f"site '{site}' cannot be forecast: {reason}", "") for site, reason in failed]
         )
     return found, failed
+
+
+def season_heat(fit: FlightFit, series: StationSeries, year: int) -> npt.NDArray[np.float64]:
+    """Return the heat sum of a fit at the start of each day of a season [degC d]."""
+    return np.asarray(_sums(fit, *series.season_rows(fit.settings.season, year))[0])
+
+
+def place_heat(fit: FlightFit, place: Place) -> npt.NDArray[np.float64]:
+    """Return the heat sum of a fit at each midnight of a season in every continuation, shape (members, days) [degC d]."""
+    # The day after the season, and of a double method the last one, have no sum of their own.
+    return _sums(fit, place.ensemble.tmin, place.ensemble.tmax)[:, :-2]
+
+
+def _sums(
+    fit: FlightFit, tmin: npt.NDArray[np.float64], tmax: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    how = fit.settings.heat
+    rows = np.ascontiguousarray(tmin), np.ascontiguousarray(tmax)
+    sums, _, _ = running_heat(*rows, fit.base, how.upper_or_inf, how.method_code, how.cutoff_code)
+    return np.asarray(sums, dtype=np.float64)
 
 
 def season_year(season: Season, day: np.datetime64) -> int:

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from phenofit.errors import DataError, ModelError, Problem
@@ -16,7 +15,7 @@ from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.forecasting.date_draws import LEVELS, event_dates
 from phenofit.forecasting.distribution import DateDistribution, read_day
-from phenofit.forecasting.event_heat import draw_heat, flight_shares, place_shift
+from phenofit.forecasting.event_heat import draw_heat, draw_totals, place_shift
 from phenofit.forecasting.events import FORECAST_EVENTS
 from phenofit.forecasting.forecast_places import Place, season_places, season_year
 
@@ -263,7 +262,7 @@ def _at_place(
             flight=flight,
             draws=draws,
             seed=seed,
-            moths=_moths(fit, flight, draws, seed),
+            moths=draw_totals(fit, flight, draws, seed),
             shift=shift,
         )
         dates = event_dates(heat, ensemble.tmin, ensemble.tmax, start=place.start, heat=fit.settings.heat)
@@ -273,8 +272,3 @@ def _at_place(
         known = (place.known_until, place.bridged_until, len(ensemble.years))
         found += [EventForecast(place.site, place.station, flight, e, dates[e], *known) for e in events]
     return found
-
-
-def _moths(fit: FlightFit, flight: int, draws: int, seed: int) -> npt.NDArray[np.float64]:
-    totals = fit.data["total"].to_numpy(dtype=np.float64) * flight_shares(fit)[flight - 1]
-    return np.random.default_rng([seed, flight, 78]).choice(np.maximum(totals, 1.0), size=draws)

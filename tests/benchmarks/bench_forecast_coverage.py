@@ -9,10 +9,7 @@ with the date of half of the catch of each trap. ``--table`` prints the kept rec
 
 from __future__ import annotations
 
-import argparse
-import sys
-from dataclasses import asdict, dataclass
-from pathlib import Path
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,7 +17,7 @@ from phenofit import FlightModel, PhenofitError, Records, fit_flights
 from phenofit.forecasting import forecast
 from phenofit.validate.observed import observed_events
 from tests.benchmarks.coverage_study.tables import REPORTS
-from tests.benchmarks.kept_records import keep_record, read_lines, run_tasks
+from tests.benchmarks.kept_records import kept_study
 from tests.validate.networks import SEASON, network
 
 YEARS, ISSUED = (5, 8, 15), ("04-15", "06-01")
@@ -108,25 +105,16 @@ def _share(held: list[list[bool]]) -> str:
 
 def main() -> None:
     """Draw, keep and print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--networks", type=int, default=20)
-    parser.add_argument("--processes", type=int, default=1)
-    parser.add_argument("--keep", type=Path, help="file of the records, a line each, to go on from")
-    parser.add_argument(
-        "--table", action="store_true", help="only print and write the table of the kept records"
+    kept, write = kept_study(
+        __doc__,
+        look,
+        lambda networks: [Task(years, number) for number in range(networks) for years in YEARS],
+        read=Held,
+        task_of=lambda record: Task(record.years, record.number),
+        said=lambda record: f"{record.years} years, network {record.number} {record.failed}",
     )
-    given = parser.parse_args()
-    kept = [Held(**line) for line in read_lines([given.keep])] if given.keep and given.keep.exists() else []
-    done = {(record.years, record.number) for record in kept}
-    tasks = [Task(years, number) for number in range(given.networks) for years in YEARS]
-    tasks = [] if given.table else [task for task in tasks if (task.years, task.number) not in done]
-    for record in run_tasks(look, tasks, processes=given.processes):
-        kept.append(record)
-        if given.keep:
-            keep_record(given.keep, asdict(record))
-        print(f"{record.years} years, network {record.number} {record.failed}", file=sys.stderr, flush=True)
     print(table(kept))
-    if given.table:
+    if write:
         text = f"# How often a season forecast holds\n\n{_NOTE}\n{table(kept)}"
         (REPORTS / "forecast_coverage.md").write_text(text, encoding="utf-8")
 

@@ -9,11 +9,8 @@ that of a regression.
 
 from __future__ import annotations
 
-import argparse
 import math
-import sys
-from dataclasses import asdict, dataclass, replace
-from pathlib import Path
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -24,7 +21,7 @@ from phenofit.analysis.fit_checks import check_fit
 from phenofit.analysis.goodness import LEVEL, LEVELS, goodness
 from tests.benchmarks.coverage_study.scenarios import SCENARIOS, Scenario
 from tests.benchmarks.coverage_study.tables import REPORTS
-from tests.benchmarks.kept_records import keep_record, read_lines, run_tasks
+from tests.benchmarks.kept_records import kept_study
 from tests.recovery.other_truths import draw_network
 
 RIGHT = ("default", "unequal-traps", "14-day-checks", "two-flights", "gamma", "weibull")
@@ -96,29 +93,23 @@ def _share(hits: list[bool]) -> str:
     return f"{100 * share:.0f} ± {100 * (share * (1 - share) / len(hits)) ** 0.5:.0f} %"
 
 
+def _said(record: Warned) -> str:
+    warned = ", ".join(name for name in record.p_values if record.warns(name)) or "fits"
+    return f"{record.case}, network {record.number}: {record.failed or warned}"
+
+
 def main() -> None:
     """Draw, keep and print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--networks", type=int, default=20)
-    parser.add_argument("--processes", type=int, default=1)
-    parser.add_argument("--keep", type=Path, help="file of the records, a line each, to go on from")
-    parser.add_argument(
-        "--table", action="store_true", help="only print and write the table of the kept records"
+    kept, write = kept_study(
+        __doc__,
+        look,
+        lambda networks: [Task(case, number) for number in range(networks) for case in CASES],
+        read=Warned,
+        task_of=lambda record: Task(record.case, record.number),
+        said=_said,
     )
-    given = parser.parse_args()
-    lines = read_lines([given.keep]) if given.keep and given.keep.exists() else ()
-    kept = [Warned(**line) for line in lines]
-    done = {(record.case, record.number) for record in kept}
-    tasks = [Task(case, number) for number in range(given.networks) for case in CASES]
-    tasks = [] if given.table else [task for task in tasks if (task.case, task.number) not in done]
-    for record in run_tasks(look, tasks, processes=given.processes):
-        kept.append(record)
-        if given.keep:
-            keep_record(given.keep, asdict(record))
-        said = ", ".join(name for name in record.p_values if record.warns(name)) or "fits"
-        print(f"{record.case}, network {record.number}: {record.failed or said}", file=sys.stderr, flush=True)
     print(table(kept))
-    if given.table:
+    if write:
         text = f"# How often the verdict on a fit warns\n\n{_NOTE}\n{table(kept)}"
         (REPORTS / "goodness.md").write_text(text, encoding="utf-8")
 

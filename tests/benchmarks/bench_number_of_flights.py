@@ -8,15 +8,12 @@ A number above the truth is a false flight: the test that takes one more flight 
 
 from __future__ import annotations
 
-import argparse
-import sys
 from collections import Counter
-from dataclasses import asdict, dataclass
-from pathlib import Path
+from dataclasses import dataclass
 
 import phenofit
 from phenofit import FlightModel
-from tests.benchmarks.kept_records import keep_record, read_lines, run_tasks
+from tests.benchmarks.kept_records import kept_study
 from tests.recovery.other_truths import Truth, draw_network, normal, skewed
 
 _LONG = ("04-15", "09-30")
@@ -61,20 +58,14 @@ def choose(task: Task) -> Chosen:
 
 def main() -> None:
     """Choose, keep and print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--networks", type=int, default=20)
-    parser.add_argument("--processes", type=int, default=1)
-    parser.add_argument("--keep", type=Path, help="file of the records, a line each, to go on from")
-    given = parser.parse_args()
-    kept = [Chosen(**line) for line in read_lines([given.keep])] if given.keep and given.keep.exists() else []
-    done = {(record.truth, record.number) for record in kept}
-    tasks = [Task(name, number) for number in range(given.networks) for name in TRUTHS]
-    tasks = [task for task in tasks if (task.truth, task.number) not in done]
-    for record in run_tasks(choose, tasks, processes=given.processes):
-        kept.append(record)
-        if given.keep:
-            keep_record(given.keep, asdict(record))
-        print(f"{record.truth}, network {record.number}: {record.flights}", file=sys.stderr, flush=True)
+    kept, _ = kept_study(
+        __doc__,
+        choose,
+        lambda networks: [Task(name, number) for number in range(networks) for name in TRUTHS],
+        read=Chosen,
+        task_of=lambda record: Task(record.truth, record.number),
+        said=lambda record: f"{record.truth}, network {record.number}: {record.flights}",
+    )
     print(f"{'truth':<32}{'networks':>9}{'right':>8}{'too many':>10}{'too few':>9}")
     for name, (true, _) in TRUTHS.items():
         found = Counter(record.flights for record in kept if record.truth == name)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import multiprocessing
+import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -22,6 +25,36 @@ def run_tasks(
         return
     with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn")) as executor:
         yield from executor.map(study, tasks)
+
+
+def kept_study(
+    about: str | None,
+    study: Callable[[Task], Record],
+    tasks: Callable[[int], Iterable[Task]],
+    *,
+    read: Callable[..., Record],
+    task_of: Callable[[Record], Task],
+    said: Callable[[Record], str],
+) -> tuple[list[Record], bool]:
+    """Study the tasks of the command line that no kept record holds; return all records, and whether a table was asked for.
+
+    `tasks` gives the tasks of a number of networks, `read` makes a record of a kept line, `said` what is printed of one.
+    """
+    parser = argparse.ArgumentParser(description=about)
+    parser.add_argument("--networks", type=int, default=20)
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--keep", type=Path, help="file of the records, a line each, to go on from")
+    parser.add_argument("--table", action="store_true", help="only the table of the kept records")
+    given = parser.parse_args()
+    kept = [read(**line) for line in read_lines([given.keep])] if given.keep and given.keep.exists() else []
+    done = {task_of(record) for record in kept}
+    new = () if given.table else [task for task in tasks(given.networks) if task not in done]
+    for record in run_tasks(study, new, processes=given.processes):
+        kept.append(record)
+        if given.keep:
+            keep_record(given.keep, asdict(record))  # type: ignore[call-overload]  # every record is a dataclass
+        print(said(record), file=sys.stderr, flush=True)  # noqa: T201 - how far the study is
+    return kept, given.table
 
 
 def keep_record(file: Path, record: Mapping[str, object]) -> None:

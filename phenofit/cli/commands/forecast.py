@@ -13,7 +13,6 @@ from phenofit.cli.options import (
     add_place,
     add_today,
     columns,
-    day,
     distinct,
     name_run,
     print_written,
@@ -21,8 +20,7 @@ from phenofit.cli.options import (
     whole_from_one,
 )
 from phenofit.cli.screen_tables import print_table, short_date
-from phenofit.cli.studies import add_study, fit_of_species, open_species
-from phenofit.forecasting.distribution import to_unit
+from phenofit.cli.studies import add_study, day_of_issue, fit_of_species, open_species
 
 if TYPE_CHECKING:
     import numpy as np
@@ -83,7 +81,7 @@ def run(args: argparse.Namespace) -> int:
         given = None if args.fit is None else fit_of_species(args.fit, (w.species for w in works), remedy)
         for work in works if args.site else ():
             _check_sites(work, args.site)
-        today = _day(args.today, works[0])
+        today = day_of_issue(args.today, works[0])
         if stages is not None:
             stages.check_season(works[0].inputs.season, today)
         made: list[_Made] = []
@@ -194,13 +192,6 @@ def _check_sites(work: SpeciesWork, wanted: list[str]) -> None:
         if name not in there:
             some = ", ".join(sorted(there)[:30]) + (", ..." if len(there) > 30 else "")
             raise ModelError(f"there is no site '{name}'; there are {some}.{nearest(name, there)}")
-
-
-def _day(text: str | None, work: SpeciesWork) -> np.datetime64:
-    from phenofit.forecasting.forecast_places import day_after_last
-
-    asked = day("--today", text) or work.study.forecast.today
-    return day_after_last(work.inputs.weather) if asked is None else to_unit(str(asked), "D")
 
 
 def print_forecast(found: SeasonForecast, *, invented: bool) -> None:

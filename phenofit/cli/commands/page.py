@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.options import add_quiet, add_today, day, name_run
+from phenofit.cli.options import add_quiet, add_today, name_run
 from phenofit.cli.progress_lines import show_progress
-from phenofit.cli.studies import add_study, fit_of_species, open_species
+from phenofit.cli.studies import add_study, day_of_issue, fit_of_species, open_species
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,7 +36,6 @@ def run(args: argparse.Namespace) -> int:
     """Compute, write and say where the page is."""
     from phenofit.errors import ModelError
     from phenofit.field import write_field_page
-    from phenofit.forecasting.forecast_places import day_after_last
     from phenofit.output_folder import check_writable
 
     if args.out.suffix.lower() not in (".html", ".htm"):
@@ -46,8 +45,7 @@ def run(args: argparse.Namespace) -> int:
     works = open_species(args, progress=progress)
     remedy = "Choose the species with --species, or its own fit file."
     given = None if args.fit is None else fit_of_species(args.fit, (w.species for w in works), remedy)
-    asked = day("--today", args.today) or works[0].study.forecast.today
-    today = str(day_after_last(works[0].inputs.weather) if asked is None else asked)
+    today = str(day_of_issue(args.today, works[0]))
     parts = [_part(work.settled(given), given, progress) for work in works]
     failed = write_field_page(
         args.out,

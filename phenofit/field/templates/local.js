@@ -122,9 +122,9 @@ const Local = (() => {
     return sum.map(v => v - top);
   }
   function quantiles(logDensity, grid, shares) {
-    const top = Math.max(...logDensity), passed = [], middle = [];
+    const top = Math.max(...logDensity), middle = [];
     let total = 0;
-    for (const v of logDensity) { const w = Math.exp(v - top); middle.push(total + 0.5 * w); total += w; passed.push(total); }
+    for (const v of logDensity) { const w = Math.exp(v - top); middle.push(total + 0.5 * w); total += w; }
     return shares.map(q => interpolate(q, middle.map(v => v / total), grid));
   }
   function meanAndSd(logDensity, grid) {

@@ -16,6 +16,7 @@ from phenofit.flight.kernels.curves import curve_code, shares_flown
 from phenofit.forecasting.date_draws import event_dates
 from phenofit.forecasting.distribution import DateDistribution
 from phenofit.forecasting.event_heat import draw_heat, flight_shares
+from phenofit.forecasting.forecast_places import season_heat
 from phenofit.forecasting.local.local_words import sum_up, year_sentence
 from phenofit.forecasting.local.place_posterior import (
     averaged,
@@ -26,7 +27,6 @@ from phenofit.forecasting.local.place_posterior import (
     usual_spreads,
 )
 from phenofit.forecasting.weather_years import StationSeries
-from phenofit.heat.compiled.daily_kernels import running_heat
 
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
@@ -146,20 +146,12 @@ def _grid(fit: FlightFit, series: StationSeries, flight: int, sd: float) -> Arra
     season = fit.settings.season
     reach = 8.0 * sd
     for year in range(int(str(series.first)[:4]), int(str(series.last)[:4]) + 1):
-        heat = _heat(fit, series, year)
+        heat = season_heat(fit, series, year)
         at = int(np.searchsorted(np.nan_to_num(heat, nan=np.inf), fit.requirement(flight)))
         if 0 < at < heat.size and season.first_day(year) >= series.first:
             low, high = max(at - int(_GRID_DAYS), 0), min(at + int(_GRID_DAYS), heat.size - 1)
             reach = max(reach, heat[at] - heat[low], np.nan_to_num(heat[high] - heat[at]))
     return np.asarray(np.linspace(-reach, reach, _GRID_POINTS))
-
-
-def _heat(fit: FlightFit, series: StationSeries, year: int) -> Array:
-    """Return the heat sum at the start of each day of a season."""
-    how = fit.settings.heat
-    rows = series.season_rows(fit.settings.season, year)
-    heat, _, _ = running_heat(*rows, fit.base, how.upper_or_inf, how.method_code, how.cutoff_code)
-    return np.asarray(heat[0])
 
 
 def known_season_dates(
@@ -197,7 +189,7 @@ class _Season:
 
     @classmethod
     def of(cls, fit: FlightFit, series: StationSeries, year: int, records: pd.DataFrame) -> _Season | None:
-        heat = _heat(fit, series, year)
+        heat = season_heat(fit, series, year)
         first = fit.settings.season.first_day(year).astype("datetime64[ns]")
         at = np.arange(heat.size, dtype=np.float64)
         start, end = (

@@ -14,7 +14,7 @@ from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 from phenofit.forecasting.events import event_words
-from phenofit.heat.compiled.daily_kernels import running_heat
+from phenofit.forecasting.forecast_places import place_heat
 from phenofit.report.figures.style import BLUE, INK, VERMILION, day_axis, new_figure, settle
 from phenofit.report.words import day, start_words
 
@@ -40,10 +40,7 @@ class _Heat:
 def draw_place(fit: FlightFit, place: Place, events: Sequence[EventForecast]) -> Figure:
     """Draw this season's heat so far, its continuations from the day of issue on, and the dates of the forecast."""
     how, season = fit.settings.heat, fit.settings.season
-    rows = np.ascontiguousarray(place.ensemble.tmin), np.ascontiguousarray(place.ensemble.tmax)
-    sums, _, _ = running_heat(*rows, fit.base, how.upper_or_inf, how.method_code, how.cutoff_code)
-    # Of the last day of a double method the next minimum is not known; the day after the season is not shown.
-    sums = sums[:, :-2]
+    sums = place_heat(fit, place)
     year = int(season.year_of(np.array([place.start]))[0])
     offset = float((place.start - season.first_day(year)) / _DAY)
     known = int((place.known_until + _DAY - place.start) / _DAY)
