@@ -159,7 +159,7 @@ def half_days_to(heat: Floats, amount: float) -> float:
 def night_anomalies(weather: xr.Dataset) -> dict[str, pd.Series]:
     """Return each station's daily minimum less its smooth yearly course (two harmonics) [degC]."""
     when = pd.DatetimeIndex(weather["time"].to_numpy())
-    angle = 2.0 * np.pi * np.asarray(when.dayofyear, dtype=float) / 365.25
+    angle = 2.0 * np.pi * np.asarray(when.day_of_year, dtype=float) / 365.25
     waves = np.column_stack([np.ones(len(when)), *(f(k * angle) for k in (1, 2) for f in (np.sin, np.cos))])
     found = {}
     for station in weather["station"].to_numpy():

@@ -17,7 +17,7 @@ LURES = ("A", "B")
 def days_of_weather() -> pd.DataFrame:
     """Two stations over two whole years: station, day, tmin and tmax [degC], warmest in July."""
     days = pd.date_range("2021-01-01", "2022-12-31")
-    season = 9.0 - 13.0 * np.cos(2.0 * np.pi * (days.dayofyear.to_numpy() - 20) / 365.25)
+    season = 9.0 - 13.0 * np.cos(2.0 * np.pi * (days.day_of_year.to_numpy() - 20) / 365.25)
     # Weather that never varies would be taken for a stuck sensor.
     noise = np.random.default_rng(5).normal(0.0, 2.5, (2, len(days)))
     parts = []
@@ -39,7 +39,7 @@ def checks() -> pd.DataFrame:
             for lure, strength in zip(LURES, (30.0, 12.0), strict=True):
                 peak = rng.normal(185.0, 6.0)
                 for before, visit in itertools.pairwise(visits):
-                    expected = strength * np.exp(-0.5 * ((visit.dayofyear - peak) / 16.0) ** 2)
+                    expected = strength * np.exp(-0.5 * ((visit.day_of_year - peak) / 16.0) ** 2)
                     count = float(rng.poisson(expected)) if rng.random() > 0.06 else np.nan
                     rows.append((trap, lure, before, visit, count))
     return pd.DataFrame(rows, columns=["trap", "lure", "set", "day", "count"])

@@ -36,7 +36,7 @@ def _by_year() -> dict[str, Rows]:
     sheets: dict[str, Rows] = {}
     for trap, _, _, day, count in table.itertuples(index=False, name=None):
         rows = sheets.setdefault(str(day.year), [["Plot", "DOY", "Moths"]])
-        rows.append([trap, day.dayofyear, "" if np.isnan(count) else int(count)])
+        rows.append([trap, day.day_of_year, "" if np.isnan(count) else int(count)])
     return sheets
 
 

@@ -187,10 +187,12 @@ def test_checks_are_taken_in_the_order_of_their_dates() -> None:
 
 
 def test_nothing_to_cut_gives_typed_empty_tables() -> None:
-    kept, out = check_intervals(table(("A", "", "2024-12-24", 1.0, "counted")), NORTH)
+    catches = table(("A", "", "2024-12-24", 1.0, "counted"))
+    kept, out = check_intervals(catches, NORTH)
+    text = str(catches["trap"].dtype)
     assert kept.dtypes.astype(str).to_dict() == {
-        "trap": "object", "year": "int64", "start": "datetime64[ns]", "end": "datetime64[ns]", "count": "int64",
-        "status": "object", "effort": "float64", "row": "int64",
+        "trap": text, "year": "int64", "start": "datetime64[ns]", "end": "datetime64[ns]", "count": "int64",
+        "status": text, "effort": "float64", "row": "int64",
     }  # fmt: skip
     assert out["year"].dtype == out["row"].dtype == out["moths"].dtype == np.dtype("int64")
 
