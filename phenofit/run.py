@@ -111,6 +111,7 @@ def _write_field_page(result: StudyResult, path: Path, run: str, say: Progress) 
             invented=result.study.invented,
             run=run,
             seed=result.study.head.seed,
+            stages=result.study.stage_lags(),
         )
     except (ModelError, DataError) as error:
         warnings.warn(f"there is no field page: {error}", PhenofitWarning, stacklevel=2)

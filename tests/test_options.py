@@ -87,7 +87,7 @@ TABLE = "heat DIR/weather.csv --base 10C --unit degC --out DIR/sums.csv"
     [
         # forecast
         ("forecast DIR/study.toml --treat 2017-06-15:2017-06-21", "--treat has no effect without --stages"),
-        ("forecast DIR/study.toml --treat-stage egg", "--treat-stage has no effect without --stages"),
+        ("forecast DIR/study.toml --treat-stage egg", "--treat-stage has no effect without --treat"),
         ("forecast DIR/study.toml --stages DIR/lags.csv --treat-stage egg+hatch",
          "--treat-stage has no effect without --treat"),
         ("forecast DIR/study.toml --stages DIR/lags.csv --treat 2017-06-15:2017-06-21",

@@ -76,10 +76,15 @@ def test_a_question_that_cannot_be_answered_says_why(tmp_path: Path) -> None:
             "names no species of the study",
         ),
         ('[occurrences]\nsampling_protocol = "trap"\n', "geodetic_datum"),
+        ('[forecast]\nstages = "none.csv"\n', "none.csv"),
+        ('[forecast]\nstages = "lags.csv"\n', "the study has no species 'other moth'"),
     ],
 )
 def test_faults_are_found_by_check(tmp_path: Path, text: str, words: str) -> None:
     (tmp_path / "reared.csv").write_text(REARED, encoding="utf-8")
+    (tmp_path / "lags.csv").write_text(
+        "stage,after,lag,spread,unit,species\neggs,flight_5,3,1,d,other moth\n", encoding="utf-8"
+    )
     path = with_text(tmp_path, text)
     assert any(words in str(problem) for problem in check_study(path))
     assert main(["check", str(path)]) == 2

@@ -40,6 +40,12 @@ def add_events(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--events", nargs="+", metavar="EVENT", help=what)
 
 
+def add_stages(parser: argparse.ArgumentParser) -> None:
+    """Declare the table of stages after the flight."""
+    what = "table of stage lags: stage, after, lag, spread, unit, base, source, species (default: that of the study)"
+    parser.add_argument("--stages", type=Path, metavar="FILE", help=what)
+
+
 def add_flight(parser: argparse.ArgumentParser) -> None:
     """Declare the number of one flight."""
     parser.add_argument("--flight", type=whole_from_one, default=1, help="which flight (default: 1)")

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from phenofit.cli.options import refuse_unused
 from phenofit.cli.screen_tables import print_table, short_date
 
 if TYPE_CHECKING:
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from phenofit.forecasting.season_forecast import SeasonForecast
     from phenofit.forecasting.stage_windows import StageLag
     from phenofit.seasons import Season
+    from phenofit.study import Study
 
 
 @dataclass(frozen=True)
@@ -26,7 +28,7 @@ class Stages:
 
     lags: tuple[StageLag, ...]
     treated: tuple[tuple[np.datetime64, np.datetime64], ...]
-    chosen: StageLag | None
+    chosen: str  # Name of the stage that they are to cover.
 
     def check_season(self, season: Season, today: np.datetime64) -> None:
         """Refuse treatment intervals outside of the season that is forecast."""
@@ -44,37 +46,45 @@ class Stages:
                 )
 
 
-def read_stages(args: argparse.Namespace) -> Stages | None:
-    """Read the options --stages, --treat and --treat-stage; None without the first."""
+def read_stages(args: argparse.Namespace, study: Study) -> Stages | None:
+    """Read the options --stages, --treat and --treat-stage; None where neither they nor the study name stages."""
     from phenofit.errors import ModelError
     from phenofit.files.tables import nearest
     from phenofit.forecasting.stage_windows import read_stage_lags
 
-    if args.stages is None:
+    lags = study.stage_lags() if args.stages is None else read_stage_lags(args.stages)
+    if not lags:
+        reason = "without --stages, or stages in [forecast] of the study file"
+        refuse_unused(args, ["treat", "treat_stage"], reason)
         return None
     treated = tuple(_interval(text) for text in args.treat)
-    lags = read_stage_lags(args.stages)
-    chosen = next((lag for lag in lags if lag.stage == args.treat_stage), None)
-    if treated and chosen is None:
-        names = [lag.stage for lag in lags]
+    names = list(dict.fromkeys(lag.stage for lag in lags))
+    if treated and args.treat_stage not in names:
         raise ModelError(
             f"--treat needs a stage of the table (--treat-stage); there are {', '.join(names)}."
             f"{nearest(args.treat_stage or '', names)}"
         )
-    return Stages(lags, treated, chosen)
+    return Stages(lags, treated, args.treat_stage or "")
 
 
 def print_stages(
     stages: Stages, fit: FlightFit, places: Sequence[Place], forecast: SeasonForecast, traps: pd.DataFrame
 ) -> pd.DataFrame:
     """Print when each stage comes at each place, and what a schedule covers; return the table."""
-    from phenofit.forecasting.stage_windows import schedule_cover, stage_path, stage_table, stage_windows
+    from phenofit.forecasting.stage_windows import (
+        lags_of,
+        schedule_cover,
+        stage_path,
+        stage_table,
+        stage_windows,
+    )
 
+    lags = lags_of(stages.lags, forecast.species)
     windows = [
         window
         for place in places
         for flight in range(1, fit.settings.flights + 1)
-        for window in stage_windows(fit, place, stages.lags, flight=flight, traps=traps)
+        for window in stage_windows(fit, place, lags, flight=flight, traps=traps)
     ]
     table = stage_table(windows, species=forecast.species, terms=forecast.terms)
     rows = [
@@ -89,15 +99,15 @@ def print_stages(
         for row in table.to_dict("records")
     ]
     print_table(("site", "flight", "stage", "median", "50 %", "95 %", "lag"), rows)
-    for place in places if stages.chosen is not None and stages.treated else ():
-        assert stages.chosen is not None
-        path = stage_path(stages.lags, stages.chosen.stage)
+    covered = stages.treated and any(lag.stage == stages.chosen for lag in lags)
+    for place in places if covered else ():
+        path = stage_path(lags, stages.chosen)
         for flight in range(1, fit.settings.flights + 1):
             asked = (fit, place, path, stages.treated)
             mean, low, high = schedule_cover(*asked, flight=flight, traps=traps)
             print(
                 f"  {place.site}, flight {flight}: the intervals given cover {100 * mean:.0f} % of "
-                f"{stages.chosen.stage} (95 % {100 * low:.0f} to {100 * high:.0f} %)"
+                f"{stages.chosen} (95 % {100 * low:.0f} to {100 * high:.0f} %)"
             )
     return table
 

@@ -16,6 +16,7 @@ from phenofit.files import write_text
 from phenofit.files.templates import render_template
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.forecasting.distribution import read_day
+from phenofit.forecasting.stage_windows import StageLag, lags_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -33,6 +34,7 @@ def write_field_page(
     invented: bool = False,
     run: str = "",
     seed: int = 1,
+    stages: Sequence[StageLag] = (),
 ) -> tuple[tuple[str, str], ...]:
     """Write one HTML file that an agent opens on a phone, without a network.
 
@@ -53,6 +55,8 @@ def write_field_page(
         Identifier of the run.
     seed : int
         Of the draws behind the dates.
+    stages : sequence of StageLag
+        Stages after the flight, such as eggs and larvae, that are dated too.
 
     Returns
     -------
@@ -74,7 +78,10 @@ def write_field_page(
     grid of heat and shift, both computed here, and weighs them by the scouting dates that are typed.
     """
     issued = read_day(today)
-    tables = [species_tables(fit, records, issued=issued, seed=seed) for fit, records, _ in species]
+    tables = [
+        species_tables(fit, records, issued=issued, lags=lags_of(stages, fit.settings.species), seed=seed)
+        for fit, records, _ in species
+    ]
     documents = [
         species_document(one, validation) for one, (_, _, validation) in zip(tables, species, strict=True)
     ]

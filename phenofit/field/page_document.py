@@ -34,7 +34,14 @@ def species_document(tables: SpeciesTables, validation: pd.DataFrame) -> dict[st
         "terms": f"{fit.settings.heat.describe(round(fit.base, 1))}, from {fit.settings.start_words}",
         "problems": list(fit.problems),
         "flights": flights,
-        "events": [[event_words(event, g, flights) for event in EVENTS] for g in range(1, flights + 1)],
+        # Flight events first, then stages.
+        "events": [
+            [event_words(event, g, flights) for event in EVENTS]
+            + [f"flight {g}: {lag.stage}" if flights > 1 else lag.stage for lag in tables.lags]
+            for g in range(1, flights + 1)
+        ],
+        "flown": len(EVENTS),
+        "stages": [f"{lag.stage}: {lag.words}" for lag in tables.lags],
         "quantiles": list(QUANTILES),
         "firsts": {
             str(y): str(season.first_day(y)) for y in sorted({y for p in tables.places for y in p.heat})

@@ -20,6 +20,7 @@ from phenofit.forecasting.event_heat import EventDrawing, HeatDraws, draw_totals
 from phenofit.forecasting.forecast_places import Place, place_heat, season_heat, season_places, season_year
 from phenofit.forecasting.local.local_check import known_season_dates
 from phenofit.forecasting.local.place_posterior import SpreadCase, spread_cases, usual_spreads
+from phenofit.forecasting.stage_windows import StageLag, stage_days
 from phenofit.forecasting.weather_years import StationSeries, station_series
 
 if TYPE_CHECKING:
@@ -72,8 +73,8 @@ class PlaceTable:
     # 97.5 %, shape (flights, 3), by the year of the season.
     seen: Mapping[int, Floats]
     ahead: Floats  # Shape (3, days + 1): 2.5, 50 and 97.5 % of the heat in the continuations [degC d].
-    # Shape (flights, events, quantiles): Days from the start of the season; and by the shift of the place, shape
-    # (flights, events, shifts, quantiles).
+    # Shape (flights, events + stages, quantiles): Days from the start of the season; and by the shift of the place,
+    # shape (flights, events + stages, shifts, quantiles).
     dates: Floats
     shifted: Floats
 
@@ -91,10 +92,17 @@ class SpeciesTables:
     cases: tuple[SpreadCase, ...]  # How much places and seasons may differ.
     places: tuple[PlaceTable, ...]
     failed: tuple[tuple[str, str], ...]
+    lags: tuple[StageLag, ...] = ()  # Of the stages that are dated after the events.
 
 
 def species_tables(
-    fit: FlightFit, records: Records, *, issued: np.datetime64, draws: int = 600, seed: int = 1
+    fit: FlightFit,
+    records: Records,
+    *,
+    issued: np.datetime64,
+    lags: Sequence[StageLag] = (),
+    draws: int = 600,
+    seed: int = 1,
 ) -> SpeciesTables:
     """Compute the tables of one species at every site of its records.
 
@@ -125,7 +133,7 @@ def species_tables(
         except ModelError as error:
             failed.append((place.site, str(error)))
             continue
-        dates, shifted = _dates(here, place, shifts, (draws, seed))
+        dates, shifted = _dates(here, place, shifts, lags, (draws, seed))
         heat = {
             y: _heat(here, series[place.station], y, place.known_until)
             for y in range(year - PAST_SEASONS, year + 1)
@@ -149,7 +157,9 @@ def species_tables(
         _flight_table(one, [place for place in places if place.table == k], sd)
         for k, one in enumerate(kinds.values())
     )
-    return SpeciesTables(fit, label, year, issued, tables, shifts, cases, tuple(places), tuple(failed))
+    return SpeciesTables(
+        fit, label, year, issued, tables, shifts, cases, tuple(places), tuple(failed), tuple(lags)
+    )
 
 
 def _kind(fit: FlightFit) -> tuple[float, ...]:
@@ -170,7 +180,9 @@ def _positions(records: Records) -> dict[str, tuple[float, float, float]]:
     }
 
 
-def _dates(fit: FlightFit, place: Place, shifts: Floats, numbers: tuple[int, int]) -> tuple[Floats, Floats]:
+def _dates(
+    fit: FlightFit, place: Place, shifts: Floats, lags: Sequence[StageLag], numbers: tuple[int, int]
+) -> tuple[Floats, Floats]:
     """Return the quantiles of the dates of a place as it is known, and at each shift of its own."""
     draws, seed = numbers
     usual, moved = [], []
@@ -187,6 +199,10 @@ def _dates(fit: FlightFit, place: Place, shifts: Floats, numbers: tuple[int, int
         if np.isnan(days).any():
             raise DataError(Problem(f"station {place.station} lacks temperatures.", "Fill the gap."))
         table = _quantiles(days).reshape(len(asked), len(EVENTS), len(QUANTILES))
+        if lags:
+            late = stage_days(fit, place, lags, asked, flight=flight, draws=draws, seed=seed)
+            stages = _quantiles(late.reshape(-1, draws).T).reshape(len(lags), len(asked), len(QUANTILES))
+            table = np.concatenate([table, np.moveaxis(stages, 0, 1)], axis=1)
         usual.append(table[0])
         moved.append(np.moveaxis(table[1:], 0, 1))
     return np.array(usual), np.array(moved)

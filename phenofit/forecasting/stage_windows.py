@@ -21,7 +21,7 @@ from phenofit.files.tables import nearest, read_table
 from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.forecasting.distribution import DateDistribution, to_unit
-from phenofit.forecasting.event_heat import HeatDraws, draw_heat, draw_shares, place_shift
+from phenofit.forecasting.event_heat import EventDrawing, HeatDraws, draw_shares, draw_totals, place_shift
 from phenofit.forecasting.events import EVENT_FORMS, EVENTS, event_share, event_words, is_event, read_event
 from phenofit.forecasting.forecast_places import Place
 from phenofit.heat.compiled.crossing import crossing_after
@@ -46,6 +46,7 @@ class StageLag:
     unit: str  # ``"d"`` or ``"degC d"``.
     base: float | None  # Base of a lag in degree-days [degC]; ``None``: that of the flight.
     source: str  # Where the lag is from.
+    species: str = ""  # Of which species; empty: of every one.
 
     @property
     def words(self) -> str:
@@ -73,8 +74,9 @@ def read_stage_lags(path: str | os.PathLike[str]) -> tuple[StageLag, ...]:
     Parameters
     ----------
     path : path-like
-        Table with the columns ``stage, after, lag, spread, unit`` and, where known, ``base, source``. ``lag`` and
-        ``spread`` (SD) are in the unit of their row: ``d``, ``degC d`` or ``degF d``.
+        Table with the columns ``stage, after, lag, spread, unit`` and, where known, ``base, source, species``. ``lag``
+        and ``spread`` (SD) are in the unit of their row: ``d``, ``degC d`` or ``degF d``. A row without a species
+        holds for every one.
 
     Returns
     -------
@@ -87,16 +89,18 @@ def read_stage_lags(path: str | os.PathLike[str]) -> tuple[StageLag, ...]:
         With a problem for each cell that cannot be read.
     """
     table = read_table(
-        path, required=["stage", "after", "lag", "spread", "unit"], optional=["base", "source"]
+        path, required=["stage", "after", "lag", "spread", "unit"], optional=["base", "source", "species"]
     )
     lag, problems = parse_numbers(table, "lag", required=True, low=0.0, high=1e4, what="a number from 0 up")
     spread, more = parse_numbers(table, "spread", required=True, low=0.0, high=1e4, what="a number from 0 up")
     problems = [*problems, *more]
     found = []
-    earlier: list[str] = []
+    before: list[tuple[str, str]] = []
     for i, row in enumerate(table.frame.to_dict("records")):
         if not row["stage"]:
             problems.append(table.problem(i, "stage", "the stage has no name.", "Name it."))
+        species = row.get("species", "")
+        earlier = [stage for stage, of in before if not (of and species) or of == species]
         if row["stage"] in earlier:
             twice = f"the stage '{row['stage']}' is in an earlier row too."
             problems.append(table.problem(i, "stage", twice, "Give each stage a name of its own."))
@@ -108,7 +112,7 @@ def read_stage_lags(path: str | os.PathLike[str]) -> tuple[StageLag, ...]:
                 hint = f"Accepted are {EVENT_FORMS}, or the stage of an earlier row.{nearest(after, (*EVENTS, *earlier))}"
                 finding = f"'{after}' is no flight event and no stage of an earlier row."
                 problems.append(table.problem(i, "after", finding, hint))
-        earlier.append(row["stage"])
+        before.append((row["stage"], species))
         scale, base = 1.0, None
         try:
             unit = row["unit"] if row["unit"] == "d" else degree_day_unit(row["unit"])
@@ -124,10 +128,15 @@ def read_stage_lags(path: str | os.PathLike[str]) -> tuple[StageLag, ...]:
             problems.append(table.problem(i, "base", str(error), ""))
         plain = "d" if unit == "d" else "degC d"
         size, sd, source = lag[i] * scale, spread[i] * scale, row.get("source", "")
-        found.append(StageLag(row["stage"], after, size, sd, plain, base, source))
+        found.append(StageLag(row["stage"], after, size, sd, plain, base, source, species))
     if problems:
         raise DataError(problems)
     return tuple(found)
+
+
+def lags_of(lags: Sequence[StageLag], species: str) -> tuple[StageLag, ...]:
+    """Return the lags that hold for one species."""
+    return tuple(lag for lag in lags if not lag.species or lag.species.casefold() == species.casefold())
 
 
 def stage_windows(
@@ -138,31 +147,45 @@ def stage_windows(
     flight: int = 1,
     draws: int = 1000,
     seed: int = 1,
-    moths: float = 100.0,
     traps: pd.DataFrame | None = None,
 ) -> tuple[StageWindow, ...]:
     """Return when each stage comes at a place; a stage after a stage follows it draw by draw."""
-    generator = np.random.default_rng([seed, flight, 41])
-    found: list[StageWindow] = []
     here = fit_at_site(fit, place.site, traps)
-    known: dict[str, tuple[Array, Array]] = {}  # Days and bases of the draws, by stage or event.
+    shift = place_shift(fit, place.site)
+    days = stage_days(here, place, lags, [shift], flight=flight, draws=draws, seed=seed)[:, 0]
+    return tuple(
+        StageWindow(place.site, flight, lag, DateDistribution(place.start, when))
+        for lag, when in zip(lags, days, strict=True)
+    )
+
+
+def stage_days(
+    fit: FlightFit,
+    place: Place,
+    lags: Sequence[StageLag],
+    shifts: Sequence[tuple[float, float] | None],
+    *,
+    flight: int,
+    draws: int,
+    seed: int,
+) -> Array:
+    """Draw the days of each stage by what is known of the shift of the place, shape (stages, shifts, draws)."""
+    generator, heat = np.random.default_rng([seed, flight, 41]), fit.settings.heat
+    known: dict[str, Array] = {}  # Shape (shifts, draws), by stage or event.
+    base, found = np.empty(0), []
     for lag in lags:
         if lag.after not in known:
-            heat = draw_heat(
-                here,
-                (lag.after,),
-                flight=flight,
-                draws=draws,
-                seed=seed,
-                moths=None if event_share(lag.after) is not None or lag.after == "peak" else moths,
-                shift=place_shift(fit, place.site),
-            )
-            known[lag.after] = _cross(place, heat, fit.settings.heat)[:, 0], heat.base
-        days, base = known[lag.after]
-        days = _after(place, days, _drawn(lag, draws, generator), lag, base, fit.settings.heat)
-        known[lag.stage] = days, base
-        found.append(StageWindow(place.site, flight, lag, DateDistribution(place.start, days)))
-    return tuple(found)
+            counted = event_share(lag.after) is None and lag.after != "peak"
+            moths = draw_totals(fit, flight, draws, seed) if counted else None
+            drawing = EventDrawing.of(fit, (lag.after,), flight=flight, draws=draws, seed=seed, moths=moths)
+            every = [drawing.at(shift) for shift in shifts]
+            base, amounts = every[0].base, np.hstack([one.amount for one in every])
+            names = tuple(f"{lag.after} {k}" for k in range(len(shifts)))
+            known[lag.after] = _cross(place, HeatDraws(base, amounts, names, every[0].upper), heat).T
+        length = _drawn(lag, draws, generator)
+        found.append(np.array([_after(place, d, length, lag, base, heat) for d in known[lag.after]]))
+        known[lag.stage] = found[-1]
+    return np.array(found)
 
 
 def _drawn(lag: StageLag, draws: int, generator: np.random.Generator) -> Array:

@@ -239,6 +239,7 @@ def gather(
         found.biofix = _attempt(found, study, lambda: _read_biofix(study))
     for species in study.species if study.rearing else ():
         _attempt(found, study, partial(study.rearing_of, species))
+    _attempt(found, study, study.stage_lags)
     truth = study.head.truth
     if truth is not None and not truth.is_file():
         finding = f"the file of true values '{study.shown(truth)}' does not exist."
@@ -441,6 +442,7 @@ def _hashes(study: Study, weather: xr.Dataset) -> dict[str, str]:
         study.season.biofix,
         study.head.truth,
         study.map.elevation,
+        study.forecast.stages,
     )
     files += [part.file for part in study.rearing]
     files += [file for file in more if file]

@@ -212,9 +212,10 @@ class MapPart(Part):
 
 
 class ForecastPart(Part):
-    """``[forecast]``: the day on which the season forecast is made; without it, the day after the last observation."""
+    """``[forecast]``: the day of issue (by default the day after the last observation), and stages after the flight."""
 
     today: Day | None = None
+    stages: FilePath | None = None
 
 
 class RearingPart(Part):

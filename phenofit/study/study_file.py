@@ -11,6 +11,7 @@ from phenofit.errors import ModelError
 from phenofit.files.tables import nearest
 from phenofit.flight.likelihood.rearing_term import RearingTerm, rearing_term
 from phenofit.flight.model import FlightModel
+from phenofit.forecasting.stage_windows import StageLag, read_stage_lags
 from phenofit.heat.rearing_rates import read_rearing
 from phenofit.heat.settings import HeatSettings
 from phenofit.seasons import Season
@@ -164,6 +165,23 @@ class Study(Part):
                 source = part.source or self.shown(part.file)
                 return rearing_term(found, kind=part.kind, on=part.on, source=source)
         return None
+
+    def stage_lags(self) -> tuple[StageLag, ...]:
+        """Return the stages after the flight that are dated in forecasts, of all species; none without a table.
+
+        Raises
+        ------
+        DataError
+            If the table cannot be read, with every problem of it, or names a species that the study has not.
+        """
+        path = self.forecast.stages
+        if path is None:
+            return ()
+        lags = read_stage_lags(path)
+        for lag in lags:
+            if lag.species:
+                self.species_name(lag.species)
+        return lags
 
     def base_of(self, species: str) -> str | float:
         """Return the base of one species as the study says it: ``"fit"``, or a held temperature [degC]."""

@@ -17,8 +17,11 @@ from phenofit.errors import ModelError
 from phenofit.field import write_field_page
 from phenofit.flight import FlightModel
 from phenofit.forecasting import forecast
+from phenofit.forecasting.event_heat import place_shift
+from phenofit.forecasting.forecast_places import season_places
 from phenofit.forecasting.local.local_check import local_check
 from phenofit.forecasting.local.scouting_records import place_records
+from phenofit.forecasting.stage_windows import StageLag, stage_days, stage_windows
 from phenofit.forecasting.weather_years import station_series
 from phenofit.records import Records
 from phenofit.validate import Scheme, cross_validate
@@ -87,6 +90,46 @@ def test_dates_are_those_of_the_forecast(browser: Browser) -> None:
             for _, row in rows.iterrows()
         ]
         assert np.array(shown) == pytest.approx(np.array(wanted), abs=0.1)
+
+
+LAGS = (
+    StageLag("eggs laid", "flight_5", 3.0, 1.0, "d", None, "invented"),
+    StageLag("egg <hatch>", "eggs laid", 90.0, 9.0, "degC d", 10.0, "invented"),
+    StageLag("of another moth", "flight_5", 3.0, 1.0, "d", None, "invented", "another moth"),
+)
+
+
+@pytest.mark.browser
+def test_stages_after_the_flight_are_those_of_the_forecast(
+    browser: Browser, tmp_path: Path, chromium: str
+) -> None:
+    path = tmp_path / "stages.html"
+    write_field_page(path, [(small_fit(), RECORDS, pd.DataFrame())], today=TODAY, stages=LAGS)
+    with Browser(chromium, tmp_path / "profile") as opened:
+        opened.open(path)
+        names = opened.value("fieldPage.pools(null).map(one => one.name)")
+        assert names[3:] == ["eggs laid", "egg <hatch>"]
+        assert "90 ± 9 °C-days above 10.0 °C after eggs laid (invented)" in opened.value(
+            "document.getElementById('stages').textContent"
+        )
+        quantiles = (0.025, 0.5, 0.975)
+        places, _ = season_places(RECORDS, issued=np.datetime64(TODAY))
+        for index, place in enumerate(sorted(places, key=lambda one: one.site)):
+            windows = stage_windows(small_fit(), place, LAGS[:2], draws=600)
+            wanted = [[one.dates.quantile_days(q) for q in quantiles] for one in windows]
+            shown = opened.value(
+                f"fieldPage.choose({index}), fieldPage.pools(null).slice(3).map(one => [0.025, 0.5, 0.975].map(one.q))"
+            )
+            assert np.array(shown) == pytest.approx(np.array(wanted), abs=0.1)
+            # A correction by scouting moves the stages with the flight. Its pool is stratified, the reference drawn:
+            # 600 draws leave a standard error of 0.8 day on an outer quantile.
+            correction = (40.0, 12.0)
+            days = stage_days(small_fit(), place, LAGS[:2], [correction], flight=1, draws=600, seed=1)[:, 0]
+            moved = opened.value(
+                "fieldPage.pools([40, 12]).slice(3).map(one => [0.025, 0.5, 0.975].map(one.q))"
+            )
+            assert np.array(moved) == pytest.approx(np.quantile(days, quantiles, axis=1).T, abs=1.0)
+            assert place_shift(small_fit(), place.site) != correction
 
 
 def drawn_checks(rng: np.random.Generator) -> dict[int, list[tuple[int, int]]]:

@@ -15,6 +15,7 @@ from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.forecasting.forecast_places import Place
 from phenofit.forecasting.stage_windows import (
     StageLag,
+    lags_of,
     read_stage_lags,
     schedule_cover,
     stage_path,
@@ -102,6 +103,17 @@ def test_a_stage_after_a_later_or_a_double_stage_is_refused(tmp_path: Path) -> N
     assert "no flight event and no stage of an earlier row" in str(caught.value)
     path.write_text("stage,after,lag,spread,unit\neggs,10 %,3,1,d\nlarvae,eggs,20,4,d\n", encoding="utf-8")
     assert [lag.after for lag in read_stage_lags(path)] == ["flight_10", "eggs"]
+
+
+def test_lags_of_one_species_leave_those_of_another_out(tmp_path: Path) -> None:
+    path = tmp_path / "lags.csv"
+    rows = "eggs,flight_5,3,1,d,stem borer\neggs,flight_5,5,1,d,leaf feeder\nlarvae,eggs,9,1,d,\n"
+    path.write_text(f"stage,after,lag,spread,unit,species\n{rows}", encoding="utf-8")
+    lags = read_stage_lags(path)
+    assert [(one.stage, one.lag) for one in lags_of(lags, "Leaf feeder")] == [("eggs", 5.0), ("larvae", 9.0)]
+    path.write_text(path.read_text("utf-8") + "eggs,flight_5,6,1,d,\n", encoding="utf-8")
+    with pytest.raises(DataError, match="'eggs' is in an earlier row too"):
+        read_stage_lags(path)
 
 
 def test_the_share_covered_is_the_area_of_the_flight() -> None:

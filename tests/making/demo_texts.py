@@ -147,6 +147,10 @@ leave_out = "year"
 
 [map]
 cell_km = 4
+
+[forecast]
+# Eggs and larvae after the flight, by invented lags.
+stages = "stage_lags.csv"
 """
 
 README = """\
@@ -162,7 +166,7 @@ place or insect from it.
 | `traps.csv` | 26 traps at 22 sites: position, height [m], crop |
 | `catches.csv` | moths at each check, 2017 to 2024 |
 | `stations.csv`, `weather.csv` | 12 stations; daily minimum and maximum [degC], 2017-01-01 to 2025-05-18 |
-| `stage_lags.csv` | invented lags from the flight to eggs and larvae, for `phenofit forecast --stages` |
+| `stage_lags.csv` | invented lags from the flight to eggs and larvae, used by forecasts and the field page |
 | `truth.json` | the true values behind the catches, and every shift that was drawn |
 
 Two species: the *banded stalk borer* of maize, with one flight a year, and the *dusky leaf feeder* of apple orchards,

@@ -11,6 +11,7 @@ from phenofit.cli.options import (
     add_events,
     add_out,
     add_place,
+    add_stages,
     add_today,
     columns,
     distinct,
@@ -50,8 +51,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("--bridge", action="store_true", help="use days marked as numerical weather forecast")
     add("--accept-unconverged", action="store_true", help="forecast from a fit that did not converge")
     add_out(parser, "write forecast.csv, weeks and an .ics calendar here")
-    lags = "table of stage lags: stage, after, lag, spread, unit, base, source"
-    add("--stages", type=Path, metavar="FILE", help=lags)
+    add_stages(parser)
     treated = "your treatment intervals, first and last day"
     add("--treat", nargs="+", default=[], metavar="FROM:TO", help=treated)
     add("--treat-stage", metavar="STAGE", help="the stage of --stages that --treat is to cover")
@@ -75,8 +75,8 @@ def run(args: argparse.Namespace) -> int:
 
     _check_options(args)
     with optional_run_folder(args.out, "forecast", files=[*_TABLES, "stages.csv", "figures/"]) as folder:
-        stages = read_stages(args)
         works = open_species(args)
+        stages = read_stages(args, works[0].study)
         remedy = "Choose the species with --species, or its own fit file."
         given = None if args.fit is None else fit_of_species(args.fit, (w.species for w in works), remedy)
         for work in works if args.site else ():
@@ -121,8 +121,6 @@ def _check_options(args: argparse.Namespace) -> None:
         refuse_unused(args, ["height", "covariates"], "without --at")
     else:
         refuse_unused(args, ["site"], "with --at")
-    if args.stages is None:
-        refuse_unused(args, ["treat", "treat_stage"], "without --stages")
     if not args.treat:
         refuse_unused(args, ["treat_stage"], "without --treat")
     if args.out is None:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.options import add_quiet, add_today, name_run
+from phenofit.cli.options import add_quiet, add_stages, add_today, name_run
 from phenofit.cli.progress_lines import show_progress
 from phenofit.cli.studies import add_study, day_of_issue, fit_of_species, open_species
 
@@ -28,6 +28,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "day of issue, year-month-day (default: as in the study, else the day after the last observation)",
     )
     add("--fit", type=Path, metavar="FILE", help="fit file to use; without it the study is fitted")
+    add_stages(parser)
     add("--out", type=Path, default=Path("field.html"), metavar="FILE", help="the page (default: field.html)")
     add_quiet(parser)
 
@@ -36,12 +37,14 @@ def run(args: argparse.Namespace) -> int:
     """Compute, write and say where the page is."""
     from phenofit.errors import ModelError
     from phenofit.field import write_field_page
+    from phenofit.forecasting.stage_windows import read_stage_lags
     from phenofit.output_folder import check_writable
 
     if args.out.suffix.lower() not in (".html", ".htm"):
         raise ModelError(f"--out '{args.out}' is no page; give a file name that ends in .html.")
     check_writable(args.out)
     progress = None if args.quiet else show_progress()
+    given_stages = None if args.stages is None else read_stage_lags(args.stages)
     works = open_species(args, progress=progress)
     remedy = "Choose the species with --species, or its own fit file."
     given = None if args.fit is None else fit_of_species(args.fit, (w.species for w in works), remedy)
@@ -55,6 +58,7 @@ def run(args: argparse.Namespace) -> int:
         invented=works[0].study.invented,
         run=name_run(args, "page", {**works[0].inputs.hashes, "day of issue": today}),
         seed=works[0].study.head.seed,
+        stages=works[0].study.stage_lags() if given_stages is None else given_stages,
     )
     for site, reason in failed:
         print(f"no dates for {site}: {reason}")

@@ -87,6 +87,7 @@
       events.map(one => [one.name, short(q(0.5)(one)), span(one, 0.25, 0.75), span(one, 0.025, 0.975), percent(Local.chanceBy(one.pool, issued))])));
     const chance = (one, day) => Local.chanceBy(one.pool, day + 7) - Local.chanceBy(one.pool, day);
     const every = Array.from({length: WEEKS}, (_, week) => issued + 7 * week), likely = every.map(day => events.some(one => chance(one, day) >= 0.005));
+    $("stages").textContent = species().stages.length ? `Stages after the flight rest on these lags: ${species().stages.join("; ")}. Confirm them in the field.` : "";
     const weeks = every.slice(Math.max(likely.indexOf(true), 0), likely.lastIndexOf(true) + 1);
     $("weeks").replaceChildren(table(
       "Chance that the event falls in the week", ["week from", ...events.map(one => one.name)],
@@ -199,7 +200,7 @@
     $("where").textContent = `${p.site}, season ${species().season}. Weather of station ${p.station}${far}, known to ${date(dayOf(p.known, species().year))}; the weather to come rests on ${p.past} past seasons.`;
     showDates(events, correction);
     showErrors();
-    showChart(events);
+    showChart(events.filter(one => one.event < species().flown));
     showMap();
     $("terms").textContent = `Heat sums: ${species().terms}. ${species().problems.join(" ")}`;
     return events;
