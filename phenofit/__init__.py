@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from phenofit.maps import error_map
     from phenofit.plan import plan_network
     from phenofit.records import Records, plot_records
+    from phenofit.report import result_table
     from phenofit.run import run_study
     from phenofit.seasons import MonthDay, Season
     from phenofit.simulate import simulate_network, simulate_weather
@@ -72,6 +73,7 @@ __all__ = [
     "read_records",
     "read_traps",
     "read_weather",
+    "result_table",
     "run_study",
     "simulate_network",
     "simulate_weather",
@@ -101,6 +103,7 @@ _HOMES = {
     "simulate": ("simulate_network", "simulate_weather"),
     "study": ("check_study", "load_study", "read_records"),
     "records": ("Records", "plot_records"),
+    "report": ("result_table",),
     "run": ("run_study",),
 }
 _HOME_OF = {name: room for room, names in _HOMES.items() for name in names}

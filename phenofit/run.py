@@ -22,8 +22,10 @@ from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.errors import DataError, MissingExtraError, ModelError, PhenofitWarning, Problem
 from phenofit.field import write_field_page
 from phenofit.files import read_json, versions
+from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.forecasting import forecast
-from phenofit.forecasting.forecast_places import day_after_last
+from phenofit.forecasting.forecast_places import day_after_last, season_places
+from phenofit.forecasting.stage_windows import lags_of, stage_windows
 from phenofit.heat.compiled.threads import processors
 from phenofit.maps import ErrorChoice, MapArea, MapSettings, error_map
 from phenofit.maps.map_files import read_elevation
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from phenofit.flight import FlightFit
+    from phenofit.forecasting.stage_windows import StageWindow
     from phenofit.validate import PublishedComparison
 
 
@@ -83,7 +86,7 @@ def run_study(
     """
     say = progress or (lambda _text: None)
     with run_folder(Path(out), "run", files=RUN_FILES) as folder:
-        result = _result(path, workers, say)
+        result = compute_study(path, workers=workers, progress=say)
         folder.run = str(result.provenance["run"])
         say("writing the tables")
         write_tables(result, folder.staging, run=folder.run)
@@ -117,8 +120,11 @@ def _write_field_page(result: StudyResult, path: Path, run: str, say: Progress) 
         warnings.warn(f"there is no field page: {error}", PhenofitWarning, stacklevel=2)
 
 
-def _result(path: str | os.PathLike[str], workers: int | None, say: Progress) -> StudyResult:
-    """Read everything that a study needs, then compute everything that it asks for."""
+def compute_study(
+    path: str | os.PathLike[str], *, workers: int | None = None, progress: Progress | None = None
+) -> StudyResult:
+    """Read everything that a study needs, then compute everything that it asks for; write nothing."""
+    say = progress or (lambda _text: None)
     study = load_study(path)
     inputs = read_inputs(study, progress=say)
     truth = _truth(study)
@@ -175,7 +181,8 @@ class _Task:
             comparisons=comparisons,
             validation=validation,
             scores=_scores(validation, seed),
-            forecast=self._forecast(fit, notes),
+            forecast=(season := self._forecast(fit, notes)),
+            stages=() if season is None else self._stages(fit),
             error_map=self._map(validation, notes),
             notes=(*notes, *checks.notes),
             checks=checks,
@@ -200,9 +207,28 @@ class _Task:
         test = partial(self.work.compare, validation=given, level=fit.settings.level)
         return tuple(self.executor.map(test, self.work.published))
 
+    @property
+    def _today(self) -> np.datetime64:
+        asked = self.work.study.forecast.today
+        return day_after_last(self.work.records.weather) if asked is None else np.datetime64(asked, "D")
+
+    def _stages(self, fit: FlightFit) -> tuple[StageWindow, ...]:
+        """Date the stages after each flight at every place."""
+        lags = lags_of(self.work.study.stage_lags(), self.work.species)
+        if not lags:
+            return ()
+        records = records_of_fit(fit, self.work.records)
+        places, _ = season_places(records, issued=self._today)
+        seed, flights = self.work.study.head.seed, range(1, fit.settings.flights + 1)
+        return tuple(
+            window
+            for place in places
+            for g in flights
+            for window in stage_windows(fit, place, lags, flight=g, seed=seed, traps=records.traps)
+        )
+
     def _forecast(self, fit: FlightFit, notes: list[str]) -> pd.DataFrame | None:
-        records, asked = self.work.records, self.work.study.forecast.today
-        today = day_after_last(records.weather) if asked is None else np.datetime64(asked, "D")
+        records, today = self.work.records, self._today
         self.say(f"forecasting the season as of {today}")
         try:
             return forecast(fit, records, today=today, seed=self.work.study.head.seed).table()

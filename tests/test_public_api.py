@@ -19,7 +19,7 @@ PINNED = [
     "UnitError", "accumulate", "build_trap_years", "check_study", "compare_published", "cross_validate",
     "degree_days", "error_map", "fetch_weather", "fit_flights", "forecast", "link_stations", "load_study",
     "plan_network",
-    "plot_records", "read_catches", "read_records", "read_traps", "read_weather", "run_study", "simulate_network",
+    "plot_records", "read_catches", "read_records", "read_traps", "read_weather", "result_table", "run_study", "simulate_network",
     "simulate_weather",
 ]  # fmt: skip
 

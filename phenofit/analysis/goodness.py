@@ -70,16 +70,23 @@ class Goodness:
         """Whether the model fails in any respect."""
         return any(not finding.holds for finding in self.findings)
 
+    def failures(self) -> str:
+        """Return in which respects the model does not fit; an empty text where it fits in all."""
+        failed = [_failed(finding) for finding in self.findings if not finding.holds]
+        if not failed:
+            return ""
+        return (
+            f"The model does not fit in {len(failed)} of {len(self.findings)} respects: {'; '.join(failed)}."
+        )
+
     def sentence(self) -> str:
         """Return the verdict in words; an empty text where nothing was tested."""
         if not self.findings:
             return ""
-        passed = [finding.question for finding in self.findings if finding.holds]
-        failed = [_failed(finding) for finding in self.findings if not finding.holds]
-        if not failed:
-            return f"The model fits these catches in all that was tested: {', '.join(passed)}."
-        tail = f" No misfit in: {', '.join(passed)}." if passed else ""
-        return f"The model does not fit in {len(failed)} of {len(self.findings)} respects: {'; '.join(failed)}.{tail}"
+        passed = ", ".join(finding.question for finding in self.findings if finding.holds)
+        if not self.warns:
+            return f"The model fits these catches in all that was tested: {passed}."
+        return self.failures() + (f" No misfit in: {passed}." if passed else "")
 
 
 def _failed(finding: Finding) -> str:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from phenofit.flight import FlightFit
+    from phenofit.forecasting.stage_windows import StageWindow
     from phenofit.records import Records
     from phenofit.validate import PublishedComparison
 
@@ -49,6 +50,8 @@ class SpeciesResult:
         What the reader must know, one sentence each.
     checks : FitChecks
         The older rules beside the fit, its residuals, the trap-years that carry it, the number of flights.
+    stages : tuple of StageWindow
+        Dates of the stages after the flight, at each place of the forecast; empty where the study names no stages.
     """
 
     species: str
@@ -62,6 +65,7 @@ class SpeciesResult:
     error_map: xr.Dataset | None = None
     notes: tuple[str, ...] = ()
     checks: FitChecks = field(default_factory=FitChecks)
+    stages: tuple[StageWindow, ...] = ()
 
     @property
     def goodness(self) -> Goodness:

@@ -50,6 +50,10 @@ _HELP = {
         "write one file for a phone: dates at every place, and a check of scouting dates",
         "study.toml --out field.html",
     ),
+    "report": (
+        "write the page of a study, its tables for a thesis, or a printable summary for growers",
+        "study.toml --tables tex --out results",
+    ),
     "map": (
         "map the forecast error of a study or of a validation table",
         "results/validation.csv --out maps",
@@ -61,8 +65,14 @@ _HELP = {
     "thresholds": ("list the published thresholds that come with phenofit", "--species borer --usable"),
 }
 
+_OF_THE_SEASON = ("forecast", "local", "page")
+
 COMMANDS: dict[str, Command] = {
-    name: Command(f"phenofit.cli.commands.{name}", line, f"phenofit {name} {call}")
+    name: Command(
+        f"phenofit.cli.{'season' if name in _OF_THE_SEASON else 'commands'}.{name}",
+        line,
+        f"phenofit {name} {call}",
+    )
     for name, (line, call) in _HELP.items()
 }
 """Every command by its name."""

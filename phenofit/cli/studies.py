@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +19,12 @@ if TYPE_CHECKING:
 def add_study_file(parser: argparse.ArgumentParser, what: str = "study file (TOML)") -> None:
     """Declare the study file."""
     parser.add_argument("study", type=Path, metavar="STUDY", help=what)
+
+
+def output_name(study: Path) -> str:
+    """Return the name of the folder for what comes of a study."""
+    stem = study.resolve().parent.name if study.stem == "study" else study.stem
+    return re.sub(r"[^\w.-]+", "-", stem).strip("-.") or "study"
 
 
 def add_study(parser: argparse.ArgumentParser) -> None:

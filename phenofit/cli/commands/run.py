@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from phenofit.cli.options import add_out, add_quiet
 from phenofit.cli.progress_lines import show_progress
-from phenofit.cli.studies import add_study_file
+from phenofit.cli.studies import add_study_file, output_name
 
 if TYPE_CHECKING:
     from phenofit.analysis.results import SpeciesResult
@@ -28,7 +27,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the study and say where its page is."""
-    out = args.out if args.out is not None else Path("reports") / _name_of(args.study)
+    out = args.out if args.out is not None else Path("reports") / output_name(args.study)
     return run_and_print(args.study, out, quiet=args.quiet)
 
 
@@ -72,8 +71,3 @@ def _answers(species: SpeciesResult) -> list[str]:
         *species.checks.records.warnings(),
         *species.notes,
     ]
-
-
-def _name_of(study: Path) -> str:
-    stem = study.resolve().parent.name if study.stem == "study" else study.stem
-    return re.sub(r"[^\w.-]+", "-", stem).strip("-.") or "study"

@@ -69,7 +69,7 @@ class _Made:
 
 def run(args: argparse.Namespace) -> int:
     """Forecast, print and write."""
-    from phenofit.cli.stage_options import print_stages, read_stages
+    from phenofit.cli.season.stage_options import print_stages, read_stages
     from phenofit.forecasting.cautions import CAUTIONS
     from phenofit.output_folder import optional_run_folder
 

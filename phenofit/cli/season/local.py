@@ -226,7 +226,7 @@ def _write_check(folder: RunFolder, check: LocalCheck) -> None:
 
 
 def _ahead(today: str, fit: FlightFit, place: _Place, check: LocalCheck | None) -> SeasonForecast:
-    from phenofit.cli.commands.forecast import print_forecast
+    from phenofit.cli.season.forecast import print_forecast
     from phenofit.forecasting import forecast
 
     correction = None if check is None else check.correction

@@ -1,0 +1,1 @@
+"""The commands about the present season and one place: forecast, local and page."""
