@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import gc
+import shutil
 import subprocess
 import sys
 import types
 import warnings
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -175,6 +177,25 @@ def test_no_command_shows_the_commands(capsys: pytest.CaptureFixture[str]) -> No
     shown = capsys.readouterr().err
     for name in COMMANDS:
         assert f"\n  {name} " in shown
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish", "powershell", "tcsh"])
+def test_completion_knows_every_command(shell: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["completion", shell]) == 0
+    script = capsys.readouterr().out
+    assert all(name in script for name in COMMANDS)
+    assert "leave-out" in script
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="needs bash")
+def test_a_shell_completes_with_the_script(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["completion", "bash"]) == 0
+    script = tmp_path / "complete.sh"
+    script.write_text(capsys.readouterr().out, encoding="utf-8")
+    typed = "COMP_WORDS=(phenofit validate --lea); COMP_CWORD=2; COMP_LINE='phenofit validate --lea'"
+    call = f"source {script}; {typed}; f=$(complete -p phenofit | sed 's/.*-F \\([^ ]*\\).*/\\1/'); $f phenofit --lea validate; echo \"${{COMPREPLY[@]}}\""
+    found = subprocess.run(["bash", "-c", call], capture_output=True, text=True, check=True)
+    assert sorted(found.stdout.split()) == ["--lead-days", "--leave-out"]
 
 
 def test_help_and_version(capsys: pytest.CaptureFixture[str]) -> None:

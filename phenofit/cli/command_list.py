@@ -62,6 +62,7 @@ _HELP = {
         "how many sites, years and checks would fix the base",
         "fit.json --weather weather.csv --unit degC --sites 4,8 --years 5,10",
     ),
+    "completion": ("print the script with which a shell completes commands and options", "bash"),
     "thresholds": ("list the published thresholds that come with phenofit", "--species borer --usable"),
 }
 
