@@ -7,6 +7,7 @@ season's start, never by number in the year, so a leap day moves nothing.
 from __future__ import annotations
 
 import calendar
+import datetime
 import re
 from dataclasses import dataclass
 
@@ -14,7 +15,19 @@ import numpy as np
 
 from phenofit.errors import ModelError
 
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
+"""Names of the months: in English whatever the language of the machine."""
 _MONTH_DAY = re.compile(r"^(\d{1,2})-(\d{1,2})$")
+
+
+def day_words(when: datetime.date | np.datetime64, *, short: bool = False, year: bool = False) -> str:
+    """Return a date as people say it: ``"3 July"``, ``"3 Jul"``, ``"3 July 2024"``."""
+    day = when.astype("datetime64[D]").item() if isinstance(when, np.datetime64) else when
+    month = MONTHS[day.month - 1]
+    return f"{day.day} {month[:3] if short else month}{f' {day.year}' if year else ''}"
 
 
 @dataclass(frozen=True, order=True)

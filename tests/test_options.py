@@ -240,6 +240,7 @@ FOLDERS = {
     "plan": "plan DIR/study.toml --out OUT",
     "run": "run DIR/study.toml --quiet --out OUT",
     "demo": "demo --quiet --out OUT",
+    "report": "report DIR/study.toml --summary --quiet --out OUT",
 }
 FILES = {
     "heat": "heat DIR/weather.csv --base 10C --unit degC --out OUT/sums.csv",
@@ -248,7 +249,7 @@ FILES = {
     "init": "init DIR/catches.csv --out OUT",
     "page": "page DIR/study.toml --quiet --out OUT/field.html",
 }
-NO_OUTPUT = {"check"}
+NO_OUTPUT = {"check", "completion"}
 
 
 def test_the_tables_of_these_tests_hold_every_command() -> None:

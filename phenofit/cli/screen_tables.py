@@ -19,4 +19,6 @@ def print_table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
 
 def short_date(moment: pd.Timestamp) -> str:
     """Return a date as day and month, ``"not this season"`` for none."""
-    return "not this season" if str(moment) == "NaT" else f"{moment:%d %b}"
+    from phenofit.seasons import day_words
+
+    return "not this season" if str(moment) == "NaT" else day_words(moment, short=True)

@@ -12,6 +12,7 @@ from xml.parsers import expat
 
 from phenofit.errors import DataError, MissingExtraError, Problem
 from phenofit.files.safe_files import require_regular
+from phenofit.seasons import MONTHS
 
 LARGEST_FILE = 100 * 1024**2
 """Largest workbook that is read [bytes]."""
@@ -21,7 +22,6 @@ MOST_CELLS = 5_000_000
 """Most cells of the rectangles that the sheets of a workbook fill."""
 
 _CHUNK = 1024**2
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _REFERENCE = re.compile(r"([A-Z]{1,3})([1-9]\d{0,6})")
 _SHEET_PART = re.compile(r"xl/worksheets/[^/]+\.xml")
 _SAVE = "Save it as .xlsx, or save the sheet as CSV (UTF-8)."
@@ -114,10 +114,10 @@ def cell_text(value: object) -> str:
     if isinstance(value, int | float):
         return f"{value:.15g}"  # the digits that spreadsheet programs keep
     if isinstance(value, dt.datetime):
-        day = f"{value.day}-{_MONTHS[value.month - 1]}-{value.year:04d}"
+        day = f"{value.day}-{MONTHS[value.month - 1][:3]}-{value.year:04d}"
         return f"{day} {value:%H:%M:%S}"
     if isinstance(value, dt.date):
-        return f"{value.day}-{_MONTHS[value.month - 1]}-{value.year:04d}"
+        return f"{value.day}-{MONTHS[value.month - 1][:3]}-{value.year:04d}"
     return str(value)
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from phenofit.records.weeks import RecordWeeks, record_weeks
+from phenofit.seasons import MONTHS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -164,7 +165,7 @@ def _label_weeks(axes: Axes, weeks: RecordWeeks, offsets: np.ndarray) -> None:
             day = (month.astype("datetime64[D]") - first) / np.timedelta64(7, "D")
             if 0 <= day <= width:
                 places.append(float(offset + day))
-                texts.append(f"{month.astype(object):%b}")
+                texts.append(MONTHS[month.astype(object).month - 1][:3])
     axes.set_xticks(places, texts, fontsize=7)
     axes.tick_params(axis="x", length=2.5, colors=_INK)
 

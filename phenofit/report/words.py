@@ -8,16 +8,12 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from phenofit.flight.likelihood.parameters import TABLE
-from phenofit.seasons import MonthDay
+from phenofit.seasons import MONTHS, MonthDay, day_words
 from phenofit.units import convert_degree_days, from_celsius
 
 if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit
 
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
-)  # fmt: skip
 _UNITS = {"degC": "°C", "degC d": "°C-days", "degF": "°F", "degF d": "°F-days", "1": "", "1/degC": "per °C"}
 _WORDS = {parameter.name: parameter.words for parameter in TABLE}
 _OF_FIRST_CATCHES = {
@@ -77,16 +73,14 @@ def start_words(text: str) -> str:
     if text == "biofix":
         return "the biofix"
     start = MonthDay.parse(text)
-    return f"{start.day} {_MONTHS[start.month - 1]}"
+    return f"{start.day} {MONTHS[start.month - 1]}"
 
 
 def day(value: Any, *, year: bool = False) -> str:
     """Return a date as day and month, or an empty text for none."""
     if value is None or pd.isna(value):
         return ""
-    stamp = pd.Timestamp(value)
-    text = f"{stamp.day} {_MONTHS[stamp.month - 1][:3]}"
-    return f"{text} {stamp.year}" if year else text
+    return day_words(pd.Timestamp(value), short=True, year=year)
 
 
 def period(low: Any, high: Any) -> str:

@@ -10,6 +10,7 @@ import pandas as pd
 from phenofit.errors import DataError, Problem
 from phenofit.files.dates import DATE_ORDERS
 from phenofit.files.text_table import shorten
+from phenofit.seasons import day_words
 from phenofit.starting.looking import DateReading, backwards, date_evidence, date_readings, moment
 from phenofit.starting.naming import DAY_OF_YEAR, SERIAL, WEEK, Role
 from phenofit.starting.questions import Interview, Question
@@ -124,5 +125,4 @@ def order_of_columns(cells: pd.DataFrame, first: str, second: str) -> str:
 
 
 def _day(stamp: np.datetime64, *, years: bool = True) -> str:
-    found = stamp.astype("datetime64[D]").item()
-    return f"{found.day} {found:%B %Y}" if years else f"{found.day} {found:%B}"
+    return day_words(stamp, year=years)

@@ -118,7 +118,7 @@ def test_the_observed_date_comes_first_with_its_check_interval() -> None:
     # Three of six moths: half of the way through the four of the second week.
     assert str(year.observed) == "2015-06-06T00:00:00.000000000"
     assert [str(day)[:10] for day in year.observed_between] == ["2015-06-02", "2015-06-09"]
-    begin = "2015: half of 6 moths was caught by 06 June (between 02 June and 09 June), "
+    begin = "2015: half of 6 moths was caught by 6 June (between 2 June and 9 June), "
     assert found.sentences[0].startswith(begin)
 
 

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from phenofit.forecasting.distribution import DateDistribution, to_unit
+from phenofit.forecasting.distribution import DateDistribution
+from phenofit.seasons import day_words
 
 if TYPE_CHECKING:
     from phenofit.flight import FlightFit
@@ -81,4 +82,4 @@ def _signed(days: float) -> str:
 
 
 def _day(when: np.datetime64) -> str:
-    return "later than the weather given" if np.isnat(when) else f"{to_unit(when).astype(object):%d %B}"
+    return "later than the weather given" if np.isnat(when) else day_words(when)

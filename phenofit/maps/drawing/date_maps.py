@@ -13,6 +13,7 @@ from phenofit.maps.borders import SOURCE
 from phenofit.maps.drawing.captions import event_words
 from phenofit.maps.drawing.error_maps import Canvas
 from phenofit.maps.drawing.scales import QUANTITIES, Quantity
+from phenofit.seasons import day_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -35,10 +36,7 @@ def draw_date_map(
 
 def _date_quantity(start: np.datetime64) -> Quantity:
     def as_date(days: float) -> str:
-        # English month names whatever the language of the machine, so that figures are the same everywhere.
-        date = (start + np.timedelta64(round(days), "D")).astype(object)
-        months = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-        return f"{date.day} {months[date.month - 1]}"
+        return day_words(start + np.timedelta64(round(days), "D"), short=True)
 
     return Quantity(
         name="date", field="event_day", site=None, heading="date", label="median date of the event",

@@ -17,7 +17,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from phenofit.files import writing
 from phenofit.files.pictures import figure_bytes
-from phenofit.seasons import Season
+from phenofit.seasons import Season, day_words
 
 INK, GREY = "#222222", "#767676"
 BLUE, VERMILION, GREEN = "#0072B2", "#D55E00", "#009E73"
@@ -75,7 +75,7 @@ def day_axis(axes: Axes, season: Season, low: float, high: float, *, which: str 
 
     def label(value: float, _position: int | None = None) -> str:
         day = (first + np.timedelta64(round(value), "D")).astype(object)
-        return f"{day.day} {day:%b}"
+        return day_words(day, short=True)
 
     axis.set_major_formatter(FuncFormatter(label))
     (axes.set_xlim if which == "x" else axes.set_ylim)(low, high)
