@@ -7,6 +7,7 @@ import math
 import os
 import re
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -20,7 +21,15 @@ from phenofit.flight.kernels.curves import heat_at_share, peak_heat
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.likelihood.log_likelihood import Layout
 from phenofit.flight.likelihood.parameters import Parameter, parameter_of, plain_name, split_name, unit_of
-from phenofit.flight.result_text import html_list, html_table, in_days, parameter_label, rounded
+from phenofit.flight.result_text import (
+    decimals,
+    fixed,
+    html_list,
+    html_table,
+    in_days,
+    parameter_label,
+    rounded,
+)
 from phenofit.flight.sampling import Sampling
 from phenofit.traps.account import left_out_by_reason, left_out_words
 
@@ -346,18 +355,22 @@ class FlightFit(FitContent):
         return "\n".join(lines)
 
     def _cells(self) -> list[tuple[str, str, str, str, str, str]]:
-        """Return the table of estimates as texts."""
-        return [
-            (
-                parameter_label(row["parameter"], row["flight"]),
-                rounded(row["estimate"]),
-                "open" if "low" in row["note"] else rounded(row["low"]),
-                "open" if "high" in row["note"] else rounded(row["high"]),
-                row["unit"] + in_days(row["days"]),
-                row["note"],
+        """Return the table of estimates as texts, rounded by their intervals."""
+        found = []
+        for row in self.estimates.to_dict("records"):
+            digits = decimals(row["estimate"], row["low"], row["high"])
+            write = rounded if digits is None else partial(fixed, digits=digits)
+            found.append(
+                (
+                    parameter_label(row["parameter"], row["flight"]),
+                    write(row["estimate"]),
+                    "open" if "low" in row["note"] else write(row["low"]),
+                    "open" if "high" in row["note"] else write(row["high"]),
+                    row["unit"] + in_days(row["days"]),
+                    row["note"],
+                )
             )
-            for row in self.estimates.to_dict("records")
-        ]
+        return found
 
     def _cautions(self) -> list[str]:
         said = [f"! {p}" for p in self.problems]

@@ -22,6 +22,17 @@ def rounded(value: Any) -> str:
     return f"{value:.4g}" if abs(value) < 1000 else f"{value:.1f}"
 
 
+def decimals(estimate: float, low: float | None, high: float | None) -> int | None:
+    """Return how many decimals an estimate deserves; None where it has no interval.
+
+    Two significant digits of the half width of the interval, as JCGM 100:2008, 7.2.6 has it for uncertainties; of the
+    end that exists where the other is open.
+    """
+    parts = [abs(estimate - end) for end in (low, high) if end is not None and math.isfinite(end)]
+    half = sum(parts) / len(parts) if parts else 0.0
+    return None if half == 0.0 else max(1 - math.floor(math.log10(half)), 0)
+
+
 def in_days(days: float) -> str:
     """Return what follows the unit of a heat sum that is also a time; empty where it is none."""
     return "" if math.isnan(days) else f" ({days:.1f} days)"

@@ -22,12 +22,14 @@ from phenofit.report.page_tables import (
     PageTable,
     errors_table,
     estimates_table,
-    forecast_table,
+    forecast_tables,
     left_out_tables,
     links_table,
+    stages_tables,
     stations_table,
     thresholds_page_table,
 )
+from phenofit.report.place_charts import PlaceChart, place_charts
 from phenofit.report.residual_view import carried_table, residual_sentences, stray_sentences
 from phenofit.report.sentences import (
     base_sentence,
@@ -46,6 +48,14 @@ from phenofit.report.words import heat_words
 from phenofit.validate.older_forecasters import OLDER
 
 _EVENTS = ("flight_50", "flight_5", "flight_95")
+_PARTS = (
+    ("season", "this season"),
+    ("error", "forecast error"),
+    ("flight", "base and requirement"),
+    ("published", "published thresholds"),
+    ("fit", "goodness of fit"),
+)
+"""The parts of a species: anchor and title in the contents."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +65,8 @@ class _Section:
     species: str
     slug: str
     fits_in_words: str
+    misfit: bool
+    doubts: tuple[str, ...]
     answers: tuple[str, ...]
     errors_in_words: tuple[str, ...]
     season_in_words: tuple[str, ...]
@@ -75,7 +87,9 @@ class _Section:
     errors: tuple[PageTable, ...]
     leads: PageTable | None
     drift_in_words: tuple[str, ...]
-    forecast: PageTable | None
+    forecast: tuple[PageTable, ...]
+    stages: tuple[PageTable, ...]
+    charts: tuple[PlaceChart, ...]
     no_forecast: tuple[str, ...]
     left_out: tuple[PageTable, PageTable] | None
     figures: Mapping[str, Any]
@@ -116,6 +130,8 @@ def render_report(result: StudyResult, out: Path) -> Path:
         title=result.study.title,
         invented=result.study.invented,
         sections=sections,
+        parts=_PARTS,
+        run=str(result.provenance.get("run", "")),
         overview=_overview(result, Path(out)),
         links=links_table(result.inputs.links),
         stations=stations_table(result.inputs.weather),
@@ -147,7 +163,9 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         species=species.species,
         slug=slug,
         fits_in_words=species.goodness.sentence(),
-        answers=(*calendar_sentences(species), *flight_sentences(fit), base_sentence(fit)),
+        misfit=species.goodness.warns,
+        doubts=_doubts(species),
+        answers=(*flight_sentences(fit), base_sentence(fit)),
         errors_in_words=tuple(error_sentences(species)),
         season_in_words=tuple(season_sentences(forecast)),
         verdicts=tuple(
@@ -174,7 +192,9 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         errors=_error_tables(species),
         leads=lead_table(species.scores),
         drift_in_words=tuple(drift_sentences(species.validation)),
-        forecast=None if forecast is None else forecast_table(forecast),
+        forecast=() if forecast is None else forecast_tables(forecast),
+        stages=stages_tables(species.stages),
+        charts=place_charts(species),
         no_forecast=_without_forecast(species),
         left_out=left_out_tables([species.records.left_out, fit.left_out]),
         figures=draw_species(result, species, out / "figures", slug),
@@ -182,6 +202,15 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         sites=site_table(species),
         extent=_extent(species),
         model=_model(species),
+    )
+
+
+def _doubts(species: SpeciesResult) -> tuple[str, ...]:
+    """Return what must be known before any number: no convergence, no fit, no better than the calendar."""
+    return (
+        *(() if species.fit.converged else ("The search for the best fit did not converge.",)),
+        *((species.goodness.failures(),) if species.goodness.warns else ()),
+        *calendar_sentences(species),
     )
 
 

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from phenofit.flight.result import FlightFit, flight_share
-from phenofit.flight.result_text import in_days
+from phenofit.flight.result_text import decimals, in_days
+from phenofit.forecasting.stage_windows import StageWindow
 from phenofit.report.truth import true_values
 from phenofit.report.words import (
     day,
@@ -48,7 +49,8 @@ def estimates_table(fit: FlightFit, terms: str, truth: Mapping[str, Any] | None)
     for row in sorted(fit.estimates.to_dict("records"), key=_position):
         flight = None if pd.isna(row["flight"]) else int(row["flight"])
         unit = unit_words(str(row["unit"])) + in_days(row["days"])
-        digits = _digits(str(row["parameter"]), float(row["estimate"]))
+        shown = decimals(row["estimate"], row["low"], row["high"])
+        digits = _digits(str(row["parameter"]), float(row["estimate"])) if shown is None else shown
         span = "held" if row["note"] == "held" else interval(row["low"], row["high"], "", digits)
         cells = [
             parameter_words(str(row["parameter"]), flight, fit.settings.flights, fit.settings.records),
@@ -83,6 +85,7 @@ def _position(row: Mapping[Any, Any]) -> int:
 
 
 def _digits(parameter: str, value: float) -> int:
+    """Return the decimals of a value without an interval."""
     if parameter in ("base", "upper", "size", "size_sd", "abundance_sd"):
         return 2
     if parameter == "stray_share":
@@ -144,11 +147,15 @@ def _converted(value: Any, unit: Any, to: str) -> float:
 
 def _base_words(row: Mapping[Any, Any]) -> str:
     # The table gives bases in degC, whatever the source printed.
-    return (
-        "not stated"
-        if pd.isna(row["base"])
-        else temperature(float(row["base"]), 2 if row["kind"] == "fitted" else 1)
-    )
+    return "not stated" if pd.isna(row["base"]) else temperature(float(row["base"]), _base_decimals(row))
+
+
+def _base_decimals(row: Mapping[Any, Any]) -> int:
+    if row["kind"] != "fitted":
+        return 1
+    low, high = (None if pd.isna(row[name]) else float(row[name]) for name in ("base_low", "base_high"))
+    found = decimals(float(row["base"]), low, high)
+    return 2 if found is None else found
 
 
 def _method(row: Mapping[Any, Any]) -> str:
@@ -230,6 +237,11 @@ def _signed(value: float) -> str:
     return f"{text.lstrip('−')} {'late' if value > 0 else 'early'}"
 
 
+def forecast_tables(forecast: pd.DataFrame) -> tuple[PageTable, ...]:
+    """Return the season's forecast, a table for each flight: a row for each place, a column for each event."""
+    return tuple(forecast_table(mine) for _, mine in forecast.groupby("flight", sort=True))
+
+
 def forecast_table(forecast: pd.DataFrame) -> PageTable:
     """Return the season's forecast, a row for each place, a column for each event: median and middle 80 %."""
     flights = sorted(forecast["flight"].unique())
@@ -241,9 +253,8 @@ def forecast_table(forecast: pd.DataFrame) -> PageTable:
             found = mine[(mine["flight"] == flight) & (mine["event"] == event)]
             cells.append(_forecast_cell(found))
         rows.append(tuple(cells))
-    heads = [
-        f"{f'flight {flight}, ' if len(flights) > 1 else ''}{_event_words(event)}" for flight, event in keys
-    ]
+    named = len(flights) > 1 or int(flights[0]) > 1
+    heads = [f"{f'flight {flight}, ' if named else ''}{_event_words(event)}" for flight, event in keys]
     season = str(forecast["season"].iloc[0])
     issued, known = day(forecast["issued"].iloc[0], year=True), day(forecast["known_until"].max(), year=True)
     fewest, most = int(forecast["past_seasons"].min()), int(forecast["past_seasons"].max())
@@ -256,6 +267,33 @@ def forecast_table(forecast: pd.DataFrame) -> PageTable:
         tuple(rows),
         (False, *(True for _ in heads)),
     )
+
+
+def stages_tables(windows: Sequence[StageWindow]) -> tuple[PageTable, ...]:
+    """Return the dates of the stages after the flight, a table for each flight; none without stages."""
+    several = len({one.flight for one in windows}) > 1
+    found = []
+    for flight in sorted({one.flight for one in windows}):
+        mine = [one for one in windows if one.flight == flight]
+        lags = {one.lag.stage: one.lag.words for one in mine}
+        cells = {
+            (one.site, one.lag.stage): f"{day(one.dates.quantile(0.5)) or 'not this season'} "
+            f"({period(*one.dates.interval(0.8))})"
+            for one in mine
+        }
+        sites = sorted({one.site for one in mine})
+        whose = f" of flight {flight}" if several else ""
+        said = "; ".join(f"{stage}: {words}" for stage, words in lags.items())
+        found.append(
+            PageTable(
+                f"Stages after the flight{whose}: median, and in brackets the middle 80 %. The lags are those given, not "
+                f"fitted: {said}.",
+                ("place", *lags),
+                tuple((site, *(cells.get((site, stage), "") for stage in lags)) for site in sites),
+                (False, *(True for _ in lags)),
+            )
+        )
+    return tuple(found)
 
 
 def _forecast_cell(found: pd.DataFrame) -> str:

@@ -13,6 +13,7 @@ from phenofit.report.score_groups import first_scheme
 from phenofit.report.words import (
     amount,
     day,
+    fitted_decimals,
     forecaster_words,
     heat_words,
     interval,
@@ -30,7 +31,7 @@ def terms(fit: FlightFit) -> str:
     """Return base, method and start of a fit's heat sums in words."""
     heat = heat_words(fit, base=False)
     covariates = covariate_design(fit.data, fit.settings.covariates, fitted=fit.parameters).words()
-    text = f"{heat}, base {temperature(fit.base, 2)}, summed from {start_words(fit.settings.start_words)}"
+    text = f"{heat}, base {temperature(fit.base, fitted_decimals(fit, 'base'))}, summed from {start_words(fit.settings.start_words)}"
     return f"{text}; {covariates}" if covariates else text
 
 
@@ -63,7 +64,8 @@ def base_sentence(fit: FlightFit) -> str:
     if "base" not in fit.profiles:
         return f"The base temperature was held at {temperature(fit.base, 2)}; it was not estimated."
     low, high = fit.interval("base")
-    best = f"the best value is {temperature(fit.base, 2)}"
+    digits = fitted_decimals(fit, "base")
+    best = f"the best value is {temperature(fit.base, digits)}"
     if low is None and high is None:
         return (
             f"These data do not fix the base temperature: its {level} interval is open on both sides; {best}."
@@ -71,10 +73,11 @@ def base_sentence(fit: FlightFit) -> str:
     if low is None or high is None:
         return (
             f"These data do not fix the base temperature on one side: its {level} interval is "
-            f"{interval(low, high, '°C')}; {best}."
+            f"{interval(low, high, '°C', digits)}; {best}."
         )
     return (
-        f"The base temperature lies between {number(low)} and {number(high)} °C ({level} interval); {best}."
+        f"The base temperature lies between {number(low, digits)} and {number(high, digits)} °C ({level} interval); "
+        f"{best}."
     )
 
 

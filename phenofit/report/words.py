@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from phenofit.flight.likelihood.parameters import TABLE
+from phenofit.flight.result_text import decimals
 from phenofit.seasons import MONTHS, MonthDay, day_words
 from phenofit.units import convert_degree_days, from_celsius
 
@@ -111,11 +112,19 @@ def scheme_words(scheme: str) -> tuple[str, str]:
 
 
 def heat_words(fit: FlightFit, *, base: bool = True) -> str:
-    """Return how the heat of a fit is summed, base and fitted upper threshold to two decimals."""
+    """Return how the heat of a fit is summed; base and fitted upper threshold rounded by their intervals."""
     heat = fit.settings.heat
     if heat.upper is not None:
-        heat = replace(heat, upper=round(heat.upper, 2))
-    return heat.describe(round(fit.base, 2) if base else None)
+        heat = replace(heat, upper=round(heat.upper, fitted_decimals(fit, "upper")))
+    return heat.describe(round(fit.base, fitted_decimals(fit, "base")) if base else None)
+
+
+def fitted_decimals(fit: FlightFit, name: str) -> int:
+    """Return how many decimals of a parameter are shown; two where it has no interval."""
+    if name not in fit.profiles:
+        return 2
+    found = decimals(fit.parameters[name], *fit.interval(name))
+    return 2 if found is None else found
 
 
 def parameter_words(name: str, flight: Any = None, flights: int = 1, records: str = "counts") -> str:

@@ -242,7 +242,7 @@ def test_a_fitted_upper_threshold_is_short_and_fits_below_a_figure(result: Study
     settings = replace(fit.settings, heat=HeatSettings(upper=29.70351))
     warm = replace(fit, settings=settings, parameters={**fit.parameters, "base": 10.02914})
     words = heat_words(warm)
-    assert words == "single sine, base 10.03 °C, upper threshold 29.7 °C (horizontal cut-off)"
+    assert words == "single sine, base 10 °C, upper threshold 29.7 °C (horizontal cut-off)"
     assert "base" not in heat_words(warm, base=False)
     label = wrapped(f"heat at the middle of the check interval [°C-days; {words}]", 52)
     assert max(map(len, label.splitlines())) <= 52

@@ -28,7 +28,23 @@ class Outline(HTMLParser):
     """Collects elements, their attributes and their text."""
 
     VOID = frozenset(
-        {"meta", "img", "br", "link", "input", "hr", "path", "rect", "circle", "image", "use", "stop"}
+        {
+            "meta",
+            "img",
+            "br",
+            "link",
+            "input",
+            "hr",
+            "path",
+            "rect",
+            "circle",
+            "image",
+            "use",
+            "stop",
+            "line",
+            "polyline",
+            "polygon",
+        }
     )
 
     def __init__(self) -> None:
@@ -42,6 +58,9 @@ class Outline(HTMLParser):
         self.elements.append((tag, {name: value or "" for name, value in attrs}))
         if tag not in self.VOID:
             self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, {name: value or "" for name, value in attrs}))
 
     def handle_endtag(self, tag: str) -> None:
         if not self.open or self.open.pop() != tag:
@@ -96,7 +115,7 @@ def test_nothing_is_fetched_from_anywhere(page: str, outline: Outline) -> None:
             assert value == "" or value.startswith(("#", "data:")), (tag, value)
     assert "@import" not in page
     assert re.findall(r"url\((?!#|\"?data:)", page) == []
-    assert not list(outline.named("link"))
+    assert [link["href"] for link in outline.named("link")] == ["data:,"]  # no icon is asked for
     assert not list(outline.named("iframe"))
 
 
@@ -130,13 +149,10 @@ def test_headings_go_down_one_step_at_a_time(outline: Outline) -> None:
     assert html["lang"] == "en"
 
 
-def test_invented_data_is_said_at_the_top_in_every_table_and_every_picture(
-    page: str, outline: Outline
-) -> None:
+def test_invented_data_is_said_once_at_the_top(page: str) -> None:
     assert "(invented data)" in page.split("</title>")[0]
-    captions = re.findall(r"<caption>(.*?)</caption>", page, flags=re.DOTALL)
-    assert all("Invented data." in caption for caption in captions)
-    assert all(image["alt"].startswith("Invented data.") for image in outline.named("img"))
+    assert page.count("Invented data.") == 1
+    assert page.index("Invented data.") < page.index("<main>")
 
 
 def test_real_data_is_not_called_invented(result: StudyResult, tmp_path: Path) -> None:
@@ -206,7 +222,7 @@ def test_true_values_stand_beside_the_estimates(result: StudyResult) -> None:
     assert "true value (invented)" in table.columns
     first = dict(zip(table.columns, table.rows[0], strict=True))
     assert first["quantity"] == "base temperature"
-    assert first["true value (invented)"] == "10.00"
+    assert first["true value (invented)"] == "10.0"
     low, high = species.fit.interval("base")
     assert low is not None
     assert high is not None
@@ -313,7 +329,6 @@ def test_a_study_without_validation_or_forecast_still_gives_a_page(
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "No forecast could be tested" in text
     assert "No forecast of the present season was made" in text
-    assert "There is no map of the error" in text
 
 
 def test_places_of_other_species_are_left_out_of_the_forecast(result: StudyResult, tmp_path: Path) -> None:

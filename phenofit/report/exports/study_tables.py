@@ -10,7 +10,13 @@ from phenofit.files import write_text
 from phenofit.output_folder import species_slug
 from phenofit.report.exports.result_tables import TABLE_FORMS, ResultTable, comparison_table, fit_notes
 from phenofit.report.leads import lead_table
-from phenofit.report.page_tables import errors_table, estimates_table, forecast_table, thresholds_page_table
+from phenofit.report.page_tables import (
+    errors_table,
+    estimates_table,
+    forecast_tables,
+    stages_tables,
+    thresholds_page_table,
+)
 from phenofit.report.sentences import terms
 from phenofit.report.site_table import site_table
 from phenofit.validate.older_forecasters import OLDER
@@ -87,4 +93,8 @@ def study_tables(species: SpeciesResult) -> Iterator[tuple[str, ResultTable]]:
     if (sites := site_table(species)) is not None:
         yield "sites", ResultTable.of(sites)
     if species.forecast is not None and len(species.forecast):
-        yield "season", ResultTable.of(forecast_table(species.forecast))
+        tables = forecast_tables(species.forecast)
+        for flight, table in enumerate(tables, start=1):
+            yield f"season-flight-{flight}" if len(tables) > 1 else "season", ResultTable.of(table)
+    for flight, table in enumerate(stages := stages_tables(species.stages), start=1):
+        yield f"stages-flight-{flight}" if len(stages) > 1 else "stages", ResultTable.of(table)
