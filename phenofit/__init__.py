@@ -26,6 +26,18 @@ if TYPE_CHECKING:
     from phenofit.heat import HeatSettings, accumulate, degree_days
     from phenofit.maps import error_map
     from phenofit.plan import plan_network
+    from phenofit.plots import (
+        plot_base,
+        plot_calibration,
+        plot_dates,
+        plot_errors,
+        plot_flight,
+        plot_heat,
+        plot_region,
+        plot_residuals,
+        plot_scores,
+        plot_season,
+    )
     from phenofit.records import Records, plot_records
     from phenofit.report import result_table
     from phenofit.run import run_study
@@ -68,7 +80,17 @@ __all__ = [
     "link_stations",
     "load_study",
     "plan_network",
+    "plot_base",
+    "plot_calibration",
+    "plot_dates",
+    "plot_errors",
+    "plot_flight",
+    "plot_heat",
     "plot_records",
+    "plot_region",
+    "plot_residuals",
+    "plot_scores",
+    "plot_season",
     "read_catches",
     "read_records",
     "read_traps",
@@ -98,6 +120,18 @@ _HOMES = {
     "flight": ("FlightFit", "FlightModel", "fit_flights"),
     "plan": ("plan_network",),
     "forecasting": ("forecast",),
+    "plots": (
+        "plot_base",
+        "plot_calibration",
+        "plot_dates",
+        "plot_errors",
+        "plot_flight",
+        "plot_heat",
+        "plot_region",
+        "plot_residuals",
+        "plot_scores",
+        "plot_season",
+    ),
     "validate": ("PublishedThreshold", "Scheme", "compare_published", "cross_validate"),
     "maps": ("error_map",),
     "simulate": ("simulate_network", "simulate_weather"),

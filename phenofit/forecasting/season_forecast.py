@@ -86,6 +86,10 @@ class SeasonForecast:
         Places without a forecast.
     problems : tuple of str
         Problems of the fit behind it.
+    fit : FlightFit
+        The fit.
+    places : tuple of Place
+        The places that are forecast, with their weather.
     """
 
     species: str
@@ -95,6 +99,8 @@ class SeasonForecast:
     events: tuple[EventForecast, ...]
     failed: tuple[tuple[str, str], ...]
     problems: tuple[str, ...]
+    fit: FlightFit
+    places: tuple[Place, ...]
 
     def __repr__(self) -> str:
         """Return the season, and median and 95 % interval of each event."""
@@ -226,6 +232,7 @@ def forecast(
     records = records_of_fit(fit, records)
     places, failed = season_places(records, issued=issued, sites=sites, bridge=bridge)
     found: list[EventForecast] = []
+    forecast_places: list[Place] = []
     for place in places:
         shift = (shifts or {}).get(place.site, place_shift(fit, place.site))
         try:
@@ -234,6 +241,7 @@ def forecast(
             failed.append((place.site, str(error)))
             continue
         found += _at_place(here, place, events, (draws, seed), shift)
+        forecast_places.append(place)
     if not found:
         raise DataError(
             [Problem(f"site '{site}' cannot be forecast: {reason}", "") for site, reason in failed]
@@ -241,7 +249,15 @@ def forecast(
     year = season_year(season, issued)
     terms = f"{fit.settings.heat.describe(round(fit.base, 1))}, from {fit.settings.start_words}"
     return SeasonForecast(
-        fit.settings.species, season.label(year), issued, terms, tuple(found), tuple(failed), fit.problems
+        species=fit.settings.species,
+        season=season.label(year),
+        issued=issued,
+        terms=terms,
+        events=tuple(found),
+        failed=tuple(failed),
+        problems=fit.problems,
+        fit=fit,
+        places=tuple(forecast_places),
     )
 
 

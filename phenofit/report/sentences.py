@@ -9,7 +9,6 @@ import pandas as pd
 from phenofit.analysis.results import SpeciesResult
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.result import FlightFit
-from phenofit.report.score_groups import first_scheme
 from phenofit.report.words import (
     amount,
     day,
@@ -25,6 +24,7 @@ from phenofit.report.words import (
 )
 from phenofit.validate.forecasters import CALENDAR, FITTED
 from phenofit.validate.requirement_trend import trend_test
+from phenofit.validate.scores import first_scheme
 
 
 def terms(fit: FlightFit) -> str:

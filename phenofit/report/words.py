@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from phenofit.flight.likelihood.parameters import TABLE
-from phenofit.flight.result_text import decimals
-from phenofit.seasons import MONTHS, MonthDay, day_words
 from phenofit.units import convert_degree_days, from_celsius
 
-if TYPE_CHECKING:
-    from phenofit.flight.result import FlightFit
+# Offered again for the modules of the page.
+from phenofit.wording import day as day  # noqa: PLC0414
+from phenofit.wording import fitted_decimals as fitted_decimals  # noqa: PLC0414
+from phenofit.wording import forecaster_words as forecaster_words  # noqa: PLC0414
+from phenofit.wording import heat_words as heat_words  # noqa: PLC0414
+from phenofit.wording import number as number  # noqa: PLC0414
+from phenofit.wording import start_words as start_words  # noqa: PLC0414
 
 _UNITS = {"degC": "°C", "degC d": "°C-days", "degF": "°F", "degF d": "°F-days", "1": "", "1/degC": "per °C"}
 _WORDS = {parameter.name: parameter.words for parameter in TABLE}
@@ -34,16 +36,6 @@ _SCHEMES = {
         "Each block of sites in a year forecast from the rest",
     ),
 }
-
-
-def number(value: float | None, digits: int = 1) -> str:
-    """Return a number with a true minus sign, or an empty text where there is none."""
-    if value is None or pd.isna(value):
-        return ""
-    text = f"{value:.{digits}f}"
-    if float(text) == 0.0:
-        text = text.lstrip("-")
-    return text.replace("-", "−")
 
 
 def amount(value: float) -> str:
@@ -69,21 +61,6 @@ def interval(low: float | None, high: float | None, unit: str, digits: int = 1) 
     return "open on both sides"
 
 
-def start_words(text: str) -> str:
-    """Return where a heat sum begins: ``"1 January"`` for ``"01-01"``, ``"the biofix"`` for ``"biofix"``."""
-    if text == "biofix":
-        return "the biofix"
-    start = MonthDay.parse(text)
-    return f"{start.day} {MONTHS[start.month - 1]}"
-
-
-def day(value: Any, *, year: bool = False) -> str:
-    """Return a date as day and month, or an empty text for none."""
-    if value is None or pd.isna(value):
-        return ""
-    return day_words(pd.Timestamp(value), short=True, year=year)
-
-
 def period(low: Any, high: Any) -> str:
     """Return a span of dates; an end that lies beyond the season is said so."""
     first, last = day(low), day(high)
@@ -92,39 +69,9 @@ def period(low: Any, high: Any) -> str:
     return f"{first} to {last or 'past the season'}"
 
 
-def forecaster_words(name: str) -> str:
-    """Return how a forecaster of the validation table is called on a page."""
-    if name == "fitted":
-        return "fitted here"
-    if name == "calendar mean":
-        return "mean calendar date"
-    if name.startswith("published:"):
-        return f"published threshold {name.partition(':')[2]}, on its own terms"
-    if name.startswith("published base, refitted"):
-        row = name.partition(": ")[2]
-        return "published base, requirement refitted" + (f" ({row})" if row else "")
-    return name
-
-
 def scheme_words(scheme: str) -> tuple[str, str]:
     """Return what a scheme of validation leaves out, and how a sentence on its errors begins."""
     return _SCHEMES.get(scheme, (f"by {scheme}", f"Held out by {scheme}"))
-
-
-def heat_words(fit: FlightFit, *, base: bool = True) -> str:
-    """Return how the heat of a fit is summed; base and fitted upper threshold rounded by their intervals."""
-    heat = fit.settings.heat
-    if heat.upper is not None:
-        heat = replace(heat, upper=round(heat.upper, fitted_decimals(fit, "upper")))
-    return heat.describe(round(fit.base, fitted_decimals(fit, "base")) if base else None)
-
-
-def fitted_decimals(fit: FlightFit, name: str) -> int:
-    """Return how many decimals of a parameter are shown; two where it has no interval."""
-    if name not in fit.profiles:
-        return 2
-    found = decimals(fit.parameters[name], *fit.interval(name))
-    return 2 if found is None else found
 
 
 def parameter_words(name: str, flight: Any = None, flights: int = 1, records: str = "counts") -> str:

@@ -23,6 +23,14 @@ _FEW_YEARS = 10
 _KEY = ["trap", "season"]
 
 
+def first_scheme(table: pd.DataFrame, event: str) -> pd.DataFrame:
+    """Return the rows of an event under the first scheme of a table of validation or scores."""
+    if table.empty:
+        return table
+    rows: pd.DataFrame = table[(table["event"] == event) & (table["scheme"] == table["scheme"].iloc[0])]
+    return rows
+
+
 def crps_draws(draws: npt.ArrayLike, observed: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Return the continuous ranked probability score of equally likely draws.
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from phenofit.report.calibration_data import calibration
+from phenofit.plots.calibration_data import calibration
 from phenofit.report.sentences import drift_sentences
 
 YEARS = tuple(range(2010, 2020))

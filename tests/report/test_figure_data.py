@@ -9,12 +9,12 @@ from scipy import stats
 import phenofit
 from phenofit.analysis.fit_checks import check_fit
 from phenofit.analysis.results import StudyResult
-from phenofit.report.figure_data import catch_curve, season_heat
+from phenofit.plots.flight_curves import flight_curve, season_heat
 
 
 def test_whole_catch_lies_on_the_heat_scale(result: StudyResult) -> None:
     species = result.species[0]
-    curve = catch_curve(species.fit, species.records)
+    curve = flight_curve(species.fit, species.records)
     # Every trap-year adds up to 100 %; next to nothing lies beyond the drawn range.
     assert float(curve.caught.sum()) == pytest.approx(100.0, abs=2.0)
     assert (curve.caught >= 0).all()
@@ -24,7 +24,7 @@ def test_whole_catch_lies_on_the_heat_scale(result: StudyResult) -> None:
 def test_fitted_curve_is_the_flight_widened_by_the_shifts(result: StudyResult) -> None:
     species = result.species[0]
     fit = species.fit
-    curve = catch_curve(fit, species.records)
+    curve = flight_curve(fit, species.records)
     # A normal curve with a normal shift is a normal curve; the variances add (any textbook of probability).
     wide = stats.norm(fit.requirement(), np.hypot(fit.spread(), fit.shift_sd))
     step = curve.edges[1] - curve.edges[0]
@@ -34,7 +34,7 @@ def test_fitted_curve_is_the_flight_widened_by_the_shifts(result: StudyResult) -
 
 def test_catch_lies_around_the_fitted_requirement(result: StudyResult) -> None:
     species = result.species[0]
-    curve = catch_curve(species.fit, species.records)
+    curve = flight_curve(species.fit, species.records)
     middle = 0.5 * (curve.edges[1:] + curve.edges[:-1])
     mean = float((middle * curve.caught).sum() / curve.caught.sum())
     assert mean == pytest.approx(species.fit.requirement(), abs=0.25 * species.fit.spread())

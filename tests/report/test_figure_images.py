@@ -12,32 +12,32 @@ from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 
+import matplotlib
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.image import imread, imsave
 from scipy.stats import norm
 
 from phenofit.analysis.results import StudyResult
+from phenofit.errors import ModelError
 from phenofit.files.pictures import figure_bytes
-from phenofit.flight import JointRegion
-from phenofit.report.calibration_data import Calibration
-from phenofit.report.figure_data import CatchCurve, SeasonHeat
-from phenofit.report.figures import (
-    draw_base,
-    draw_calibration,
-    draw_dates,
-    draw_errors,
-    draw_flight,
-    draw_residuals,
-    draw_scores,
-    draw_season,
-)
-from phenofit.report.figures.style import SERIES, stamp
-from phenofit.report.residual_view import residual_view
-from phenofit.report.score_groups import ScoreGroup, ScoreRow
+from phenofit.flight import FlightFit, JointRegion
+from phenofit.plots import plot_base, plot_dates, plot_errors, plot_region
+from phenofit.plots.calibration_data import Calibration
+from phenofit.plots.calibration_plots import draw_calibration
+from phenofit.plots.flight_curves import CatchCurve, SeasonHeat
+from phenofit.plots.flight_plots import draw_flight
+from phenofit.plots.residual_data import residual_view
+from phenofit.plots.residual_plots import draw_residuals
+from phenofit.plots.score_groups import ScoreGroup, ScoreRow
+from phenofit.plots.score_plots import draw_scores
+from phenofit.plots.season_plots import draw_heat
+from phenofit.plots.style import SERIES, Panels, figure_of, letters, one_panel, panels_of, stamp, styled
 from phenofit.seasons import Season
+from phenofit.validate import PublishedThreshold
 
 STORED = Path(__file__).parents[1] / "images" / "report"
 SEASON = Season.parse("01-01", "10-31")
@@ -50,6 +50,20 @@ def grey(picture: np.ndarray) -> np.ndarray:
     return np.asarray(light[:height, :width].reshape(height // 4, 4, width // 4, 4).mean(axis=(1, 3)))
 
 
+def on_one(height: float, draw: Callable[[Axes], None]) -> Figure:
+    with styled("phenofit"):
+        axes = one_panel(None, height)
+        draw(axes)
+    return figure_of(axes)
+
+
+def on_two(height: float, draw: Callable[[Panels], None]) -> Figure:
+    with styled("phenofit"):
+        panels = panels_of(None, 2, height, ratios=(1.5, 1.0))
+        draw(panels)
+    return figure_of(panels)
+
+
 def flight(result: StudyResult) -> Figure:
     fit = result.species[0].fit
     fixed = replace(fit, parameters={**fit.parameters, "base": 10.0})
@@ -57,7 +71,9 @@ def flight(result: StudyResult) -> Figure:
     heat = np.linspace(300.0, 900.0, 200)
     caught = 100 * np.diff(norm.cdf(edges, 610, 95)) * (1 + 0.1 * np.sin(edges[1:]))
     flown = 100 * (norm.cdf(heat + 10, 600, 90) - norm.cdf(heat - 10, 600, 90))
-    return draw_flight(CatchCurve(edges, caught, heat, flown, (600.0,), 120), fixed)
+    return on_one(
+        3.1, lambda axes: draw_flight(axes, CatchCurve(edges, caught, heat, flown, (600.0,), 120), fixed)
+    )
 
 
 def base(result: StudyResult) -> Figure:
@@ -77,9 +93,10 @@ def base(result: StudyResult) -> Figure:
     )
     names, units = ("base", "requirement_1"), ("degC", "degC d")
     region = JointRegion(names, units, 0.95, 6.0, (10.0, 600.0), outline, ())
-    figure = draw_base(fixed, {1: region})
-    assert figure is not None
-    return figure
+    panels = panels_of(None, 2, 2.9)
+    plot_base(fixed, ax=panels[0])
+    plot_region(fixed, region, ax=panels[1])
+    return figure_of(panels)
 
 
 def table() -> pd.DataFrame:
@@ -92,6 +109,8 @@ def table() -> pd.DataFrame:
                 error = round(float(rng.normal(0, wide)), 2)
                 rows.append(
                     (
+                        "year",
+                        np.nan,
                         "flight_50",
                         1,
                         f"t{trap}",
@@ -104,6 +123,8 @@ def table() -> pd.DataFrame:
                     )
                 )
     columns = [
+        "scheme",
+        "lead_days",
         "event",
         "flight",
         "trap",
@@ -118,16 +139,11 @@ def table() -> pd.DataFrame:
 
 
 def dates(_result: StudyResult) -> Figure:
-    rows = table()
-    figure = draw_dates(rows[rows["forecaster"] == "fitted"], SEASON)
-    assert figure is not None
-    return figure
+    return figure_of(plot_dates(table(), season=SEASON))
 
 
 def errors(_result: StudyResult) -> Figure:
-    figure = draw_errors(table(), [("fitted", "fitted here"), ("calendar mean", "mean calendar date")])
-    assert figure is not None
-    return figure
+    return figure_of(plot_errors(table()))
 
 
 def season(_result: StudyResult) -> Figure:
@@ -135,7 +151,7 @@ def season(_result: StudyResult) -> Figure:
     past = {f"{2018 + k}": np.maximum(days - 90, 0) ** 1.25 * (0.9 + 0.05 * k) for k in range(5)}
     now = np.where(days < 150, np.maximum(days - 85, 0) ** 1.25, np.nan)
     heat = SeasonHeat("S1", days, past, ("2023", now), ((250.0, 330.0, 420.0), (560.0, 660.0, 760.0)))
-    return draw_season(heat, SEASON, heat_words="single sine, base 10 °C")
+    return on_one(3.3, lambda axes: draw_heat(axes, heat, SEASON, words="single sine, base 10 °C"))
 
 
 def scores(_result: StudyResult) -> Figure:
@@ -144,7 +160,8 @@ def scores(_result: StudyResult) -> Figure:
         ScoreRow("published threshold x, on its own terms", "published", 7.1, 6.3, 8.9),
         ScoreRow("mean calendar date", "calendar", 7.7, 4.2, 11.2),
     )
-    return draw_scores((ScoreGroup("first moth", rows), ScoreGroup("second moth, flight 2", rows[::2])))
+    groups = (ScoreGroup("first moth", rows), ScoreGroup("second moth, flight 2", rows[::2]))
+    return on_one(2.4, lambda axes: draw_scores(axes, groups))
 
 
 def calibration(_result: StudyResult) -> Figure:
@@ -159,7 +176,7 @@ def calibration(_result: StudyResult) -> Figure:
             (2, [16, 12, 8, 7, 6, 6, 7, 9, 12, 17], 0.09),
         )
     ]  # fmt: skip
-    return draw_calibration(parts)
+    return on_two(2.6, lambda panels: draw_calibration(panels, parts))
 
 
 def residuals(result: StudyResult) -> Figure:
@@ -169,7 +186,7 @@ def residuals(result: StudyResult) -> Figure:
     fit = result.species[0].fit
     view = residual_view(replace(fit, parameters={**fit.parameters, "requirement_1": 600.0}), rows)
     assert view is not None
-    return draw_residuals(view, heat_words="single sine, base 10 °C")
+    return on_two(2.9, lambda panels: draw_residuals(panels, view, words="single sine, base 10 °C"))
 
 
 DRAWINGS: dict[str, Callable[[StudyResult], Figure]] = {
@@ -220,9 +237,7 @@ def test_an_open_end_is_written_into_the_picture(result: StudyResult) -> None:
             "base": replace(flat, low_bound=float(flat.values.min()), high_bound=float(flat.values.max()))
         },
     )
-    figure = draw_base(opened, {})
-    assert figure is not None
-    assert [text.get_text() for text in figure.axes[0].texts].count("open") == 2
+    assert [text.get_text() for text in plot_base(opened).texts].count("open") == 2
 
 
 def test_the_stamp_is_in_the_picture(result: StudyResult) -> None:
@@ -232,17 +247,52 @@ def test_the_stamp_is_in_the_picture(result: StudyResult) -> None:
     assert stamped.get_suptitle() == "invented data"
 
 
+def published(
+    fit: FlightFit, name: str, base: float, amount: float, event: str = "flight_50"
+) -> PublishedThreshold:
+    return PublishedThreshold(
+        id=name, species="moth", event=event, amount=amount, unit="degC d", base=base, flight=1,
+        method=fit.settings.heat.method, start=fit.settings.start_words, source="invented",
+    )  # fmt: skip
+
+
 def test_published_pairs_are_marked_in_the_region(result: StudyResult) -> None:
     fit = result.species[0].fit
-    region = result.species[0].checks.regions
-    figure = draw_base(
-        fit, region, {1: [("of a bulletin", fit.base, fit.requirement(1)), ("far", fit.base + 9.0, 50.0)]}
-    )
-    assert figure is not None
-    axes = figure.axes[1]
+    pairs = [
+        published(fit, "of a bulletin", fit.base, fit.requirement(1)),
+        published(fit, "far", fit.base + 9.0, 50.0),
+        published(fit, "of another event", fit.base, 300.0, event="flight_5"),
+    ]
+    axes = plot_region(fit, result.species[0].checks.regions[1], thresholds=pairs)
     legend = axes.get_legend()
     assert legend is not None
     assert [text.get_text() for text in legend.get_texts()] == ["of a bulletin", "far"]
     # The far pair is inside of the panel.
     assert axes.get_xlim()[1] > fit.base + 9.0
     assert axes.get_ylim()[0] < 50.0
+
+
+def test_figures_are_drawn_on_panels_of_ones_own(result: StudyResult) -> None:
+    own = Figure()
+    left, right = own.subplots(1, 2)
+    assert plot_base(result.species[0].fit, ax=left) is left
+    assert list(plot_dates(table(), season=SEASON, ax=[right])) == [right]
+    assert own.axes == [left, right]
+    with pytest.raises(ModelError, match="ax has 2 panels; this figure has 1"):
+        plot_dates(table(), season=SEASON, ax=[left, right])
+
+
+def test_the_style_is_ours_or_theirs(result: StudyResult) -> None:
+    fit = result.species[0].fit
+    with matplotlib.rc_context({"axes.labelsize": 17.0, "axes.grid": False}):
+        theirs, ours = plot_base(fit, style=None), plot_base(fit)
+        assert matplotlib.rcParams["axes.labelsize"] == 17.0
+    assert theirs.xaxis.label.get_fontsize() == 17.0
+    assert ours.xaxis.label.get_fontsize() == 8.5  # as in the style sheet
+    with pytest.raises(ModelError, match="no style 'gaudy'"):
+        plot_base(fit, style="gaudy")
+
+
+def test_letters_stand_where_there_are_several_panels() -> None:
+    assert letters(1) == [""]
+    assert letters(3) == ["(a) ", "(b) ", "(c) "]

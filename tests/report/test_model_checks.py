@@ -16,12 +16,13 @@ from phenofit.analysis.results import StudyResult
 from phenofit.analysis.thresholds_table import thresholds_table
 from phenofit.flight.baselines.rule_search import RULES
 from phenofit.heat.settings import HeatSettings
+from phenofit.plots.residual_data import residual_view
+from phenofit.plots.style import wrapped
 from phenofit.report import render_report
-from phenofit.report.figures.style import wrapped
 from phenofit.report.leads import lead_table
 from phenofit.report.older_view import older_sentences, older_table
 from phenofit.report.page_tables import thresholds_page_table
-from phenofit.report.residual_view import carried_table, residual_sentences, residual_view, stray_sentences
+from phenofit.report.residual_view import carried_table, residual_sentences, stray_sentences
 from phenofit.report.words import heat_words
 
 

@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
     from phenofit.analysis.species_work import SpeciesWork
     from phenofit.flight import FlightFit
-    from phenofit.forecasting.forecast_places import Place
     from phenofit.forecasting.season_forecast import SeasonForecast
     from phenofit.output_folder import RunFolder
 
@@ -64,7 +63,6 @@ class _Made:
     species: str
     fit: FlightFit
     found: SeasonForecast
-    places: list[Place]
 
 
 def run(args: argparse.Namespace) -> int:
@@ -93,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
             if args.bridge and all(event.bridged_until is None for event in one.found.events):
                 print("note: --bridge: the weather holds no days marked as numerical weather forecast.")
             if stages is not None:
-                tables.append(print_stages(stages, one.fit, one.places, one.found, traps))
+                tables.append(print_stages(stages, one.fit, one.found.places, one.found, traps))
         for caution in CAUTIONS:
             print(caution)
         written: list[str] = []
@@ -131,9 +129,7 @@ def _forecast(
     args: argparse.Namespace, work: SpeciesWork, fit: FlightFit, today: np.datetime64
 ) -> tuple[_Made, pd.DataFrame]:
     """Forecast one species; return the table of the places beside."""
-    from phenofit.flight.fitted_likelihood import records_of_fit
     from phenofit.forecasting import FORECAST_EVENTS, forecast
-    from phenofit.forecasting.forecast_places import season_places
     from phenofit.forecasting.other_place import other_place
 
     records, sites, shifts = work.records, args.site or None, None
@@ -159,25 +155,21 @@ def _forecast(
         seed=work.study.head.seed,
         accept_unconverged=args.accept_unconverged,
     )
-    places, _ = season_places(records_of_fit(fit, records), issued=today, sites=sites, bridge=args.bridge)
     traps = work.inputs.traps if records.traps is None else records.traps
-    return _Made(work.species, fit, found, places), traps
+    return _Made(work.species, fit, found), traps
 
 
 def _draw(folder: Path, made: list[_Made], *, invented: bool) -> list[str]:
     """Draw the season of every place; return the names of the figures."""
     from phenofit.output_folder import distinct_slugs
-    from phenofit.report.figures.place_forecast import draw_place
-    from phenofit.report.figures.style import save
+    from phenofit.plots import plot_season
+    from phenofit.plots.style import figure_of, save
 
-    shown = [(one, place) for one in made for place in one.places]
+    shown = [(one, place) for one in made for place in one.found.places]
     keys = [str(("season", one.species, place.site, place.station)) for one, place in shown]
     names = distinct_slugs(keys)
     for key, (one, place) in zip(keys, shown, strict=True):
-        events = [e for e in one.found.events if (e.site, e.station) == (place.site, place.station)]
-        if events:
-            figure = draw_place(one.fit, place, events)
-            save(figure, folder, names[key], invented=invented)
+        save(figure_of(plot_season(one.found, place=place)), folder, names[key], invented=invented)
     return list(names.values())
 
 

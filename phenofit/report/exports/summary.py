@@ -17,9 +17,9 @@ from phenofit.files import write_text
 from phenofit.files.templates import render_template
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.forecasting.stage_windows import StageWindow
-from phenofit.report.score_groups import first_scheme
 from phenofit.report.words import day, period
 from phenofit.validate.forecasters import FITTED
+from phenofit.validate.scores import first_scheme
 
 _EVENTS = {
     "flight_5": "first moths (5 %)",

@@ -28,7 +28,7 @@ class CatchCurve:
 
     edges: _Array  # Shape (bins + 1,): Edges of the heat classes [degC d].
     # Shape (bins,): Mean over trap-years of the share of the catch in each class [per cent of the season's
-    # catch].
+    # catch]; empty without records.
     caught: _Array
     # Shape (points,): Fitted share per class, the shifts of trap-years included [degC d; per cent per class].
     heat: _Array
@@ -49,23 +49,28 @@ class SeasonHeat:
     bands: tuple[tuple[float, float, float], ...]  # Heat at 5, 50 and 95 % of each flight [degC d].
 
 
-def catch_curve(fit: FlightFit, records: Records) -> CatchCurve:
-    """Put the catches of all trap-years on the fitted heat scale, and the fitted curve beside them."""
+def flight_curve(fit: FlightFit, records: Records | None = None) -> CatchCurve:
+    """Return the fitted flight on the heat scale, and the catches of all trap-years beside it where records are given."""
+    edges = _heat_edges(fit)
+    caught, trap_years = (np.zeros(0), 0) if records is None else _caught(fit, records, edges)
+    grid = np.linspace(edges[0], edges[-1], 400)
+    step = edges[1] - edges[0]
+    flown = 100.0 * (_share_by(fit, grid + step / 2) - _share_by(fit, grid - step / 2))
+    requirements = tuple(fit.requirement(g) for g in range(1, fit.settings.flights + 1))
+    return CatchCurve(edges, caught, grid, flown, requirements, trap_years)
+
+
+def _caught(fit: FlightFit, records: Records, edges: _Array) -> tuple[_Array, int]:
+    """Return the mean share of the catch in each class of heat [per cent], and the number of trap-years."""
     data = assemble(records_of_fit(fit, records))
     heat, _, _ = data.heat_at_edges(fit.base, fit.settings.heat)
     low, high = heat[data.catch_left], heat[data.catch_right]
     owner = np.repeat(np.arange(data.trap_years), np.diff(data.catch_of))
     share = data.catch_count / data.totals[owner] / data.trap_years
-    edges = _heat_edges(fit)
     # The part of each interval's heat that lies below an edge; differences give the part in a class.
     width = np.maximum(high - low, 1e-9)
     below = np.clip((edges[None, :] - low[:, None]) / width[:, None], 0.0, 1.0)
-    caught = 100.0 * np.diff((share[:, None] * below).sum(axis=0))
-    grid = np.linspace(edges[0], edges[-1], 400)
-    step = edges[1] - edges[0]
-    flown = 100.0 * (_share_by(fit, grid + step / 2) - _share_by(fit, grid - step / 2))
-    requirements = tuple(fit.requirement(g) for g in range(1, fit.settings.flights + 1))
-    return CatchCurve(edges, caught, grid, flown, requirements, data.trap_years)
+    return 100.0 * np.diff((share[:, None] * below).sum(axis=0)), data.trap_years
 
 
 def _heat_edges(fit: FlightFit) -> _Array:

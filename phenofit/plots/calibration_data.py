@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from phenofit.validate.requirement_trend import pit_histogram, reliability
+from phenofit.validate.scores import first_scheme
 
 _Array = NDArray[np.float64]
 
@@ -33,12 +34,10 @@ class Calibration:
 def calibration(
     validation: pd.DataFrame, *, event: str = "flight_50", bins: int = 10
 ) -> tuple[Calibration, ...]:
-    """Return the calibration of the fitted forecaster, for each flight."""
-    own = validation[
-        (validation["forecaster"] == "fitted")
-        & (validation["event"] == event)
-        & validation["lead_days"].isna()
-    ]
+    """Return the calibration of the fitted forecaster under the first scheme, for each flight."""
+    own = first_scheme(validation, event)
+    if not own.empty:
+        own = own[(own["forecaster"] == "fitted") & own["lead_days"].isna()]
     if own.empty:
         return ()
     histogram, coverage = pit_histogram(own, bins=bins), reliability(own)

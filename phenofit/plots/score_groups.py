@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
-from phenofit.report.words import forecaster_words
+from phenofit.validate.scores import first_scheme
+from phenofit.wording import forecaster_words
 
 
 @dataclass(frozen=True)
@@ -29,20 +29,12 @@ class ScoreGroup:
     rows: tuple[ScoreRow, ...]
 
 
-def first_scheme(table: pd.DataFrame, event: str) -> pd.DataFrame:
-    """Return the rows of an event under the first scheme of a table of validation or scores."""
-    rows: pd.DataFrame = table[(table["event"] == event) & (table["scheme"] == table["scheme"].iloc[0])]
-    return rows
-
-
-def score_groups(
-    scores: Sequence[tuple[str, pd.DataFrame]], *, event: str = "flight_50"
-) -> tuple[ScoreGroup, ...]:
+def score_groups(scores: pd.DataFrame, *, event: str = "flight_50") -> tuple[ScoreGroup, ...]:
     """Return the mean absolute errors of the fit, the published thresholds and the calendar mean."""
+    if scores.empty:
+        return ()
     groups = []
-    for species, table in scores:
-        if table.empty:
-            continue
+    for species, table in scores.groupby("species", sort=False):
         rows = first_scheme(table, event)
         rows = rows[rows["lead_days"].isna()]
         several = rows["flight"].nunique() > 1
@@ -60,7 +52,7 @@ def score_groups(
             ]
             if found:
                 order = ("fitted", "published", "calendar")
-                name = f"{species}, flight {flight}" if several else species
+                name = f"{species}, flight {flight}" if several else str(species)
                 groups.append(ScoreGroup(name, tuple(sorted(found, key=lambda row: order.index(row.kind)))))
     return tuple(groups)
 
