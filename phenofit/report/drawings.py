@@ -75,10 +75,8 @@ def draw_study(result: StudyResult, folder: Path) -> PageFigure | None:
 def _page_figure(
     result: StudyResult, folder: Path, name: str, figure: Figure, alt: str, caption: str
 ) -> PageFigure:
-    invented = result.study.invented
-    image = save(figure, folder, name, invented=invented)
-    note = "Invented data. " if invented else ""
-    return PageFigure(name, data_uri(image), note + alt, note + caption)
+    image = save(figure, folder, name, invented=result.study.invented)
+    return PageFigure(name, data_uri(image), alt, caption)
 
 
 def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[tuple[str, Figure, str, str]]:

@@ -54,6 +54,7 @@ class _Section:
 
     species: str
     slug: str
+    warnings: tuple[str, ...]  # What must be known before the answers are used.
     fits_in_words: str
     answers: tuple[str, ...]
     errors_in_words: tuple[str, ...]
@@ -143,9 +144,11 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
     slug = species_slug(species.species)
     truth = _truth_of(result, species.species)
     forecast = _own_places(species)
+    warnings = _warnings(species)
     return _Section(
         species=species.species,
         slug=slug,
+        warnings=warnings,
         fits_in_words=species.goodness.sentence(),
         answers=(*calendar_sentences(species), *flight_sentences(fit), base_sentence(fit)),
         errors_in_words=tuple(error_sentences(species)),
@@ -154,7 +157,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
             (c.threshold.id, c.verdict, c.threshold.words, c.sentence) for c in species.comparisons
         ),
         truth_in_words=truth_sentence(fit, truth),
-        problems=(*fit.problems, *checks.records.warnings()),
+        problems=tuple(text for text in (*fit.problems, *checks.records.warnings()) if text not in warnings),
         notes=_distinct((*species.notes, *species.records.notes)),
         estimates=estimates_table(fit, terms(fit), truth),
         flights_in_words=checks.flights,
@@ -183,6 +186,13 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         extent=_extent(species),
         model=_model(species),
     )
+
+
+def _warnings(species: SpeciesResult) -> tuple[str, ...]:
+    """Return what is said before any answer: a model that does not fit, a parameter that the data do not fix."""
+    fit, verdict = species.fit, species.goodness
+    loose = not fit.converged or any(None in fit.interval(name) for name in fit.profiles)
+    return (*([verdict.sentence()] if verdict.warns else []), *(fit.problems if loose else ()))
 
 
 def _overview(result: StudyResult, out: Path) -> Any:

@@ -1,0 +1,18 @@
+"use strict";
+// Only a frame that scrolls says so and is a stop of the Tab key.
+const frames = document.querySelectorAll(".scroll");
+const measure = (frame) => {
+  const wide = frame.scrollWidth > frame.clientWidth + 1;
+  frame.classList.toggle("wide", wide);
+  if (wide) { frame.tabIndex = 0; } else { frame.removeAttribute("tabindex"); }
+};
+const watcher = new ResizeObserver((seen) => seen.forEach((one) => measure(one.target)));
+frames.forEach((frame) => { measure(frame); watcher.observe(frame); });
+
+// Paper cannot be unfolded.
+let unfolded = [];
+addEventListener("beforeprint", () => {
+  unfolded = [...document.querySelectorAll("details:not([open])")];
+  unfolded.forEach((part) => { part.open = true; });
+});
+addEventListener("afterprint", () => { unfolded.forEach((part) => { part.open = false; }); });
