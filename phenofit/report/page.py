@@ -48,14 +48,6 @@ from phenofit.report.words import heat_words
 from phenofit.validate.older_forecasters import OLDER
 
 _EVENTS = ("flight_50", "flight_5", "flight_95")
-_PARTS = (
-    ("season", "this season"),
-    ("error", "forecast error"),
-    ("flight", "base and requirement"),
-    ("published", "published thresholds"),
-    ("fit", "goodness of fit"),
-)
-"""The parts of a species: anchor and title in the contents."""
 
 
 @dataclass(frozen=True)
@@ -64,9 +56,8 @@ class _Section:
 
     species: str
     slug: str
+    warnings: tuple[str, ...]  # What must be known before the answers are used.
     fits_in_words: str
-    misfit: bool
-    doubts: tuple[str, ...]
     answers: tuple[str, ...]
     errors_in_words: tuple[str, ...]
     season_in_words: tuple[str, ...]
@@ -130,7 +121,6 @@ def render_report(result: StudyResult, out: Path) -> Path:
         title=result.study.title,
         invented=result.study.invented,
         sections=sections,
-        parts=_PARTS,
         run=str(result.provenance.get("run", "")),
         overview=_overview(result, Path(out)),
         links=links_table(result.inputs.links),
@@ -159,12 +149,12 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
     slug = species_slug(species.species)
     truth = _truth_of(result, species.species)
     forecast = _own_places(species)
+    warnings = _warnings(species)
     return _Section(
         species=species.species,
         slug=slug,
+        warnings=warnings,
         fits_in_words=species.goodness.sentence(),
-        misfit=species.goodness.warns,
-        doubts=_doubts(species),
         answers=(*flight_sentences(fit), base_sentence(fit)),
         errors_in_words=tuple(error_sentences(species)),
         season_in_words=tuple(season_sentences(forecast)),
@@ -172,7 +162,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
             (c.threshold.id, c.verdict, c.threshold.words, c.sentence) for c in species.comparisons
         ),
         truth_in_words=truth_sentence(fit, truth),
-        problems=(*fit.problems, *checks.records.warnings()),
+        problems=tuple(text for text in (*fit.problems, *checks.records.warnings()) if text not in warnings),
         notes=_distinct((*species.notes, *species.records.notes)),
         estimates=estimates_table(fit, terms(fit), truth),
         flights_in_words=checks.flights,
@@ -205,11 +195,13 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
     )
 
 
-def _doubts(species: SpeciesResult) -> tuple[str, ...]:
-    """Return what must be known before any number: no convergence, no fit, no better than the calendar."""
+def _warnings(species: SpeciesResult) -> tuple[str, ...]:
+    """Return what is said before any answer: a model that does not fit, a parameter that the data do not fix."""
+    fit, verdict = species.fit, species.goodness
+    loose = not fit.converged or any(None in fit.interval(name) for name in fit.profiles)
     return (
-        *(() if species.fit.converged else ("The search for the best fit did not converge.",)),
-        *((species.goodness.failures(),) if species.goodness.warns else ()),
+        *([verdict.sentence()] if verdict.warns else []),
+        *(fit.problems if loose else ()),
         *calendar_sentences(species),
     )
 

@@ -301,7 +301,7 @@ def _forecast_cell(found: pd.DataFrame) -> str:
         return "no forecast"
     row = found.iloc[0]
     middle = day(row["median"]) or "not this season"
-    return f"{middle} ({period(row['low80'], row['high80'])})"
+    return f"{middle}\n({period(row['low80'], row['high80'])})"
 
 
 def links_table(links: pd.DataFrame) -> PageTable:

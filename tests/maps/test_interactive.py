@@ -80,7 +80,7 @@ def test_nothing_points_outside(dataset: xr.Dataset) -> None:
 
 def test_pictures_hold_the_surface(dataset: xr.Dataset) -> None:
     piece = interactive_map(dataset)
-    first = re.search(r'<image href="data:image/png;base64,([^"]+)"[^>]*image-rendering', piece)
+    first = re.search(r'<image href="data:image/png;base64,([^"]+)"[^>]*pfm-cells', piece)
     assert first is not None
     pixels = np.asarray(Image.open(io.BytesIO(base64.b64decode(first.group(1)))))
     field = dataset["mean_error"].to_numpy()

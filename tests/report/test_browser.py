@@ -21,7 +21,7 @@ addEventListener("load", () => {
   const reach = [...document.querySelectorAll("p, li, dd, h1, h2, h3, nav")]
     .filter((e) => e.getBoundingClientRect().right > innerWidth + 1).map((e) => e.textContent.slice(0, 60));
   const pictures = [...document.images].filter((e) => e.naturalWidth === 0).length;
-  const scrollers = [...document.querySelectorAll(".scroll")].filter((e) => e.tabIndex !== 0).length;
+  const scrollers = [...document.querySelectorAll(".scroll")].filter((e) => e.scrollWidth > e.clientWidth + 1 && e.tabIndex !== 0).length;
   document.body.dataset.probe = JSON.stringify({
     wide: root.scrollWidth - innerWidth, reach, pictures, scrollers, images: document.images.length, inner: innerWidth,
   });

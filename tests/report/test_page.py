@@ -149,10 +149,15 @@ def test_headings_go_down_one_step_at_a_time(outline: Outline) -> None:
     assert html["lang"] == "en"
 
 
-def test_invented_data_is_said_once_at_the_top(page: str) -> None:
+def test_invented_data_is_said_once_at_the_top(page: str, outline: Outline) -> None:
     assert "(invented data)" in page.split("</title>")[0]
-    assert page.count("Invented data.") == 1
-    assert page.index("Invented data.") < page.index("<main>")
+    assert outline.text.count("Invented data.") == 1
+    assert not any("Invented data" in image["alt"] for image in outline.named("img"))
+
+
+def test_figure_files_keep_the_mark_since_they_travel_alone(folder: Path) -> None:
+    for vector in (folder / "figures").glob("*.svg"):
+        assert "invented data" in vector.read_text(encoding="utf-8").lower(), vector.name
 
 
 def test_real_data_is_not_called_invented(result: StudyResult, tmp_path: Path) -> None:
@@ -173,6 +178,43 @@ def test_the_answers_stand_before_any_table(page: str) -> None:
     assert "summed from 1 January" in head
     assert "mean absolute error (MAE) of the date" in head
     assert "In 2022, as of 11 Jun 2022" in head
+
+
+def _positions(text: str, *words: str) -> list[int]:
+    return [text.index(word) for word in words]
+
+
+def test_questions_of_the_season_come_before_the_fit(page: str) -> None:
+    card = page.split("</article>")[0]
+    heads = [
+        f"<dt>{head}" for head in ("This season", "Forecast error", "The flight", "Published", "Goodness")
+    ]
+    assert _positions(card, *heads) == sorted(_positions(card, *heads))
+    names = ("season", "error", "flight", "published", "fit", "data")
+    order = _positions(page, *(f'<h3 id="{SLUG}-{name}">' for name in names))
+    assert order == sorted(order)
+    contents = page.split("<nav")[1].split("</nav>")[0]
+    for name in names:
+        assert f'href="#{SLUG}-{name}"' in contents
+
+
+def test_a_failing_fit_leads_its_card_and_is_said_once(result: StudyResult, tmp_path: Path) -> None:
+    species = result.species[0]
+    residuals = species.checks.residuals.copy()
+    residuals.loc[residuals["residual"].first_valid_index(), "residual"] = 9.0  # no normal value is as large
+    problem = "The search did not converge (stopped)."
+    poor = replace(
+        species,
+        fit=replace(species.fit, converged=False, problems=(problem,)),
+        checks=replace(species.checks, residuals=residuals),
+    )
+    assert poor.goodness.warns
+    render_report(replace(result, species=(poor,)), tmp_path)
+    card = (tmp_path / "report.html").read_text(encoding="utf-8").split("</article>")[0]
+    said = ("Before you use this", "The model does not fit in", problem, "<dt>This season")
+    assert _positions(card, *said) == sorted(_positions(card, *said))
+    assert [card.count(text) for text in said] == [1, 1, 1, 1]
+    assert "<dt>Goodness" not in card
 
 
 def test_cautions_of_the_trade_are_there(outline: Outline) -> None:
