@@ -19,7 +19,8 @@ PINNED = [
     "UnitError", "accumulate", "build_trap_years", "check_study", "compare_published", "cross_validate",
     "degree_days", "error_map", "fetch_weather", "fit_flights", "forecast", "link_stations", "load_study",
     "plan_network",
-    "plot_base", "plot_calibration", "plot_dates", "plot_errors", "plot_flight", "plot_heat",
+    "plot_base", "plot_calibration", "plot_catches", "plot_cumulative",
+    "plot_dates", "plot_error_map", "plot_errors", "plot_flight", "plot_heat",
     "plot_records", "plot_region", "plot_residuals", "plot_scores", "plot_season", "read_catches", "read_records", "read_traps", "read_weather", "result_table", "run_study", "simulate_network",
     "simulate_weather",
 ]  # fmt: skip

@@ -19,6 +19,7 @@ from phenofit.files.safe_files import writing
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+_COLOURS = 128
 _GLYPH = re.compile(r"Glyph (\d+) ")
 _SETTINGS: Any = {
     "svg.hashsalt": "phenofit",
@@ -42,6 +43,18 @@ def figure_bytes(figure: Figure, form: str = "png", *, dpi: float | str = 200) -
         warnings.simplefilter("always")
         figure.savefig(stream, format=form, dpi=dpi, metadata=_UNDATED.get(form))
     _pass_on(raised)
+    return stream.getvalue()
+
+
+def page_png(figure: Figure, *, dpi: float = 150) -> bytes:
+    """Return a figure as a PNG of 128 colours, for a page: a third of the bytes."""
+    from PIL import Image  # matplotlib needs it as well
+
+    stream = io.BytesIO()
+    with Image.open(io.BytesIO(figure_bytes(figure, dpi=dpi))) as image:
+        image.convert("RGB").quantize(_COLOURS, dither=Image.Dither.NONE).save(
+            stream, format="png", optimize=True
+        )
     return stream.getvalue()
 
 

@@ -7,11 +7,13 @@ from itertools import cycle
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 
 from phenofit.errors import ModelError
 from phenofit.flight.inference.joint_regions import JointRegion
 from phenofit.flight.intervals.profile import Profile, cut_root
 from phenofit.flight.result import FlightFit
+from phenofit.plots.cumulative_curves import CumulativeCurve, cumulative_curve
 from phenofit.plots.flight_curves import CatchCurve, flight_curve
 from phenofit.plots.style import BLUE, GREY, INK, PALE, SERIES, VERMILION, one_panel, settle, styled, wrapped
 from phenofit.records import Records
@@ -84,6 +86,71 @@ def draw_flight(axes: Axes, curve: CatchCurve, fit: FlightFit) -> None:
     axes.set_xlim(curve.edges[0], curve.edges[-1])
     settle(axes, x=heat_label(fit), y=f"share of a season's catch\n[% per {step:.0f} °C-days]")
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, borderaxespad=0.2)
+
+
+def plot_cumulative(
+    fit: FlightFit, records: Records | None = None, *, ax: Axes | None = None, style: str | None = "phenofit"
+) -> Axes:
+    """Draw the cumulative catch against heat, with the fitted curve and its bands.
+
+    Parameters
+    ----------
+    fit : FlightFit
+        The fit.
+    records : Records, optional
+        What it was fitted to: a thin line for each trap-year.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; without it on a figure of its own.
+    style : str or None
+        A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Cumulative share of a season's catch [%] against heat above the fitted base [°C-days]. Pale band: 95 % of the
+        catches of trap-years at each heat, with their shifts, the sizes of their flights and the chance of each catch. Dark
+        band: 95 % interval of the curve of a typical trap-year at the fitted base. Neither holds strays.
+
+    Examples
+    --------
+    ::
+
+        phenofit.plot_cumulative(fit, records, style=None)
+    """
+    with styled(style):
+        axes = one_panel(ax, 3.3)
+        draw_cumulative(axes, cumulative_curve(fit, records), fit)
+    return axes
+
+
+def draw_cumulative(axes: Axes, curve: CumulativeCurve, fit: FlightFit) -> None:
+    """Draw a cumulative curve with its bands."""
+    axes.fill_between(
+        curve.heat, curve.trap_low, curve.trap_high, color=PALE, linewidth=0, label="95 % of trap-years"
+    )
+    if curve.observed:
+        lines = LineCollection(
+            list(curve.observed), colors="#6b6b6b", linewidths=0.5, alpha=0.45, rasterized=True,
+            label=f"catches of {len(curve.observed)} trap-years",
+        )  # fmt: skip
+        axes.add_collection(lines)
+    axes.fill_between(
+        curve.heat,
+        curve.low,
+        curve.high,
+        color=BLUE,
+        alpha=0.5,
+        zorder=2.5,
+        linewidth=0,
+        label="95 % interval of the curve",
+    )
+    axes.plot(
+        curve.heat, curve.typical, color=BLUE, linewidth=1.8, zorder=3, label="fitted, a typical trap-year"
+    )
+    axes.set_xlim(curve.heat[0], curve.heat[-1])
+    axes.set_ylim(0.0, 101.0)
+    settle(axes, x=heat_label(fit), y="cumulative share\nof a season's catch [%]")
+    axes.legend(loc="lower right")
 
 
 def heat_label(fit: FlightFit, width: int = _LABEL) -> str:

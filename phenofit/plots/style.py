@@ -23,7 +23,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from phenofit.errors import ModelError
 from phenofit.files import writing
-from phenofit.files.pictures import figure_bytes
+from phenofit.files.pictures import figure_bytes, page_png
 from phenofit.seasons import Season, day_words
 
 INK, GREY = "#222222", "#767676"
@@ -44,7 +44,7 @@ SERIES = (
 
 _WIDTH_IN = 6.7  # 170 mm: the text width of a page of A4 or Letter
 _OURS = "phenofit.plots.phenofit"
-PAGE_DPI, PRINT_DPI = 150, 300
+_PRINT_DPI = 300
 
 Panels: TypeAlias = npt.NDArray[np.object_]
 
@@ -108,12 +108,13 @@ def letters(count: int) -> list[str]:
 
 def settle(axes: Axes, *, x: str, y: str, title: str = "") -> None:
     """Set the labels of a panel, and give it the look of the style that is in force."""
-    axes.set_xlabel(x, parse_math=False)
-    axes.set_ylabel(y, parse_math=False)
+    now = matplotlib.rcParams
+    # A panel of the user's own may be older than the style.
+    axes.set_xlabel(x, parse_math=False, fontsize=now["axes.labelsize"], color=now["axes.labelcolor"])
+    axes.set_ylabel(y, parse_math=False, fontsize=now["axes.labelsize"], color=now["axes.labelcolor"])
     if title.strip():
         axes.set_title(title.strip(), parse_math=False)
     # Ticks and grid lines are made when the figure is drawn, after the style has ended.
-    now = matplotlib.rcParams
     grid = {"grid_color": now["grid.color"], "grid_linewidth": now["grid.linewidth"]}
     axes.tick_params(axis="x", labelsize=now["xtick.labelsize"], colors=now["xtick.color"], **grid)
     axes.tick_params(axis="y", labelsize=now["ytick.labelsize"], colors=now["ytick.color"], **grid)
@@ -138,11 +139,11 @@ def wrapped(text: str, width: int) -> str:
     return "\n".join(textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False))
 
 
-def day_axis(axes: Axes, season: Season, low: float, high: float, *, which: str = "x") -> None:
-    """Label an axis of days since the season's start by month and day."""
+def day_axis(axes: Axes, season: Season, low: float, high: float, *, which: str = "x", most: int = 8) -> None:
+    """Label an axis of days since the season's start by month and day, with at most about so many labels."""
     # A year without a leap day; a leap year shifts the labels by a day at most.
     first = season.first_day(2022)
-    step = next((s for s in (2, 5, 7, 14, 28, 61) if (high - low) / s <= 8), 92)
+    step = next((s for s in (2, 5, 7, 14, 28, 61) if (high - low) / s <= most), 92)
     ticks = np.arange(np.ceil(low / step) * step, high + 1e-9, step)
     axis = axes.xaxis if which == "x" else axes.yaxis
     axis.set_major_locator(FixedLocator(list(ticks)))
@@ -160,12 +161,12 @@ def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
     if invented:
         stamp(figure)
     for ending, content in (
-        ("png", figure_bytes(figure, dpi=PRINT_DPI)),
+        ("png", figure_bytes(figure, dpi=_PRINT_DPI)),
         ("svg", figure_bytes(figure, "svg", dpi="figure")),
     ):
         with writing(folder / f"{name}.{ending}") as temporary:
             temporary.write_bytes(content)
-    return figure_bytes(figure, dpi=PAGE_DPI)
+    return page_png(figure)
 
 
 def stamp(figure: Figure) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +13,7 @@ from phenofit.seasons import MONTHS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.colors import Colormap
+    from matplotlib.colors import Colormap, LogNorm
     from matplotlib.figure import Figure
 
     from phenofit.records.records import Records
@@ -21,6 +22,7 @@ _INK, _GREY, _RED = "#222222", "#8c8c8c", "#D55E00"
 _NONE = "#ececec"
 _ROW_IN, _WEEK_IN = 0.16, 0.12  # size of a cell [inch]
 _LEAST_IN, _MOST_WIDE_IN, _MOST_HIGH_IN = 6.7, 16.0, 30.0
+_MARGIN_IN = 2.6  # for the names of traps and the scale
 _GAP = 2.0  # weeks between seasons
 
 
@@ -44,33 +46,67 @@ def plot_records(records: Records, *, ax: Axes | None = None) -> Axes:
     weeks = record_weeks(records)
     if ax is None:
         ax = _figure([weeks])[1][0]
-    _draw(ax, weeks, records.species)
+    _draw(ax, weeks, records.species, _norm(weeks))
     return ax
 
 
-def records_figure(records: Sequence[Records]) -> Figure:
+def records_figure(records: Sequence[Records], *, width: float = _MOST_WIDE_IN) -> Figure:
     """Draw the records of several species below each other.
 
     Parameters
     ----------
     records : sequence of Records
         One of each species.
+    width : float
+        Largest width [inch]; seasons that find no room stand in a row of their own.
 
     Returns
     -------
     matplotlib.figure.Figure
     """
-    tables = [record_weeks(one) for one in records]
-    figure, panels = _figure(tables)
-    for axes, weeks, one in zip(panels, tables, records, strict=True):
-        _draw(axes, weeks, one.species)
+    shown = [
+        (weeks, part, one.species)
+        for one in records
+        for weeks in [record_weeks(one)]
+        for part in _rows(weeks, width)
+    ]
+    figure, panels = _figure([part for _, part, _ in shown])
+    for axes, (weeks, part, species) in zip(panels, shown, strict=True):
+        _draw(axes, part, species, _norm(weeks))
+        # A last row with fewer seasons keeps the width of a week.
+        axes.set_xlim(-0.5, max(_offsets(row)[-1] for row in _rows(weeks, width)) + 0.5)
     return figure
+
+
+def _rows(weeks: RecordWeeks, width: float) -> list[RecordWeeks]:
+    """Return the seasons in as many rows as their width asks for."""
+    per_season = (weeks.moths.shape[2] + _GAP) * _WEEK_IN
+    fit = max(1, int((width - _MARGIN_IN) / per_season))
+    rows = max(1, -(-len(weeks.labels) // fit))
+    each = -(-len(weeks.labels) // rows) if weeks.labels else 1
+    parts = [slice(k * each, (k + 1) * each) for k in range(rows)]
+    return [
+        replace(
+            weeks, labels=weeks.labels[part], first=weeks.first[part], moths=weeks.moths[part],
+            unchecked=weeks.unchecked[part], left_out=weeks.left_out[part],
+        )
+        for part in parts
+    ]  # fmt: skip
+
+
+def _norm(weeks: RecordWeeks) -> LogNorm:
+    """Return the scale of the shades."""
+    from matplotlib.colors import LogNorm
+
+    largest = float(np.nanmax(weeks.moths, initial=1.0))
+    # The least catch is still distinct from none.
+    return LogNorm(vmin=float(weeks.moths[weeks.moths > 0].min(initial=1.0)), vmax=max(largest, 2.0))
 
 
 def _figure(tables: Sequence[RecordWeeks]) -> tuple[Figure, list[Axes]]:
     from matplotlib.figure import Figure
 
-    wide = max(_offsets(weeks)[-1] for weeks in tables) * _WEEK_IN + 2.6
+    wide = max(_offsets(weeks)[-1] for weeks in tables) * _WEEK_IN + _MARGIN_IN
     rows = [max(len(weeks.traps), 3) * _ROW_IN + 1.5 for weeks in tables]
     high = min(sum(rows), _MOST_HIGH_IN)
     figure = Figure(figsize=(min(max(wide, _LEAST_IN), _MOST_WIDE_IN), high), dpi=150, layout="constrained")
@@ -85,14 +121,10 @@ def _offsets(weeks: RecordWeeks) -> np.ndarray:
     return np.append(begin, begin[-1] + width if number else 1.0)
 
 
-def _draw(axes: Axes, weeks: RecordWeeks, title: str) -> None:
-    from matplotlib.colors import LogNorm
+def _draw(axes: Axes, weeks: RecordWeeks, title: str, norm: LogNorm) -> None:
     from matplotlib.ticker import FuncFormatter
 
-    largest = float(np.nanmax(weeks.moths, initial=1.0))
-    # The least catch is still distinct from none.
-    least = float(weeks.moths[weeks.moths > 0].min(initial=1.0))
-    norm = LogNorm(vmin=least, vmax=max(largest, 2.0))
+    least = float(norm.vmin or 1.0)
     shades = _shades()
     offsets, rows = _offsets(weeks), len(weeks.traps)
     mesh = None

@@ -9,10 +9,12 @@ import pandas as pd
 
 from phenofit.flight import FlightFit, JointRegion
 from phenofit.plots.calibration_data import Calibration
+from phenofit.plots.cumulative_curves import CumulativeCurve
 from phenofit.plots.error_plots import main_forecasters
 from phenofit.plots.flight_curves import CatchCurve, SeasonHeat
 from phenofit.plots.residual_data import ResidualView
 from phenofit.plots.score_groups import ScoreGroup
+from phenofit.records.weeks import RecordWeeks
 from phenofit.report.words import day, forecaster_words, interval, number
 from phenofit.seasons import Season
 
@@ -31,6 +33,51 @@ def of_flight(curve: CatchCurve) -> str:
         f"Catches of {curve.trap_years} trap-years on the heat scale with the fitted flight; half has flown at {halves} "
         f"°C-days. Farthest from the curve are the catches near {number(middle[at], 0)} °C-days: "
         f"{number(curve.caught[at])} % of the season's catch, {side} than the fitted {number(fitted[at])} %."
+    )
+
+
+def of_cumulative(curve: CumulativeCurve) -> str:
+    """Return where the curve reaches a tenth, half and nine tenths, and how much of the catches lies outside the band."""
+    at = [float(np.interp(share, curve.typical, curve.heat)) for share in (10.0, 50.0, 90.0)]
+    ends = [float(np.interp(share, curve.typical, curve.heat)) for share in (5.0, 95.0)]
+    points = np.concatenate(curve.observed)
+    low, high = (np.interp(points[:, 0], curve.heat, end) for end in (curve.trap_low, curve.trap_high))
+    # Beyond both ends of the flight nearly every point is 0 or 100 %.
+    within = (points[:, 0] >= ends[0]) & (points[:, 0] <= ends[1])
+    outside = float(((points[:, 1] < low) | (points[:, 1] > high))[within].mean()) if within.any() else 0.0
+    return (
+        f"Cumulative catch of {len(curve.observed)} trap-years against heat. The fitted curve reaches 10, 50 and 90 % at "
+        f"{', '.join(number(value, 0) for value in at[:2])} and {number(at[2], 0)} °C-days. {number(100 * outside, 0)} % of "
+        "the observed points between 5 and 95 % of the curve lie outside the band of 95 % of trap-years."
+    )
+
+
+def of_catches(checks: pd.DataFrame, shown: Sequence[tuple[str, str]]) -> str:
+    """Return which trap-years are shown, and in which the catches lie farthest from what is expected."""
+    keys = pd.MultiIndex.from_arrays([checks["trap"].astype(str), checks["season"].astype(str)])
+    moved = {}
+    for pair in shown:
+        part = checks[keys == pair]
+        count, expected = (part[name].to_numpy(dtype=np.float64) for name in ("count", "expected"))
+        # Half of the distance between two distributions: the share of the catch that would have to move.
+        moved[pair] = 50.0 * float(np.abs(count / count.sum() - expected / expected.sum()).sum())
+    worst = max(moved, key=lambda pair: moved[pair])
+    return (
+        f"Catches by date of {len(shown)} trap-years, {int(checks[keys.isin(shown)]['count'].sum())} moths. Farthest from "
+        f"what the fit expects is trap {worst[0]} in {worst[1]}: {number(moved[worst], 0)} % of its catch would have to come "
+        f"in other checks; on average it is {number(float(np.mean(list(moved.values()))), 0)} %."
+    )
+
+
+def of_records(weeks: RecordWeeks) -> str:
+    """Return how much was watched, how much had moths, and how many weeks with a check were left out."""
+    watched = np.isfinite(weeks.moths)
+    number_of_weeks = int(watched.sum())
+    with_moths = int((weeks.moths[watched] > 0.0).sum())
+    return (
+        f"Records of {len(weeks.traps)} traps in {len(weeks.labels)} seasons ({weeks.labels[0]} to {weeks.labels[-1]}), by "
+        f"week: {number_of_weeks} weeks of a trap were watched, {with_moths} of them with moths; {int(weeks.unchecked.sum())} "
+        f"have a gap, and {int(weeks.left_out.sum())} have a check that is left out."
     )
 
 
@@ -72,21 +119,28 @@ def of_dates(rows: pd.DataFrame) -> str:
         errors = mine["error_days"].to_numpy(dtype=np.float64)
         near, mean = int((np.abs(errors) <= _WEEK).sum()), float(errors.mean())
         way = "late" if mean > 0.0 else "early"
+        bias = "with no bias" if abs(mean) < 0.05 else f"on average {number(abs(mean))} days {way}"
         name = f"flight {flight}: " if len(parts) > 1 else ""
         said.append(
             f"{name}{near} of {len(errors)} trap-years ({100 * near / len(errors):.0f} %) within a week of the line of equal "
-            f"dates, on average {number(abs(mean))} days {way}"
+            f"dates, {bias}"
         )
     return f"Date forecast against date observed for half of the flight, held out. {'; '.join(said)}."
 
 
 def of_errors(rows: pd.DataFrame) -> str:
     """Return the median error of each forecaster, and the season in which the fit was farthest off."""
-    medians = [
-        f"{forecaster_words(name)} {number(rows.loc[rows['forecaster'] == name, 'error_days'].median())}"
-        for name in main_forecasters(rows)
-    ]
-    said = f"Error of the forecast date of half of the flight by held-out season and forecaster. Median error in days: {', '.join(medians)}."
+    listed = []
+    for flight, mine in rows.groupby("flight", sort=True):
+        medians = [
+            f"{forecaster_words(name)} {number(mine.loc[mine['forecaster'] == name, 'error_days'].median())}"
+            for name in main_forecasters(mine)
+        ]
+        listed.append((f"flight {flight}: " if rows["flight"].nunique() > 1 else "") + ", ".join(medians))
+    said = (
+        "Error of the forecast date of half of the flight by held-out season and forecaster. Median error in days: "
+        f"{'; '.join(listed)}."
+    )
     own = rows[rows["forecaster"] == "fitted"]
     if own.empty:
         return said

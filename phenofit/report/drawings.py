@@ -14,6 +14,8 @@ from phenofit.files.pictures import data_uri
 from phenofit.plots import (
     plot_base,
     plot_calibration,
+    plot_catches,
+    plot_cumulative,
     plot_dates,
     plot_errors,
     plot_flight,
@@ -23,15 +25,20 @@ from phenofit.plots import (
     plot_scores,
 )
 from phenofit.plots.calibration_data import calibration
+from phenofit.plots.catch_plots import MOST_PANELS, most_moths
+from phenofit.plots.cumulative_curves import cumulative_curve
 from phenofit.plots.error_plots import forecasts_of
 from phenofit.plots.flight_curves import flight_curve, season_heat
 from phenofit.plots.residual_data import residual_view
 from phenofit.plots.score_groups import score_groups
-from phenofit.plots.style import Panels, figure_of, letters, panels_of, save
+from phenofit.plots.style import Panels, figure_of, letters, panels_of, save, styled
+from phenofit.records import records_figure
+from phenofit.records.weeks import record_weeks
 from phenofit.report import alternative_text as text
 from phenofit.report.words import scheme_words
 
 _EVENT = "flight_50"
+_RECORDS_IN = 9.5  # in a wider figure the letters would be too small on the page
 
 
 @dataclass(frozen=True)
@@ -99,8 +106,18 @@ def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[_Drawn]:
         "Catches on the heat scale. Every trap-year counts alike; the catch of a check is spread evenly over the heat "
         "between two checks. Line: the fitted flight, widened by the shifts of trap-years.",
     )
+    yield _Drawn(
+        "cumulative",
+        figure_of(plot_cumulative(fit, species.records)),
+        text.of_cumulative(cumulative_curve(fit, species.records)),
+        "Cumulative catch against heat, a thin line for each trap-year. Pale: 95 % of trap-years at each heat, with their "
+        "shifts, the sizes of their flights and the chance of each catch. Dark: 95 % interval of the curve at the fitted "
+        "base. Strays are left out of both.",
+    )
     yield from _base_figure(species)
     yield from _residual_figure(species)
+    yield from _catch_figure(species)
+    yield _records_figure(species)
     yield from _error_figures(species)
     if not fit.settings.biofix:
         yield _season_figure(result, species)
@@ -134,12 +151,13 @@ def panels_with_base(species: SpeciesResult) -> Panels:
     """Draw the profile of the base, and its region with each requirement, beside each other."""
     fit, regions = species.fit, species.checks.regions
     thresholds = [one.threshold for one in species.comparisons]
-    panels = panels_of(None, 1 + len(regions), 2.9)
-    plot_base(fit, ax=panels[0])
-    for axes, region in zip(panels[1:], regions.values(), strict=True):
-        plot_region(fit, region, thresholds=thresholds, ax=axes)
-    for axes, letter in zip(panels, letters(len(panels)), strict=True):
-        axes.set_title(f"{letter}{axes.get_title(loc='left')}", loc="left")
+    with styled("phenofit"):
+        panels = panels_of(None, 1 + len(regions), 2.9)
+        plot_base(fit, ax=panels[0])
+        for axes, region in zip(panels[1:], regions.values(), strict=True):
+            plot_region(fit, region, thresholds=thresholds, ax=axes)
+        for axes, letter in zip(panels, letters(len(panels)), strict=True):
+            axes.set_title(f"{letter}{axes.get_title(loc='left')}")
     return panels
 
 
@@ -156,6 +174,31 @@ def _residual_figure(species: SpeciesResult) -> Iterator[_Drawn]:
         "95 % intervals; away from 0 the flight curve, the number of flights or the base is wrong there; dotted: half "
         "of a flight. (b) In order; inside the grey band with a chance of 95 % each. Traps of a warm or cool year lie "
         "on one side together, which neither interval counts.",
+    )
+
+
+def _catch_figure(species: SpeciesResult) -> Iterator[_Drawn]:
+    checks = species.checks.residuals
+    if checks.empty:
+        return
+    shown = most_moths(checks)
+    which = f"The {len(shown)} trap-years with most moths" if len(shown) == MOST_PANELS else "All trap-years"
+    yield _Drawn(
+        "catches",
+        figure_of(plot_catches(checks, season=species.fit.settings.season)),
+        text.of_catches(checks, shown),
+        f"{which}: catches by date in moths per night, a bar for each check interval. Line: what the fit expects of a "
+        "trap-year with that total, before its own shift is known. Hatched: not checked.",
+    )
+
+
+def _records_figure(species: SpeciesResult) -> _Drawn:
+    return _Drawn(
+        "records",
+        records_figure([species.records], width=_RECORDS_IN),
+        text.of_records(record_weeks(species.records)),
+        "The records: a row for each trap, a column for each week. Shade: moths per week. Hatched: between the first and "
+        "last check, but not checked. Cross: a check that is left out of the records.",
     )
 
 

@@ -11,6 +11,7 @@ import matplotlib
 import numpy as np
 import pytest
 import xarray as xr
+from matplotlib.figure import Figure
 from matplotlib.testing.compare import compare_images
 
 from phenofit.errors import DataError, ModelError, PhenofitWarning
@@ -20,6 +21,7 @@ from phenofit.maps.drawing.captions import map_caption
 from phenofit.maps.drawing.error_maps import draw_error_map, printable
 from phenofit.maps.drawing.map_frame import frame_of, graticule_lines, outline_lines, scale_length
 from phenofit.maps.drawing.scales import QUANTITIES, early_late, limits, mix, ramp
+from phenofit.plots import plot_error_map
 from tests.calls import error_map
 
 from .tables import invented_validation
@@ -200,6 +202,17 @@ def test_a_map_of_five_sites_needs_no_network(tmp_path: Path, monkeypatch: pytes
     dataset = error_map(invented_validation(sites=5, years=3, seed=2).table, invented=True)
     save_figure(draw_error_map(dataset, "bias"), tmp_path / "map.png", dpi=40)
     assert (tmp_path / "map.png").stat().st_size > 1000
+
+
+def test_a_map_is_drawn_on_a_panel_of_ones_own(maps: dict[str, xr.Dataset]) -> None:
+    figure = Figure()
+    left, right = figure.subplots(1, 2)
+    assert plot_error_map(maps["plains"], ax=left) is left
+    assert left.get_title(loc="left")
+    assert len(figure.axes) == 3  # two panels and the scale of colours
+    assert not right.has_data()
+    own = plot_error_map(maps["plains"])
+    assert own.get_xlim() == left.get_xlim()
 
 
 def test_unknown_map_is_refused(maps: dict[str, xr.Dataset]) -> None:

@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from phenofit.files.pictures import save_figure
 from phenofit.records import Records, plot_records, records_figure
@@ -136,6 +138,22 @@ def test_small_and_large_networks_are_drawn(traps: int, years: int, tmp_path: Pa
     assert high <= 30
     save_figure(figure, tmp_path / "records.png", dpi="figure")
     assert (tmp_path / "records.png").read_bytes()[:4] == b"\x89PNG"
+
+
+def test_seasons_without_room_stand_in_further_rows_with_the_same_shades() -> None:
+    records = network(4, range(2015, 2023))
+    wide, narrow = records_figure([records]), records_figure([records], width=9.5)
+    assert narrow.get_figwidth() <= 9.5 < wide.get_figwidth()
+
+    def panels(figure: Figure) -> list[Axes]:
+        return [axes for axes in figure.axes if axes.get_title(loc="left") == records.species]
+
+    rows = panels(narrow)
+    assert len(rows) > len(panels(wide)) > 0
+    labels = [text.get_text() for axes in rows for text in axes.texts]
+    assert labels == [str(year) for year in range(2015, 2023)]
+    assert len({axes.collections[0].get_clim() for axes in rows}) == 1
+    assert len({axes.get_xlim() for axes in rows}) == 1
 
 
 def test_nothing_of_pyplot_is_touched() -> None:

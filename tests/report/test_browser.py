@@ -62,7 +62,7 @@ def test_nothing_runs_out_of_the_window(width: int, page: Path, chromium: str, t
     assert seen["wide"] <= 0
     assert seen["reach"] == []
     assert seen["pictures"] == 0
-    assert seen["images"] == page.read_text(encoding="utf-8").count("<img ") == 8
+    assert seen["images"] == page.read_text(encoding="utf-8").count("<img ") == 11
     assert seen["scrollers"] == 0, "what scrolls sideways is reached with the keyboard"
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -9,6 +11,9 @@ from scipy import stats
 import phenofit
 from phenofit.analysis.fit_checks import check_fit
 from phenofit.analysis.results import StudyResult
+from phenofit.flight.sampling import Sampling
+from phenofit.plots.catch_plots import most_moths, plot_catches
+from phenofit.plots.cumulative_curves import cumulative_curve
 from phenofit.plots.flight_curves import flight_curve, season_heat
 
 
@@ -77,3 +82,61 @@ def test_season_heat_is_the_sum_of_the_heat_room(result: StudyResult) -> None:
     assert stats.norm.cdf([start, half, end], fit.requirement(), fit.spread()) == pytest.approx(
         [0.05, 0.5, 0.95]
     )
+
+
+def test_cumulative_catch_ends_at_all_of_it_and_lies_in_its_band(result: StudyResult) -> None:
+    species = result.species[0]
+    fit = species.fit
+    curve = cumulative_curve(fit, species.records)
+    assert len(curve.observed) == len(fit.data)
+    for line in curve.observed:
+        assert line[0, 1] == 0.0
+        assert line[-1, 1] == 100.0
+        assert (np.diff(line, axis=0) >= 0.0).all()
+    # A typical trap-year of one normal flight is a normal distribution (scipy).
+    expected = 100 * stats.norm.cdf(curve.heat, fit.requirement(), fit.spread())
+    assert np.abs(curve.typical - expected).max() < 1e-6
+    assert (curve.low - 0.5 <= curve.typical).all()
+    assert (curve.typical <= curve.high + 0.5).all()
+    points = np.concatenate(curve.observed)
+    middle = np.abs(points[:, 0] - fit.requirement()) < 1.6 * fit.spread()
+    low, high = (np.interp(points[middle, 0], curve.heat, end) for end in (curve.trap_low, curve.trap_high))
+    inside = (low <= points[middle, 1]) & (points[middle, 1] <= high)
+    # 95 % of the trap-years; those of one year go together, so the share of 30 trap-years varies by some per cent.
+    assert 0.88 < inside.mean() <= 1.0
+
+
+def test_band_of_trap_years_is_that_of_shifts_and_beta_binomial_catches(result: StudyResult) -> None:
+    # Without the error of the fit: every draw of the parameters is the estimate.
+    fit = replace(result.species[0].fit, sampling=Sampling((), np.zeros((0, 0)), None))
+    curve = cumulative_curve(fit)
+    assert np.abs(curve.high - curve.low).max() < 1e-9
+    assert curve.observed == ()
+    at = int(np.argmin(np.abs(curve.heat - fit.requirement())))
+    # Brute force with scipy at the estimates: a shift, then a beta-binomial catch of a total of the fit.
+    rng = np.random.default_rng(5)
+    flown = stats.norm.cdf(
+        curve.heat[at] - fit.shift_sd * rng.normal(size=40_000), fit.requirement(), fit.spread()
+    )
+    total, weight = rng.choice(fit.data["total"], 40_000), fit.parameters["concentration"]
+    flown = np.clip(flown, 1e-9, 1 - 1e-9)
+    caught = stats.betabinom.rvs(total, weight * flown, weight * (1 - flown), random_state=rng) / total
+    low, high = 100 * np.quantile(caught, [0.025, 0.975])
+    assert curve.trap_low[at] == pytest.approx(low, abs=2.0)
+    assert curve.trap_high[at] == pytest.approx(high, abs=2.0)
+
+
+def test_catches_are_bars_of_moths_per_night(result: StudyResult) -> None:
+    species = result.species[0]
+    checks = species.checks.residuals
+    shown = most_moths(checks)
+    totals = checks.groupby(["trap", "season"])["count"].sum()
+    assert sorted(totals[pair] for pair in shown) == sorted(totals.nlargest(12))
+    (axes,) = plot_catches(checks, season=species.fit.settings.season, trap_years=shown[:1])
+    part = checks[(checks["trap"] == shown[0][0]) & (checks["season"].astype(str) == shown[0][1])]
+    areas = [bar.get_width() * bar.get_height() for bar in axes.containers[0]]
+    assert sum(areas) == pytest.approx(float(part["count"].sum()))
+    with pytest.raises(phenofit.ModelError, match="no counted checks of trap 'nowhere'"):
+        plot_catches(checks, season=species.fit.settings.season, trap_years=[("nowhere", "2020")])
+    with pytest.raises(phenofit.ModelError, match="13 trap-years cannot be drawn; give 1 to 12"):
+        plot_catches(checks, season=species.fit.settings.season, trap_years=[shown[0]] * 13)

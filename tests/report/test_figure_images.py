@@ -25,11 +25,12 @@ from phenofit.analysis.results import StudyResult
 from phenofit.errors import ModelError
 from phenofit.files.pictures import figure_bytes
 from phenofit.flight import FlightFit, JointRegion
-from phenofit.plots import plot_base, plot_dates, plot_errors, plot_region
+from phenofit.plots import plot_base, plot_catches, plot_dates, plot_errors, plot_region
 from phenofit.plots.calibration_data import Calibration
 from phenofit.plots.calibration_plots import draw_calibration
+from phenofit.plots.cumulative_curves import CumulativeCurve
 from phenofit.plots.flight_curves import CatchCurve, SeasonHeat
-from phenofit.plots.flight_plots import draw_flight
+from phenofit.plots.flight_plots import draw_cumulative, draw_flight
 from phenofit.plots.residual_data import residual_view
 from phenofit.plots.residual_plots import draw_residuals
 from phenofit.plots.score_groups import ScoreGroup, ScoreRow
@@ -189,10 +190,37 @@ def residuals(result: StudyResult) -> Figure:
     return on_two(2.9, lambda panels: draw_residuals(panels, view, words="single sine, base 10 °C"))
 
 
+def cumulative(result: StudyResult) -> Figure:
+    heat = np.linspace(300.0, 900.0, 60)
+    fit = result.species[0].fit
+    fixed = replace(fit, parameters={**fit.parameters, "base": 10.0})
+    low, typical, high = (100 * norm.cdf(heat, middle, 80) for middle in (620, 600, 580))
+    trap_low, trap_high = (100 * norm.cdf(heat, middle, 90) for middle in (700, 510))
+    lines = tuple(np.column_stack([heat, 100 * norm.cdf(heat, 560 + 20 * k, 70)])[::6] for k in range(5))
+    curve = CumulativeCurve(heat, typical, low, high, trap_low, trap_high, lines)
+    return on_one(3.3, lambda axes: draw_cumulative(axes, curve, fixed))
+
+
+def catches(_result: StudyResult) -> Figure:
+    rows = []
+    for trap, shift in (("T1", 0.0), ("T2", 12.0), ("T3", -8.0), ("T4", 5.0)):
+        for day in np.arange(120.0, 240.0, 7.0):
+            if trap == "T2" and day in (162.0, 169.0):
+                continue
+            start = np.datetime64("2021-01-01T12", "ns") + np.timedelta64(int(day), "D")
+            expected = 60 * norm.pdf(day, 180, 20) * 7
+            count = round(60 * norm.pdf(day, 180 + shift, 18) * 7)
+            rows.append((trap, "2021", 2021, start, start + np.timedelta64(7, "D"), count, expected))
+    columns = ["trap", "season", "year", "start", "end", "count", "expected"]
+    return figure_of(plot_catches(pd.DataFrame(rows, columns=columns), season=SEASON))
+
+
 DRAWINGS: dict[str, Callable[[StudyResult], Figure]] = {
     "flight": flight,
     "base": base,
     "calibration": calibration,
+    "catches": catches,
+    "cumulative": cumulative,
     "dates": dates,
     "errors": errors,
     "residuals": residuals,

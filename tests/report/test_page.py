@@ -20,7 +20,9 @@ from phenofit.report.sentences import base_sentence, error_sentences, flight_sen
 from phenofit.report.truth import true_values, truth_sentence
 from tests.report.conftest import SPECIES
 
-FIGURES = ("base", "calibration", "dates", "errors", "flight", "residuals", "season")
+FIGURES = (
+    "base", "calibration", "catches", "cumulative", "dates", "errors", "flight", "records", "residuals", "season",
+)  # fmt: skip
 SLUG = "tufted-b-test-b-moth"
 
 

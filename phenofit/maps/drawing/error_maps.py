@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 import warnings
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -44,13 +45,13 @@ _CLASSES = (
 
 
 def draw_error_map(
-    dataset: xr.Dataset, quantity: str = "bias", *, outlines: str | Path | None = None
+    dataset: xr.Dataset, quantity: str = "bias", *, outlines: str | Path | None = None, ax: Axes | None = None
 ) -> Figure:
-    """Draw one map at text width."""
+    """Draw one map, at text width with scale, north arrow and caption, or on a panel of the user's own."""
     if quantity not in QUANTITIES:
         raise ModelError(f"'{quantity}' is no map; accepted are {', '.join(QUANTITIES)}.")
     shown = QUANTITIES[quantity]
-    canvas = Canvas(dataset, shown, outlines)
+    canvas = Canvas(dataset, shown, outlines, ax)
     handles = _draw_sites(canvas.axes, dataset, shown, canvas.colours, canvas.norm)
     if shown.name == "next trap":
         handles += _draw_best_place(canvas.axes, dataset)
@@ -62,11 +63,18 @@ def draw_error_map(
 
 
 class Canvas:
-    """A figure with the cells of one quantity, outlines and graticule; sites and words come later."""
+    """A panel with the cells of one quantity, outlines and graticule; sites and words come later."""
 
-    def __init__(self, dataset: xr.Dataset, shown: Quantity, outlines: str | Path | None) -> None:
+    def __init__(
+        self, dataset: xr.Dataset, shown: Quantity, outlines: str | Path | None, ax: Axes | None = None
+    ) -> None:
         self.shown, self.frame = shown, frame_of(dataset)
-        self.figure, self.axes, self._bar, self._strip, self._foot = _layout(self.frame)
+        if ax is None:
+            self._sheet: _Sheet | None = _layout(self.frame)
+            self.axes = self._sheet.axes
+        else:
+            self._sheet, self.axes = None, ax
+        self.axes.set_aspect("equal")
         low, high, self._ticks = limits(dataset, shown)
         self.colours = LinearSegmentedColormap.from_list(shown.name, shown.colours)
         self.norm = Normalize(low, high)
@@ -81,21 +89,29 @@ class Canvas:
         axes.set_ylim(frame.south / 1000.0, frame.north / 1000.0)
         axes.set_title(printable(title), fontsize=10, loc="left", color=_INK, parse_math=False)
         scalar = matplotlib.cm.ScalarMappable(norm=self.norm, cmap=self.colours)
-        colour_bar = self.figure.colorbar(scalar, cax=self._bar, orientation="horizontal", ticks=self._ticks)
+        figure = axes.get_figure(root=True)
+        assert isinstance(figure, Figure)  # a panel stands in a figure
+        sheet = self._sheet
+        where: dict[str, Any] = {"ax": axes, "shrink": 0.8} if sheet is None else {"cax": sheet.bar}
+        colour_bar = figure.colorbar(scalar, orientation="horizontal", ticks=self._ticks, **where)
         texts = [self.shown.tick(float(round(t, 6))) for t in self._ticks]
         colour_bar.ax.set_xticklabels(texts, fontsize=7, color=_INK)
         colour_bar.set_label(self.shown.label, fontsize=8, color=_INK)
-        draw_scale_and_north(self._strip, frame)
-        self._foot.axis("off")
+        if sheet is None:
+            if handles:
+                axes.legend(handles=handles, loc="best", fontsize=7)
+            return figure
+        draw_scale_and_north(sheet.strip, frame)
+        sheet.foot.axis("off")
         if handles:
-            self._foot.legend(
+            sheet.foot.legend(
                 handles=handles, loc="upper left", ncols=3, fontsize=7, frameon=False, borderaxespad=0.0
             )
         top = 0.97 - 0.19 * -(-len(handles) // 3)
         text = textwrap.fill(printable(words), 118)
         style: dict[str, Any] = {"fontsize": 6.8, "va": "top", "color": _INK, "linespacing": 1.3}
-        self._foot.text(0.0, top, text, parse_math=False, **style)
-        return self.figure
+        sheet.foot.text(0.0, top, text, parse_math=False, **style)
+        return figure
 
 
 def printable(text: str) -> str:
@@ -111,7 +127,17 @@ def printable(text: str) -> str:
     return "".join("?" if c in absent else c for c in text)
 
 
-def _layout(frame: Frame) -> tuple[Figure, Axes, Axes, Axes, Axes]:
+@dataclass(frozen=True)
+class _Sheet:
+    """The panels of a map at print size."""
+
+    axes: Axes  # The map.
+    bar: Axes  # Its colours.
+    strip: Axes  # Scale and north arrow.
+    foot: Axes  # Legend and caption.
+
+
+def _layout(frame: Frame) -> _Sheet:
     map_width = 0.86 * _WIDTH_IN
     map_height = map_width * (frame.north - frame.south) / (frame.east - frame.west)
     foot, bar, strip, top = 1.25, 0.62, 0.38, 0.32
@@ -123,13 +149,11 @@ def _layout(frame: Frame) -> tuple[Figure, Axes, Axes, Axes, Axes]:
         return figure.add_axes((at, bottom / height, wide, tall / height))
 
     axes = panel(foot + bar + strip, map_height)
-    axes.set_aspect("equal")
     axes.set_facecolor("white")
     for spine in axes.spines.values():
         spine.set_color(_INK)
         spine.set_linewidth(0.7)
-    return (
-        figure,
+    return _Sheet(
         axes,
         panel(foot + bar - 0.24, 0.13, at=left + 0.05, wide=0.76),
         panel(foot + bar - 0.02, strip - 0.16),
