@@ -23,7 +23,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from phenofit.errors import ModelError
 from phenofit.files import writing
-from phenofit.files.pictures import figure_bytes
+from phenofit.files.pictures import figure_bytes, laid_out
 from phenofit.seasons import Season, day_words
 
 INK, GREY = "#222222", "#767676"
@@ -159,13 +159,13 @@ def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
     """Write a figure as PNG and SVG for print, marked if it shows invented data; return a smaller PNG for a page."""
     if invented:
         stamp(figure)
-    for ending, content in (
-        ("png", figure_bytes(figure, dpi=PRINT_DPI)),
-        ("svg", figure_bytes(figure, "svg", dpi="figure")),
-    ):
+    with laid_out(figure, PRINT_DPI):
+        printed, drawing = figure_bytes(figure, dpi=PRINT_DPI), figure_bytes(figure, "svg", dpi="figure")
+        page = figure_bytes(figure, dpi=PAGE_DPI)
+    for ending, content in (("png", printed), ("svg", drawing)):
         with writing(folder / f"{name}.{ending}") as temporary:
             temporary.write_bytes(content)
-    return figure_bytes(figure, dpi=PAGE_DPI)
+    return page
 
 
 def stamp(figure: Figure) -> None:
