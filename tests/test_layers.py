@@ -34,7 +34,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("heat",),
     ("output_folder",),
     ("files",),
-    ("seasons", "units", "globe"),
+    ("seasons", "units", "globe", "cluster"),
     ("errors", "progress", "deferred"),
 )
 LEVEL = {room: len(LAYERS) - i for i, rooms in enumerate(LAYERS) for room in rooms}
