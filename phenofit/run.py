@@ -19,6 +19,7 @@ from phenofit.analysis.outputs import RUN_FILES, write_tables
 from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.analysis.species_work import SpeciesWork
 from phenofit.analysis.thresholds_table import thresholds_table
+from phenofit.cluster import threads_or_cluster
 from phenofit.errors import DataError, MissingExtraError, ModelError, PhenofitWarning, Problem
 from phenofit.field import write_field_page
 from phenofit.files import read_json, versions
@@ -48,6 +49,7 @@ def run_study(
     *,
     out: str | os.PathLike[str],
     workers: int | None = None,
+    scheduler: str | None = None,
     progress: Progress | None = None,
 ) -> StudyResult:
     """Run a study from its file and write everything that comes of it.
@@ -61,6 +63,9 @@ def run_study(
         ``scores.csv``, ``error_map.nc``, ``figures/`` and ``run.json``. Nothing in it changes until the run has ended.
     workers : int, optional
         Threads that share the fits; by default as many as there are processors. The results do not depend on it.
+    scheduler : str, optional
+        Address of the scheduler of a dask cluster, which then fits the held-out folds of every species and tests the
+        published thresholds. The results do not depend on it.
     progress : callable, optional
         Gets a sentence at each step.
 
@@ -75,7 +80,7 @@ def run_study(
         If the study file or a table is wrong; carries every problem.
         Also if `out` cannot be written, or another run is writing into it; both are noticed before anything is read.
     FitError, ModelError
-        If a flight cannot be fitted.
+        If a flight cannot be fitted; if no scheduler answers, or both `workers` and `scheduler` are given.
     FetchError
         If station series have to be fetched and cannot be.
 
@@ -86,7 +91,7 @@ def run_study(
     """
     say = progress or (lambda _text: None)
     with run_folder(Path(out), "run", files=RUN_FILES) as folder:
-        result = compute_study(path, workers=workers, progress=say)
+        result = compute_study(path, workers=workers, scheduler=scheduler, progress=say)
         folder.run = str(result.provenance["run"])
         say("writing the tables")
         write_tables(result, folder.staging, run=folder.run)
@@ -121,21 +126,27 @@ def _write_field_page(result: StudyResult, path: Path, run: str, say: Progress) 
 
 
 def compute_study(
-    path: str | os.PathLike[str], *, workers: int | None = None, progress: Progress | None = None
+    path: str | os.PathLike[str],
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
 ) -> StudyResult:
     """Read everything that a study needs, then compute everything that it asks for; write nothing."""
     say = progress or (lambda _text: None)
-    study = load_study(path)
-    inputs = read_inputs(study, progress=say)
-    truth = _truth(study)
-    elevation = None if study.map.elevation is None else read_elevation(study.map.elevation)
-    works = [SpeciesWork.of(study, inputs, name) for name in study.species]
-    inputs.weather.load()  # threads share it: nothing must be read lazily from a file
-    count = workers or processors()
+    if scheduler is not None and workers is not None:
+        raise ModelError("give workers or scheduler: a cluster has its own workers.")
     # The compiled likelihood releases the interpreter's lock, so threads suffice; nothing is copied.
-    with ThreadPoolExecutor(count) as executor, ThreadPoolExecutor(len(study.species)) as heads:
-        tasks = [_Task(work, executor, _named(say, work.species, study), elevation) for work in works]
-        species = tuple(heads.map(_Task.result, tasks))
+    with threads_or_cluster(scheduler, workers or processors()) as executor:
+        study = load_study(path)
+        inputs = read_inputs(study, progress=say)
+        truth = _truth(study)
+        elevation = None if study.map.elevation is None else read_elevation(study.map.elevation)
+        works = [SpeciesWork.of(study, inputs, name) for name in study.species]
+        inputs.weather.load()  # threads share it: nothing must be read lazily from a file
+        with ThreadPoolExecutor(len(study.species)) as heads:
+            tasks = [_Task(work, executor, _named(say, work.species, study), elevation) for work in works]
+            species = tuple(heads.map(_Task.result, tasks))
     return StudyResult(
         study=study,
         inputs=inputs,

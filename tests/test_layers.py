@@ -34,8 +34,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("heat",),
     ("output_folder",),
     ("files",),
-    ("seasons", "units", "globe"),
-    ("errors", "progress"),
+    ("seasons", "units", "globe", "cluster"),
+    ("errors", "progress", "deferred"),
 )
 LEVEL = {room: len(LAYERS) - i for i, rooms in enumerate(LAYERS) for room in rooms}
 HARD_LIMIT = 500
@@ -178,6 +178,7 @@ SHORTEST = 40
 SHORT = {
     "bundled": "the one place that knows where data sets are installed",
     "cautions": "is on every page and in every file that gives dates",
+    "deferred": "one way to import a large package late",
     "events": "the names of events, for rooms that know nothing of forecasts",
     "filled": "one rule, used by two kinds of sums",
     "globe": "one formula, used by three rooms",
@@ -302,13 +303,19 @@ def test_drawing_is_imported_by_drawing_modules_only(path: Path) -> None:
 
 
 def _loaded(code: str) -> set[str]:
-    script = f"{code}\nimport sys; print('\\n'.join(sorted({{m.split('.')[0] for m in sys.modules}})))"
+    script = f"{code}\nimport sys; print('\\n'.join(sys.modules))"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     return set(done.stdout.split())
 
 
 def test_import_is_light() -> None:
     assert not _loaded("import phenofit").intersection(HEAVY)
+
+
+def test_a_heat_sum_of_numbers_needs_no_tables_and_no_statistics() -> None:
+    # scipy itself and its linear algebra are imported by numba, which loads the compiled sum.
+    loaded = _loaded("import phenofit; assert phenofit.degree_days([10.0], [20.0], base=10.0)[0] == 5.0")
+    assert not loaded.intersection({*HEAVY, "scipy.stats", "scipy.optimize"} - {"numba", "scipy"})
 
 
 def test_help_is_light() -> None:

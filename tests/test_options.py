@@ -167,6 +167,7 @@ TABLE = "heat DIR/weather.csv --base 10C --unit degC --out DIR/sums.csv"
         ("plan DIR/study.toml --out DIR/o --sites 1 --years 1", "one site in one year fixes nothing"),
         ("plan DIR/study.toml --out DIR/o --simulate -1", "whole number from 0 up"),
         ("plan DIR/study.toml --out DIR/o --workers 0", "whole number from 1 up"),
+        ("plan DIR/study.toml --out DIR/o --workers 2 --scheduler here", "--workers has no effect with --scheduler"),
         # heat
         (f"{TABLE} --cutoff vertical", "--cutoff has no effect without --upper"),
         (f"{TABLE} --amounts 900", "'900' has no unit; write '900 degC d' or '900 degF d', or name the unit"),

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from phenofit.analysis.thresholds_table import THRESHOLD_COLUMNS
@@ -179,4 +180,6 @@ def _rounded(row: Mapping[str, object]) -> dict[str, object]:
 
 def _dates_to_the_minute(table: pd.DataFrame) -> pd.DataFrame:
     dated = table.select_dtypes("datetime").columns
-    return table.assign(**{str(c): table[c].dt.strftime("%Y-%m-%dT%H:%M") for c in dated})
+    # NumPy writes a date to the minute as ISO does, and much faster than pandas.
+    minutes = {str(c): np.datetime_as_string(table[c].to_numpy().astype("datetime64[m]")) for c in dated}
+    return table.assign(**{c: np.where(text == "NaT", "", text) for c, text in minutes.items()})

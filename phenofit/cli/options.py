@@ -29,6 +29,12 @@ def add_quiet(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--quiet", action="store_true", help="hide progress")
 
 
+def add_scheduler(parser: argparse.ArgumentParser, where: str = "") -> None:
+    """Declare the address of a cluster that does the work."""
+    what = f"{where}work on the dask cluster whose scheduler listens there, such as tcp://192.0.2.1:8786"
+    parser.add_argument("--scheduler", metavar="ADDRESS", help=what)
+
+
 def add_today(parser: argparse.ArgumentParser, what: str) -> None:
     """Declare the day that counts as today; :func:`day` reads it."""
     parser.add_argument("--today", metavar="DATE", help=what)

@@ -16,7 +16,7 @@ from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.flight.kernels.curves import curve_code, shares_flown
 from phenofit.forecasting.distribution import ranked
-from phenofit.forecasting.event_heat import EventDrawing, HeatDraws, draw_totals, flight_shares, place_shift
+from phenofit.forecasting.event_heat import HeatDraws, flight_shares, kept_drawing, place_shift
 from phenofit.forecasting.forecast_places import Place, place_heat, season_heat, season_places, season_year
 from phenofit.forecasting.local.local_check import known_season_dates
 from phenofit.forecasting.local.place_posterior import SpreadCase, spread_cases, usual_spreads
@@ -187,9 +187,7 @@ def _dates(
     draws, seed = numbers
     usual, moved = [], []
     for flight in range(1, fit.settings.flights + 1):
-        drawing = EventDrawing.of(
-            fit, EVENTS, flight=flight, draws=draws, seed=seed, moths=draw_totals(fit, flight, draws, seed)
-        )
+        drawing = kept_drawing(fit, tuple(EVENTS), flight=flight, draws=draws, seed=seed)
         asked = (place_shift(fit, place.site), *((float(s), 0.0) for s in shifts))
         every = [drawing.at(shift) for shift in asked]
         # All shifts in one walk through the season: each is one more amount to be reached.

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import io
 import os
 import re
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,7 +40,7 @@ def figure_bytes(figure: Figure, form: str = "png", *, dpi: float | str = 200) -
     import matplotlib as mpl
 
     stream = io.BytesIO()
-    with mpl.rc_context(_SETTINGS), warnings.catch_warnings(record=True) as raised:
+    with laid_out(figure, dpi), mpl.rc_context(_SETTINGS), warnings.catch_warnings(record=True) as raised:
         warnings.simplefilter("always")
         figure.savefig(stream, format=form, dpi=dpi, metadata=_UNDATED.get(form))
     _pass_on(raised)
@@ -56,6 +57,28 @@ def page_png(figure: Figure, *, dpi: float = 150) -> bytes:
             stream, format="png", optimize=True
         )
     return stream.getvalue()
+
+
+@contextlib.contextmanager
+def laid_out(figure: Figure, dpi: float | str = 200) -> Iterator[None]:
+    """Solve the layout of a figure once for all that is saved inside; each saving would draw it again for that."""
+    import matplotlib as mpl
+
+    engine = figure.get_layout_engine()
+    if engine is None:
+        yield
+        return
+    with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # The drawing itself gives them.
+        own = figure.dpi
+        figure.dpi = own if isinstance(dpi, str) else dpi  # Letters are as wide as whole pixels allow.
+        engine.execute(figure)
+        figure.dpi = own
+        figure.set_layout_engine(None)
+    try:
+        yield
+    finally:
+        figure.set_layout_engine(engine)
 
 
 def _pass_on(raised: Sequence[warnings.WarningMessage]) -> None:

@@ -117,7 +117,7 @@ class _Document(_Part):
     sampling: _Sampling | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FitContent:
     """What a fit file holds; :class:`phenofit.flight.FlightFit` says what each is."""
 

@@ -50,7 +50,7 @@ def flight_share(event: str) -> float | None:
     return share if share > 0.0 else None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FlightFit(FitContent):
     """A calibrated flight model. Made by :func:`phenofit.fit_flights`; never changes.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -310,6 +311,18 @@ def flight_shares(fit: FlightFit) -> npt.NDArray[np.float64]:
     logs = np.array([0.0, *(fit.parameters[f"size_{g}"] for g in range(2, fit.settings.flights + 1))])
     sizes = np.exp(logs - logs.max())
     return np.asarray(sizes / sizes.sum())
+
+
+@lru_cache(maxsize=16)
+def kept_drawing(
+    fit: FlightFit, events: tuple[str, ...], *, flight: int, draws: int, seed: int, counted: bool = True
+) -> EventDrawing:
+    """Return draws of the heat at events, with the catches of the fit's trap-years where events are `counted`.
+
+    They are kept: every place of a forecast has the same ones, but for its shift.
+    """
+    moths = draw_totals(fit, flight, draws, seed) if counted else None
+    return EventDrawing.of(fit, events, flight=flight, draws=draws, seed=seed, moths=moths)
 
 
 def draw_totals(fit: FlightFit, flight: int, draws: int, seed: int) -> npt.NDArray[np.float64]:

@@ -15,7 +15,7 @@ from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.forecasting.date_draws import LEVELS, event_dates
 from phenofit.forecasting.distribution import DateDistribution, read_day
-from phenofit.forecasting.event_heat import draw_heat, draw_totals, place_shift
+from phenofit.forecasting.event_heat import kept_drawing, place_shift
 from phenofit.forecasting.events import FORECAST_EVENTS
 from phenofit.forecasting.forecast_places import Place, season_places, season_year
 
@@ -272,15 +272,7 @@ def _at_place(
     ensemble = place.ensemble
     found = []
     for flight in range(1, fit.settings.flights + 1):
-        heat = draw_heat(
-            fit,
-            events,
-            flight=flight,
-            draws=draws,
-            seed=seed,
-            moths=draw_totals(fit, flight, draws, seed),
-            shift=shift,
-        )
+        heat = kept_drawing(fit, tuple(events), flight=flight, draws=draws, seed=seed).at(shift)
         dates = event_dates(heat, ensemble.tmin, ensemble.tmax, start=place.start, heat=fit.settings.heat)
         if dates is None:
             reason = f"station {place.station} lacks temperatures, so the sum is unknown."

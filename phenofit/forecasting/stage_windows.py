@@ -21,7 +21,7 @@ from phenofit.files.tables import nearest, read_table
 from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.forecasting.distribution import DateDistribution, to_unit
-from phenofit.forecasting.event_heat import EventDrawing, HeatDraws, draw_shares, draw_totals, place_shift
+from phenofit.forecasting.event_heat import HeatDraws, draw_shares, kept_drawing, place_shift
 from phenofit.forecasting.events import EVENT_FORMS, EVENTS, event_share, event_words, is_event, read_event
 from phenofit.forecasting.forecast_places import Place
 from phenofit.heat.compiled.crossing import crossing_after
@@ -176,8 +176,7 @@ def stage_days(
     for lag in lags:
         if lag.after not in known:
             counted = event_share(lag.after) is None and lag.after != "peak"
-            moths = draw_totals(fit, flight, draws, seed) if counted else None
-            drawing = EventDrawing.of(fit, (lag.after,), flight=flight, draws=draws, seed=seed, moths=moths)
+            drawing = kept_drawing(fit, (lag.after,), flight=flight, draws=draws, seed=seed, counted=counted)
             every = [drawing.at(shift) for shift in shifts]
             base, amounts = every[0].base, np.hstack([one.amount for one in every])
             names = tuple(f"{lag.after} {k}" for k in range(len(shifts)))

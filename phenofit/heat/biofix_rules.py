@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 
+from phenofit.deferred import deferred
 from phenofit.errors import ModelError
+
+if TYPE_CHECKING:
+    import pandas as pd
+else:
+    pd = deferred("pandas")
 
 BIOFIX_RULES: Final[tuple[str, ...]] = ("first catch", "sustained catch", "catch per trap")
 """Rules by which a biofix is found."""

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
-import xarray as xr
 
+from phenofit.deferred import deferred, is_kind
 from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.heat.arrays import Floats, heat_of_days, slopes_of_days
 from phenofit.heat.labels import heat_attributes
 from phenofit.heat.settings import HeatSettings, check_thresholds
 from phenofit.units import degree_day_unit, from_celsius, temperature_unit
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+else:
+    pd, xr = deferred("pandas"), deferred("xarray")
 
 
 class HeatSlopes(NamedTuple):
@@ -98,15 +103,15 @@ def degree_days(
     """
     plan = _Plan.make(base, upper, method, cutoff, _unit_of(tmin, tmax, tmin_next, unit), out_unit)
     low, high, next_tmin = _together(tmin, tmax, tmin_next, double=method.startswith("double"), dim=dim)
-    if isinstance(low, xr.DataArray):
+    if is_kind(low, "xarray", "DataArray"):
         result = _on_xarray(plan.heat, low, high, next_tmin)
         return plan.label(result)
     values = plan.heat(_floats(low), _floats(high), None if next_tmin is None else _floats(next_tmin))
-    if isinstance(high, pd.Series):
+    if is_kind(high, "pandas", "Series"):
         series = pd.Series(values, index=high.index, name="degree_days")
         series.attrs.update(plan.attributes())
         return series
-    if isinstance(high, pd.DataFrame):
+    if is_kind(high, "pandas", "DataFrame"):
         frame = pd.DataFrame(values, index=high.index, columns=high.columns)
         frame.attrs.update(plan.attributes())
         return frame
@@ -222,7 +227,7 @@ def _unit_of(tmin: Any, tmax: Any, tmin_next: Any, unit: str | None) -> str:
     wanted = None if unit is None else temperature_unit(unit)
     found: str | None = None
     for name, part in (("tmin", tmin), ("tmax", tmax), ("tmin_next", tmin_next)):
-        if not isinstance(part, xr.DataArray):
+        if not is_kind(part, "xarray", "DataArray"):
             continue
         text = part.attrs.get("units")
         if text is None:
@@ -245,12 +250,14 @@ def _floats(values: Any) -> Floats:
 
 def _together(tmin: Any, tmax: Any, tmin_next: Any, *, double: bool, dim: str) -> tuple[Any, Any, Any]:
     """Bring the temperatures to one kind, shape and type, with the minima of the next days where they are needed."""
-    kinds = {type(part) for part in (tmin, tmax) if isinstance(part, xr.DataArray | pd.Series | pd.DataFrame)}
+    grids = [is_kind(part, "xarray", "DataArray") for part in (tmin, tmax)]
+    tables = [is_kind(part, "pandas", "Series", "DataFrame") for part in (tmin, tmax)]
+    kinds = {type(part) for part, *marks in zip((tmin, tmax), grids, tables, strict=True) if any(marks)}
     if len(kinds) > 1:
         raise ModelError(
             "tmin and tmax must be of one kind: both DataArrays, both Series or both DataFrames."
         )
-    if isinstance(tmax, xr.DataArray) and isinstance(tmin, xr.DataArray):
+    if all(grids):
         try:
             xr.align(tmin, tmax, join="exact")
         except ValueError as fault:
@@ -259,7 +266,7 @@ def _together(tmin: Any, tmax: Any, tmin_next: Any, *, double: bool, dim: str) -
             ) from fault
         next_tmin = _next_of_xarray(tmin, tmin_next, dim) if double else None
         return tmin, tmax, next_tmin
-    if isinstance(tmax, pd.Series | pd.DataFrame) and isinstance(tmin, pd.Series | pd.DataFrame):
+    if all(tables):
         if not tmin.index.equals(tmax.index):
             raise DataError("tmin and tmax do not have the same index; align them first.")
         if double and tmin_next is None:

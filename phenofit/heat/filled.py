@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-import xarray as xr
+
+from phenofit.deferred import deferred
+
+if TYPE_CHECKING:
+    import xarray as xr
+else:
+    xr = deferred("xarray")
 
 
 def filled_since(

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import importlib.util
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -153,23 +152,6 @@ def _described(dataset: xr.Dataset, source: xr.DataArray) -> xr.Dataset:
     if "until" in dataset.coords:
         dataset["until"].attrs = {"long_name": "last day in the sum"}
     return dataset
-
-
-@contextlib.contextmanager
-def on_cluster(address: str | None) -> Iterator[None]:
-    """Send the work of the block to a cluster; None keeps it here."""
-    if address is None:
-        yield
-        return
-    _need("distributed", "--scheduler")
-    from distributed import Client
-
-    try:
-        client = Client(address, timeout="10s")  # type: ignore[no-untyped-call]
-    except (OSError, TimeoutError, ValueError) as fault:
-        raise ModelError(f"no scheduler answers at '{address}' ({fault}).") from fault
-    with client:
-        yield
 
 
 def write_grid(dataset: xr.Dataset, path: str | os.PathLike[str]) -> None:

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
-import xarray as xr
 
+from phenofit.deferred import deferred
 from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.heat.compiled.daily_kernels import CUTOFF_CODES
 from phenofit.heat.compiled.day_arrays import hourly_days
 from phenofit.heat.labels import heat_attributes
 from phenofit.heat.settings import HeatSettings, check_thresholds
 from phenofit.units import convert_degree_days, degree_day_unit, from_celsius, temperature_unit
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+else:
+    pd, xr = deferred("pandas"), deferred("xarray")
 
 _BETWEEN = ("steps", "lines")
 

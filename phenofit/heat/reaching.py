@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
-import xarray as xr
 
+from phenofit.deferred import deferred
 from phenofit.errors import ModelError
 from phenofit.heat.compiled.running_sums import as_slabs, reach_amounts
 from phenofit.heat.sums import as_grid, calendar_of, whole_lines
 from phenofit.units import convert_degree_days, degree_day_unit, parse_degree_days
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+else:
+    pd, xr = deferred("pandas"), deferred("xarray")
 
 _SEASON = "season of the sum"  # apart from a dimension "season" that a biofix may bring
 

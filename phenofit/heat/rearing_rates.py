@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
-from scipy import stats
 
+from phenofit.deferred import deferred
 from phenofit.errors import DataError, ModelError, Problem
-from phenofit.files.cells import parse_numbers
-from phenofit.files.tables import read_table
-from phenofit.files.text_table import TableSource
 from phenofit.units import temperature_unit, to_celsius
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from phenofit.files.text_table import TableSource
+else:
+    pd = deferred("pandas")
 
 REARING_METHODS = ("linear", "reduced major axis")
 """Ways to fit rearing data."""
@@ -81,6 +84,8 @@ class RearingFit:
         """
         if name not in ("base", "requirement") or not 0.0 < level < 1.0:
             raise ModelError("ask for 'base' or 'requirement' at a level between 0 and 1.")
+        from scipy import stats
+
         value, error = float(getattr(self, name)), float(getattr(self, f"{name}_se"))
         half = float(stats.t.ppf(0.5 + level / 2.0, self.points - 2)) * error
         return value - half, value + half
@@ -203,6 +208,9 @@ def read_rearing(
     ModelError
         If development does not get faster with temperature.
     """
+    from phenofit.files.cells import parse_numbers
+    from phenofit.files.tables import read_table
+
     table = read_table(path, columns=columns, required=["temperature", "duration"], optional=["use"])
     warmth, problems = parse_numbers(table, "temperature", required=True, what=f"a temperature in {unit}")
     days, more = parse_numbers(table, "duration", required=True, low=1e-9, what="a number of days above 0")

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
-import xarray as xr
 
+from phenofit.deferred import deferred
 from phenofit.errors import DataError, ModelError, Problem, UnitError
 from phenofit.heat.compiled.running_sums import (
     OUTSIDE,
@@ -22,6 +21,12 @@ from phenofit.heat.compiled.running_sums import (
 from phenofit.heat.filled import filled_since
 from phenofit.seasons import MonthDay, Season
 from phenofit.units import degree_day_unit
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+else:
+    pd, xr = deferred("pandas"), deferred("xarray")
 
 Dates = npt.NDArray[np.datetime64]
 Start = str | MonthDay | Season

@@ -23,7 +23,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from phenofit.errors import ModelError
 from phenofit.files import writing
-from phenofit.files.pictures import figure_bytes, page_png
+from phenofit.files.pictures import figure_bytes, laid_out, page_png
 from phenofit.seasons import Season, day_words
 
 INK, GREY = "#222222", "#767676"
@@ -44,7 +44,7 @@ SERIES = (
 
 _WIDTH_IN = 6.7  # 170 mm: the text width of a page of A4 or Letter
 _OURS = "phenofit.plots.phenofit"
-_PRINT_DPI = 300
+PRINT_DPI, PAGE_DPI = 300, 150
 
 Panels: TypeAlias = npt.NDArray[np.object_]
 
@@ -160,13 +160,13 @@ def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
     """Write a figure as PNG and SVG for print, marked if it shows invented data; return a smaller PNG for a page."""
     if invented:
         stamp(figure)
-    for ending, content in (
-        ("png", figure_bytes(figure, dpi=_PRINT_DPI)),
-        ("svg", figure_bytes(figure, "svg", dpi="figure")),
-    ):
+    with laid_out(figure, PRINT_DPI):
+        printed, drawing = figure_bytes(figure, dpi=PRINT_DPI), figure_bytes(figure, "svg", dpi="figure")
+        page = page_png(figure, dpi=PAGE_DPI)
+    for ending, content in (("png", printed), ("svg", drawing)):
         with writing(folder / f"{name}.{ending}") as temporary:
             temporary.write_bytes(content)
-    return page_png(figure)
+    return page
 
 
 def stamp(figure: Figure) -> None:

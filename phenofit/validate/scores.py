@@ -153,6 +153,9 @@ def score_forecasts(
     lacking = [c for c in (*_GROUP, *_KEY, "forecaster", "year", "error_days") if c not in validation.columns]
     if lacking:
         raise ModelError(f"the validation table has no column {', '.join(lacking)}.")
+    # pandas copies the notes of a table, which are long lists, with every selection.
+    validation = validation.copy(deep=False)
+    validation.attrs = {}
     rows: list[dict[str, object]] = []
     for names, group in validation.groupby(_GROUP, sort=True, dropna=False):
         by_name = dict(list(group.groupby("forecaster", sort=True)))

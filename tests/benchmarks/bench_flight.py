@@ -1,22 +1,13 @@
 """How fast a flight fit is, against the same likelihood in plain NumPy maximised by general methods.
 
 The peers: a search without derivatives, and a model class for any likelihood, with numerical derivatives.
-
-Run ``python -m tests.benchmarks.bench_flight``; prints a table and writes ``bench_flight.json`` beside this file,
-and with three sizes or more a figure of how the cost grows.
-Ratios are of two timings in the same run on the same machine; they are not tests.
 """
-# ruff: noqa: T201 - a table is what this script is for
 
 from __future__ import annotations
 
-import argparse
-import json
 import time
-from pathlib import Path
 
 import numpy as np
-from matplotlib.figure import Figure
 from numpy.polynomial.hermite_e import hermegauss
 from scipy.optimize import minimize
 from scipy.special import gammaln
@@ -26,6 +17,7 @@ from statsmodels.base.model import GenericLikelihoodModel  # type: ignore[import
 from phenofit.flight import FlightFit
 from phenofit.flight.likelihood.flight_data import FlightData
 from phenofit.flight.likelihood.log_likelihood import Likelihood
+from tests.benchmarks.measured import Row, against, best
 from tests.calls import fit_flights
 from tests.flight.networks import HEAT, SEASON, network
 
@@ -126,11 +118,10 @@ def generic_peer(fit: FlightFit, data: FlightData, start: np.ndarray, bases: np.
     theirs = np.sign(bases - fit.base) * np.sqrt(np.maximum(deviance, 0.0))
     # The root of the deviance is near to straight between the points of a profile, not quite.
     bent = float(np.abs(ours - theirs).max())
-    print(
-        f"generic peer: log-likelihoods {apart:.1e} apart, roots of the profile's deviance {bent:.1e} apart"
-    )
     if apart > 1e-2 or bent > 0.1:
-        raise SystemExit("the peer does not give the same answer")
+        raise SystemExit(
+            f"the peer does not give the same answer: log-likelihoods {apart:.1e}, roots of the deviance {bent:.1e} apart"
+        )
     return seconds, calls
 
 
@@ -158,31 +149,13 @@ def peer(data: FlightData, start: np.ndarray, bases: np.ndarray) -> tuple[float,
     return time.perf_counter() - begun, single, count
 
 
-def draw_growth(growth: list[tuple[int, float]], path: Path) -> None:
-    """Draw seconds against trap-years, with a line of cost in proportion through the largest."""
-    number, seconds = (np.array(column, dtype=float) for column in zip(*growth, strict=True))
-    figure = Figure(figsize=(4.5, 3.2), layout="constrained")
-    axes = figure.subplots()
-    axes.loglog(number, seconds[-1] * number / number[-1], color="0.6", linewidth=1.0, label="in proportion")
-    axes.loglog(number, seconds, "o", color="#0b5394", label="fit with intervals of base and requirement")
-    axes.set_xlabel("trap-years")
-    axes.set_ylabel("time [s]")
-    axes.legend(frameon=False, fontsize=8)
-    figure.savefig(path, dpi=150, metadata={"Software": None})
-
-
-def main() -> None:
-    """Time, print, and write the figures."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--sizes", default="70,700", help="numbers of trap-years for the growth of cost")
-    sizes = [int(s) for s in parser.parse_args().sizes.split(",")]
-    rows: list[dict[str, object]] = []
+def rows(*, small: bool) -> list[Row]:
+    """Time a fit beside both peers, one evaluation, and how the cost grows."""
+    asked = ("base", "requirement_1")
     net = network(sites=14, years=5)
     fit_flights(net.trap_years, net.weather, net.links, season=SEASON)  # compile
     begun = time.perf_counter()
-    fit = fit_flights(
-        net.trap_years, net.weather, net.links, season=SEASON, profiles=("base", "requirement_1")
-    )
+    fit = fit_flights(net.trap_years, net.weather, net.links, season=SEASON, profiles=asked)
     ours = time.perf_counter() - begun
     data = net.data()
     p = fit.parameters
@@ -199,61 +172,18 @@ def main() -> None:
     theta = np.zeros(likelihood.layout.size)
     theta[:7] = [*start, np.log(0.001 / 0.999)]
     likelihood(theta)
-    begun = time.perf_counter()
-    for k in range(20):
-        likelihood(theta + 1e-9 * k)
-    evaluation = (time.perf_counter() - begun) / 20
-    rows.append(
-        {
-            "what": f"fit and intervals of base and requirement, {data.trap_years} trap-years",
-            "seconds": round(ours, 4),
-            "peer": f"nine-point base profile, plain NumPy and Nelder-Mead, {count} evaluations",
-            "peer_seconds": round(theirs, 3),
-            "ratio": round(theirs / ours, 1),
-        }
-    )
-    rows.append(
-        {
-            "what": f"fit and intervals of base and requirement, {data.trap_years} trap-years",
-            "seconds": round(ours, 4),
-            "peer": f"fit and nine-point base profile, general model with numerical derivatives, {calls} evaluations",
-            "peer_seconds": round(generic, 3),
-            "ratio": round(generic / ours, 1),
-        }
-    )
-    rows.append(
-        {
-            "what": "one evaluation with all slopes",
-            "seconds": round(evaluation, 5),
-            "peer": "one evaluation without slopes, plain NumPy",
-            "peer_seconds": round(single, 5),
-            "ratio": round(single / evaluation, 1),
-        }
-    )
-    growth: list[tuple[int, float]] = []
-    for size in sizes:
+    evaluation = best(lambda: [likelihood(theta + 1e-9 * k) for k in range(20)], 2) / 20
+    name = f"fit and intervals of base and requirement, {data.trap_years} trap-years"
+    found = [
+        against(name, ours, f"base profile, NumPy and scipy's Nelder-Mead, {count} evaluations", theirs),
+        against(
+            f"{name}, as a general model", ours, f"statsmodels, fit and profile, {calls} evaluations", generic
+        ),
+        against("one evaluation with all slopes", evaluation, "NumPy, without slopes", single),
+    ]
+    for size in (70, 300) if small else (70, 1_000, 10_000):
         grown = network(sites=max(1, size // 10), years=10)
         begun = time.perf_counter()
-        fit_flights(
-            grown.trap_years, grown.weather, grown.links, season=SEASON, profiles=("base", "requirement_1")
-        )
-        took = time.perf_counter() - begun
-        growth.append((grown.data().trap_years, took))
-        rows.append(
-            {
-                "what": f"fit and intervals, {grown.data().trap_years} trap-years",
-                "seconds": round(took, 3),
-                "peer": "the same per trap-year [ms]",
-                "peer_seconds": round(1e3 * took / grown.data().trap_years, 3),
-                "ratio": None,
-            }
-        )
-    for row in rows:
-        print("  ".join(f"{key}: {value}" for key, value in row.items()))
-    Path(__file__).with_suffix(".json").write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
-    if len(growth) > 2:
-        draw_growth(growth, Path(__file__).with_suffix(".png"))
-
-
-if __name__ == "__main__":
-    main()
+        fit_flights(grown.trap_years, grown.weather, grown.links, season=SEASON, profiles=asked)
+        found.append(Row(f"fit and intervals, {size:,} trap-years", time.perf_counter() - begun))
+    return found

@@ -1,19 +1,8 @@
-"""How long a surface takes and how much memory it needs: ``python -m tests.benchmarks.bench_maps``.
-
-Rows: 400 x 400 cells from 300 sites, and from 2 000 sites (each in a process of its own, for its highest memory), with
-the variance of every cell; the first also by gstools' own kriging on a part of the cells, as a ratio within one run.
-Prints a table and writes ``bench_maps.json`` beside this file; not a test.
-"""
-# ruff: noqa: T201 - a table is what this script is for
+"""How long a kriged surface takes, with the variance of every cell, beside gstools on a part of the cells."""
 
 from __future__ import annotations
 
-import json
-import resource
-import subprocess
-import sys
 import time
-from pathlib import Path
 
 import gstools  # type: ignore[import-untyped]
 import numpy as np
@@ -21,11 +10,12 @@ import numpy as np
 from phenofit.maps.kriging.ordinary import Kriging, SiteData
 from phenofit.maps.kriging.restricted_likelihood import fit_kriging
 from phenofit.maps.kriging.single_thread import one_thread
+from tests.benchmarks.measured import Row
 
 EXTENT, CELLS, PART = 400_000.0, 400, 4_000
 
 
-def surface(sites: int) -> dict[str, float]:
+def surface(sites: int) -> list[Row]:
     """Time the parameters and the surface of one invented network."""
     rng = np.random.default_rng(sites)
     points = rng.uniform(0, EXTENT, (sites, 2))
@@ -39,16 +29,13 @@ def surface(sites: int) -> dict[str, float]:
     with one_thread():  # as error_map does
         model.predict(cells, np.ones((len(cells), 1)))
     done = time.perf_counter()
-    found = {
-        "sites": sites,
-        "cells": len(cells),
-        "likelihood_s": fitted - begin,
-        "surface_s": done - fitted,
-        "highest_memory_MB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-    }
-    if sites <= 300:
-        found["gstools_over_ours"] = _ratio(data, model, cells[:: len(cells) // PART])
-    return found
+    name = f"surface of {len(cells):,} cells from {sites:,} sites"
+    ratio = _ratio(data, model, cells[:: len(cells) // PART]) if sites <= 300 else None
+    peer = f"gstools, {PART:,} of the cells" if ratio else ""
+    return [
+        Row(f"restricted likelihood, {sites:,} sites", fitted - begin),
+        Row(name, done - fitted, "s", peer, ratio),
+    ]
 
 
 def _ratio(data: SiteData, model: Kriging, cells: np.ndarray) -> float:
@@ -64,24 +51,6 @@ def _ratio(data: SiteData, model: Kriging, cells: np.ndarray) -> float:
     return (middle - begin) / (time.perf_counter() - middle)
 
 
-def main() -> None:
-    """Run each row in a process of its own."""
-    rows = []
-    for sites in (300, 2000):
-        done = subprocess.run(
-            [sys.executable, "-m", "tests.benchmarks.bench_maps", str(sites)],
-            capture_output=True,
-            text=True,
-            check=True,
-        )
-        rows.append(json.loads(done.stdout))
-        print({name: round(value, 2) for name, value in rows[-1].items()})
-    text = json.dumps(rows, indent=1, sort_keys=True) + "\n"
-    Path(__file__).with_suffix(".json").write_text(text, encoding="utf-8")
-
-
-if __name__ == "__main__":
-    if len(sys.argv) > 1:
-        print(json.dumps(surface(int(sys.argv[1]))))
-    else:
-        main()
+def rows(*, small: bool) -> list[Row]:
+    """Time surfaces from 300 and, at full size, 2,000 sites."""
+    return [row for sites in ((300,) if small else (300, 2_000)) for row in surface(sites)]

@@ -1,15 +1,11 @@
 """How long a validation takes, as a ratio to the fits of its folds alone in the same run.
 
-Run ``python -m tests.benchmarks.bench_validation``; prints the seconds and the parts of a study of 140 trap-years in eight
-years (18 sites), a year held out each time, at four lead times.
+The study has 140 trap-years in eight years (18 sites); a year is held out each time, at four lead times.
 """
-# ruff: noqa: T201 - a table is what this script is for
 
 from __future__ import annotations
 
-import argparse
 import os
-import time
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -17,6 +13,7 @@ import numpy as np
 from phenofit.flight import FlightModel, fit_flights
 from phenofit.records import Records
 from phenofit.validate import Scheme, cross_validate, make_folds, score_forecasts
+from tests.benchmarks.measured import Row, against, best
 from tests.flight.networks import SEASON, network
 
 LEADS = (28, 14, 7, 0)
@@ -29,12 +26,10 @@ def records(sites: int, years: int, trap_years: int) -> Records:
     return Records(made.trap_years.select(keep), made.weather, made.links, SEASON)
 
 
-def main() -> None:
+def rows(*, small: bool) -> list[Row]:
     """Time the fits of the folds, and the whole validation without and with lead times."""
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--repeats", type=int, default=3)
-    repeats = parser.parse_args().repeats
-    found, model = records(18, 8, 140), FlightModel(flights=1, curve="normal", shifts=("year", "trap-year"))
+    found = records(6, 4, 24) if small else records(18, 8, 140)
+    model = FlightModel(flights=1, curve="normal", shifts=("year", "trap-year"))
     folds = make_folds(found.trap_years, "year")
 
     def fits() -> None:
@@ -46,21 +41,10 @@ def main() -> None:
             table = cross_validate(found, model, Scheme("year", lead_days=leads), executor=executor)
         score_forecasts(table)
 
-    base = 0.0
-    for name, work in (
-        ("fits of the folds, one after the other", fits),
-        ("validation, weather known", lambda: whole(())),
-        ("validation, four lead times too", lambda: whole(LEADS)),
-    ):
-        work()
-        seconds = []
-        for _ in range(repeats):
-            begun = time.perf_counter()
-            work()
-            seconds.append(time.perf_counter() - begun)
-        base = base or min(seconds)
-        print(f"{name:<42}{min(seconds):8.2f} s {min(seconds) / base:8.1f} x")
-
-
-if __name__ == "__main__":
-    main()
+    whole(LEADS)  # compile
+    peer, base = "fits of the folds, one after the other", best(fits, 2)
+    size = f"{len(found.trap_years.years)} trap-years"
+    return [
+        against(f"leave a year out, {size}, weather known", best(lambda: whole(()), 2), peer, base),
+        against(f"leave a year out, {size}, four lead times too", best(lambda: whole(LEADS), 2), peer, base),
+    ]

@@ -1,25 +1,13 @@
-"""How long checking and filling take: ``python -m tests.benchmarks.bench_weather [STATIONS YEARS]``.
-
-Prints a row for each size: stations, years, seconds to check and to fill, largest memory of the process. Without
-arguments three sizes are measured, each in a process of its own, and written to ``bench_weather.json``. Made data.
-"""
-# ruff: noqa: T201 - rows are what this script is for
+"""How long checking and filling the weather of a network takes."""
 
 from __future__ import annotations
-
-import json
-import os
-import resource
-import subprocess
-import sys
-import time
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from phenofit.weather import check_weather, fill_weather, new_dataset
+from tests.benchmarks.measured import Row, best
 
 
 def made_network(stations: int, years: int, *, seed: int = 1) -> xr.Dataset:
@@ -50,46 +38,13 @@ def made_network(stations: int, years: int, *, seed: int = 1) -> xr.Dataset:
     return new_dataset(table, days, low, np.maximum(high, low))
 
 
-def measure(stations: int, years: int) -> tuple[float, float, float, float]:
-    """Return seconds to check and to fill, seconds of processor for both, and the largest memory [MB]."""
+def rows(*, small: bool) -> list[Row]:
+    """Time the checks and the filling."""
+    stations, years = (10, 10) if small else (50, 40)
     weather = made_network(stations, years)
-    begin, work = time.perf_counter(), time.process_time()
     checked = check_weather(weather)
-    middle = time.perf_counter()
-    fill_weather(checked)
-    end = time.perf_counter()
-    used = time.process_time() - work
-    return middle - begin, end - middle, used, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-
-
-SIZES = ((25, 40), (50, 40), (50, 80))
-RESULT = Path(__file__).with_name("bench_weather.json")
-
-
-def main(arguments: list[str]) -> None:
-    """Measure one size, or all of them."""
-    if arguments:
-        stations, years = (int(a) for a in arguments)
-        check, fill, used, memory = measure(stations, years)
-        row = {
-            "stations": stations,
-            "years": years,
-            "check_s": check,
-            "fill_s": fill,
-            "processor_s": used,
-            "memory_mb": memory,
-        }
-        print(json.dumps({k: round(v, 2) for k, v in row.items()}))
-        return
-    rows = []
-    for stations, years in SIZES:
-        command = [sys.executable, "-m", "tests.benchmarks.bench_weather", str(stations), str(years)]
-        rows.append(json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout))
-        print(rows[-1])
-    RESULT.write_text(
-        json.dumps({"processors": os.cpu_count(), "rows": rows}, indent=1) + "\n", encoding="utf-8"
-    )
-
-
-if __name__ == "__main__":
-    main(sys.argv[1:])
+    size = f"{stations} stations, {years} years"
+    return [
+        Row(f"checking, {size}", best(lambda: check_weather(weather), 1)),
+        Row(f"filling, {size}", best(lambda: fill_weather(checked), 1)),
+    ]

@@ -13,6 +13,7 @@ from phenofit.errors import DataError, ModelError
 from phenofit.forecasting import FORECAST_COLUMNS
 from phenofit.forecasting.calendar_file import calendar_text
 from phenofit.forecasting.cautions import CAUTIONS
+from phenofit.forecasting.event_heat import draw_heat, draw_totals, kept_drawing
 from phenofit.forecasting.forecast_places import day_after_last, season_year
 from phenofit.forecasting.weather_years import station_series
 from phenofit.seasons import Season
@@ -179,3 +180,18 @@ def test_events_that_have_passed_are_no_entries() -> None:
 def test_a_day_of_issue_that_is_no_date_is_refused_in_one_line(today: object) -> None:
     with pytest.raises(ModelError, match=r"is not a date; write year-month-day, such as 2024-05-20\."):
         forecast(small_fit(), N.weather, N.links, today=today)
+
+
+@pytest.mark.parametrize("counted", [True, False])
+def test_draws_that_are_kept_are_those_of_every_place(counted: bool) -> None:
+    fit, numbers = small_fit(), {"flight": 1, "draws": 50, "seed": 3}
+    moths = draw_totals(fit, 1, 50, 3) if counted else None
+    for shift in (None, (12.0, 4.0)):
+        alone = draw_heat(fit, ["flight_50"], **numbers, moths=moths, shift=shift)
+        kept = kept_drawing(fit, ("flight_50",), **numbers, counted=counted).at(shift)
+        np.testing.assert_array_equal(alone.base, kept.base)
+        np.testing.assert_array_equal(alone.amount, kept.amount)
+    other = replace(fit, parameters={**fit.parameters, "base": fit.base + 1.0})
+    assert not np.array_equal(
+        kept_drawing(other, ("flight_50",), **numbers, counted=counted).terms.base, kept.base
+    )

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from phenofit.cli.options import distinct, known, name_run, refuse_unused
+from phenofit.cli.options import add_scheduler, distinct, known, name_run, refuse_unused
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -35,7 +35,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     names = "names in the input: station=, date=, tmin=, tmax= (for a grid: tmin=, tmax=)"
     add("--columns", nargs="+", default=[], metavar="OURS=THEIRS", help=names)
     add("--every-day", action="store_true", help="grid: write the sum of every day, to a Zarr store")
-    add("--scheduler", metavar="ADDRESS", help="grid: work on the cluster whose scheduler listens there")
+    add_scheduler(parser, "grid: ")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -96,8 +96,9 @@ def _grid(
     names: dict[str, str],
     run: str,
 ) -> int:
+    from phenofit.cluster import cluster_executor
     from phenofit.errors import ModelError
-    from phenofit.heat.grids import heat_maps, on_cluster, open_grid, running_maps, write_grid
+    from phenofit.heat.grids import heat_maps, open_grid, running_maps, write_grid
 
     refuse_unused(args, ["unit", "dates", "station"], "on a grid, which says all that itself")
     if unknown := set(names) - {"tmin", "tmax"}:
@@ -115,7 +116,7 @@ def _grid(
         result = running_maps(tmin, tmax, **season, **heat)
     else:
         result = heat_maps(tmin, tmax, amounts=amounts, **season, **heat)
-    with on_cluster(args.scheduler), _progress(args.scheduler):
+    with cluster_executor(args.scheduler), _progress(args.scheduler):
         write_grid(result.assign_attrs(run=run), args.out)
     print(f"written: {args.out}")
     return 0

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from phenofit.cli.options import (
     add_out,
+    add_scheduler,
     distinct,
     name_run,
     print_written,
@@ -49,6 +50,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("--simulate", type=whole_from_zero, default=0, metavar="N", help=drawn)
     add("--seed", type=whole_from_zero, default=1, help="seed of the draws (default: 1)")
     add("--workers", type=whole_from_one, metavar="N", help="processes (default: 1)")
+    add_scheduler(parser)
     weather = "station weather, where a fit file is given"
     add("--weather", type=Path, nargs="+", metavar="FILE", help=weather)
     add("--stations", type=Path, metavar="FILE", help="station table of --weather")
@@ -60,10 +62,10 @@ def run(args: argparse.Namespace) -> int:
     """Plan, print, and write table and figure."""
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
-    from contextlib import nullcontext
 
     import pandas as pd
 
+    from phenofit.cluster import cluster_executor
     from phenofit.files import write_csv
     from phenofit.output_folder import run_folder
     from phenofit.plan import PLAN_COLUMNS, NetworkSizes, plan_network
@@ -76,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
     # Fresh processes: a fork of one whose fit has started threads may never end.
     fresh = multiprocessing.get_context("spawn")
     workers = args.workers or 1
-    pool: Any = ProcessPoolExecutor(workers, fresh) if workers > 1 else nullcontext()
+    pool: Any = ProcessPoolExecutor(workers, fresh) if workers > 1 else cluster_executor(args.scheduler)
     with run_folder(args.out, "plan", files=[_TABLE]) as folder, pool as executor:
         tables, named = [], []
         sources, inputs = _sources(args)
@@ -103,6 +105,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _refuse_unused(args: argparse.Namespace) -> None:
+    if args.scheduler:
+        refuse_unused(args, ["workers"], "with --scheduler, whose cluster has its own")
     if args.source.suffix.lower() == ".json":
         refuse_unused(args, ["species"], "with a fit file, which is of one species")
         if args.weather:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.options import add_out, add_quiet
+from phenofit.cli.options import add_out, add_quiet, add_scheduler
 from phenofit.cli.progress_lines import show_progress
 from phenofit.cli.studies import add_study_file, output_name
 
@@ -22,20 +22,22 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "folder for the page, tables and figures; files of the same names are replaced (default: "
         "reports/NAME, where NAME is the study file's own name, or its folder's if that is 'study')",
     )
+    add_scheduler(parser)
     add_quiet(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the study and say where its page is."""
     out = args.out if args.out is not None else Path("reports") / output_name(args.study)
-    return run_and_print(args.study, out, quiet=args.quiet)
+    return run_and_print(args.study, out, quiet=args.quiet, scheduler=args.scheduler)
 
 
-def run_and_print(study: Path, out: Path, *, quiet: bool) -> int:
+def run_and_print(study: Path, out: Path, *, quiet: bool, scheduler: str | None = None) -> int:
     """Run a study, print its answers in plain words, and say where the page is."""
     from phenofit.run import run_study
 
-    result = run_study(study, out=out, progress=None if quiet else show_progress())
+    progress = None if quiet else show_progress()
+    result = run_study(study, out=out, scheduler=scheduler, progress=progress)
     for species in result.species:
         print(f"\n{species.species}{' (invented data)' if result.study.invented else ''}")
         for line in _answers(species):

@@ -4,17 +4,26 @@ from __future__ import annotations
 
 import argparse
 import math
-import os
 from collections import Counter
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.options import add_events, add_quiet, days_ahead, distinct, known, name_run, print_written
+from phenofit.cli.options import (
+    add_events,
+    add_quiet,
+    add_scheduler,
+    days_ahead,
+    distinct,
+    known,
+    name_run,
+    print_written,
+)
 from phenofit.cli.progress_lines import show_progress
 from phenofit.cli.studies import add_study, open_species
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     import pandas as pd
 
     from phenofit.analysis.species_work import SpeciesWork
@@ -38,18 +47,24 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_events(parser)
     older = "older rules for the base to compare with the fit"
     add("--older", nargs="+", default=[], metavar="RULE", help=older)
+    add_scheduler(parser)
     add_quiet(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Validate, write the tables and show the scores."""
     from phenofit.analysis.outputs import write_scores, write_validation
+    from phenofit.cluster import threads_or_cluster
+    from phenofit.heat.compiled.threads import processors
     from phenofit.output_folder import run_folder
 
     _check_options(args)
-    with run_folder(args.out, "validate", files=_TABLES) as folder:
+    with (
+        run_folder(args.out, "validate", files=_TABLES) as folder,
+        threads_or_cluster(args.scheduler, processors()) as executor,
+    ):
         works = open_species(args)
-        tables, scores = _validate(args, works)
+        tables, scores = _validate(args, works, executor)
         folder.run = name_run(args, "validate", works[0].inputs.hashes)
         invented = works[0].study.invented
         write_validation(folder.staging / _TABLES[0], tables, invented=invented, run=folder.run)
@@ -71,29 +86,28 @@ def _check_options(args: argparse.Namespace) -> None:
 
 
 def _validate(
-    args: argparse.Namespace, works: list[SpeciesWork]
+    args: argparse.Namespace, works: list[SpeciesWork], executor: Executor
 ) -> tuple[list[pd.DataFrame], list[pd.DataFrame]]:
     from phenofit.validate import score_forecasts, trend_test
 
     progress = None if args.quiet else show_progress()
     tables, scores = [], []
-    with ThreadPoolExecutor(os.cpu_count() or 1) as executor:
-        for work in (one.settled() for one in works):
-            for scheme in args.leave_out or work.study.validation.leave_out:
-                table = work.validate(
-                    scheme,
-                    progress=progress,
-                    executor=executor,
-                    # The options take precedence over the study file.
-                    events=args.events or (),
-                    lead_days=args.lead_days,
-                    older=args.older,
-                )
-                tables.append(table)
-                scores.append(score_forecasts(table, seed=work.study.head.seed))
-                _print_scores(work.species, scheme, table, scores[-1])
-                for line in trend_test(table).itertuples():
-                    print(f"  drift, flight {line.flight}, {line.event}: {line.sentence}")
+    for work in (one.settled() for one in works):
+        for scheme in args.leave_out or work.study.validation.leave_out:
+            table = work.validate(
+                scheme,
+                progress=progress,
+                executor=executor,
+                # The options take precedence over the study file.
+                events=args.events or (),
+                lead_days=args.lead_days,
+                older=args.older,
+            )
+            tables.append(table)
+            scores.append(score_forecasts(table, seed=work.study.head.seed))
+            _print_scores(work.species, scheme, table, scores[-1])
+            for line in trend_test(table).itertuples():
+                print(f"  drift, flight {line.flight}, {line.event}: {line.sentence}")
     return tables, scores
 
 
