@@ -7,8 +7,10 @@ import contextlib
 import io
 import os
 import re
+import sys
 import warnings
 from collections.abc import Iterator, Sequence
+from contextvars import ContextVar
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -94,6 +96,29 @@ def _pass_on(raised: Sequence[warnings.WarningMessage]) -> None:
         letters = some(list(dict.fromkeys(lacking)), 8)
         text = f"the font of the figures lacks {letters}: a box stands for each of them."
         warnings.warn(text, PhenofitWarning, stacklevel=4)
+
+
+_APART: ContextVar[bool] = ContextVar("apart", default=False)
+
+
+def new_figure(width: float, height: float, **settings: Any) -> Figure:
+    """Return an empty figure of that size [inch]; one of pyplot where that is loaded, so that a notebook shows it."""
+    pyplot = None if _APART.get() else sys.modules.get("matplotlib.pyplot")
+    if pyplot is not None:
+        return pyplot.figure(figsize=(width, height), **settings)  # type: ignore[no-any-return]
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), **settings)
+
+
+@contextlib.contextmanager
+def apart_from_pyplot() -> Iterator[None]:
+    """Make figures that no notebook shows by itself, for a report that draws many."""
+    token = _APART.set(True)
+    try:
+        yield
+    finally:
+        _APART.reset(token)
 
 
 def save_figure(figure: Figure, path: str | os.PathLike[str], *, dpi: float | str = 200) -> None:

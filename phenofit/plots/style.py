@@ -23,7 +23,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter
 
 from phenofit.errors import ModelError
 from phenofit.files import writing
-from phenofit.files.pictures import figure_bytes, laid_out, page_png
+from phenofit.files.pictures import figure_bytes, laid_out, new_figure, page_png
 from phenofit.seasons import Season, day_words
 
 INK, GREY = "#222222", "#767676"
@@ -82,7 +82,7 @@ def panels_of(
     if ax is None:
         columns = columns or count
         rows = -(-count // columns)
-        figure = Figure(figsize=(_WIDTH_IN, height), layout="constrained")
+        figure = new_figure(_WIDTH_IN, height, layout="constrained")
         grid = figure.subplots(rows, columns, squeeze=False, width_ratios=ratios).ravel()
         for empty in grid[count:]:
             empty.remove()

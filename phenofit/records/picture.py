@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from phenofit.files.pictures import new_figure
 from phenofit.records.weeks import RecordWeeks, record_weeks
 from phenofit.seasons import MONTHS
 
@@ -104,12 +105,10 @@ def _norm(weeks: RecordWeeks) -> LogNorm:
 
 
 def _figure(tables: Sequence[RecordWeeks]) -> tuple[Figure, list[Axes]]:
-    from matplotlib.figure import Figure
-
     wide = max(_offsets(weeks)[-1] for weeks in tables) * _WEEK_IN + _MARGIN_IN
     rows = [max(len(weeks.traps), 3) * _ROW_IN + 1.5 for weeks in tables]
     high = min(sum(rows), _MOST_HIGH_IN)
-    figure = Figure(figsize=(min(max(wide, _LEAST_IN), _MOST_WIDE_IN), high), dpi=150, layout="constrained")
+    figure = new_figure(min(max(wide, _LEAST_IN), _MOST_WIDE_IN), high, dpi=150, layout="constrained")
     panels = figure.subplots(len(tables), 1, squeeze=False, height_ratios=rows)[:, 0]
     return figure, list(panels)
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.files import write_text
-from phenofit.files.pictures import save_figure
+from phenofit.files.pictures import apart_from_pyplot, save_figure
 from phenofit.files.templates import render_template
 from phenofit.flight.result import CAUGHT
 from phenofit.forecasting.cautions import CAUTIONS
@@ -114,7 +114,9 @@ def render_report(result: StudyResult, out: Path) -> Path:
     -----
     Every text of the data is escaped. The page holds no date of its making: the same result gives the same bytes.
     """
-    sections = [_section(result, species, Path(out)) for species in result.species]
+    with apart_from_pyplot():
+        sections = [_section(result, species, Path(out)) for species in result.species]
+        overview = _overview(result, Path(out))
     page = render_template(
         "phenofit.report",
         "report.html",
@@ -122,7 +124,7 @@ def render_report(result: StudyResult, out: Path) -> Path:
         invented=result.study.invented,
         sections=sections,
         run=str(result.provenance.get("run", "")),
-        overview=_overview(result, Path(out)),
+        overview=overview,
         links=links_table(result.inputs.links),
         stations=stations_table(result.inputs.weather),
         flags=flags_table(result.inputs.weather),

@@ -18,6 +18,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from phenofit.errors import ModelError, PhenofitWarning
+from phenofit.files.pictures import new_figure
 from phenofit.maps.drawing.captions import map_caption, map_title
 from phenofit.maps.drawing.map_frame import (
     Frame,
@@ -142,7 +143,7 @@ def _layout(frame: Frame) -> _Sheet:
     map_height = map_width * (frame.north - frame.south) / (frame.east - frame.west)
     foot, bar, strip, top = 1.25, 0.62, 0.38, 0.32
     height = map_height + foot + bar + strip + top
-    figure = Figure(figsize=(_WIDTH_IN, height), dpi=100, facecolor="white")
+    figure = new_figure(_WIDTH_IN, height, dpi=100, facecolor="white")
     left = 0.09
 
     def panel(bottom: float, tall: float, *, at: float = left, wide: float = 0.86) -> Axes:
