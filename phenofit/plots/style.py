@@ -162,7 +162,7 @@ def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
         stamp(figure)
     for ending, content in (
         ("png", figure_bytes(figure, dpi=_PRINT_DPI)),
-        ("svg", figure_bytes(figure, "svg", dpi="figure")),
+        ("svg", figure_bytes(figure, "svg", dpi=_PRINT_DPI)),
     ):
         with writing(folder / f"{name}.{ending}") as temporary:
             temporary.write_bytes(content)
