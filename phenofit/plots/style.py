@@ -161,7 +161,7 @@ def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
     if invented:
         stamp(figure)
     with laid_out(figure, PRINT_DPI):
-        printed, drawing = figure_bytes(figure, dpi=PRINT_DPI), figure_bytes(figure, "svg", dpi="figure")
+        printed, drawing = figure_bytes(figure, dpi=PRINT_DPI), figure_bytes(figure, "svg", dpi=PRINT_DPI)
         page = page_png(figure, dpi=PAGE_DPI)
     for ending, content in (("png", printed), ("svg", drawing)):
         with writing(folder / f"{name}.{ending}") as temporary:
