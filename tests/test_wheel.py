@@ -44,7 +44,7 @@ def test_the_wheel_holds_the_package_and_its_data_and_nothing_else(wheel: Path) 
     with zipfile.ZipFile(wheel) as archive:
         names = archive.namelist()
     top = {name.split("/")[0] for name in names}
-    assert top == {"phenofit", "phenofit_toolkit-0.1.0.dist-info"}
+    assert top == {"phenofit", "phenofit_toolkit-0.2.0.dist-info"}
     for needed in (
         "phenofit/py.typed",
         "phenofit/data/datasets/published_thresholds.csv",

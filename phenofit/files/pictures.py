@@ -42,10 +42,8 @@ def figure_bytes(figure: Figure, form: str = "png", *, dpi: float | str = 200) -
     import matplotlib as mpl
 
     stream = io.BytesIO()
-    with laid_out(figure, dpi), mpl.rc_context(_SETTINGS), warnings.catch_warnings(record=True) as raised:
-        warnings.simplefilter("always")
+    with laid_out(figure, dpi), mpl.rc_context(_SETTINGS):
         figure.savefig(stream, format=form, dpi=dpi, metadata=_UNDATED.get(form))
-    _pass_on(raised)
     return stream.getvalue()
 
 
@@ -67,34 +65,39 @@ def laid_out(figure: Figure, dpi: float | str = 200) -> Iterator[None]:
     import matplotlib as mpl
 
     engine = figure.get_layout_engine()
-    if engine is None:
-        yield
-        return
-    with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # The drawing itself gives them.
-        own = figure.dpi
-        figure.dpi = own if isinstance(dpi, str) else dpi  # Letters are as wide as whole pixels allow.
-        engine.execute(figure)
-        figure.dpi = own
-        figure.set_layout_engine(None)
-    try:
-        yield
-    finally:
-        figure.set_layout_engine(engine)
+    # A canvas that was drawn once may not warn again, so all that is drawn here is listened to together.
+    with warnings.catch_warnings(record=True) as raised:
+        warnings.simplefilter("always")
+        if engine is not None:
+            with mpl.rc_context(_SETTINGS):
+                own = figure.dpi
+                figure.dpi = (
+                    own if isinstance(dpi, str) else dpi
+                )  # Letters are as wide as whole pixels allow.
+                engine.execute(figure)
+                figure.dpi = own
+                figure.set_layout_engine(None)
+        try:
+            yield
+        finally:
+            figure.set_layout_engine(engine)
+    _pass_on(raised)
 
 
 def _pass_on(raised: Sequence[warnings.WarningMessage]) -> None:
     """Give the warnings of a drawing again; those on letters that the font lacks as one."""
     lacking: list[str] = []
+    given: list[str] = []
     for one in raised:
         code = _GLYPH.match(str(one.message))
-        if code is None:
-            warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
-        else:
+        if code is not None:
             lacking.append(f"'{chr(int(code[1]))}'")
-    if lacking:
-        letters = some(list(dict.fromkeys(lacking)), 8)
-        text = f"the font of the figures lacks {letters}: a box stands for each of them."
+        elif str(one.message) not in given:
+            given.append(str(one.message))
+            warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
+    letters = some(list(dict.fromkeys(lacking)), 8)
+    text = f"the font of the figures lacks {letters}: a box stands for each of them."
+    if lacking and text not in given:
         warnings.warn(text, PhenofitWarning, stacklevel=4)
 
 

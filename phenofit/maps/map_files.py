@@ -11,7 +11,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, Problem
 from phenofit.files import require_regular
-from phenofit.files.pictures import save_figure
+from phenofit.files.pictures import apart_from_pyplot, save_figure
 from phenofit.maps.drawing.scales import QUANTITIES
 from phenofit.maps.export import write_error_map, write_geotiff, write_sites_geojson
 
@@ -31,7 +31,8 @@ def write_map_figures(
             continue  # a map of cells only, and there is no surface
         if quantity.field is None and not np.isfinite(dataset[str(quantity.site)]).any():
             continue  # the table did not say whether the intervals held
-        figures[quantity.name] = draw_error_map(dataset, quantity.name, outlines=outlines)
+        with apart_from_pyplot():
+            figures[quantity.name] = draw_error_map(dataset, quantity.name, outlines=outlines)
     return _save(figures, Path(folder), prefix)
 
 
@@ -58,7 +59,8 @@ def write_date_files(
 
     folder = Path(folder)
     written = [folder / "date_map.nc", folder / "date_map.tif"]
-    figures = {name: draw_date_map(dataset, name, outlines=outlines) for name in DATE_MAPS}
+    with apart_from_pyplot():
+        figures = {name: draw_date_map(dataset, name, outlines=outlines) for name in DATE_MAPS}
     write_error_map(dataset, written[0])
     write_geotiff(dataset, written[1])
     return written + _save(figures, folder / "figures", "dates")
