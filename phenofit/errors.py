@@ -50,7 +50,7 @@ class PhenofitWarning(UserWarning):
 
 @dataclass(frozen=True)
 class Problem:
-    """One fault in an input, told so that its owner can mend it.
+    """One fault in an input, stated so that its owner can mend it.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ class FitError(PhenofitError, RuntimeError):
 
 
 class FetchError(PhenofitError, RuntimeError):
-    """The station service gave no series; the message tells which of the possible reasons it was."""
+    """The station service gave no series; the message states the reason."""
 
 
 class MissingExtraError(PhenofitError, ImportError):

@@ -276,7 +276,7 @@ class _Terms:
 def _drawn_terms(fit: FlightFit, flight: int, draws: int, seed: int) -> _Terms:
     if fit.settings.records == "first catch":
         raise ModelError(
-            "this fit is of first catches alone, which tell nothing of the rest of the flight; fit the counts to "
+            "this fit is of first catches alone, which do not show the rest of the flight; fit the counts to "
             "forecast events."
         )
     if not 1 <= flight <= fit.settings.flights:

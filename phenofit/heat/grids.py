@@ -158,7 +158,7 @@ def write_grid(dataset: xr.Dataset, path: str | os.PathLike[str]) -> None:
     """Compute a lazy dataset and write it, whole or not at all."""
     ending = Path(path).suffix.lower()
     if ending not in _ENDINGS:
-        raise ModelError(f"cannot tell the form of '{path}'; accepted endings are {', '.join(_ENDINGS)}.")
+        raise ModelError(f"the form of '{path}' is not known; accepted endings are {', '.join(_ENDINGS)}.")
     if ending == ".zarr":
         _need("zarr", "writing a Zarr store")
         _write_zarr(dataset, Path(path))

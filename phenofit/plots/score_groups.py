@@ -1,4 +1,4 @@
-"""How far off each forecaster was, species by species and flight by flight, ready to be drawn."""
+"""The error of each forecaster, species by species and flight by flight, ready to be drawn."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The figure of scores: how far off each forecaster was."""
+"""The figure of scores: the error of each forecaster."""
 
 from __future__ import annotations
 

@@ -15,8 +15,9 @@ from phenofit.plots.flight_curves import CatchCurve, SeasonHeat
 from phenofit.plots.residual_data import ResidualView
 from phenofit.plots.score_groups import ScoreGroup
 from phenofit.records.weeks import RecordWeeks
-from phenofit.report.words import day, forecaster_words, interval, number
+from phenofit.report.words import interval
 from phenofit.seasons import Season
+from phenofit.wording import day, forecaster_words, number
 
 _WEEK = 7.0
 _LEVEL = 0.02  # a share of the events this far from the nominal one is called neither too few nor too many

@@ -5,9 +5,10 @@ from __future__ import annotations
 import pandas as pd
 
 from phenofit.report.page_tables import PageTable
-from phenofit.report.words import forecaster_words, number, scheme_words
+from phenofit.report.words import scheme_words
 from phenofit.validate.older_forecasters import OLDER
 from phenofit.validate.scores import first_scheme
+from phenofit.wording import forecaster_words, number
 
 
 def lead_table(scores: pd.DataFrame, *, event: str = "flight_50") -> PageTable | None:

@@ -11,9 +11,9 @@ import pandas as pd
 from phenofit.analysis.fit_checks import FITTED_RULE
 from phenofit.flight.result import FlightFit
 from phenofit.report.page_tables import PageTable
-from phenofit.report.words import heat_words, number, start_words
 from phenofit.validate.older_forecasters import OLDER
 from phenofit.validate.scores import first_scheme
+from phenofit.wording import heat_words, number, start_words
 
 _END = 1e-3  # as near to an end of the search as this is at the end [degC]
 _NEAR = 0.5  # what counts as the same base where none was fitted [degC]

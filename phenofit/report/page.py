@@ -44,8 +44,8 @@ from phenofit.report.site_table import site_table
 from phenofit.report.station_view import record_sentences, record_tables
 from phenofit.report.truth import truth_sentence
 from phenofit.report.weather_tables import fetched_table, flags_table
-from phenofit.report.words import heat_words
 from phenofit.validate.older_forecasters import OLDER
+from phenofit.wording import heat_words
 
 _EVENTS = ("flight_50", "flight_5", "flight_95")
 
@@ -307,7 +307,7 @@ _ABOUT = {
     "presence": "Fitted here is at which checks there were moths, not how many: each trap-year has a number of moths of its own, "
     "and a check has some with the chance that follows from the flight.",
     "first catch": "Fitted here is when each trap caught its first moth, known between two checks: heat at the first "
-    "catch, not at half of the flight, and it tells nothing of the rest of the flight.",
+    "catch, not at half of the flight, and it does not show the rest of the flight.",
 }
 
 

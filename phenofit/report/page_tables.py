@@ -13,20 +13,10 @@ from phenofit.flight.result import FlightFit, flight_share
 from phenofit.flight.result_text import decimals, in_days
 from phenofit.forecasting.stage_windows import StageWindow
 from phenofit.report.truth import true_values
-from phenofit.report.words import (
-    day,
-    forecaster_words,
-    interval,
-    number,
-    parameter_words,
-    period,
-    scheme_words,
-    start_words,
-    temperature,
-    unit_words,
-)
+from phenofit.report.words import interval, parameter_words, period, scheme_words, temperature, unit_words
 from phenofit.traps.account import left_out_by_reason
 from phenofit.units import convert_degree_days
+from phenofit.wording import day, forecaster_words, number, start_words
 
 _SOURCES = {0: "missing", 1: "observed", 2: "modelled", 3: "filled", 4: "forecast"}
 

@@ -16,8 +16,9 @@ from phenofit.flight.fit_at_place import fit_at_site
 from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.forecasting.events import FORECAST_EVENTS, event_words
 from phenofit.forecasting.forecast_places import Place, place_heat, season_places
-from phenofit.report.words import day, heat_words, period
+from phenofit.report.words import period
 from phenofit.seasons import day_words
+from phenofit.wording import day, heat_words
 
 if TYPE_CHECKING:
     from phenofit.analysis.results import SpeciesResult

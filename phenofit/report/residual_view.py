@@ -9,7 +9,8 @@ from scipy.special import ndtri
 from phenofit.flight.result import FlightFit
 from phenofit.plots.residual_data import FEWEST
 from phenofit.report.page_tables import PageTable
-from phenofit.report.words import day, number, parameter_words
+from phenofit.report.words import parameter_words
+from phenofit.wording import day, number
 
 _SHOWN = 5
 _CHANCE = 0.05

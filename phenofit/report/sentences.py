@@ -9,22 +9,11 @@ import pandas as pd
 from phenofit.analysis.results import SpeciesResult
 from phenofit.flight.likelihood.covariates import covariate_design
 from phenofit.flight.result import FlightFit
-from phenofit.report.words import (
-    amount,
-    day,
-    fitted_decimals,
-    forecaster_words,
-    heat_words,
-    interval,
-    number,
-    period,
-    scheme_words,
-    start_words,
-    temperature,
-)
+from phenofit.report.words import amount, interval, period, scheme_words, temperature
 from phenofit.validate.forecasters import CALENDAR, FITTED
 from phenofit.validate.requirement_trend import trend_test
 from phenofit.validate.scores import first_scheme
+from phenofit.wording import day, fitted_decimals, forecaster_words, heat_words, number, start_words
 
 
 def terms(fit: FlightFit) -> str:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from phenofit.errors import DataError, ModelError
 from phenofit.maps import ErrorChoice, site_errors
 from phenofit.report.page_tables import PageTable
-from phenofit.report.words import interval, number, scheme_words
+from phenofit.report.words import interval, scheme_words
+from phenofit.wording import number
 
 if TYPE_CHECKING:
     from phenofit.analysis.results import SpeciesResult

@@ -6,7 +6,7 @@ from phenofit.analysis.record_checks import RecordChecks
 from phenofit.flight import StationCheck, Unwatched
 from phenofit.flight.diagnostics.watched import LEAST_SHARE
 from phenofit.report.page_tables import PageTable
-from phenofit.report.words import number
+from phenofit.wording import number
 
 
 def record_sentences(checks: RecordChecks) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from phenofit.flight.result import FlightFit
-from phenofit.report.words import number
+from phenofit.wording import number
 
 
 def true_values(fit: FlightFit, truth: Mapping[str, Any]) -> dict[tuple[str, int | None], float]:

@@ -8,14 +8,7 @@ import pandas as pd
 
 from phenofit.flight.likelihood.parameters import TABLE
 from phenofit.units import convert_degree_days, from_celsius
-
-# Offered again for the modules of the page.
-from phenofit.wording import day as day  # noqa: PLC0414
-from phenofit.wording import fitted_decimals as fitted_decimals  # noqa: PLC0414
-from phenofit.wording import forecaster_words as forecaster_words  # noqa: PLC0414
-from phenofit.wording import heat_words as heat_words  # noqa: PLC0414
-from phenofit.wording import number as number  # noqa: PLC0414
-from phenofit.wording import start_words as start_words  # noqa: PLC0414
+from phenofit.wording import day, number
 
 _UNITS = {"degC": "°C", "degC d": "°C-days", "degF": "°F", "degF d": "°F-days", "1": "", "1/degC": "per °C"}
 _WORDS = {parameter.name: parameter.words for parameter in TABLE}

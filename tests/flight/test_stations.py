@@ -67,7 +67,7 @@ def test_expected_size_enters_the_variance_of_balanced_sites() -> None:
 
 
 @pytest.mark.parametrize(
-    ("sites", "years", "words"), [(2, 5, "2 sites say little"), (4, 1, "cannot be told apart")]
+    ("sites", "years", "words"), [(2, 5, "2 sites say little"), (4, 1, "cannot be distinguished")]
 )
 def test_too_few_sites_or_years_are_refused(sites: int, years: int, words: str) -> None:
     rows = [(f"T{s}", 2010 + y, 1.0 * s) for s in range(sites) for y in range(years)]

@@ -23,7 +23,7 @@ from phenofit.report.leads import lead_table
 from phenofit.report.older_view import older_sentences, older_table
 from phenofit.report.page_tables import thresholds_page_table
 from phenofit.report.residual_view import carried_table, residual_sentences, stray_sentences
-from phenofit.report.words import heat_words
+from phenofit.wording import heat_words
 
 
 def residual_rows(values: np.ndarray) -> pd.DataFrame:

@@ -17,7 +17,7 @@ from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.forecasting.distribution import DateDistribution
 from phenofit.forecasting.stage_windows import StageLag, StageWindow
 from phenofit.report import write_summary
-from phenofit.report.words import day
+from phenofit.wording import day
 from tests.maps.browser import Browser
 from tests.report.conftest import write_study
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from phenofit import wording
 from phenofit.report import words
 
 
@@ -31,21 +32,21 @@ def test_open_ends_are_said_in_words(low: float | None, high: float | None, said
 
 
 def test_zero_has_no_sign() -> None:
-    assert words.number(-0.04) == "0.0"
+    assert wording.number(-0.04) == "0.0"
 
 
 def test_dates_and_spans() -> None:
-    assert words.day(np.datetime64("2024-02-29T12:00")) == "29 Feb"
-    assert words.day(pd.NaT) == ""
+    assert wording.day(np.datetime64("2024-02-29T12:00")) == "29 Feb"
+    assert wording.day(pd.NaT) == ""
     assert words.period(pd.Timestamp("2024-06-01"), pd.NaT) == "1 Jun to past the season"
     assert words.period(pd.NaT, pd.NaT) == "not this season"
-    assert words.start_words("12-01") == "1 December"
-    assert words.start_words("biofix") == "the biofix"
+    assert wording.start_words("12-01") == "1 December"
+    assert wording.start_words("biofix") == "the biofix"
 
 
 def test_forecasters_and_parameters_have_plain_names() -> None:
     assert (
-        words.forecaster_words("published base, refitted: row 7")
+        wording.forecaster_words("published base, refitted: row 7")
         == "published base, requirement refitted (row 7)"
     )
     assert words.parameter_words("base") == "base temperature"

@@ -120,7 +120,7 @@ def station_check(fit: FlightFit, records: Records) -> StationCheck:
     Raises
     ------
     ModelError
-        If sites and years cannot be told apart (fewer than 3 sites, a single year), or the distance of a station is
+        If sites and years cannot be distinguished (fewer than 3 sites, a single year), or the distance of a station is
         missing.
     DataError
         If the records are not those of the fit.

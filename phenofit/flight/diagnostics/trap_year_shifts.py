@@ -82,7 +82,7 @@ def site_effects(shifts: pd.DataFrame, expected_sd: Mapping[str, float]) -> Site
     degrees = len(shifts) - rank
     if rank < design.shape[1] or degrees < LEAST_DEGREES:
         raise ModelError(
-            "sites and years cannot be told apart: too few sites were trapped in the same years "
+            "sites and years cannot be distinguished: too few sites were trapped in the same years "
             f"({len(shifts)} trap-years of {len(sites)} sites in {len(years)} years)."
         )
     coefficients = np.linalg.lstsq(design, shift, rcond=None)[0]

@@ -15,8 +15,9 @@ from phenofit.flight.result import FlightFit
 from phenofit.forecasting.season_forecast import SeasonForecast
 from phenofit.report.page_tables import PageTable, errors_table, estimates_table, forecast_table
 from phenofit.report.sentences import terms
-from phenofit.report.words import interval, number
+from phenofit.report.words import interval
 from phenofit.validate import PublishedComparison, score_forecasts
+from phenofit.wording import number
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -17,9 +17,10 @@ from phenofit.files import write_text
 from phenofit.files.templates import render_template
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.forecasting.stage_windows import StageWindow
-from phenofit.report.words import day, period
+from phenofit.report.words import period
 from phenofit.validate.forecasters import FITTED
 from phenofit.validate.scores import first_scheme
+from phenofit.wording import day
 
 _EVENTS = {
     "flight_5": "first moths (5 %)",
@@ -96,7 +97,7 @@ def write_summary(result: StudyResult, path: Path, *, run: str = "") -> Path:
             note for one in result.species for note in one.notes if "forecast of the season" in note
         )
         raise ModelError(
-            f"there is no forecast of this season, so there is nothing to tell growers. {reasons}".strip()
+            f"there is no forecast of this season, so there is no summary for growers. {reasons}".strip()
         )
     page = render_template(
         "phenofit.report",
