@@ -11,7 +11,6 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from phenofit.analysis.filling_estimate import filling_sentence
@@ -25,8 +24,8 @@ from phenofit.field import write_field_page
 from phenofit.files import read_json, versions
 from phenofit.flight.fitted_likelihood import records_of_fit
 from phenofit.forecasting import forecast
-from phenofit.forecasting.forecast_places import day_after_last, season_places
-from phenofit.forecasting.stage_windows import lags_of, stage_windows
+from phenofit.forecasting.forecast_places import season_places
+from phenofit.forecasting.stage_windows import lags_of, season_stages
 from phenofit.heat.compiled.threads import processors
 from phenofit.maps import ErrorChoice, MapArea, MapSettings, error_map
 from phenofit.maps.map_files import read_elevation
@@ -119,7 +118,7 @@ def _write_field_page(result: StudyResult, path: Path, run: str, say: Progress) 
             invented=result.study.invented,
             run=run,
             seed=result.study.head.seed,
-            stages=result.study.stage_lags(),
+            stages=result.inputs.stages,
         )
     except (ModelError, DataError) as error:
         warnings.warn(f"there is no field page: {error}", PhenofitWarning, stacklevel=2)
@@ -218,28 +217,17 @@ class _Task:
         test = partial(self.work.compare, validation=given, level=fit.settings.level)
         return tuple(self.executor.map(test, self.work.published))
 
-    @property
-    def _today(self) -> np.datetime64:
-        asked = self.work.study.forecast.today
-        return day_after_last(self.work.records.weather) if asked is None else np.datetime64(asked, "D")
-
     def _stages(self, fit: FlightFit) -> tuple[StageWindow, ...]:
         """Date the stages after each flight at every place."""
-        lags = lags_of(self.work.study.stage_lags(), self.work.species)
+        lags = lags_of(self.work.inputs.stages, self.work.species)
         if not lags:
             return ()
         records = records_of_fit(fit, self.work.records)
-        places, _ = season_places(records, issued=self._today)
-        seed, flights = self.work.study.head.seed, range(1, fit.settings.flights + 1)
-        return tuple(
-            window
-            for place in places
-            for g in flights
-            for window in stage_windows(fit, place, lags, flight=g, seed=seed, traps=records.traps)
-        )
+        places, _ = season_places(records, issued=self.work.day_of_issue)
+        return season_stages(fit, places, lags, seed=self.work.study.head.seed, traps=records.traps)
 
     def _forecast(self, fit: FlightFit, notes: list[str]) -> pd.DataFrame | None:
-        records, today = self.work.records, self._today
+        records, today = self.work.records, self.work.day_of_issue
         self.say(f"forecasting the season as of {today}")
         try:
             return forecast(fit, records, today=today, seed=self.work.study.head.seed).table()

@@ -68,6 +68,15 @@ class SpeciesResult:
     stages: tuple[StageWindow, ...] = ()
 
     @property
+    def own_forecast(self) -> pd.DataFrame | None:
+        """The forecast at the sites where the species was trapped; those of a study's other species are no news."""
+        forecast = self.forecast
+        if forecast is None or forecast.empty:
+            return None
+        here = forecast["site"].isin(self.records.trap_years.years["site"])
+        return forecast[here] if here.any() else forecast
+
+    @property
     def goodness(self) -> Goodness:
         """The verdict of the tests of the fit."""
         return goodness(self.fit, self.checks, self.validation)

@@ -11,6 +11,8 @@ from phenofit.analysis.further_questions import further_questions
 from phenofit.errors import ModelError
 from phenofit.flight import fit_flights
 from phenofit.flight.selection.fit_comparison import flights_evidence
+from phenofit.forecasting.distribution import to_unit
+from phenofit.forecasting.forecast_places import day_after_last
 from phenofit.progress import Progress
 from phenofit.study import species_catches
 from phenofit.traps.account import catch_account
@@ -19,6 +21,7 @@ from phenofit.validate import Scheme, compare_published, cross_validate
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
+    import numpy as np
     import pandas as pd
 
     from phenofit.analysis.fit_checks import FitChecks
@@ -68,6 +71,12 @@ class SpeciesWork:
     def published(self) -> tuple[PublishedThreshold, ...]:
         """Published thresholds that the study tests on this species."""
         return self.study.published_for(self.species)
+
+    @property
+    def day_of_issue(self) -> np.datetime64:
+        """Day on which the season forecast is made: as the study says, or the day after the last observation."""
+        asked = self.study.forecast.today
+        return day_after_last(self.inputs.weather) if asked is None else to_unit(str(asked), "D")
 
     def fit(self, *, profiles: bool = False, progress: Progress | None = None) -> FlightFit:
         """Fit the flights of the species."""

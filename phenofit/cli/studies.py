@@ -53,10 +53,9 @@ def day_of_issue(text: str | None, work: SpeciesWork) -> np.datetime64:
     """Return the day of issue: of the option --today, of the study, or the day after the last observation."""
     from phenofit.cli.options import day
     from phenofit.forecasting.distribution import to_unit
-    from phenofit.forecasting.forecast_places import day_after_last
 
-    asked = day("--today", text) or work.study.forecast.today
-    return day_after_last(work.inputs.weather) if asked is None else to_unit(str(asked), "D")
+    asked = day("--today", text)
+    return work.day_of_issue if asked is None else to_unit(asked, "D")
 
 
 def fit_of_species(path: Path, species: Iterable[str], remedy: str) -> FlightFit:

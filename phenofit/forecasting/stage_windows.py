@@ -159,6 +159,23 @@ def stage_windows(
     )
 
 
+def season_stages(
+    fit: FlightFit,
+    places: Sequence[Place],
+    lags: Sequence[StageLag],
+    *,
+    seed: int = 1,
+    traps: pd.DataFrame | None = None,
+) -> tuple[StageWindow, ...]:
+    """Return when each stage of each flight comes at every place."""
+    return tuple(
+        window
+        for place in places
+        for flight in range(1, fit.settings.flights + 1)
+        for window in stage_windows(fit, place, lags, flight=flight, seed=seed, traps=traps)
+    )
+
+
 def stage_days(
     fit: FlightFit,
     place: Place,

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from phenofit.analysis.results import SpeciesResult, StudyResult
 from phenofit.files import write_text
 from phenofit.files.pictures import apart_from_pyplot, save_figure
@@ -150,7 +148,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
     fit, checks = species.fit, species.checks
     slug = species_slug(species.species)
     truth = _truth_of(result, species.species)
-    forecast = _own_places(species)
+    forecast = species.own_forecast
     warnings = _warnings(species)
     return _Section(
         species=species.species,
@@ -235,15 +233,6 @@ def _error_tables(species: SpeciesResult) -> tuple[PageTable, ...]:
         for scheme, event in found
         if (scheme, event) in there
     )
-
-
-def _own_places(species: SpeciesResult) -> pd.DataFrame | None:
-    """Return the forecast at the sites where the species was trapped; those of a study's other species are no news."""
-    forecast = species.forecast
-    if forecast is None or forecast.empty:
-        return None
-    here = forecast["site"].isin(species.records.trap_years.years["site"])
-    return forecast[here] if here.any() else forecast
 
 
 def _without_forecast(species: SpeciesResult) -> tuple[str, ...]:

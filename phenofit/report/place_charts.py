@@ -40,8 +40,8 @@ class PlaceChart:
 
 def place_charts(species: SpeciesResult) -> tuple[PlaceChart, ...]:
     """Draw the season at every place of the forecast."""
-    forecast, fit = species.forecast, species.fit
-    if forecast is None or forecast.empty or fit.settings.biofix:
+    forecast, fit = species.own_forecast, species.fit
+    if forecast is None or fit.settings.biofix:
         return ()
     records = records_of_fit(fit, species.records)
     sites = [str(site) for site in forecast["site"].unique()]

@@ -17,6 +17,7 @@ import xarray as xr
 
 from phenofit.errors import DataError, ModelError, PhenofitError, Problem
 from phenofit.files import file_hash
+from phenofit.forecasting.stage_windows import StageLag
 from phenofit.heat.settings import HeatSettings
 from phenofit.progress import Progress
 from phenofit.records import Records
@@ -63,6 +64,8 @@ class StudyInputs:
         What was skipped, filled or set aside while reading, one sentence each.
     hashes : dict
         File name as in the study to its SHA-256.
+    stages : tuple of StageLag
+        Stages after the flight, of all species.
     """
 
     study: Study
@@ -75,6 +78,7 @@ class StudyInputs:
     biofix: pd.DataFrame | None = None
     notes: tuple[str, ...] = ()
     hashes: Mapping[str, str] = field(default_factory=dict)
+    stages: tuple[StageLag, ...] = ()
 
     @property
     def starts(self) -> dict[tuple[str, int], np.datetime64] | None:
@@ -142,6 +146,7 @@ class Gathered:
     weather: xr.Dataset | None = None
     links: pd.DataFrame | None = None
     biofix: pd.DataFrame | None = None
+    stages: tuple[StageLag, ...] = ()
     notes: list[str] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
@@ -188,6 +193,7 @@ def read_inputs(study: Study, *, today: str | None = None, progress: Progress | 
         biofix=found.biofix,
         notes=tuple(found.notes),
         hashes=_hashes(study, found.weather),
+        stages=found.stages,
     )
 
 
@@ -239,7 +245,7 @@ def gather(
         found.biofix = _attempt(found, study, lambda: _read_biofix(study))
     for species in study.species if study.rearing else ():
         _attempt(found, study, partial(study.rearing_of, species))
-    _attempt(found, study, study.stage_lags)
+    found.stages = _attempt(found, study, study.stage_lags) or ()
     truth = study.head.truth
     if truth is not None and not truth.is_file():
         finding = f"the file of true values '{study.shown(truth)}' does not exist."

@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
     _check_options(args)
     with optional_run_folder(args.out, "forecast", files=[*_TABLES, "stages.csv", "figures/"]) as folder:
         works = open_species(args)
-        stages = read_stages(args, works[0].study)
+        stages = read_stages(args, works[0].inputs)
         remedy = "Choose the species with --species, or its own fit file."
         given = None if args.fit is None else fit_of_species(args.fit, (w.species for w in works), remedy)
         for work in works if args.site else ():

@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
         invented=works[0].study.invented,
         run=name_run(args, "page", {**works[0].inputs.hashes, "day of issue": today}),
         seed=works[0].study.head.seed,
-        stages=works[0].study.stage_lags() if given_stages is None else given_stages,
+        stages=works[0].inputs.stages if given_stages is None else given_stages,
     )
     for site, reason in failed:
         print(f"no dates for {site}: {reason}")

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from phenofit.forecasting.season_forecast import SeasonForecast
     from phenofit.forecasting.stage_windows import StageLag
     from phenofit.seasons import Season
-    from phenofit.study import Study
+    from phenofit.study import StudyInputs
 
 
 @dataclass(frozen=True)
@@ -46,13 +46,13 @@ class Stages:
                 )
 
 
-def read_stages(args: argparse.Namespace, study: Study) -> Stages | None:
+def read_stages(args: argparse.Namespace, inputs: StudyInputs) -> Stages | None:
     """Read the options --stages, --treat and --treat-stage; None where neither they nor the study name stages."""
     from phenofit.errors import ModelError
     from phenofit.files.tables import nearest
     from phenofit.forecasting.stage_windows import read_stage_lags
 
-    lags = study.stage_lags() if args.stages is None else read_stage_lags(args.stages)
+    lags = inputs.stages if args.stages is None else read_stage_lags(args.stages)
     if not lags:
         reason = "without --stages, or stages in [forecast] of the study file"
         refuse_unused(args, ["treat", "treat_stage"], reason)
@@ -74,18 +74,13 @@ def print_stages(
     from phenofit.forecasting.stage_windows import (
         lags_of,
         schedule_cover,
+        season_stages,
         stage_path,
         stage_table,
-        stage_windows,
     )
 
     lags = lags_of(stages.lags, forecast.species)
-    windows = [
-        window
-        for place in places
-        for flight in range(1, fit.settings.flights + 1)
-        for window in stage_windows(fit, place, lags, flight=flight, traps=traps)
-    ]
+    windows = season_stages(fit, places, lags, traps=traps)
     table = stage_table(windows, species=forecast.species, terms=forecast.terms)
     rows = [
         (

@@ -92,8 +92,8 @@ def study_tables(species: SpeciesResult) -> Iterator[tuple[str, ResultTable]]:
         yield "lead-times", ResultTable.of(leads)
     if (sites := site_table(species)) is not None:
         yield "sites", ResultTable.of(sites)
-    if species.forecast is not None and len(species.forecast):
-        tables = forecast_tables(species.forecast)
+    if (season := species.own_forecast) is not None:
+        tables = forecast_tables(season)
         for flight, table in enumerate(tables, start=1):
             yield f"season-flight-{flight}" if len(tables) > 1 else "season", ResultTable.of(table)
     for flight, table in enumerate(stages := stages_tables(species.stages), start=1):

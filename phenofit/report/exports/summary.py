@@ -91,7 +91,7 @@ def write_summary(result: StudyResult, path: Path, *, run: str = "") -> Path:
     OSError
         If the file cannot be written.
     """
-    parts = [_part(one) for one in result.species if one.forecast is not None and len(one.forecast)]
+    parts = [_part(one) for one in result.species if one.own_forecast is not None]
     if not parts:
         reasons = " ".join(
             note for one in result.species for note in one.notes if "forecast of the season" in note
@@ -113,10 +113,8 @@ def write_summary(result: StudyResult, path: Path, *, run: str = "") -> Path:
 
 
 def _part(species: SpeciesResult) -> _Part:
-    forecast = species.forecast
+    forecast = species.own_forecast
     assert forecast is not None
-    own = forecast[forecast["site"].isin(species.records.trap_years.years["site"])]
-    forecast = own if len(own) else forecast
     flights = sorted(int(g) for g in forecast["flight"].unique())
     return _Part(
         species=species.species,
