@@ -53,14 +53,20 @@ def plot_flight(
         figure, (left, right) = plt.subplots(1, 2)
         phenofit.plot_flight(fit, records, ax=left)
     """
+    return draw_flight(flight_curve(fit, records), fit, ax=ax, style=style)
+
+
+def draw_flight(
+    curve: CatchCurve, fit: FlightFit, *, ax: Axes | None = None, style: str | None = "phenofit"
+) -> Axes:
+    """Draw a curve of catches and flight that is computed already."""
     with styled(style):
         axes = one_panel(ax, 3.1)
-        draw_flight(axes, flight_curve(fit, records), fit)
+        _draw_flight(axes, curve, fit)
     return axes
 
 
-def draw_flight(axes: Axes, curve: CatchCurve, fit: FlightFit) -> None:
-    """Draw a curve of catches and flight."""
+def _draw_flight(axes: Axes, curve: CatchCurve, fit: FlightFit) -> None:
     step = curve.edges[1] - curve.edges[0]
     if curve.trap_years:
         axes.bar(
@@ -117,14 +123,20 @@ def plot_cumulative(
 
         phenofit.plot_cumulative(fit, records, style=None)
     """
+    return draw_cumulative(cumulative_curve(fit, records), fit, ax=ax, style=style)
+
+
+def draw_cumulative(
+    curve: CumulativeCurve, fit: FlightFit, *, ax: Axes | None = None, style: str | None = "phenofit"
+) -> Axes:
+    """Draw a cumulative curve with its bands that is computed already."""
     with styled(style):
         axes = one_panel(ax, 3.3)
-        draw_cumulative(axes, cumulative_curve(fit, records), fit)
+        _draw_cumulative(axes, curve, fit)
     return axes
 
 
-def draw_cumulative(axes: Axes, curve: CumulativeCurve, fit: FlightFit) -> None:
-    """Draw a cumulative curve with its bands."""
+def _draw_cumulative(axes: Axes, curve: CumulativeCurve, fit: FlightFit) -> None:
     axes.fill_between(
         curve.heat, curve.trap_low, curve.trap_high, color=PALE, linewidth=0, label="95 % of trap-years"
     )

@@ -15,10 +15,8 @@ from phenofit.plots import (
     plot_base,
     plot_calibration,
     plot_catches,
-    plot_cumulative,
     plot_dates,
     plot_errors,
-    plot_flight,
     plot_heat,
     plot_region,
     plot_residuals,
@@ -29,6 +27,7 @@ from phenofit.plots.catch_plots import MOST_PANELS, most_moths
 from phenofit.plots.cumulative_curves import cumulative_curve
 from phenofit.plots.error_plots import forecasts_of
 from phenofit.plots.flight_curves import flight_curve, season_heat
+from phenofit.plots.flight_plots import draw_cumulative, draw_flight
 from phenofit.plots.residual_data import residual_view
 from phenofit.plots.score_groups import score_groups
 from phenofit.plots.style import Panels, figure_of, letters, panels_of, save, styled
@@ -99,17 +98,19 @@ def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[_Drawn]:
         # Only what bears on base and requirement: a fit to less than counts has no curve of catches to lie on.
         yield from _base_figure(species)
         return
+    # The numbers are computed once, for the figure and for its words.
+    flight, cumulative = flight_curve(fit, species.records), cumulative_curve(fit, species.records)
     yield _Drawn(
         "flight",
-        figure_of(plot_flight(fit, species.records)),
-        text.of_flight(flight_curve(fit, species.records)),
+        figure_of(draw_flight(flight, fit)),
+        text.of_flight(flight),
         "Catches on the heat scale. Every trap-year counts alike; the catch of a check is spread evenly over the heat "
         "between two checks. Line: the fitted flight, widened by the shifts of trap-years.",
     )
     yield _Drawn(
         "cumulative",
-        figure_of(plot_cumulative(fit, species.records)),
-        text.of_cumulative(cumulative_curve(fit, species.records)),
+        figure_of(draw_cumulative(cumulative, fit)),
+        text.of_cumulative(cumulative),
         "Cumulative catch against heat, a thin line for each trap-year. Pale: 95 % of trap-years at each heat, with their "
         "shifts, the sizes of their flights and the chance of each catch. Dark: 95 % interval of the curve at the fitted "
         "base. Strays are left out of both.",

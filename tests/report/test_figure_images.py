@@ -51,7 +51,7 @@ def grey(picture: np.ndarray) -> np.ndarray:
     return np.asarray(light[:height, :width].reshape(height // 4, 4, width // 4, 4).mean(axis=(1, 3)))
 
 
-def on_one(height: float, draw: Callable[[Axes], None]) -> Figure:
+def on_one(height: float, draw: Callable[[Axes], object]) -> Figure:
     with styled("phenofit"):
         axes = one_panel(None, height)
         draw(axes)
@@ -73,7 +73,7 @@ def flight(result: StudyResult) -> Figure:
     caught = 100 * np.diff(norm.cdf(edges, 610, 95)) * (1 + 0.1 * np.sin(edges[1:]))
     flown = 100 * (norm.cdf(heat + 10, 600, 90) - norm.cdf(heat - 10, 600, 90))
     return on_one(
-        3.1, lambda axes: draw_flight(axes, CatchCurve(edges, caught, heat, flown, (600.0,), 120), fixed)
+        3.1, lambda axes: draw_flight(CatchCurve(edges, caught, heat, flown, (600.0,), 120), fixed, ax=axes)
     )
 
 
@@ -198,7 +198,7 @@ def cumulative(result: StudyResult) -> Figure:
     trap_low, trap_high = (100 * norm.cdf(heat, middle, 90) for middle in (700, 510))
     lines = tuple(np.column_stack([heat, 100 * norm.cdf(heat, 560 + 20 * k, 70)])[::6] for k in range(5))
     curve = CumulativeCurve(heat, typical, low, high, trap_low, trap_high, lines)
-    return on_one(3.3, lambda axes: draw_cumulative(axes, curve, fixed))
+    return on_one(3.3, lambda axes: draw_cumulative(curve, fixed, ax=axes))
 
 
 def catches(_result: StudyResult) -> Figure:
