@@ -229,10 +229,11 @@ def _signed(value: float) -> str:
 
 def forecast_tables(forecast: pd.DataFrame) -> tuple[PageTable, ...]:
     """Return the season's forecast, a table for each flight: a row for each place, a column for each event."""
-    return tuple(forecast_table(mine) for _, mine in forecast.groupby("flight", sort=True))
+    several = forecast["flight"].nunique() > 1
+    return tuple(forecast_table(mine, named=several) for _, mine in forecast.groupby("flight", sort=True))
 
 
-def forecast_table(forecast: pd.DataFrame) -> PageTable:
+def forecast_table(forecast: pd.DataFrame, *, named: bool = False) -> PageTable:
     """Return the season's forecast, a row for each place, a column for each event: median and middle 80 %."""
     flights = sorted(forecast["flight"].unique())
     keys = [(flight, event) for flight in flights for event in forecast["event"].unique()]
@@ -243,7 +244,7 @@ def forecast_table(forecast: pd.DataFrame) -> PageTable:
             found = mine[(mine["flight"] == flight) & (mine["event"] == event)]
             cells.append(_forecast_cell(found))
         rows.append(tuple(cells))
-    named = len(flights) > 1 or int(flights[0]) > 1
+    named = named or len(flights) > 1 or int(flights[0]) > 1
     heads = [f"{f'flight {flight}, ' if named else ''}{_event_words(event)}" for flight, event in keys]
     season = str(forecast["season"].iloc[0])
     issued, known = day(forecast["issued"].iloc[0], year=True), day(forecast["known_until"].max(), year=True)
