@@ -62,15 +62,19 @@ class HeatDraws:
         heat: HeatSettings,
         *,
         before: npt.NDArray[np.float64] | None = None,
+        member: npt.NDArray[np.int64] | None = None,
     ) -> npt.NDArray[np.float64]:
-        """Return the day on which each draw reaches its events, shape (draws, events), the draws dealt out to the seasons.
+        """Return the day on which each draw reaches its events, shape (draws, events).
 
-        `before` is the heat of each draw before the first of the days.
+        `member` is the row of temperatures of each draw; without it the rows are used in turn. `before` is the heat of
+        each draw before the first of the days.
         """
+        if member is None:
+            member = np.arange(self.base.size, dtype=np.int64) % tmin.shape[0]
         return crossing_days(
             np.ascontiguousarray(tmin),
             np.ascontiguousarray(tmax),
-            np.arange(self.base.size, dtype=np.int64) % tmin.shape[0],
+            member,
             self.base,
             np.ascontiguousarray(self.amount),
             self.upper_of(heat),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import math
 import os
 import shutil
 import tempfile
@@ -39,12 +40,21 @@ def open_grid(
     block: int = _BLOCK,
 ) -> tuple[xr.DataArray, xr.DataArray]:
     """Open the daily minima and maxima of a grid, lazily, in blocks that hold the whole time axis."""
-    _need("dask", "summing a grid")
+    need_dask("dask", "summing a grid")
+    low, high = grid_variables(path, tmin=tmin, tmax=tmax, dim=dim)
+    chunks = block_sizes(low, dim, block)
+    return low.chunk(chunks), high.chunk(chunks)
+
+
+def grid_variables(
+    path: str | os.PathLike[str], *, tmin: str | None = None, tmax: str | None = None, dim: str = "time"
+) -> tuple[xr.DataArray, xr.DataArray]:
+    """Open the daily minima and maxima of a grid; a part is read when it is taken."""
     source = Path(path)
     if not source.exists():
         raise DataError(Problem("there is no such file.", "Give a NetCDF file or a Zarr store.", str(path)))
     if source.suffix.lower() == ".zarr":
-        _need("zarr", "reading a Zarr store")
+        need_dask("zarr", "reading a Zarr store")
         dataset = xr.open_zarr(source, chunks=None)
     else:
         try:
@@ -60,8 +70,7 @@ def open_grid(
     if dim not in low.dims:
         finding = f"'{low.name}' has the dimensions {', '.join(map(str, low.dims))}."
         raise DataError(Problem(finding, f"One of them must be '{dim}', the days.", str(path)))
-    chunks = _blocks(low, dim, block)
-    return low.chunk(chunks), high.chunk(chunks)
+    return low, high
 
 
 def _variable(dataset: xr.Dataset, wanted: str | None, default: str, word: str, path: str) -> xr.DataArray:
@@ -86,19 +95,20 @@ def _variable(dataset: xr.Dataset, wanted: str | None, default: str, word: str, 
     return hits[0]
 
 
-def _blocks(values: xr.DataArray, dim: str, block: int) -> dict[Any, int]:
-    """Return chunk sizes: all days, and as many cells of the space as a block may hold, whole rows first."""
+def block_sizes(values: xr.DataArray, dim: str, block: int = _BLOCK) -> dict[Any, int]:
+    """Return chunk sizes: all days, and as many cells as a block may hold: whole stored chunks, whole rows of them first."""
     stored = values.encoding.get("preferred_chunks", {})
-    left = max(1, block // max(1, values.sizes[dim]))
+    space = [d for d in values.dims if d != dim]
+    cells = max(1, block // max(1, values.sizes[dim]))
+    steps = {d: min(values.sizes[d], int(stored.get(d, 1))) for d in space}
+    if math.prod(steps.values()) > cells:
+        steps = dict.fromkeys(space, 1)  # A stored chunk does not fit; it is read several times.
+    left = cells // math.prod(steps.values())
     chunks: dict[Any, int] = {dim: -1}
-    for name in reversed([d for d in values.dims if d != dim]):
-        size = values.sizes[name]
-        take = min(size, left)
-        step = int(stored.get(name, 1))
-        if take < size and step <= take:
-            take -= take % step  # a stored chunk is then read once
-        chunks[name] = max(1, take)
-        left = max(1, left // chunks[name])
+    for name in reversed(space):
+        number = max(1, min(-(-values.sizes[name] // steps[name]), left))
+        chunks[name] = min(values.sizes[name], number * steps[name])
+        left //= number
     return chunks
 
 
@@ -160,7 +170,7 @@ def write_grid(dataset: xr.Dataset, path: str | os.PathLike[str]) -> None:
     if ending not in _ENDINGS:
         raise ModelError(f"the form of '{path}' is not known; accepted endings are {', '.join(_ENDINGS)}.")
     if ending == ".zarr":
-        _need("zarr", "writing a Zarr store")
+        need_dask("zarr", "writing a Zarr store")
         _write_zarr(dataset, Path(path))
         return
     if "time" in dataset["heat"].dims:
@@ -205,6 +215,7 @@ def _write_zarr(dataset: xr.Dataset, target: Path) -> None:
         shutil.rmtree(beside, ignore_errors=True)
 
 
-def _need(package: str, purpose: str) -> None:
+def need_dask(package: str, purpose: str) -> None:
+    """Refuse work that needs a package of the extra ``dask`` which is not installed."""
     if importlib.util.find_spec(package) is None:
         raise MissingExtraError(package, "dask", purpose)

@@ -51,19 +51,31 @@ def write_map_files(
     return paths + write_map_figures(dataset, folder / "figures", outlines=outlines)
 
 
+def write_grid_pictures(store: xr.Dataset, target: Path, *, outlines: str | Path | None = None) -> list[Path]:
+    """Draw a date map on the cells of a grid beside its store; nothing where the cells have no position."""
+    from phenofit.maps.grid_pictures import picture_of_grid
+
+    dataset = picture_of_grid(store)
+    return [] if dataset is None else _save(_date_figures(dataset, outlines), target.parent, target.stem)
+
+
 def write_date_files(
     dataset: xr.Dataset, folder: str | Path, *, outlines: str | Path | None = None
 ) -> list[Path]:
     """Write a date map as NetCDF, GeoTIFF and figures."""
-    from phenofit.maps.drawing.date_maps import DATE_MAPS, draw_date_map
-
     folder = Path(folder)
     written = [folder / "date_map.nc", folder / "date_map.tif"]
-    with apart_from_pyplot():
-        figures = {name: draw_date_map(dataset, name, outlines=outlines) for name in DATE_MAPS}
+    figures = _date_figures(dataset, outlines)
     write_error_map(dataset, written[0])
     write_geotiff(dataset, written[1])
     return written + _save(figures, folder / "figures", "dates")
+
+
+def _date_figures(dataset: xr.Dataset, outlines: str | Path | None) -> dict[str, Figure]:
+    from phenofit.maps.drawing.date_maps import DATE_MAPS, draw_date_map
+
+    with apart_from_pyplot():
+        return {name: draw_date_map(dataset, name, outlines=outlines) for name in DATE_MAPS}
 
 
 def _save(figures: Mapping[str, Figure], folder: Path, prefix: str) -> list[Path]:

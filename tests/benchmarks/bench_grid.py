@@ -1,6 +1,7 @@
-"""Heat and dates of a season on a grid of continental size, beside reading its file once.
+"""Heat of a season on a grid of continental size, and the date of a flight in every cell of a region, beside reading once.
 
-The grid is read from an uncompressed NetCDF file in a temporary folder, which needs about 2.6 GB at full size.
+The first grid is an uncompressed NetCDF file in a temporary folder, about 2.6 GB at full size; the second one a Zarr
+store of ten years, about 1 GB.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import xarray as xr
 from tests.benchmarks.measured import Row, against, best
 
 GRID, SMALL_GRID = (621, 1405, 365), (60, 140, 365)
+REGION, SMALL_REGION = (160, 200), (40, 40)
 
 
 def write_invented_grid(path: Path, shape: tuple[int, int, int]) -> None:
@@ -61,4 +63,38 @@ def rows(*, small: bool) -> list[Row]:
         return [
             Row(f"{name}, first time", first),
             against(name, best(work, 2), "reading the file once", reading),
+            region_row(Path(folder), SMALL_REGION if small else REGION),
         ]
+
+
+def region_row(folder: Path, cells: tuple[int, int]) -> Row:
+    """Measure the date of a flight in every cell: the season of 2023 beside nine earlier ones, 60 draws."""
+    from phenofit.maps import grid_date_map
+    from tests.calls import fit_flights
+    from tests.flight.networks import SEASON, network
+
+    net = network(sites=8, years=5)
+    fit = fit_flights(net.trap_years, net.weather, net.links, season=SEASON, profiles=False)
+    days = np.arange("2014-01-01", "2024-01-01", dtype="datetime64[D]").astype("datetime64[ns]")
+    phase = (days - days[0]) / np.timedelta64(1, "D") - 15.0
+    warmth = (11.0 - 11.0 * np.cos(2.0 * np.pi * phase / 365.25)).astype("f4")
+    rng = np.random.default_rng(3)
+    source = folder / "region.zarr"
+    for y in range(0, cells[0], 40):  # a band at a time, so that the memory of the map can be seen
+        mean = warmth[:, None, None] + rng.normal(0.0, 2.0, (days.size, 40, cells[1])).astype("f4")
+        band = {
+            name: (("time", "y", "x"), mean + by, {"units": "degC"})
+            for name, by in (("tmin", -6.0), ("tmax", 6.0))
+        }
+        chunked = xr.Dataset(band, {"time": days}).chunk({"time": -1, "y": 40, "x": 40})
+        chunked.to_zarr(source, mode="a", zarr_format=2, append_dim="y" if y else None)
+
+    def read() -> None:
+        low, high = (xr.open_zarr(source, chunks=None)[name] for name in ("tmin", "tmax"))
+        for y in range(0, cells[0], 40):
+            for part in (low, high):
+                part.isel(y=slice(y, y + 40)).max("time").load()
+
+    name = f"date of a flight, {cells[0]} x {cells[1]} cells, 10 years"
+    seconds = best(lambda: grid_date_map(fit, source, folder / "dates.zarr"), 1)
+    return against(name, seconds, "reading the store once", best(read, 1))

@@ -6,11 +6,24 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from phenofit.cli.options import above_zero, add_flight, add_out, days_ahead, known, name_run, refuse_unused
+from phenofit.cli.options import (
+    above_zero,
+    add_flight,
+    add_out,
+    add_quiet,
+    add_scheduler,
+    days_ahead,
+    known,
+    name_run,
+    refuse_unused,
+)
+from phenofit.cli.progress_lines import show_progress, shows_steps
 from phenofit.cli.studies import fit_of_species
 
 if TYPE_CHECKING:
+    from phenofit.flight import FlightFit
     from phenofit.output_folder import RunFolder
+    from phenofit.study import Study
 
 _FILES = ("error_map.nc", "error_map.tif", "sites.geojson", "error_map.html", "figures/")
 _DATE_FILES = ("date_map.nc", "date_map.tif", "figures/")
@@ -36,6 +49,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("--outlines", type=Path, help="GeoJSON of borders in place of the bundled ones")
     dates = "map the date of the event instead, this season against the average, from the study's fit"
     add("--dates", action="store_true", help=dates)
+    each = "with --dates: every cell of this temperature grid (.nc or .zarr, any size), block by block; --out names a "
+    each += "Zarr store, and a stopped run goes on"
+    add("--grid", type=Path, metavar="FILE", help=each)
+    add_scheduler(parser, "with --grid: ")
+    add_quiet(parser)
     add("--fit", type=Path, metavar="FILE", help="fit file for --dates (default: in the output folder)")
     add("--season", type=int, metavar="YEAR", help="season for --dates (default: the last one)")
     add("--invented", action="store_true", help="mark the maps as made from invented data")
@@ -51,7 +69,10 @@ def run(args: argparse.Namespace) -> int:
         names = ["forecaster", "scheme", "lead_days", "drift"]
         refuse_unused(args, names, "with --dates, which maps dates and no errors")
     else:
-        refuse_unused(args, ["fit", "season"], "without --dates")
+        refuse_unused(args, ["fit", "season", "grid"], "without --dates")
+    if args.grid is not None:
+        return _every_cell(args)
+    refuse_unused(args, ["scheduler", "quiet"], "without --grid")
     known("--drift", args.drift, DRIFTS, "drift")
     command, files = ("map --dates", _DATE_FILES) if args.dates else ("map", _FILES)
     with run_folder(args.out, command, files=files) as folder:
@@ -140,27 +161,13 @@ def _says_invented(validation: object) -> bool:
 
 def _dates(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
     """Map the date of the event from the study's weather and fit."""
-    from phenofit.errors import DataError, ModelError, Problem
     from phenofit.files import file_hash
     from phenofit.maps.date_map import Relief, date_map
     from phenofit.maps.map_files import read_elevation, write_date_files
     from phenofit.maps.projection import MapArea
-    from phenofit.output_folder import species_slug
-    from phenofit.study import load_study, read_inputs
+    from phenofit.study import read_inputs
 
-    if args.source.suffix.lower() != ".toml":
-        raise ModelError(f"--dates needs a study file; found '{args.source}'.")
-    study = load_study(args.source)
-    species = study.species[0] if args.species is None else study.species_name(args.species)
-    if args.species is None and len(study.species) > 1:
-        raise ModelError(
-            f"the study holds several species ({', '.join(study.species)}): choose one with --species."
-        )
-    path: Path = args.fit or args.out / f"fit-{species_slug(species)}.json"
-    if not path.exists():
-        remedy = f"Make it with: phenofit fit {args.source} --out {args.out}"
-        raise DataError(Problem("there is no fit file.", remedy, str(path)))
-    fit = fit_of_species(path, [species], "Give its own fit.")
+    study, fit, path = _study_and_fit(args, args.out)
     elevation = None if args.elevation is None else read_elevation(args.elevation)
     inputs = read_inputs(study, progress=print)
     marked = args.invented or study.invented
@@ -176,3 +183,63 @@ def _dates(args: argparse.Namespace, folder: RunFolder) -> list[Path]:
     )
     folder.run = name_run(args, folder.command, {**inputs.hashes, "fit": file_hash(path)})
     return write_date_files(result.assign_attrs(run=folder.run), folder.staging, outlines=args.outlines)
+
+
+def _study_and_fit(args: argparse.Namespace, folder: Path) -> tuple[Study, FlightFit, Path]:
+    """Read the study file and the fit of its species, from a folder unless a file is named."""
+    from phenofit.errors import DataError, ModelError, Problem
+    from phenofit.output_folder import species_slug
+    from phenofit.study import load_study
+
+    if args.source.suffix.lower() != ".toml":
+        raise ModelError(f"--dates needs a study file; found '{args.source}'.")
+    study = load_study(args.source)
+    species = study.species[0] if args.species is None else study.species_name(args.species)
+    if args.species is None and len(study.species) > 1:
+        raise ModelError(
+            f"the study holds several species ({', '.join(study.species)}): choose one with --species."
+        )
+    path: Path = args.fit or folder / f"fit-{species_slug(species)}.json"
+    if not path.exists():
+        remedy = f"Make it with: phenofit fit {args.source} --out {folder}"
+        raise DataError(Problem("there is no fit file.", remedy, str(path)))
+    return study, fit_of_species(path, [species], "Give its own fit."), path
+
+
+def _every_cell(args: argparse.Namespace) -> int:
+    """Map the date of the event on the cells of a grid, and draw it."""
+    from phenofit.cluster import cluster_executor
+    from phenofit.errors import ModelError
+    from phenofit.files import file_hash
+    from phenofit.maps.grid_dates import grid_date_map
+    from phenofit.maps.map_files import write_grid_pictures
+    from phenofit.output_folder import check_writable
+
+    refuse_unused(
+        args, ["cell_km", "margin_km", "elevation", "region"], "with --grid, which has its own cells"
+    )
+    if args.out.suffix.lower() != ".zarr":
+        raise ModelError(f"--grid writes a Zarr store: end --out with .zarr; found '{args.out}'.")
+    check_writable(args.out)
+    study, fit, path = _study_and_fit(args, args.out.parent)
+    run = name_run(args, "map --dates --grid", {"fit": file_hash(path)})
+    marks = {"run": run, "invented_data": "yes" if args.invented or study.invented else "no"}
+    with cluster_executor(args.scheduler) as executor:
+        store = grid_date_map(
+            fit,
+            args.grid,
+            args.out,
+            event=args.event,
+            flight=args.flight,
+            year=args.season,
+            executor=executor,
+            progress=None if args.quiet or not shows_steps() else show_progress(),
+            attributes=marks,
+        )
+    print(f"written: {args.out}")
+    pictures = write_grid_pictures(store, args.out, outlines=args.outlines)
+    for picture in pictures:
+        print(f"written: {picture}")
+    if not pictures:
+        print("no picture: the cells of the grid have no latitude and longitude")
+    return 0

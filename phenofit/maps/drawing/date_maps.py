@@ -63,14 +63,13 @@ def _title(dataset: xr.Dataset, shown: Quantity) -> str:
 
 def _caption(dataset: xr.Dataset, quantity: str, outlines: str | Path | None) -> str:
     a = dataset.attrs
+    known = day_words(np.datetime64(a["weather_until"]), year=True)
     parts = ["Invented data."] if a["invented_data"] == "yes" else []
-    parts.append(
-        f"Requirement {a['requirement']}. Weather known until {a['weather_until']}, then earlier seasons."
-    )
+    parts.append(f"Requirement {a['requirement']}. Weather known until {known}, then earlier seasons.")
     width = (dataset["event_day_high"] - dataset["event_day_low"]).to_numpy()
     if quantity == "date" and np.isfinite(width).any():
         parts.append(
-            f"The {a['level']:.0%} interval spans {np.nanmedian(width):.0f} days at the middle cell."
+            f"The {a['level']:.0%} interval spans {np.nanmedian(width):.0f} days in the median cell."
         )
     if quantity != "date":
         parts.append(f"Average of the seasons {a['earlier_seasons']}.")
