@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from phenofit.deferred import deferred
 from phenofit.errors import ModelError
+from phenofit.heat.blocks import on_lines
 from phenofit.heat.compiled.running_sums import as_slabs, reach_amounts
 from phenofit.heat.sums import as_grid, calendar_of, whole_lines
 from phenofit.units import convert_degree_days, degree_day_unit, parse_degree_days
@@ -81,8 +82,8 @@ def _reached(grid: xr.DataArray, wanted: npt.NDArray[np.float64], unit: str, dim
     seasons, position = _positions(grid, dim)
     first = _beginnings(grid, days[0])
 
-    def block(lines: npt.NDArray[Any], begins: npt.NDArray[Any]) -> npt.NDArray[Any]:
-        shape = np.broadcast_shapes(lines.shape[:-1], begins.shape)
+    def block(lines: npt.NDArray[Any], begins: npt.ArrayLike) -> npt.NDArray[Any]:
+        shape = np.broadcast_shapes(lines.shape[:-1], np.shape(begins))
         slabs = as_slabs(np.broadcast_to(lines, (*shape, lines.shape[-1])))
         ends = (slabs.shape[0], slabs.shape[2])
         out = np.empty((*ends, seasons.size, wanted.size))
@@ -90,15 +91,17 @@ def _reached(grid: xr.DataArray, wanted: npt.NDArray[np.float64], unit: str, dim
         reach_amounts(slabs, position, start, wanted, out)
         return _dates_of(out, days[0]).reshape(*shape, seasons.size, wanted.size)
 
+    dtype = np.dtype("datetime64[ns]")
+    alike = first.ndim == 0  # one beginning for all cells goes into each block
     result: xr.DataArray = xr.apply_ufunc(
-        block,
+        on_lines(block, dtype, (seasons.size, wanted.size)) if alike else block,
         whole_lines(grid, dim),
-        first,
+        first.item() if alike else first,
         input_core_dims=[[dim], []],
         output_core_dims=[[_SEASON, "amount"]],
         exclude_dims={dim},
-        dask="parallelized",
-        output_dtypes=[np.dtype("datetime64[ns]")],
+        dask="allowed" if alike else "parallelized",
+        output_dtypes=[dtype],
         dask_gufunc_kwargs={"output_sizes": {_SEASON: seasons.size, "amount": wanted.size}},
         join="exact",
     )

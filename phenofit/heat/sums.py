@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from phenofit.deferred import deferred
 from phenofit.errors import DataError, ModelError, Problem, UnitError
+from phenofit.heat.blocks import on_lines
 from phenofit.heat.compiled.running_sums import (
     OUTSIDE,
     UNKNOWN,
@@ -242,12 +243,13 @@ def _along(block: Any, grid: xr.DataArray, more: list[xr.DataArray], dim: str) -
     given = [whole_lines(part, dim) for part in (_as_float(grid), *more)]
     dtypes = [given[0].dtype] + [np.dtype(np.float64)] * len(more)
     single = len(dtypes) == 1
+    days = (grid.sizes[dim],)
     result = xr.apply_ufunc(
-        (lambda *a: block(*a)[0]) if single else block,
+        on_lines(lambda *a: block(*a)[0], dtypes[0], days) if single else block,
         *given,
         input_core_dims=[[dim]] * len(given),
         output_core_dims=[[dim]] * len(dtypes),
-        dask="parallelized",
+        dask="allowed" if single else "parallelized",
         output_dtypes=dtypes,
         join="exact",
     )

@@ -114,10 +114,13 @@ def reach_amounts(
 ) -> None:
     """Find when running sums reach each amount, heat growing linearly within a day."""
     outer, days, inner = heat.shape
-    smallest = amounts.min()
+    rising = np.argsort(amounts)
+    least = amounts[rising[0]]
     for o in range(outer):
         out[o] = math.nan
         previous = np.zeros(inner)
+        target = np.full(inner, least)  # the next amount of each cell, so that most days take one comparison
+        number = np.zeros(inner, dtype=np.int64)
         current = -1
         for t in range(days):
             s = season[t]
@@ -126,15 +129,21 @@ def reach_amounts(
             if s != current:
                 current = s
                 previous[:] = 0.0
+                target[:] = least
+                number[:] = 0
             for i in range(inner):
                 now = np.float64(heat[o, t, i])
-                # Unknown sums fail the comparison; most days of winter end here.
-                if now >= smallest:
+                # Unknown sums fail the comparison.
+                if now >= target[i]:
                     before = previous[i]
                     begins = float(t) if math.isnan(first[o, i]) else max(float(t), first[o, i])
-                    for k in range(amounts.size):
-                        if before < amounts[k] <= now:
-                            part = (amounts[k] - before) / (now - before)
-                            out[o, i, s, k] = begins + (t + 1.0 - begins) * part
-                if not math.isnan(now):
-                    previous[i] = now
+                    n = number[i]
+                    while n < amounts.size and amounts[rising[n]] <= now:
+                        part = (amounts[rising[n]] - before) / (now - before)
+                        out[o, i, s, rising[n]] = begins + (t + 1.0 - begins) * part
+                        n += 1
+                    number[i] = n
+                    target[i] = amounts[rising[n]] if n < amounts.size else math.inf
+            for i in range(inner):
+                now = np.float64(heat[o, t, i])
+                previous[i] = previous[i] if math.isnan(now) else now
