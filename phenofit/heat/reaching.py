@@ -10,9 +10,8 @@ import numpy.typing as npt
 
 from phenofit.deferred import deferred
 from phenofit.errors import ModelError
-from phenofit.heat.blocks import on_lines
 from phenofit.heat.compiled.running_sums import as_slabs, reach_amounts
-from phenofit.heat.sums import as_grid, calendar_of, whole_lines
+from phenofit.heat.time_lines import as_grid, calendar_of, on_lines, whole_lines
 from phenofit.units import convert_degree_days, degree_day_unit, parse_degree_days
 
 if TYPE_CHECKING:

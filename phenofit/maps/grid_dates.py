@@ -25,7 +25,7 @@ from phenofit.errors import DataError, ModelError, Problem
 from phenofit.files import phenofit_version
 from phenofit.heat.compiled.threads import processors
 from phenofit.heat.grids import block_sizes, grid_variables, need_dask
-from phenofit.heat.sums import calendar_of
+from phenofit.heat.time_lines import calendar_of
 from phenofit.maps.cell_dates import CellDates
 from phenofit.output_folder import run_id
 from phenofit.output_folder.lock import LOCK_NAME, lock_folder, unlock_folder
