@@ -59,6 +59,9 @@ class FitOptions:
     near: tuple[np.ndarray, ...] = ()  # Vectors near which the maximum may lie.
     begin: Maximum | None = None  # Where another search ended, near enough to begin there and nowhere else.
     checked: bool = True  # Whether the curvature, and so errors and draws, is compared with the likelihood.
+    exact: bool = (
+        True  # Whether the error of the rule for flight sizes is removed, some tenths of the log-likelihood.
+    )
 
 
 class FitInterrupted(KeyboardInterrupt):
@@ -114,6 +117,7 @@ def fit_data(
     near: tuple[np.ndarray, ...] = (),
     begin: Maximum | None = None,
     checked: bool = True,
+    exact: bool = True,
 ) -> FlightFit:
     """Fit assembled data; see :func:`phenofit.flight.fit_flights`."""
     say = progress or (lambda _text: None)
@@ -121,7 +125,7 @@ def fit_data(
     likelihood = build_likelihood(data, settings, FIRST_NODES, search=True)
     box, template = search_box(likelihood, settings)
     say("looking for the maximum")
-    maximum, box, moved = find_maximum(likelihood, box, template, near, begin=begin)
+    maximum, box, moved = find_maximum(likelihood, box, template, near, begin=begin, exact=exact)
     covariance, interior = covariance_at(likelihood, maximum, box)
     found: dict[str, Profile] = {}
     left_out: tuple[str, ...] = ()
@@ -156,7 +160,7 @@ def fit_data(
     table = pd.DataFrame(slopes @ inside @ slopes.T, index=names, columns=names)
     direct = tuple(plain_name(public_name(likelihood, settings, k)) for k in sorted(coordinates.direct))
     shifts = _shifts(likelihood, settings, maximum.theta)
-    if precise:
+    if precise and exact:
         one = likelihood.dims == 1
         if one and moved >= VALUE.tolerance and likelihood.nodes != VALUE.most:
             likelihood.nodes, moved = enough_nodes(likelihood, maximum.theta, VALUE, beyond=likelihood.nodes)

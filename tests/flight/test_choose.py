@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from phenofit.errors import ModelError
-from phenofit.flight import CURVE_CODES, FlightFit, share_flown
-from phenofit.flight.model import curve_candidates
+from phenofit.flight import CURVE_CODES, FlightFit, fitting, share_flown
+from phenofit.flight.likelihood.flight_data import FlightData
+from phenofit.flight.model import FitSettings, curve_candidates
 from phenofit.heat import degree_days
 from phenofit.traps import TrapYears
 from tests.calls import choose_curve, fit_flights
@@ -72,6 +74,21 @@ def test_the_choice_is_the_fit_of_least_aic() -> None:
     single = choose(n, n.trap_years, curve="logistic")
     assert "curve choice" not in single.provenance
     assert single.parameters == alone["logistic"].parameters
+
+
+def test_a_search_that_has_not_arrived_still_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its likelihood is understated, so that the least AIC is the best all the same."""
+    searched = fitting.search_data
+
+    def stopped(data: FlightData, settings: FitSettings, *more: Any) -> fitting.Found:
+        found = searched(data, settings, *more)
+        return replace(found, maximum=replace(found.maximum, success=settings.curve != "normal"))
+
+    n = network(sites=3, years=4)
+    monkeypatch.setattr("phenofit.flight.selection.curve_choice.search_data", stopped)
+    fit = choose(n, with_curve(n, "normal", s=70.0), curve=("log-normal", "normal"))
+    assert fit.settings.curve == "normal"
+    assert fit.converged
 
 
 def test_candidates() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,8 @@ from scipy.optimize import OptimizeResult, minimize
 from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
 
 _PROMISED = 2e-3  # of the log-likelihood: far less than any interval resolves
+_LEVELLING = 12  # steps by slopes alone, and by how much the value may fall on them: the error of few nodes
+_FALL = 0.3
 
 
 @dataclass(frozen=True)
@@ -87,28 +90,35 @@ def maximise(
     coordinates = likelihood.coordinates.keeping(box.direct)
     origin = coordinates.searched(begin)
     base = likelihood.layout.places.base
-    best_value, best_theta, best_slope = -np.inf, begin, np.zeros_like(begin)
+    outside = _Point(np.zeros(len(free)), begin, -np.inf, np.zeros_like(begin), np.zeros(len(free)))
+    best = outside
 
-    def objective(y: np.ndarray) -> tuple[float, np.ndarray]:
-        nonlocal best_value, best_theta, best_slope
+    def evaluated(y: np.ndarray) -> _Point:
         z = origin.copy()
         z[free] += factor @ y
-        beyond = z[base] < box.low[base], z[base] > box.high[base]
+        beyond = z[base] <= box.low[base], z[base] >= box.high[base]
         z[base] = min(max(z[base], box.low[base]), box.high[base])
         raw = coordinates.vector(z)
         theta = box.inside(raw)
         value, slope = likelihood(theta)
         if not np.isfinite(value):
-            return 1e10, np.zeros_like(y)
+            return outside
         inward = slope.copy()
-        inward[(raw < box.low) & (slope < 0)] = 0.0
-        inward[(raw > box.high) & (slope > 0)] = 0.0
+        inward[(raw <= box.low) & (slope < 0)] = 0.0
+        inward[(raw >= box.high) & (slope > 0)] = 0.0
         pulled = coordinates.pulled(z, inward)
         if (beyond[0] and pulled[base] < 0) or (beyond[1] and pulled[base] > 0):
             pulled[base] = 0.0
-        if value > best_value:
-            best_value, best_theta, best_slope = value, theta, slope
-        return -value, -(factor.T @ pulled[free])
+        return _Point(y.copy(), theta, float(value), slope, factor.T @ pulled[free])
+
+    def objective(y: np.ndarray) -> tuple[float, np.ndarray]:
+        nonlocal best
+        point = evaluated(y)
+        if point is outside:
+            return 1e10, np.zeros_like(y)
+        if point.value > best.value:
+            best = point
+        return -point.value, -point.scaled
 
     last = -np.inf
 
@@ -130,22 +140,56 @@ def maximise(
             callback=near_enough,
             options={"gtol": tolerance, "maxiter": limit},
         )
-    spread = factor @ np.asarray(answer.hess_inv) @ factor.T
-    slope = best_slope.copy()
-    slope[(best_theta <= box.low) & (slope < 0)] = 0.0
-    slope[(best_theta >= box.high) & (slope > 0)] = 0.0
-    slope = coordinates.pulled(coordinates.searched(best_theta), slope)
-    if (best_theta[base] <= box.low[base] and slope[base] < 0) or (
-        best_theta[base] >= box.high[base] and slope[base] > 0
-    ):
-        slope[base] = 0.0
-    slope = slope[free]
-    flat = float(np.max(np.abs(factor.T @ slope), initial=0.0))
-    # Rounding of the quadrature may stop the line search a little early; convergence is judged by the slope, or by the
-    # gain that it still promises.
-    promised = 0.5 * float(slope @ spread @ slope)
-    success = bool(np.isfinite(best_value) and (flat < 20 * tolerance or promised < _PROMISED))
-    return Maximum(best_theta, float(best_value), best_slope, success, str(answer.message), spread)
+    inverse = np.asarray(answer.hess_inv)
+    end, inverse = _levelled(evaluated, best, inverse, 20 * tolerance)
+    success = bool(np.isfinite(end.value)) and end.arrived(inverse, 20 * tolerance)
+    spread = factor @ inverse @ factor.T
+    return Maximum(end.theta, end.value, end.slope, success, str(answer.message), spread)
+
+
+@dataclass(frozen=True)
+class _Point:
+    """Where the likelihood was computed."""
+
+    y: np.ndarray  # In units of the scale of the search, from its start.
+    theta: np.ndarray
+    value: float
+    slope: np.ndarray
+    scaled: np.ndarray  # Slope in `y`; zero where it points out of the box.
+
+    def arrived(self, inverse: np.ndarray, flat: float) -> bool:
+        """Return whether the slope is zero within `flat`, or hardly promises a gain."""
+        steepest = float(np.max(np.abs(self.scaled), initial=0.0))
+        return steepest < flat or 0.5 * float(self.scaled @ inverse @ self.scaled) < _PROMISED
+
+
+def _levelled(
+    evaluated: Callable[[np.ndarray], _Point], point: _Point, inverse: np.ndarray, flat: float
+) -> tuple[_Point, np.ndarray]:
+    """Follow the slope alone to where it is zero, by quasi-Newton steps.
+
+    The slope is exact for the integral (Fisher's identity), the value has the error of the nodes. With few nodes for
+    flight sizes the two have their zero and their maximum at different places, and a line search by values stops early.
+    """
+    lowest = point.value - _FALL
+    for _ in range(_LEVELLING):
+        if not np.isfinite(point.value) or point.arrived(inverse, flat):
+            break
+        step = inverse @ point.scaled
+        step *= min(1.0, 1.0 / max(float(np.linalg.norm(step)), 1e-12))
+        tried = evaluated(point.y + step)
+        if tried.value < lowest:
+            break
+        change = point.scaled - tried.scaled
+        along = float(change @ step)
+        if along > 0.0:  # the update of Broyden, Fletcher, Goldfarb and Shanno
+            turn = np.eye(len(step)) - np.outer(step, change) / along
+            inverse = turn @ inverse @ turn.T + np.outer(step, step) / along
+        else:
+            inverse = 0.5 * inverse
+        if np.linalg.norm(tried.scaled) < np.linalg.norm(point.scaled):
+            point = tried
+    return point, inverse
 
 
 def curvature(

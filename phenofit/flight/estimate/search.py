@@ -84,9 +84,7 @@ def find_maximum(
         box = without_collapsed(box, best.theta, likelihood.layout)
         kept = box.free[free]
         factor = square_root(best.spread[np.ix_(kept, kept)])
-        best = maximise_off_bounds(
-            likelihood, best.theta, box, factor, tolerance=1e-2, least_gain=_LEAST_GAIN
-        )
+        best = _arrived(likelihood, best.theta, box, factor, tolerance=1e-2)
         if without_collapsed(box, best.theta, likelihood.layout) is box:
             break
     if not exact:
@@ -94,13 +92,25 @@ def find_maximum(
     for _ in range(_CORRECTIONS):
         error = correct_nodes(likelihood, best.theta)
         before = likelihood(best.theta, False)[0]
-        factor = square_root(best.spread)
-        best = maximise_off_bounds(
-            likelihood, best.theta, box, factor, tolerance=2e-3, least_gain=_LEAST_GAIN
-        )
+        best = _arrived(likelihood, best.theta, box, square_root(best.spread), tolerance=2e-3)
         if best.value - before < _SETTLED:
             break
     return best, box, error
+
+
+def _arrived(
+    likelihood: Likelihood, start: np.ndarray, box: Box, factor: np.ndarray, *, tolerance: float
+) -> Maximum:
+    """Return where a search ends; one that a poor scale has stopped goes on with the curvature of where it was."""
+    best = maximise_off_bounds(likelihood, start, box, factor, tolerance=tolerance, least_gain=_LEAST_GAIN)
+    if best.success or not np.isfinite(best.value):
+        return best
+    factor = square_root(covariance_at(likelihood, best, box)[0])
+    again = maximise_off_bounds(
+        likelihood, best.theta, box, factor, tolerance=tolerance, least_gain=_LEAST_GAIN
+    )
+    # Far from where the error of the nodes was removed, a value that is not a maximum means nothing.
+    return again if again.success else best
 
 
 def _from_starts(likelihood: Likelihood, box: Box, starts: Sequence[np.ndarray]) -> Maximum:

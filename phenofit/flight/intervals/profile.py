@@ -14,6 +14,9 @@ from phenofit.flight.estimate.flat_spread import maximise_off_bounds, start_off_
 from phenofit.flight.estimate.maximise import Box, Maximum
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 
+# Of the log-likelihood, by an iteration of the search at a point: less moves an end by some 1e-4 of the width.
+_LEAST_GAIN = 1e-3
+
 
 @dataclass(frozen=True)
 class Profile:
@@ -209,7 +212,9 @@ def profile_entry(
         z[others] += lead * (value - near[index])
         z[index] = value
         theta = start_off_bounds(likelihood, inner.inside(coordinates.vector(z)), inner)
-        found = maximise_off_bounds(likelihood, theta, inner, scale, tolerance=0.01, limit=60)
+        found = maximise_off_bounds(
+            likelihood, theta, inner, scale, tolerance=0.01, limit=60, least_gain=_LEAST_GAIN
+        )
         # The next search begins with the curvature found here.
         scale = square_root(found.spread)
         if found.value > best.value:

@@ -38,15 +38,15 @@ def choose_curve(
         raise FitError(
             "no flight curve could be fitted: " + "; ".join(f"{n}: {e}" for n, e in failed.items())
         )
-    sound = [name for name, one in found.items() if one.maximum.success] or list(found)
-    best = min(sound, key=lambda name: found[name].aic)
+    # A search that has not arrived understates the likelihood: the least AIC is the best in any case.
+    best = min(found, key=lambda name: found[name].aic)
     kept = {**options.provenance, CURVE_NOTE: _words(best, found, failed)}
     settled = replace(options, provenance=kept, begin=found[best].maximum)
     return fit_data(data, replace(settings, curve=best), **vars(settled))
 
 
-def with_profiles(data: FlightData, fit: FlightFit, options: FitOptions) -> FlightFit:
-    """Return a fit with the intervals that were asked for, searched again from where it is."""
+def fit_again(data: FlightData, fit: FlightFit, options: FitOptions) -> FlightFit:
+    """Return a fit with what the options ask for, searched again from where it is."""
     return fit_data(data, fit.settings, **vars(replace(options, near=(vector_of_fit(fit),))))
 
 

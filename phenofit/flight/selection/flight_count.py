@@ -11,7 +11,7 @@ from phenofit.errors import FitError
 from phenofit.flight.fitting import FitOptions
 from phenofit.flight.likelihood.flight_data import assemble
 from phenofit.flight.model import COMPARE, FitSettings, FlightModel
-from phenofit.flight.selection.curve_choice import choose_curve, with_profiles
+from phenofit.flight.selection.curve_choice import choose_curve, fit_again
 from phenofit.flight.selection.number_of_flights import Step, compare_numbers, flight_words
 from phenofit.flight.selection.starts import vector_of_fit, with_another_flight
 from phenofit.progress import Progress
@@ -98,7 +98,7 @@ def fit_flights(
 
     if len(numbers) == 1:
         return choose_curve(data, settings_of(numbers[0]), curves, options)
-    quick = replace(options, profiles=False, provenance={}, checked=False)
+    quick = replace(options, profiles=False, provenance={}, checked=False, exact=False)
     best: FlightFit | None = None
     steps: list[Step] = []
     failed: list[str] = []
@@ -122,7 +122,11 @@ def fit_flights(
         if best is None:
             best = found
             continue
-        step = compare_numbers(best, found)
+        step = compare_numbers(best, found, exact=False)
+        if step.close:
+            exact = replace(quick, exact=True)
+            best, found = (fit_again(data, one, exact) for one in (best, found))
+            step = compare_numbers(best, found)
         steps.append(step)
         if step.better:
             best = found
@@ -139,4 +143,4 @@ def fit_flights(
     if model.flights == COMPARE and tried < numbers[-1] and steps:
         words += f" More than {tried} were not tried."
     kept = {**best.provenance, **options.provenance, "flights choice": words}
-    return with_profiles(data, best, replace(options, provenance=kept))
+    return fit_again(data, best, replace(options, provenance=kept))

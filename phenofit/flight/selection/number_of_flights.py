@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 _WORDS = ("one flight", "two flights", "three flights", "four flights", "five flights")
 _LEVEL = 0.05
+_ROUGH = 3.0  # of the likelihood ratio: several times the error of fits that are not exact
 _POINTS = 201  # of heat between two flights
 _DIP = 0.95  # of the smaller of two peaks: the largest catch between them that counts as a dip
 
@@ -37,19 +38,28 @@ class Step:
     p_value: float
     better: bool
     reason: str  # Why more were not taken; empty where they were.
+    exact: bool = True  # Whether the likelihoods are exact; otherwise they are known to some tenths.
+
+    @property
+    def close(self) -> bool:
+        """Whether fits that are not exact leave the decision open."""
+        from scipy.stats import chi2
+
+        return not self.exact and abs(self.statistic - float(chi2.isf(_LEVEL, self.degrees))) < _ROUGH
 
     def words(self) -> str:
         """Say what the step showed."""
-        p = f"{self.p_value:.3f}" if self.p_value >= 0.0005 else "below 0.001"
+        p = f"about {self.p_value:.3f}" if self.p_value >= 0.0005 else "below 0.001"
+        digits = 1 if self.exact else 0
         head = (
-            f"{flight_words(self.more).capitalize()} against {flight_words(self.fewer)}: AIC {self.aic_difference:+.1f}, "
-            f"likelihood ratio {self.statistic:.1f}, p about {p} (chi-squared on {self.degrees} degrees of freedom, "
-            "an approximation)"
+            f"{flight_words(self.more).capitalize()} against {flight_words(self.fewer)}: AIC "
+            f"{self.aic_difference:+.{digits}f}, likelihood ratio {self.statistic:.{digits}f}, p {p} (chi-squared on "
+            f"{self.degrees} degrees of freedom, an approximation)"
         )
         return f"{head}." if self.better else f"{head}; {flight_words(self.fewer)} taken: {self.reason}."
 
 
-def compare_numbers(fewer: FlightFit, more: FlightFit) -> Step:
+def compare_numbers(fewer: FlightFit, more: FlightFit, *, exact: bool = True) -> Step:
     """Return whether more flights describe the catches better than fewer.
 
     With one flight fewer, the location and spread of the missing one are not defined, and the likelihood ratio is not
@@ -80,7 +90,15 @@ def compare_numbers(fewer: FlightFit, more: FlightFit) -> Step:
     elif p >= _LEVEL:
         reason = "the difference can be chance"
     return Step(
-        fewer.settings.flights, more.settings.flights, difference, statistic, degrees, p, not reason, reason
+        fewer.settings.flights,
+        more.settings.flights,
+        difference,
+        statistic,
+        degrees,
+        p,
+        not reason,
+        reason,
+        exact,
     )
 
 
