@@ -38,7 +38,9 @@ def root() -> Path:
 @pytest.fixture(scope="session")
 def chromium() -> str:
     """Name of a headless-capable Chromium; tests that need one skip, saying so, where there is none."""
-    for name in ("chromium", "chromium-browser", "google-chrome", "chrome"):
+    # Windows has no descriptors 3 and 4, through which the tests talk to the browser.
+    names = ("chromium", "chromium-browser", "google-chrome", "chrome") if os.name == "posix" else ()
+    for name in names:
         found = shutil.which(name)
         if found:
             return found
