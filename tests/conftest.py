@@ -7,6 +7,7 @@ import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -19,6 +20,16 @@ settings.load_profile("phenofit")
 os.environ.setdefault("MPLBACKEND", "Agg")
 
 ROOT = Path(__file__).resolve().parents[1]
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Give all tests of a file to one process, so that what they share is made once (pytest-xdist asks)."""
+    if config.getoption("dist") != "load":  # another way was asked for
+        return None
+    from xdist.scheduler import LoadFileScheduling  # type: ignore[import-untyped]
+
+    return LoadFileScheduling(config, log)
 
 
 @pytest.fixture(autouse=True)
