@@ -7,6 +7,7 @@ import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -19,6 +20,16 @@ settings.load_profile("phenofit")
 os.environ.setdefault("MPLBACKEND", "Agg")
 
 ROOT = Path(__file__).resolve().parents[1]
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Give all tests of a file to one process, so that what they share is made once (pytest-xdist asks)."""
+    if config.getoption("dist") != "load":  # another way was asked for
+        return None
+    from xdist.scheduler import LoadFileScheduling  # type: ignore[import-untyped]
+
+    return LoadFileScheduling(config, log)
 
 
 @pytest.fixture(autouse=True)
@@ -38,7 +49,9 @@ def root() -> Path:
 @pytest.fixture(scope="session")
 def chromium() -> str:
     """Name of a headless-capable Chromium; tests that need one skip, saying so, where there is none."""
-    for name in ("chromium", "chromium-browser", "google-chrome", "chrome"):
+    # Windows has no descriptors 3 and 4, through which the tests talk to the browser.
+    names = ("chromium", "chromium-browser", "google-chrome", "chrome") if os.name == "posix" else ()
+    for name in names:
         found = shutil.which(name)
         if found:
             return found

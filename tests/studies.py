@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pandas as pd
+import pytest
 import xarray as xr
 
 FILES = """\
@@ -12,6 +13,8 @@ files = ["weather.csv"]
 stations = "stations.csv"
 unit = "degC"
 """
+DEVICE = "/dev/zero"
+needs_device = pytest.mark.skipif(not Path(DEVICE).exists(), reason=f"this system has no {DEVICE}")
 # Words of a catch table for what is no count: blank is "not checked", as the study says.
 _WORDS = {"missing": "", "lost": "lost"}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import gc
+import os
 import shutil
 import subprocess
 import sys
@@ -187,7 +188,7 @@ def test_completion_knows_every_command(shell: str, capsys: pytest.CaptureFixtur
     assert "leave-out" in script
 
 
-@pytest.mark.skipif(shutil.which("bash") is None, reason="needs bash")
+@pytest.mark.skipif(os.name != "posix" or shutil.which("bash") is None, reason="needs bash")
 def test_a_shell_completes_with_the_script(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["completion", "bash"]) == 0
     script = tmp_path / "complete.sh"
@@ -205,6 +206,17 @@ def test_help_and_version(capsys: pytest.CaptureFixture[str]) -> None:
     assert shown.err == ""
     assert main(["--version"]) == 0
     assert capsys.readouterr().out.startswith("phenofit ")
+
+
+def test_letters_that_the_output_does_not_know_are_escaped() -> None:
+    # As in a pipe on Windows, which knows 256 letters: ASCII stands for it here.
+    call = [sys.executable, "-m", "phenofit", "thresholds", "--species", "codling"]
+    ascii_only = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    found = subprocess.run(
+        call, env=ascii_only, capture_output=True, text=True, encoding="ascii", check=False
+    )
+    assert (found.returncode, found.stderr) == (0, "")
+    assert "\\xb0C" in found.stdout
 
 
 def test_module_and_pipe() -> None:

@@ -102,7 +102,7 @@ def test_a_worker_that_is_killed_loses_nothing(tmp_path: Path) -> None:
             if not killed:
                 worker: Any = cluster.workers[0]
                 killed.append(worker.pid)
-                os.kill(worker.pid, signal.SIGKILL)
+                os.kill(worker.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
         on_cluster = work.validate("year", executor=executor, progress=kill_one)
         assert killed

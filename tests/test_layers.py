@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -52,6 +53,11 @@ def _modules() -> list[Path]:
     return sorted(PACKAGE.rglob("*.py"))
 
 
+@cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"))
+
+
 def _room(path: Path) -> str:
     parts = path.relative_to(PACKAGE).with_suffix("").parts
     return parts[0]
@@ -86,23 +92,20 @@ def _module_name(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
-@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_imports_point_downwards(path: Path) -> None:
-    room = _room(path)
-    if room == "__init__":  # the door: it names every room, and imports one only when asked
-        assert not [m for m in _imports(ast.parse(path.read_text("utf-8"))) if m != "phenofit.files"]
-        return
-    assert room in LEVEL, (
-        f"'{room}' has no place in the layers; give it one in this test and in DEVELOPERS.md"
-    )
+def test_imports_point_downwards() -> None:
     wrong = []
-    for name in _imports(ast.parse(path.read_text("utf-8"))):
-        other = name.split(".")[1]
-        if other == room:
+    for path in _modules():
+        room, imported = _room(path), _imports(_tree(path))
+        if room == "__init__":  # the door: it names every room, and imports one only when asked
+            assert set(imported) <= {"phenofit.files"}
             continue
-        assert other in LEVEL, f"imports {name}, which has no place in the layers"
-        if LEVEL[other] >= LEVEL[room]:
-            wrong.append(name)
+        for place in (room, *(name.split(".")[1] for name in imported)):
+            assert place in LEVEL, f"{path}: '{place}' has no place in the layers; see DEVELOPERS.md"
+        wrong += [
+            (path.relative_to(PACKAGE).as_posix(), name)
+            for name in imported
+            if name.split(".")[1] != room and LEVEL[name.split(".")[1]] >= LEVEL[room]
+        ]
     assert not wrong, f"imports upwards or sideways: {wrong}"
 
 
@@ -111,7 +114,7 @@ def test_no_import_cycles() -> None:
     graph: dict[str, set[str]] = {}
     names = {_module_name(p) for p in _modules()}
     for path in _modules():
-        tree = ast.parse(path.read_text("utf-8"))
+        tree = _tree(path)
         wanted: set[str] = set()
         for node in tree.body:
             if isinstance(node, ast.Import):
@@ -151,12 +154,11 @@ def test_the_cycle_finder_finds_one() -> None:
     assert _find_cycle({"a": {"b", "c"}, "b": {"c"}, "c": set()}) is None
 
 
-@pytest.mark.parametrize(
-    "path", sorted([*_modules(), *(ROOT / "tests").rglob("*.py")]), ids=lambda p: str(p.relative_to(ROOT))
-)
-def test_files_stay_short(path: Path) -> None:
-    lines = len(path.read_text("utf-8").splitlines())
-    assert lines <= HARD_LIMIT, f"{lines} lines: split it by idea (aim at {AIM} or fewer)"
+def test_files_stay_short() -> None:
+    files = [*_modules(), *(ROOT / "tests").rglob("*.py")]
+    lines = {path.relative_to(ROOT).as_posix(): len(path.read_text("utf-8").splitlines()) for path in files}
+    long = {name: count for name, count in lines.items() if count > HARD_LIMIT}
+    assert not long, f"lines: {long}; split them by idea (aim at {AIM} or fewer)"
 
 
 @pytest.mark.parametrize(
@@ -165,7 +167,7 @@ def test_files_stay_short(path: Path) -> None:
     ids=lambda p: p.parent.name,
 )
 def test_rooms_open_with_imports_only(path: Path) -> None:
-    for node in ast.parse(path.read_text("utf-8")).body:
+    for node in _tree(path).body:
         doc = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
         exports = isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__"
         assert doc or exports or isinstance(node, ast.Import | ast.ImportFrom), ast.unparse(node)
@@ -243,12 +245,12 @@ def _exported() -> list[tuple[str, ast.FunctionDef]]:
     """Functions, and methods of classes, that a room offers."""
     found = []
     for init in PACKAGE.rglob("__init__.py"):
-        for node in ast.walk(ast.parse(init.read_text("utf-8"))):
+        for node in ast.walk(_tree(init)):
             path = ROOT / f"{(getattr(node, 'module', None) or '').replace('.', '/')}.py"
             if not isinstance(node, ast.ImportFrom) or not path.is_file():
                 continue
             names = {alias.name for alias in node.names}
-            for item in ast.parse(path.read_text("utf-8")).body:
+            for item in _tree(path).body:
                 if isinstance(item, ast.FunctionDef | ast.ClassDef) and item.name in names:
                     found += [(f"{item.name}.{f.name}", f) for f in _functions(item)]
     return found
@@ -272,7 +274,7 @@ def test_no_two_modules_know_each_other() -> None:
     known: dict[str, set[str]] = {}
     for path in _modules():
         found: set[str] = set()
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in ast.walk(_tree(path)):
             if isinstance(node, ast.ImportFrom) and node.module:
                 found |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
         known[_module_name(path)] = found
@@ -284,7 +286,7 @@ def test_no_two_modules_know_each_other() -> None:
 def test_untyped_dictionaries_are_few_in_signatures() -> None:
     found = []
     for path in _modules():
-        for function in _functions(ast.parse(path.read_text("utf-8"))):
+        for function in _functions(_tree(path)):
             kinds = [a.annotation for a in _arguments(function)] + [function.returns]
             words = " ".join(ast.unparse(kind) for kind in kinds if kind is not None)
             if "dict[str, Any]" in words:
@@ -293,13 +295,15 @@ def test_untyped_dictionaries_are_few_in_signatures() -> None:
     assert {path for path, _ in found} == UNTYPED.keys()
 
 
-@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_drawing_is_imported_by_drawing_modules_only(path: Path) -> None:
-    tree = ast.parse(path.read_text("utf-8"))
-    top = [n for n in tree.body if isinstance(n, ast.Import | ast.ImportFrom)]
-    drawn = [ast.unparse(n) for n in top if "matplotlib" in ast.unparse(n)]
-    if _room(path) not in {"report", "plots", "maps"}:
-        assert not drawn
+def test_drawing_is_imported_by_drawing_modules_only() -> None:
+    drawn = [
+        (path.relative_to(PACKAGE).as_posix(), ast.unparse(node))
+        for path in _modules()
+        if _room(path) not in {"report", "plots", "maps"}
+        for node in _tree(path).body
+        if isinstance(node, ast.Import | ast.ImportFrom) and "matplotlib" in ast.unparse(node)
+    ]
+    assert not drawn
 
 
 def _loaded(code: str) -> set[str]:

@@ -20,6 +20,10 @@ from phenofit.validate.thresholds.published_table import PUBLISHED_COLUMNS, load
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
 GUIDE = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+CHECKS = (ROOT / ".ci" / "run").read_text("utf-8")
+WORKFLOWS = "\n".join(
+    one.read_text("utf-8") for one in sorted((ROOT / ".github" / "workflows").glob("*.yml"))
+)
 
 
 def _blocks(text: str, language: str) -> list[str]:
@@ -40,9 +44,26 @@ def test_the_checks_use_the_test_command_of_the_readme() -> None:
     assert wanted[0].startswith("python3 -m venv .venv && ")
     assert wanted[0] in GUIDE
     # .ci/run takes its first test step from the README by this pattern.
-    pattern = re.search(r"grep -m 1 -E '([^']+)' README.md", (ROOT / ".ci" / "run").read_text("utf-8"))
+    pattern = re.search(r"grep -m 1 -E '([^']+)' README.md", CHECKS)
     assert pattern is not None
     assert [line for line in README.splitlines() if re.search(pattern[1], line)] == wanted
+
+
+def test_the_workflows_and_the_guide_run_every_part_of_the_checks() -> None:
+    parts = set(re.findall(r"^part_(\w+)\(\)", CHECKS, flags=re.MULTILINE))
+    lists = dict(re.findall(r"^(landing|nightly)=\((.*)\)$", CHECKS, flags=re.MULTILINE))
+    landing = set(lists["landing"].split())
+    assert landing | (set(lists["nightly"].split()) - {'"${landing[@]}"'}) == parts
+    (nightly,) = re.findall(r"^ +part: \[(.*)\]$", WORKFLOWS, flags=re.MULTILINE)
+    assert landing | set(nightly.split(", ")) == parts
+    assert set(re.findall(r"^\| `(\w+)` \|", GUIDE, flags=re.MULTILINE)) >= parts
+
+
+def test_actions_are_pinned_by_their_commit() -> None:
+    used = re.findall(r"uses: (.+)", WORKFLOWS)
+    assert used
+    for one in used:
+        assert re.fullmatch(r"[\w./-]+@[0-9a-f]{40} # v\d+\.\d+\.\d+", one), one
 
 
 @pytest.mark.parametrize("text", [README, GUIDE], ids=["README", "DEVELOPERS"])

@@ -9,6 +9,7 @@ import argparse
 import difflib
 import gc
 import importlib
+import io
 import os
 import sys
 import traceback
@@ -61,6 +62,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     0
     """
     arguments = list(sys.argv[1:] if argv is None else argv)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a pipe on Windows does not know every letter
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         return _dispatch(arguments)
     except SystemExit as stop:  # argparse leaves this way, for --help as for a refusal

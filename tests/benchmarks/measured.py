@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import resource
 import sys
 import time
 from collections.abc import Callable
@@ -34,7 +33,10 @@ def against(name: str, seconds: float, peer: str, peer_seconds: float) -> Row:
     return Row(name, seconds, "s", peer, peer_seconds / seconds)
 
 
-def highest_memory(who: int = resource.RUSAGE_SELF) -> float:
+def highest_memory(*, children: bool = False) -> float:
     """Return the highest memory of this process so far, or of its children [MiB]."""
+    import resource  # Windows has none
+
+    who = resource.RUSAGE_CHILDREN if children else resource.RUSAGE_SELF
     unit = 1024**2 if sys.platform == "darwin" else 1024
     return resource.getrusage(who).ru_maxrss / unit

@@ -12,6 +12,7 @@ import pytest
 from phenofit.cli import main
 from phenofit.files import write_csv
 from phenofit.traps import to_darwin_core, write_darwin_core
+from tests.studies import needs_device
 from tests.study.studies import STUDY, write_study
 from tests.validate.study_files import write_study as write_network
 
@@ -121,6 +122,7 @@ def test_no_key_reads_what_is_no_regular_file(
     assert re.search(r"a device or a pipe|a folder, not a file|does not exist", said), said
 
 
+@needs_device
 @pytest.mark.parametrize(
     "arguments",
     [

@@ -100,7 +100,7 @@ def test_two_flights_equal_brute_force() -> None:
         shift_sd=22.0,
         size=0.2,
         size_sd=0.5,
-        points=81,
+        points=41,
         curve="normal",
         requirement=[405.0, 985.0],
         spread=[63.0, 80.0],
@@ -113,7 +113,7 @@ def test_two_flights_equal_brute_force() -> None:
 @pytest.mark.parametrize("flights", [1, 2])
 def test_gradient_is_that_of_the_value(flights: int) -> None:
     net = network(requirements=(500.0,)) if flights == 1 else network(
-        requirements=(400.0, 1000.0), spreads=(60.0, 85.0)
+        sites=4, years=2, requirements=(400.0, 1000.0), spreads=(60.0, 85.0)
     )  # fmt: skip
     data = net.data()
     place = (data.table["latitude"] - data.table["latitude"].mean()).to_numpy()[:, None] * 5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -101,7 +102,9 @@ def test_a_dataframe_is_checked_like_a_file(
     assert words in str(frames.value)
     with pytest.raises(DataError) as files:
         Records.from_tables(**on_disk(tmp_path, given), units="degC")
-    said = [str(fault).replace(f"{tmp_path}/", "").replace(".csv", "") for fault in files.value.problems]
+    said = [
+        str(fault).replace(f"{tmp_path}{os.sep}", "").replace(".csv", "") for fault in files.value.problems
+    ]
     assert said == [str(fault) for fault in frames.value.problems]
 
 

@@ -15,6 +15,7 @@ from phenofit.files import versions, write_text
 from phenofit.flight import fit_flights
 from phenofit.forecasting import forecast
 from phenofit.heat.settings import HeatSettings
+from phenofit.report import render_report
 from phenofit.seasons import Season
 from phenofit.simulate import CheckPlan, simulate_weather
 from phenofit.study import load_study, read_inputs
@@ -98,3 +99,18 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> StudyResult:
         truth={"species": {SPECIES: truth}},
         provenance={"versions": versions(), "inputs": dict(inputs.hashes), "seed": 1},
     )
+
+
+@pytest.fixture(scope="session")
+def rendered(result: StudyResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder with the page of the small study and its figures; nothing may write into it."""
+    folder = tmp_path_factory.mktemp("rendered")
+    assert render_report(result, folder) == folder / "report.html"
+    return folder
+
+
+@pytest.fixture
+def words_only(rendered: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw every figure, but turn none into a picture, which takes longest: the test looks at words."""
+    picture = (rendered / "figures" / "error_by_forecaster.png").read_bytes()
+    monkeypatch.setattr("phenofit.report.drawings.save", lambda *_, **__: picture)

@@ -9,9 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from phenofit.analysis.results import StudyResult
-from phenofit.report import render_report
-
 pytestmark = pytest.mark.browser
 
 PROBE = """
@@ -40,9 +37,9 @@ def chrome(chromium: str, profile: Path, *options: str) -> str:
     return done.stdout
 
 
-@pytest.fixture(scope="module")
-def page(result: StudyResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return render_report(result, tmp_path_factory.mktemp("browser"))
+@pytest.fixture
+def page(rendered: Path) -> Path:
+    return rendered / "report.html"
 
 
 @pytest.mark.parametrize("width", [500, 1200])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import re
+import shutil
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 
 from phenofit.analysis.results import StudyResult
 from phenofit.field import write_field_page
-from phenofit.report import render_report, write_summary
+from phenofit.report import write_summary
 from tests.maps.browser import Browser
 
 PAGES = ("report", "field", "summary")
@@ -37,9 +38,9 @@ DRAWN = """(() => {
 
 
 @pytest.fixture(scope="module")
-def folder(result: StudyResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(result: StudyResult, rendered: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("pages")
-    render_report(result, out)
+    shutil.copytree(rendered, out, dirs_exist_ok=True)
     write_summary(result, out / "summary.html")
     species = result.species[0]
     write_field_page(

@@ -100,14 +100,13 @@ def test_catches_taken_for_strays_are_named() -> None:
     assert stray_sentences(table[:0]) == []
 
 
-def test_residuals_of_the_small_study_are_those_of_a_true_model(result: StudyResult, tmp_path: Path) -> None:
+def test_residuals_of_the_small_study_are_those_of_a_true_model(result: StudyResult, rendered: Path) -> None:
     species = result.species[0]
     assert species.checks.notes == ()
     residuals = species.checks.residuals["residual"].dropna()
     assert len(residuals) > 100
     assert residuals.std() == pytest.approx(1.0, abs=0.15)
-    render_report(result, tmp_path)
-    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    text = (rendered / "report.html").read_text(encoding="utf-8")
     assert f"The residuals of {len(residuals)} checks have mean" in text
     for summary in (
         "Trap-years that move base and requirement most",
@@ -187,6 +186,7 @@ def test_where_a_rule_goes_is_said_from_its_numbers(result: StudyResult) -> None
     assert "of the base that was held" in older_sentences(held, older.reset_index())[0]
 
 
+@pytest.mark.usefixtures("words_only")
 def test_what_cannot_be_looked_at_is_noted_and_left_away(result: StudyResult, tmp_path: Path) -> None:
     species = result.species[0]
     few = species.records.only(species.records.trap_years.years["year"].to_numpy() == 2018)
@@ -203,12 +203,11 @@ def test_what_cannot_be_looked_at_is_noted_and_left_away(result: StudyResult, tm
     assert "Two flights &lt;b&gt;told&lt;/b&gt;." in text
 
 
-def test_the_page_says_whether_catches_follow_the_nights(result: StudyResult, tmp_path: Path) -> None:
+def test_the_page_says_whether_catches_follow_the_nights(result: StudyResult, rendered: Path) -> None:
     species = result.species[0]
     assert species.checks.night is not None
-    render_report(result, tmp_path)
     said = str(escape(species.checks.night.sentence()))
-    assert said in (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert said in (rendered / "report.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.slow
@@ -218,6 +217,7 @@ def test_a_fit_with_the_effect_of_nights_is_not_tested_for_it(result: StudyResul
     assert check_fit(having, species.records, min_moths=5, seed=1).night is None
 
 
+@pytest.mark.usefixtures("words_only")
 def test_errors_by_days_ahead(result: StudyResult, tmp_path: Path) -> None:
     species = result.species[0]
     known = species.scores

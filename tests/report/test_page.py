@@ -81,10 +81,8 @@ class Outline(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def folder(result: StudyResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    out = tmp_path_factory.mktemp("page")
-    assert render_report(result, out) == out / "report.html"
-    return out
+def folder(rendered: Path) -> Path:
+    return rendered
 
 
 @pytest.fixture(scope="module")
@@ -162,6 +160,7 @@ def test_figure_files_keep_the_mark_since_they_travel_alone(folder: Path) -> Non
         assert "invented data" in vector.read_text(encoding="utf-8").lower(), vector.name
 
 
+@pytest.mark.usefixtures("words_only")
 def test_real_data_is_not_called_invented(result: StudyResult, tmp_path: Path) -> None:
     head = result.study.head.model_copy(update={"invented": False})
     real = replace(result, study=result.study.model_copy(update={"head": head}), truth=None)
@@ -200,6 +199,7 @@ def test_questions_of_the_season_come_before_the_fit(page: str) -> None:
         assert f'href="#{SLUG}-{name}"' in contents
 
 
+@pytest.mark.usefixtures("words_only")
 def test_a_failing_fit_leads_its_card_and_is_said_once(result: StudyResult, tmp_path: Path) -> None:
     species = result.species[0]
     residuals = species.checks.residuals.copy()
@@ -318,6 +318,7 @@ def test_errors_are_said_early_or_late_and_best_first(result: StudyResult) -> No
     assert fitted[2] == f"{chosen['mae_days']:.1f}"
 
 
+@pytest.mark.usefixtures("words_only")
 def test_every_scheme_of_validation_has_its_table(result: StudyResult, tmp_path: Path) -> None:
     species = result.species[0]
     later = species.scores.assign(scheme="past")
@@ -375,6 +376,7 @@ def test_a_study_without_validation_or_forecast_still_gives_a_page(
     assert "No forecast of the present season was made" in text
 
 
+@pytest.mark.usefixtures("words_only")
 def test_places_of_other_species_are_left_out_of_the_forecast(result: StudyResult, tmp_path: Path) -> None:
     species = result.species[0]
     assert species.forecast is not None

@@ -73,6 +73,7 @@ def test_tables_have_a_row_for_each_site_and_each_trap_year_that_misses_a_flight
     assert record_tables(RecordChecks(Unwatched(missed.assign(before=0.0, after=0.0)))) == ()
 
 
+@pytest.mark.usefixtures("words_only")
 def test_page_and_terminal_warn(result: StudyResult, tmp_path: Path) -> None:
     species = result.species[0]
     assert species.checks.records.stations is not None

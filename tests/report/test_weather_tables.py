@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from phenofit.analysis.filling_estimate import filling_sentence
 from phenofit.analysis.results import StudyResult
@@ -45,6 +46,7 @@ def test_clean_weather_has_no_table_of_doubts() -> None:
     assert fetched_table(clean) is None
 
 
+@pytest.mark.usefixtures("words_only")
 def test_the_page_says_source_licence_and_filling(result: StudyResult, tmp_path: Path) -> None:
     weather = result.inputs.weather.assign_attrs(attribution="Data <b>by</b> X", license="CC BY 4.0")
     weather = weather.assign_attrs(result.inputs.weather.attrs | weather.attrs)

@@ -12,6 +12,7 @@ from phenofit import files
 from phenofit.cli.dispatch import main
 from phenofit.errors import DataError
 from phenofit.files import read_json, require_regular
+from tests.studies import DEVICE, needs_device
 from tests.validate.study_files import write_study
 
 DEEP = 200_000
@@ -31,7 +32,12 @@ def refused(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
 
 @pytest.mark.parametrize("command", ["check", "fit", "run"])
 @pytest.mark.parametrize(
-    ("table", "name"), [("traps", "/dev/zero"), ("catches", "/dev/zero"), ("traps", ".")]
+    ("table", "name"),
+    [
+        pytest.param("traps", DEVICE, marks=needs_device),
+        pytest.param("catches", DEVICE, marks=needs_device),
+        ("traps", "."),
+    ],
 )
 def test_a_table_that_is_no_file_is_refused_before_it_is_read(
     command: str, table: str, name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -42,9 +48,10 @@ def test_a_table_that_is_no_file_is_refused_before_it_is_read(
     )
     out = [] if command == "check" else ["--out", str(tmp_path / "out")]
     shown = refused([command, str(path), *out], capsys)
-    assert ("a device or a pipe" if name == "/dev/zero" else "a folder, not a file") in shown
+    assert ("a device or a pipe" if name == DEVICE else "a folder, not a file") in shown
 
 
+@needs_device
 @pytest.mark.parametrize("key", ["files", "stations"])
 def test_weather_that_is_no_file_is_refused(
     key: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
