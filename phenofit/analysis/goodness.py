@@ -115,6 +115,7 @@ def goodness(fit: FlightFit, checks: FitChecks, validation: pd.DataFrame) -> Goo
     """
     found = [
         *_shape(fit, checks.residuals),
+        *_curve(checks),
         *_single_checks(checks.residuals),
         *_strays(checks.strays),
         *_nights(checks),
@@ -135,6 +136,11 @@ def _shape(fit: FlightFit, residuals: pd.DataFrame) -> Sequence[Finding]:
     except ModelError:
         return ()
     return [_tested("curve shape and number of flights", test.words(), test.p_value)]
+
+
+def _curve(checks: FitChecks) -> Sequence[Finding]:
+    test = checks.curves
+    return [] if test is None else [_tested("flight curve", test.words(), test.p_value)]
 
 
 def _single_checks(residuals: pd.DataFrame) -> Sequence[Finding]:
