@@ -40,7 +40,10 @@ def finding(question: str, **changed: Any) -> Finding:
 def test_a_calm_fit_passes_in_one_sentence() -> None:
     found = goodness(FIT, checks(), pd.DataFrame())
     assert not found.warns
-    assert found.sentence() == "The model fits these catches in all that was tested: strays, night weather."
+    assert found.sentence() == (
+        "The model fits these catches in all that was tested: strays, night weather. "
+        "Catches of a few years seldom show a wrong start date, upper threshold or form of the development rate."
+    )
     assert Goodness().sentence() == ""
 
 
