@@ -2,19 +2,20 @@ r"""Widths of the intervals of base and requirement, from profile likelihoods of
 
 Notes
 -----
-A trap-year tells the date of half of each flight, with an error. Its heat above a base :math:`b` is
+A trap-year tells the date of half of each flight, with an error. The heat of that date above a base :math:`b` is
 :math:`H_{ijg}(b) = m_g + y_i + u_{ij} + e_{ijg}`: requirement, shift of the year (or site), shift of the trap-year, and the
 error of the date, whose variance :math:`v_g` the expected information gives. In a balanced network the likelihood has a
 closed form (McCulloch, Searle and Neuhaus 2008, *Generalized, Linear, and Mixed Models*, from memory): with
 :math:`\bar H` the mean over flights, each weighted by its error, and :math:`B` and :math:`W` its sums of squares between and
 within the `n` years of `s` traps,
 
-.. math:: n \log \lambda_1 + B / \lambda_1 + n (s - 1) \log \lambda_2 + W / \lambda_2 - n s \log \bar v + Q,
+.. math:: n \log \lambda_1 + B / \lambda_1 + n (s - 1) \log \lambda_2 + W / \lambda_2 - n s \log \bar v + Q + D,
 
-where :math:`\lambda_2 = \sigma_u^2 + \bar v` and :math:`\lambda_1 = s \sigma_y^2 + \lambda_2` are fitted, :math:`\bar v` is
-the error of :math:`\bar H`, which grows with the heat per day, and :math:`Q` is the sum of squares between the flights of
-a trap-year. So the interval of the base may be skewed or open, and few years that lie close together make it wide, as in
-a fit.
+where :math:`\lambda_2 = \sigma_u^2 + \bar v` and :math:`\lambda_1 = s \sigma_y^2 + \lambda_2` are fitted and :math:`\bar v` is
+the error of :math:`\bar H`, which grows with the heat per day. :math:`Q` is the sum of squares between the flights of a
+trap-year, :math:`D` that of the log spreads of the flights, each over its known error: above the true base all flights
+have one spread. So the interval of the base may be skewed or open, and few years that lie close together make it wide, as
+in a fit.
 """
 
 from __future__ import annotations
@@ -34,19 +35,27 @@ _DRAWS, _SEED = 600, 5
 _BASES = 81  # points of a profile
 _LARGEST = 2_000_000  # numbers held at a time
 _HALVINGS = 30
+_LEAST_SPREAD = 0.1  # [degC d], above a base that is hardly passed while moths fly
 _FARTHEST = (
     50.0  # SDs of its error within which the end of a requirement's interval is looked for, the base held
 )
 
 
+@dataclass(frozen=True)
+class DateErrors:
+    """SDs of the error of what a trap-year tells of each flight."""
+
+    date: Floats  # Of the date of its half [degC d].
+    spread: Floats  # Of its log spread.
+
+
 def median_widths(
-    truth: PlanTruth, weather: PlanWeather, *, sites: int, years: int, error: Floats, degrees: float
+    truth: PlanTruth, weather: PlanWeather, *, sites: int, years: int, errors: DateErrors, degrees: float
 ) -> tuple[float, Floats]:
     """Return the median width of the interval of the base [degC], and of each requirement [degC d].
 
-    Flight dates of networks are drawn on seasons drawn from the past, and profiled. `error` holds the SD of a trap-year's
-    date of each flight [degC d], `degrees` the degrees of freedom of the intervals. An open interval is infinitely wide;
-    the width of a held base is zero.
+    Flight dates of networks are drawn on seasons drawn from the past, and profiled with `degrees` degrees of freedom. An open
+    interval is infinitely wide; the width of a held base is zero.
     """
     rng = np.random.default_rng(_SEED)
     held = truth.settings.base_held is not None
@@ -54,10 +63,10 @@ def median_widths(
     heat = np.stack([weather.heat(base, truth.settings.heat)[0] for base in grid])
     at = int(np.searchsorted(grid, truth.base))
     cut = cut_of_ratio(truth.settings.level, 1, degrees)
-    size = max(_LARGEST // (len(grid) * sites * years * len(error)), 1)
+    size = max(_LARGEST // (3 * len(grid) * sites * years * len(truth.spreads)), 1)
     found: list[Floats] = []
     for first in range(0, _DRAWS, size):
-        networks = _draw(truth, weather, heat, at, (min(size, _DRAWS - first), years, sites), error, rng)
+        networks = _draw(truth, weather, heat, at, (min(size, _DRAWS - first), years, sites), errors, rng)
         found.append(_widths(networks, grid, cut))
     base, *requirement = np.median(np.concatenate(found), axis=0)
     return float(base), np.array(requirement)
@@ -72,7 +81,7 @@ class Networks:
     own: bool  # Whether a shift of the trap-year is fitted.
     between: Floats  # B.
     within: Floats  # W.
-    flights: Floats  # Q.
+    known: Floats  # Q and D: sums of squares against errors that are known.
     error: Floats  # The variance of the weighted heat.
     mean: Floats  # With a last axis for the flights: mean heat of each.
     errors: Floats  # The same: variance of its error.
@@ -101,7 +110,7 @@ class Networks:
             + moved / (first + further)
             + (total - count) * np.log(second / self.error)
             + self.within / (second if self.groups else first)
-            + self.flights
+            + self.known
         )
 
     def farthest(self, further: Floats) -> Floats:
@@ -159,7 +168,7 @@ def _draw(
     heat: Floats,
     at: int,
     shape: tuple[int, int, int],
-    error: Floats,
+    errors: DateErrors,
     rng: np.random.Generator,
 ) -> Networks:
     """Draw the dates of networks; `heat` has the bases, seasons and stations, and days, `at` is the true base."""
@@ -167,31 +176,43 @@ def _draw(
     places = len(weather.stations)
     season = rng.integers(0, weather.seasons, (networks, years, 1))
     source = np.broadcast_to(season * places + np.arange(sites) % places, shape)
-    settings = truth.settings
+    settings, flights = truth.settings, len(truth.spreads)
     shift = (
         truth.shift_sd_year * rng.standard_normal((networks, years, 1))
         + truth.shift_sd_site * rng.standard_normal((networks, 1, sites))
         + truth.shift_sd * rng.standard_normal(shape)
     )
-    amount = (
-        np.array(truth.requirements) + shift[..., None] + error * rng.standard_normal((*shape, len(error)))
+    half = (
+        np.array(truth.requirements) + shift[..., None] + errors.date * rng.standard_normal((*shape, flights))
     )
-    flown, rate = _heat_of_dates(heat, at, source, amount)
+    away = np.array(truth.spreads) * np.exp(errors.spread * rng.standard_normal(half.shape))
+    flown = _heat_of_dates(heat, at, source, np.concatenate([half - away, half, half + away], axis=-1))
     if settings.group == "site":
         flown = np.moveaxis(flown, 2, 1)
-    shared = settings.group is not None and flown.shape[1] > 1
+    first, middle, last = np.split(flown, 3, axis=-1)
     return summarised(
-        flown,
-        np.square(error * rate / rate[:, at : at + 1]),
-        shared=shared,
+        middle,
+        np.log(np.maximum(0.5 * (last - first), _LEAST_SPREAD)),
+        errors,
+        at,
+        shared=settings.group is not None and flown.shape[1] > 1,
         own="trap-year" in settings.shifts,
     )
 
 
-def summarised(flown: Floats, errors: Floats, *, shared: bool, own: bool) -> Networks:
-    """Return the sums of squares of heat at dates, shape (networks, groups, trap-years of each, bases, flights)."""
+def summarised(
+    flown: Floats, log_spread: Floats, errors: DateErrors, at: int, *, shared: bool, own: bool
+) -> Networks:
+    """Return the sums of squares of the heat at dates and of log spreads; `at` is the true base.
+
+    Both have the shape (networks, groups, trap-years of each, bases, flights).
+    """
+    # The error is one in days: its heat grows as that between the dates of a flight.
+    stretch = np.exp((log_spread - log_spread[:, :, :, at : at + 1]).mean(axis=(1, 2)))
+    variance = np.square(errors.date * stretch)
+    uneven = (log_spread - log_spread.mean(axis=(1, 2), keepdims=True)) / errors.spread
     groups, size = flown.shape[1:3]
-    weight = 1.0 / errors
+    weight = 1.0 / variance
     mean_error = 1.0 / weight.sum(axis=2)
     weighted = np.einsum("kgsbf,kbf->kgsb", flown, weight) * mean_error[:, None, None]
     middle = weighted.mean(axis=(1, 2), keepdims=True)
@@ -204,20 +225,15 @@ def summarised(flown: Floats, errors: Floats, *, shared: bool, own: bool) -> Net
         own=own,
         between=(size * np.square(group - middle)).sum(axis=(1, 2)),
         within=np.square(weighted - group).sum(axis=(1, 2)),
-        flights=np.einsum("kgsbf,kbf->kb", np.square(off), weight),
+        known=np.einsum("kgsbf,kbf->kb", np.square(off), weight) + np.square(uneven).sum(axis=(1, 2, 4)),
         error=mean_error,
         mean=mean,
-        errors=errors,
+        errors=variance,
     )
 
 
-def _heat_of_dates(
-    heat: Floats, at: int, source: npt.NDArray[np.int64], amount: Floats
-) -> tuple[Floats, Floats]:
-    """Return the heat above each base when the true base has some amounts, and its mean rate over each network.
-
-    Shapes (networks, years, sites, bases, flights) and (networks, bases, flights).
-    """
+def _heat_of_dates(heat: Floats, at: int, source: npt.NDArray[np.int64], amount: Floats) -> Floats:
+    """Return the heat above each base when the true base has some amounts, shape (..., bases, amounts)."""
     last = heat.shape[2] - 1
     day = np.empty(amount.shape)
     for k in np.unique(source):
@@ -226,11 +242,6 @@ def _heat_of_dates(
         day[here] = np.interp(amount[here], heat[at, k] + 1e-9 * np.arange(last + 1), np.arange(last + 1))
     before = np.minimum(day.astype(np.int64), last - 1)
     part = (day - before)[..., None]
-    by_day = heat.transpose(1, 2, 0)
-    row = source[..., None]
+    by_day, row = heat.transpose(1, 2, 0), source[..., None]
     flown = by_day[row, before] * (1.0 - part) + by_day[row, before + 1] * part
-    # A week around the date, so that one cold day does not pass for an endless delay.
-    ahead, behind = np.minimum(before + 4, last), np.maximum(before - 3, 0)
-    week = (by_day[row, ahead] - by_day[row, behind]) / (ahead - behind)[..., None]
-    rate = np.exp(np.log(np.maximum(week, 0.05)).mean(axis=(1, 2)))
-    return np.moveaxis(flown, 3, 4), np.moveaxis(rate, 1, 2)
+    return np.moveaxis(flown, -1, -2)

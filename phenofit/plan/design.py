@@ -18,7 +18,7 @@ from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import INDEPENDENT
 from phenofit.plan.assumed_truth import PlanTruth
-from phenofit.plan.date_profiles import median_widths
+from phenofit.plan.date_profiles import DateErrors, median_widths
 from phenofit.plan.weather_seasons import PlanWeather, check_plan
 from phenofit.records import Records
 from phenofit.simulate import NetworkTruth, simulate_network
@@ -47,8 +47,10 @@ class Design:
 class Expected:
     """What a design is expected to give; arrays hold a value for each flight."""
 
-    base_width: float  # Width of the interval of the base [degC]; NaN where it is held.
-    requirement_width: npt.NDArray[np.float64]  # Width of the intervals of the requirements [degC d].
+    base_width: (
+        float  # Median width of the interval of the base [degC]; NaN where that is open, or the base held.
+    )
+    requirement_width: npt.NDArray[np.float64]  # Median width of the intervals of the requirements [degC d].
     # Mean absolute error of a held-out date, and what of it would be left if base and requirement were known
     # [d].
     error_days: npt.NDArray[np.float64]
@@ -154,7 +156,7 @@ def _is_fitted(truth: PlanTruth, name: str) -> bool:
 def expected(
     truth: PlanTruth, weather: PlanWeather, design: Design, per_unit: npt.NDArray[np.float64]
 ) -> Expected:
-    """Turn the expected information of a design into widths and errors."""
+    """Return widths and errors of a design from its expected information."""
     settings = truth.settings
     covariance = _inverse(per_unit)
     held = settings.base_held is not None
@@ -174,29 +176,29 @@ def expected(
         weather,
         sites=design.sites,
         years=design.years,
-        error=_date_errors(truth, design, per_unit[at:, at:]),
+        errors=_date_errors(truth, design, per_unit[at:, at:]),
         degrees=_degrees(truth, design),
     )
-    return Expected(math.nan if held else base, widths, days, least)
+    return Expected(base if 0.0 < base < math.inf else math.nan, widths, days, least)
 
 
-def _date_errors(
-    truth: PlanTruth, design: Design, per_unit: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
-    """Return the SD of the error of a trap-year's date by flight [degC d], from the information with the base known."""
-    flights, trap_years = truth.settings.flights, design.sites * design.years
-    variance = trap_years * np.diag(_inverse(per_unit))[:flights]
+def _date_errors(truth: PlanTruth, design: Design, per_unit: npt.NDArray[np.float64]) -> DateErrors:
+    """Return the errors of what a trap-year tells, from the information with the base known."""
+    flights = truth.settings.flights
+    known = design.sites * design.years * np.diag(_inverse(per_unit))
+    variance, spread = known[:flights], known[flights : 2 * flights]
     shared = {"year": design.sites, "site": design.years, None: 0}[truth.settings.group]
     shared_sd = truth.shift_sd_site if truth.settings.group == "site" else truth.shift_sd_year
     # Moths that come independently tell most.
     least = np.square(truth.spreads) / (design.moths * np.array(truth.shares))
-    return np.sqrt(np.maximum(variance - shared * shared_sd**2 - truth.shift_sd**2, least))
+    date = np.maximum(variance - shared * shared_sd**2 - truth.shift_sd**2, least)
+    return DateErrors(np.sqrt(date), np.sqrt(spread))
 
 
 def _degrees(truth: PlanTruth, design: Design) -> float:
     """Return the degrees of freedom of the intervals of a fit to the design, which drops a part that one group shows."""
     number = {"year": design.years, "site": design.sites, "trap-year": design.sites * design.years}
-    shifts = tuple(part for part in truth.settings.shifts if number[part] > 1)
+    shifts = tuple(part for part in truth.settings.shifts if number.get(part, 0) > 1)
     pairs = [(site, year) for year in range(design.years) for site in range(design.sites)]
     return degrees_of_error(
         "base", replace(truth.settings, shifts=shifts), pd.DataFrame(pairs, columns=["site", "year"])
