@@ -81,8 +81,8 @@ def test_the_likelihood_is_that_of_normal_dates(flights: int, year_sd: float) ->
             density, begin, method="Nelder-Mead", options={"maxiter": 8000, "xatol": 1e-5, "fatol": 1e-9}
         )
         # Dates are observed, not heat: the heat per day turns one density into the other.
-        found = float(result.fun) - 2.0 * years * sites * float(np.log(stretch[base]).sum())
-        return found - 2.0 * float(norm.logpdf(table, table.mean(axis=0), errors.spread).sum())
+        of_dates = float(result.fun) - 2.0 * years * sites * float(np.log(stretch[base]).sum())
+        return of_dates - 2.0 * float(np.sum(norm.logpdf(table, table.mean(axis=0), errors.spread)))
 
     by_base = found.deviance()[0]
     assert by_base[1] - by_base[0] == pytest.approx(least(1, None) - least(0, None), abs=1e-4)
