@@ -36,9 +36,7 @@ _BASES = 81  # points of a profile
 _LARGEST = 2_000_000  # numbers held at a time
 _HALVINGS = 30
 _LEAST_SPREAD = 0.1  # [degC d], above a base that is hardly passed while moths fly
-_FARTHEST = (
-    50.0  # SDs of its error within which the end of a requirement's interval is looked for, the base held
-)
+_FARTHEST = 50.0  # SDs of a trap-year's heat within which the end of an interval is looked for
 
 
 @dataclass(frozen=True)
