@@ -30,12 +30,14 @@ from tests.benchmarks.goodness_ceiling import ALTERNATIVES, Ratio, RatioTask, be
 from tests.benchmarks.kept_records import kept_study
 from tests.recovery.other_truths import draw_network
 
-RIGHT = ("default", "unequal-traps", "14-day-checks", "two-flights", "gamma", "weibull")
+_HELD = "default, normal curve held"
+RIGHT = ("default", _HELD, "unequal-traps", "14-day-checks", "two-flights", "gamma", "weibull")
 _ALL: dict[str, tuple[Scenario, dict[str, Any]]] = {
     name: (scenario, {}) for name, scenario in SCENARIOS.items() if name != "night-0.15-fitted"
 }
 CASES: dict[str, tuple[Scenario, dict[str, Any]]] = {
     **_ALL,
+    _HELD: (SCENARIOS["default"], {"curve": "normal"}),
     "gamma, normal curve held": (SCENARIOS["gamma"], {"curve": "normal"}),
     "two flights, one fitted": (SCENARIOS["two-flights"], {"flights": 1}),
 }
