@@ -2,7 +2,7 @@ r"""Widths of the intervals of base and requirement, from profile likelihoods of
 
 Notes
 -----
-A trap-year tells the date of half of each flight, with an error. The heat of that date above a base :math:`b` is
+A trap-year gives the date of half of each flight, with an error. The heat of that date above a base :math:`b` is
 :math:`H_{ijg}(b) = m_g + y_i + u_{ij} + e_{ijg}`: requirement, shift of the year (or site), shift of the trap-year, and the
 error of the date, whose variance :math:`v_g` the expected information gives. In a balanced network the likelihood has a
 closed form (McCulloch, Searle and Neuhaus 2008, *Generalized, Linear, and Mixed Models*, from memory): with
@@ -41,7 +41,7 @@ _FARTHEST = 50.0  # SDs of a trap-year's heat within which the end of an interva
 
 @dataclass(frozen=True)
 class DateErrors:
-    """SDs of the error of what a trap-year tells of each flight."""
+    """SDs of the errors in the date and duration of a flight that a trap-year gives."""
 
     date: Floats  # Of the date of its half [degC d].
     spread: Floats  # Of its log spread.
