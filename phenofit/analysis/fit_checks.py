@@ -22,7 +22,9 @@ from phenofit.flight import (
 from phenofit.flight.baselines.rule_search import RULES, EventHeat
 from phenofit.flight.baselines.rules import OLDER_RULE_COLUMNS, event_heat
 from phenofit.flight.diagnostics.influences import influence
+from phenofit.flight.diagnostics.other_curves import CurveTest, curve_test
 from phenofit.flight.diagnostics.strays import stray_checks
+from phenofit.flight.selection.curve_choice import CURVE_NOTE
 from phenofit.validate.observed import observed_events
 
 if TYPE_CHECKING:
@@ -63,6 +65,8 @@ class FitChecks:
         where the fit has no strays or is not of counts.
     night : NightWeatherTest, optional
         Score test of the effect of night weather on the catches; absent where the fit has that effect, or cannot have it.
+    curves : CurveTest, optional
+        The held curve against all others; absent where the curve was chosen.
     regions : mapping of int to JointRegion
         Joint region of base and requirement of each flight; empty where the base was held.
     records : RecordChecks
@@ -80,6 +84,7 @@ class FitChecks:
     carried: pd.DataFrame = field(default_factory=pd.DataFrame)
     strays: pd.DataFrame = field(default_factory=pd.DataFrame)
     night: NightWeatherTest | None = None
+    curves: CurveTest | None = None
     regions: Mapping[int, JointRegion] = field(default_factory=dict)
     records: RecordChecks = field(default_factory=RecordChecks)
     flights: str = ""
@@ -130,6 +135,7 @@ def check_fit(fit: FlightFit, records: Records, *, min_moths: int, seed: int, fl
             else pd.DataFrame()
         ),
         night=_night(fit, records, notes),
+        curves=_curves(fit, records, notes),
         regions=_regions(fit, records, notes),
         records=suited,
         flights=flights,
@@ -144,6 +150,16 @@ def _night(fit: FlightFit, records: Records, notes: list[str]) -> NightWeatherTe
         return night_weather_test(fit, records)
     except (DataError, ModelError) as error:
         notes.append(f"No test of the weather of nights: {error}")
+        return None
+
+
+def _curves(fit: FlightFit, records: Records, notes: list[str]) -> CurveTest | None:
+    if CURVE_NOTE in fit.provenance:
+        return None
+    try:
+        return curve_test(fit, records)
+    except (DataError, FitError, ModelError) as error:
+        notes.append(f"No comparison with other flight curves: {error}")
         return None
 
 

@@ -27,6 +27,10 @@ LEVEL = 0.01
 """A test warns below this p value, so that the verdict on a right model warns in about 5 of 100 networks."""
 LEVELS = {"sites and their stations": STATION_LEVEL, "night weather": NIGHT_LEVEL}
 """The same for tests that warn less often than their p values say."""
+UNSEEN = (
+    "Catches of a few years seldom show a wrong start date, upper threshold or form of the development rate."
+)
+"""What the verdict cannot know: the column "best possible" of ``reports/goodness.md``."""
 LEAST_STRAY_CHECKS = 2
 """Strays are a warning from so many catches on."""
 
@@ -85,7 +89,7 @@ class Goodness:
             return ""
         passed = ", ".join(finding.question for finding in self.findings if finding.holds)
         if not self.warns:
-            return f"The model fits these catches in all that was tested: {passed}."
+            return f"The model fits these catches in all that was tested: {passed}. {UNSEEN}"
         return self.failures() + (f" No misfit in: {passed}." if passed else "")
 
 
@@ -115,6 +119,7 @@ def goodness(fit: FlightFit, checks: FitChecks, validation: pd.DataFrame) -> Goo
     """
     found = [
         *_shape(fit, checks.residuals),
+        *_curve(checks),
         *_single_checks(checks.residuals),
         *_strays(checks.strays),
         *_nights(checks),
@@ -135,6 +140,11 @@ def _shape(fit: FlightFit, residuals: pd.DataFrame) -> Sequence[Finding]:
     except ModelError:
         return ()
     return [_tested("curve shape and number of flights", test.words(), test.p_value)]
+
+
+def _curve(checks: FitChecks) -> Sequence[Finding]:
+    test = checks.curves
+    return [] if test is None else [_tested("flight curve", test.words(), test.p_value)]
 
 
 def _single_checks(residuals: pd.DataFrame) -> Sequence[Finding]:

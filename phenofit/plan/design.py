@@ -8,17 +8,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
-from scipy.stats import t as student_t
 
 from phenofit.errors import FitError
 from phenofit.flight.estimate.maximise import Box, curvature
 from phenofit.flight.estimate.setup import build_likelihood, vector_of
 from phenofit.flight.fitting import fit_data
+from phenofit.flight.intervals.reference_distribution import degrees_of_error
 from phenofit.flight.likelihood.flight_data import FlightData, assemble
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import INDEPENDENT
 from phenofit.plan.assumed_truth import PlanTruth
+from phenofit.plan.date_profiles import DateErrors, median_widths
 from phenofit.plan.weather_seasons import PlanWeather, check_plan
 from phenofit.records import Records
 from phenofit.simulate import NetworkTruth, simulate_network
@@ -27,7 +27,6 @@ from phenofit.traps import build_trap_years
 _SMALLEST_SD = 0.5  # below it a shift SD cannot be distinguished from zero, and is not fitted in the expected information
 _CALM = 1e5  # above it counts are those of independent moths
 _NODES = (15, 9, 9)
-_DRAWS, _DRAWS_SEED = 2000, 5  # sets of years drawn for the spread of their information
 _STEP, _HEAT_STEP = (
     0.02,
     0.5,
@@ -48,8 +47,10 @@ class Design:
 class Expected:
     """What a design is expected to give; arrays hold a value for each flight."""
 
-    base_width: float  # Width of the interval of the base [degC]; NaN where it is held.
-    requirement_width: npt.NDArray[np.float64]  # Width of the intervals of the requirements [degC d].
+    base_width: (
+        float  # Median width of the interval of the base [degC]; NaN where that is open, or the base held.
+    )
+    requirement_width: npt.NDArray[np.float64]  # Median width of the intervals of the requirements [degC d].
     # Mean absolute error of a held-out date, and what of it would be left if base and requirement were known
     # [d].
     error_days: npt.NDArray[np.float64]
@@ -155,15 +156,11 @@ def _is_fitted(truth: PlanTruth, name: str) -> bool:
 def expected(
     truth: PlanTruth, weather: PlanWeather, design: Design, per_unit: npt.NDArray[np.float64]
 ) -> Expected:
-    """Turn the expected information of a design into widths and errors."""
+    """Return widths and errors of a design from its expected information."""
     settings = truth.settings
     covariance = _inverse(per_unit)
     held = settings.base_held is not None
     flights = settings.flights
-    groups = {"year": design.years, "site": design.sites, None: math.inf}[settings.group]
-    tail = 0.5 + 0.5 * settings.level
-    cut = 2.0 * float(student_t.ppf(tail, max(groups - 1, 1)) if groups < math.inf else norm.ppf(tail))
-    error = np.sqrt(np.diag(covariance))
     at = 0 if held else 1
     slope, rate = _slope_and_rate(truth, weather)
     days, least = np.empty(flights), np.empty(flights)
@@ -174,47 +171,38 @@ def expected(
         normal = math.sqrt(2.0 / math.pi)
         days[g] = normal * float(np.mean(np.sqrt(variance + truth.shift_total**2) / rate[g]))
         least[g] = normal * truth.shift_total * float(np.mean(1.0 / rate[g]))
-    widths = cut * error[at : at + flights]
-    if held:
-        return Expected(math.nan, widths, days, least)
-    base = cut * float(error[0])
-    if settings.group == "year":
-        base *= _drawn_years(slope[0].reshape(weather.seasons, -1).mean(axis=1), design.years)
-    # What is left of a requirement's error with the base known, and the ridge that the base's interval runs along.
-    left = np.maximum(
-        np.diag(covariance)[at : at + flights] - covariance[0, at : at + flights] ** 2 / covariance[0, 0], 0.0
+    base, widths = median_widths(
+        truth,
+        weather,
+        sites=design.sites,
+        years=design.years,
+        errors=_date_errors(truth, design, per_unit[at:, at:]),
+        degrees=_degrees(truth, design),
     )
-    widths = np.hypot(_along_ridge(truth, weather, base), cut * np.sqrt(left))
-    return Expected(base, widths, days, least)
+    return Expected(base if 0.0 < base < math.inf else math.nan, widths, days, least)
 
 
-def _drawn_years(slope: npt.NDArray[np.float64], years: int) -> float:
-    """Return by how much the median width of the base is above that of the mean information.
-
-    The base is fitted from the differences between years: few drawn years may lie close together, and the error then grows
-    more than it shrinks where they lie apart.
-    """
-    drawn = slope[np.random.default_rng(_DRAWS_SEED).integers(0, slope.size, (_DRAWS, years))]
-    square = ((drawn - drawn.mean(axis=1, keepdims=True)) ** 2).sum(axis=1)
-    known = square > 0.0
-    if years < 2 or known.mean() < 0.5:
-        return 1.0
-    ratio = np.where(known, square.mean() / np.where(known, square, 1.0), np.inf)
-    return float(np.sqrt(np.median(ratio)))
+def _date_errors(truth: PlanTruth, design: Design, per_unit: npt.NDArray[np.float64]) -> DateErrors:
+    """Return the errors of what a trap-year tells, from the information with the base known."""
+    flights = truth.settings.flights
+    known = design.sites * design.years * np.diag(_inverse(per_unit))
+    variance, spread = known[:flights], known[flights : 2 * flights]
+    shared = {"year": design.sites, "site": design.years, None: 0}[truth.settings.group]
+    shared_sd = truth.shift_sd_site if truth.settings.group == "site" else truth.shift_sd_year
+    # Moths that come independently tell most.
+    least = np.square(truth.spreads) / (design.moths * np.array(truth.shares))
+    date = np.maximum(variance - shared * shared_sd**2 - truth.shift_sd**2, least)
+    return DateErrors(np.sqrt(date), np.sqrt(spread))
 
 
-def _along_ridge(truth: PlanTruth, weather: PlanWeather, base_width: float) -> npt.NDArray[np.float64]:
-    """Return how far each requirement moves where the base goes through its interval, the dates kept [degC d]."""
-    low, high = truth.settings.base_range
-    ends = [float(np.clip(truth.base + side * 0.5 * base_width, low, high)) for side in (-1.0, 1.0)]
-    total, _ = weather.heat(truth.base, truth.settings.heat)
-    at_ends = [weather.heat(end, truth.settings.heat)[0] for end in ends]
-    row = np.arange(len(total))
-    found = []
-    for requirement in truth.requirements:
-        day = np.minimum((total < requirement).sum(axis=1), total.shape[1] - 1)
-        found.append(float(np.nanmean(at_ends[0][row, day] - at_ends[1][row, day])))
-    return np.array(found)
+def _degrees(truth: PlanTruth, design: Design) -> float:
+    """Return the degrees of freedom of the intervals of a fit to the design, which drops a part that one group shows."""
+    number = {"year": design.years, "site": design.sites, "trap-year": design.sites * design.years}
+    shifts = tuple(part for part in truth.settings.shifts if number.get(part, 0) > 1)
+    pairs = [(site, year) for year in range(design.years) for site in range(design.sites)]
+    return degrees_of_error(
+        "base", replace(truth.settings, shifts=shifts), pd.DataFrame(pairs, columns=["site", "year"])
+    )
 
 
 def _inverse(matrix: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

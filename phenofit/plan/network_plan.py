@@ -124,9 +124,10 @@ def plan_network(
     -----
     The expected information is the mean, over drawn networks, of minus the second derivatives of the log-likelihood at the
     true values. It is additive over the groups that share a shift, so that a season's is taken from a few drawn ones and
-    multiplied; with a shift shared by site, networks of each length are drawn. The widths are those of the normal
-    approximation with Student's t: for few years the likelihood is far from a parabola, intervals may stay open,
-    and only the simulation shows it.
+    multiplied; with a shift shared by site, networks of each length are drawn. The widths are medians over drawn flight dates
+    of the profile likelihood of those dates, with the errors that the information gives (see
+    :mod:`phenofit.plan.date_profiles`). The base's is missing where half of the intervals are open. Against 60 to 150 fitted
+    networks of 4 or 8 sites and 5 or 10 years they were 2 % less to 9 % more.
 
     Examples
     --------
@@ -178,7 +179,12 @@ def plan_network(
     table = pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
     invented = str(weather.attrs.get("invented", "")) == "1"
     table.attrs["invented"] = invented
-    table.attrs["notes"] = _notes(values, past, sizes.years, invented)
+    notes = _notes(values, past, sizes.years, invented)
+    if values.settings.base_held is None and table["base_width_degC"].isna().any():
+        notes += (
+            "Where no width of the base is given, its interval is open in half of such networks or more.",
+        )
+    table.attrs["notes"] = notes
     return table
 
 
@@ -271,6 +277,8 @@ def _notes(truth: PlanTruth, weather: PlanWeather, years: Sequence[int], invente
         notes.append(
             f"Only {weather.seasons} whole seasons of weather: warm and cold years are hardly sampled."
         )
+    if s.upper_range is not None:
+        notes.append("The widths take the upper threshold as known: where it is fitted, intervals are wider.")
     if s.group == "year" and min(years) < 4:
         notes.append("For fewer than four years the expected widths are rough; confirm them by simulation.")
     return tuple(notes)

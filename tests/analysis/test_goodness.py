@@ -11,6 +11,7 @@ import pytest
 from scipy.stats import norm
 
 from phenofit.analysis.goodness import LEVEL, LEVELS, Finding, Goodness, goodness
+from phenofit.flight.diagnostics.other_curves import CurveTest
 from tests.forecast.fits import small_fit
 
 FIT = small_fit()
@@ -23,6 +24,7 @@ def checks(**changed: Any) -> Any:
         "residuals": pd.DataFrame(),
         "strays": pd.DataFrame({"claimed": [False, False]}),
         "night": SimpleNamespace(p_value=0.5, strongest=SimpleNamespace(element="tmin")),
+        "curves": None,
         "records": SimpleNamespace(stations=None, unwatched=None),
     }
     return SimpleNamespace(**{**calm, **changed})
@@ -38,7 +40,10 @@ def finding(question: str, **changed: Any) -> Finding:
 def test_a_calm_fit_passes_in_one_sentence() -> None:
     found = goodness(FIT, checks(), pd.DataFrame())
     assert not found.warns
-    assert found.sentence() == "The model fits these catches in all that was tested: strays, night weather."
+    assert found.sentence() == (
+        "The model fits these catches in all that was tested: strays, night weather. "
+        "Catches of a few years seldom show a wrong start date, upper threshold or form of the development rate."
+    )
     assert Goodness().sentence() == ""
 
 
@@ -62,6 +67,14 @@ def test_sites_at_their_level(p_value: float, holds: bool) -> None:
     found = finding("sites and their stations", records=SimpleNamespace(stations=stations, unwatched=None))
     assert found.holds is holds
     assert found.words.endswith("explain, most of all far")
+
+
+@pytest.mark.parametrize(("gain", "holds"), [(6.39, True), (6.40, False)])
+def test_a_held_curve_at_its_level(gain: float, holds: bool) -> None:
+    # log(6 / 0.01) = 6.397: the gain at which the best of six curves is a warning.
+    found = finding("flight curve", curves=CurveTest("normal", "gamma", gain, 6))
+    assert found.holds is holds
+    assert found.words.startswith("the gamma curve describes the catches better")
 
 
 @pytest.mark.parametrize(("chance", "holds"), [(LEVEL + 1e-3, True), (LEVEL - 1e-3, False)])

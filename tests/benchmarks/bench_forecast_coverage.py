@@ -108,7 +108,7 @@ def main() -> None:
     kept, write = kept_study(
         __doc__,
         look,
-        lambda networks: [Task(years, number) for number in range(networks) for years in YEARS],
+        lambda given: [Task(years, number) for number in range(given.networks) for years in YEARS],
         read=Held,
         task_of=lambda record: Task(record.years, record.number),
         said=lambda record: f"{record.years} years, network {record.number} {record.failed}",

@@ -61,7 +61,7 @@ def main() -> None:
     kept, _ = kept_study(
         __doc__,
         choose,
-        lambda networks: [Task(name, number) for number in range(networks) for name in TRUTHS],
+        lambda given: [Task(name, number) for number in range(given.networks) for name in TRUTHS],
         read=Chosen,
         task_of=lambda record: Task(record.truth, record.number),
         said=lambda record: f"{record.truth}, network {record.number}: {record.flights}",

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 Task = TypeVar("Task")
@@ -30,25 +31,29 @@ def run_tasks(
 def kept_study(
     about: str | None,
     study: Callable[[Task], Record],
-    tasks: Callable[[int], Iterable[Task]],
+    tasks: Callable[[argparse.Namespace], Iterable[Task]],
     *,
     read: Callable[..., Record],
     task_of: Callable[[Record], Task],
     said: Callable[[Record], str],
+    switches: Mapping[str, str] = MappingProxyType({}),
 ) -> tuple[list[Record], bool]:
     """Study the tasks of the command line that no kept record holds; return all records, and whether a table was asked for.
 
-    `tasks` gives the tasks of a number of networks, `read` makes a record of a kept line, `said` what is printed of one.
+    `tasks` gives the tasks of the options given, such as ``networks``; `read` makes a record of a kept line, `said` what
+    is printed of one; `switches` are further options without a value, with their help.
     """
     parser = argparse.ArgumentParser(description=about)
     parser.add_argument("--networks", type=int, default=20)
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="file of the records, a line each, to go on from")
     parser.add_argument("--table", action="store_true", help="only the table of the kept records")
+    for name, about_switch in switches.items():
+        parser.add_argument(f"--{name}", action="store_true", help=about_switch)
     given = parser.parse_args()
     kept = [read(**line) for line in read_lines([given.keep])] if given.keep and given.keep.exists() else []
     done = {task_of(record) for record in kept}
-    new = () if given.table else [task for task in tasks(given.networks) if task not in done]
+    new = () if given.table else [task for task in tasks(given) if task not in done]
     for record in run_tasks(study, new, processes=given.processes):
         kept.append(record)
         if given.keep:

@@ -97,7 +97,11 @@ def test_a_plan_is_the_same_again_and_on_several_workers() -> None:
     pd.testing.assert_frame_equal(planned(None), table)
     assert len(table) == 4
     few = table[table["sites"] == 3].set_index("years")
-    assert few["base_width_degC"].loc[3] > few["base_width_degC"].loc[6]
+    widths = few["requirement_width_degC_d"]
+    assert widths.loc[3] > widths.loc[6]
+    # Most networks of three sites and years leave the base open; so did 19 of 40 fitted ones of four sites.
+    assert np.isnan(few["base_width_degC"].loc[3])
+    assert any("open in half of such networks" in note for note in table.attrs["notes"])
     assert (table["simulated_networks"] == 1).all()
     assert table["simulated_error_days"].between(0.1, 15.0).all()
     assert any("fewer than four years" in note for note in table.attrs["notes"])
@@ -114,12 +118,11 @@ def test_expected_widths_are_confirmed_by_simulation(sites: int, years: int) -> 
         )
     row = table.iloc[0]
     assert row["simulated_failed"] == 0
-    # The median of 60 widths is known to about 7 %. Computed with 40 networks and 8 or 25 seasons of weather: the width of
-    # the base is 15 % less to 9 % more than simulated, that of the requirement 20 % less to 10 % more.
-    assert row["simulated_base_width_degC"] == pytest.approx(row["base_width_degC"], rel=0.3)
-    assert row["simulated_requirement_width_degC_d"] == pytest.approx(
-        row["requirement_width_degC_d"], rel=0.45
-    )
+    # Computed: the median of these 60 widths lies within 5 % of the expected one. Of 150 networks (60 of 8 sites and 10 years)
+    # with 8 and with 25 seasons of weather, the expected widths of the base were 1 % less to 6 % more, those of the
+    # requirement 2 % less to 9 % more.
+    for name in ("base_width_degC", "requirement_width_degC_d"):
+        assert row[f"simulated_{name}"] == pytest.approx(row[name], rel=0.1)
     assert row["simulated_error_days"] == pytest.approx(row["held_out_error_days"], rel=0.15)
     assert row["simulated_base_covered"] >= 0.86  # 95 % less three binomial standard errors
 
@@ -199,7 +202,7 @@ def test_the_figure_shows_every_network(tmp_path: Path) -> None:
         "8 sites, 1 check a week, 60 moths",
     ]
     assert np.asarray(lines[0].get_ydata()) == pytest.approx(
-        table.loc[table["sites"] == 4, "base_width_degC"].to_numpy()
+        table.loc[table["sites"] == 4, "base_width_degC"].to_numpy(), nan_ok=True
     )
     for name in ("a.png", "b.png"):
         write_plan_figure(table, tmp_path / name)

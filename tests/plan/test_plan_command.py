@@ -29,7 +29,9 @@ def test_plan_from_a_study_and_from_its_fit(
     assert list(table.columns) == ["species", *PLAN_COLUMNS, "invented", "run"]
     assert table["invented"].all()
     assert table[["sites", "years"]].to_numpy().tolist() == [[4, 3], [4, 5], [8, 3], [8, 5]]
-    assert (table["base_width_degC"] > 0).all()
+    # Three years leave the base open in most networks of four sites.
+    assert (table["base_width_degC"].dropna() > 0).all()
+    assert "its interval is open in half of such networks or more." in out
     assert table["simulated_base_width_degC"].isna().all()
     assert (tmp_path / "a" / "plan.png").read_bytes()[:4] == b"\x89PNG"
     assert main(["fit", str(study), "--out", str(tmp_path)]) == 0
@@ -46,7 +48,8 @@ def test_plan_from_a_study_and_from_its_fit(
     assert main(["plan", str(fit), *given, *sizes, "--out", str(tmp_path / "b")]) == 0
     again = pd.read_csv(tmp_path / "b" / "plan.csv")
     # The same values and weather: the same plan, but for the last digits that a fit with profiles may move.
-    assert again["base_width_degC"].to_numpy() == pytest.approx(table["base_width_degC"].to_numpy(), rel=0.02)
+    for name in ("base_width_degC", "requirement_width_degC_d"):
+        assert again[name].to_numpy() == pytest.approx(table[name].to_numpy(), rel=0.02, nan_ok=True)
 
 
 def test_a_call_that_is_wrong_is_told(
