@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Executor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -15,6 +16,9 @@ from phenofit.flight.intervals.reference_distribution import degrees_of_error
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from phenofit.flight.likelihood.parameters import plain_name
 from phenofit.flight.model import FitSettings
+from phenofit.heat.compiled.threads import processors
+
+_SMALL = 500  # trap-years times flights, below which the threads of one evaluation wait for each other
 
 
 @dataclass(frozen=True)
@@ -31,9 +35,9 @@ class _Job:
     degrees: float
 
 
-def _profile(job: _Job) -> tuple[str, Profile, Maximum]:
+def _profile(job: _Job, *, threads: int | None = None) -> tuple[str, Profile, Maximum]:
     # A copy without state: the answer must not depend on what ran before, or where.
-    likelihood = job.likelihood.twin()
+    likelihood = job.likelihood.twin(threads=threads)
     entry = likelihood.layout.entries[job.index]
     name, parameter = plain_name(job.public), entry.parameter
     profile, highest = profile_entry(
@@ -49,6 +53,12 @@ def _profile(job: _Job) -> tuple[str, Profile, Maximum]:
         transform=parameter.natural if parameter.transform == "logit" else None,
     )
     return name, profile, highest
+
+
+def _by_job(likelihood: Likelihood, jobs: int) -> bool:
+    """Return whether whole jobs share the processors better than the parts of one evaluation do."""
+    small = likelihood.data.trap_years * likelihood.dims < _SMALL
+    return small or jobs >= 2 * processors()
 
 
 def compute_profiles(
@@ -79,7 +89,9 @@ def compute_profiles(
             )
     found: dict[str, Profile] = {}
     best = maximum
-    done = map(_profile, jobs) if executor is None else executor.map(_profile, jobs)
+    own = ThreadPoolExecutor(processors()) if executor is None and _by_job(likelihood, len(jobs)) else None
+    pool = executor or own
+    done = map(_profile, jobs) if pool is None else pool.map(partial(_profile, threads=1), jobs)
     try:
         for name, profile, highest in done:
             found[name] = profile
@@ -92,5 +104,8 @@ def compute_profiles(
         if len(found) == len(jobs):
             raise
         # Else what is missing is returned by name, and the caller raises again, with the estimates.
+    finally:
+        if own is not None:
+            own.shutdown(cancel_futures=True)
     names = (plain_name(job.public) for job in jobs)
     return found, best, tuple(name for name in names if name not in found)

@@ -150,17 +150,23 @@ class Likelihood:
         self._records = self._named_records()
         self._heat_key: tuple[float, float] | None = None
         self.dims = self.flights + (self.counts == "presence")
-        threads = max(1, min(_THREADS, n * self.dims // _LEAST_OF_THREAD))
+        self._share_out(max(1, min(_THREADS, n * self.dims // _LEAST_OF_THREAD)))
+        self.forget()
+
+    def _share_out(self, threads: int) -> None:
+        """Settle which trap-years and which groups each thread computes."""
+        n, group_of = self.data.trap_years, self._groups.group_of
         self._ranges = [(int(a), int(b)) for a, b in pairwise(np.linspace(0, n, threads + 1).astype(int))]
         parts = min(threads, len(self.group_labels))
         at = np.searchsorted(group_of, np.linspace(0, n, parts + 1))
         at[0], at[-1] = 0, len(self.group_labels)
         self._parts = [(int(a), int(b)) for a, b in pairwise(at) if b > a]
-        self.forget()
 
-    def twin(self) -> Likelihood:
+    def twin(self, *, threads: int | None = None) -> Likelihood:
         """Return a likelihood of the same data and model that shares no state of a search with this one."""
         other = copy(self)
+        if threads is not None:
+            other._share_out(threads)
         other.forget()
         return other
 
