@@ -4,12 +4,26 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
+import sys
 from collections.abc import Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 
 from phenofit.errors import MissingExtraError, ModelError
 
 _PATIENCE = 10  # Seconds to wait for a scheduler.
+
+
+def on_worker() -> bool:
+    """Return whether this thread does a task of a cluster: it is one of many then, and starts no others."""
+    if "distributed" not in sys.modules:
+        return False
+    from distributed import get_worker
+
+    try:
+        get_worker()
+    except ValueError:  # there is none
+        return False
+    return True
 
 
 @contextlib.contextmanager

@@ -11,7 +11,7 @@ import pytest
 
 from phenofit.analysis.species_work import SpeciesWork
 from phenofit.cli import main
-from phenofit.cluster import cluster_executor
+from phenofit.cluster import cluster_executor, on_worker
 from phenofit.errors import MissingExtraError, ModelError
 from phenofit.run import run_study
 from phenofit.study import load_study, read_inputs
@@ -58,6 +58,17 @@ def test_a_cluster_without_workers_is_refused() -> None:
         cluster_executor(cluster.scheduler_address),
     ):
         pass
+
+
+def test_a_task_knows_that_it_is_on_a_worker() -> None:
+    assert not on_worker()
+    with (
+        local_cluster(1, processes=False) as cluster,
+        cluster_executor(cluster.scheduler_address) as executor,
+    ):
+        assert executor is not None
+        assert executor.submit(on_worker).result()
+        assert not on_worker()
 
 
 def test_workers_of_two_kinds_are_refused(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ from tests.benchmarks.history import append, entry, falls, last_like, read_histo
 from tests.benchmarks.measured import Row, highest_memory
 
 SUBJECTS = (
-    "start_up", "heat", "grid", "flight", "several_flights", "validation", "forecast", "maps", "weather", "check", "demo",
+    "start_up", "heat", "grid", "flight", "several_flights", "validation", "forecast", "maps", "weather", "check", "cluster", "demo",
 )  # fmt: skip
 REPORTS = Path(__file__).resolve().parents[2] / "reports"
 

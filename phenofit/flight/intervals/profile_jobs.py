@@ -9,6 +9,7 @@ from functools import partial
 
 import numpy as np
 
+from phenofit.cluster import on_worker
 from phenofit.flight.estimate.maximise import Box, Maximum
 from phenofit.flight.estimate.setup import natural_values, public_name
 from phenofit.flight.intervals.profile import Profile, profile_entry
@@ -57,6 +58,8 @@ def _profile(job: _Job, *, threads: int | None = None) -> tuple[str, Profile, Ma
 
 def _by_job(likelihood: Likelihood, jobs: int) -> bool:
     """Return whether whole jobs share the processors better than the parts of one evaluation do."""
+    if on_worker():
+        return False
     small = likelihood.data.trap_years * likelihood.dims < _SMALL
     return small or jobs >= 2 * processors()
 

@@ -7,7 +7,6 @@ so that any vector is allowed; a search box keeps them where they mean something
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
@@ -17,6 +16,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from phenofit.cluster import on_worker
 from phenofit.flight.kernels.arguments import (
     COUNTS,
     PRESENCE,
@@ -45,6 +45,7 @@ from phenofit.flight.likelihood.parameters import INDEPENDENT, Entry, entries_of
 from phenofit.flight.likelihood.quadrature import hermite, latent_grid
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 from phenofit.flight.likelihood.reference_heat import ReferenceHeat
+from phenofit.heat.compiled.threads import processors
 from phenofit.heat.settings import HeatSettings
 
 # Nodes placed at one shift of the group serve for others this far off, in spreads of the own shift and for each node:
@@ -53,7 +54,7 @@ from phenofit.heat.settings import HeatSettings
 _REACH = 0.2
 _SEARCH_NODES = 9
 SMALLEST_OWN = 0.5
-_THREADS = max(1, min(4, os.cpu_count() or 1))
+_THREADS = min(4, processors())
 # Trap-years times flights of a thread: with fewer, starting it takes longer than its work.
 _LEAST_OF_THREAD = 25
 
@@ -150,7 +151,8 @@ class Likelihood:
         self._records = self._named_records()
         self._heat_key: tuple[float, float] | None = None
         self.dims = self.flights + (self.counts == "presence")
-        self._share_out(max(1, min(_THREADS, n * self.dims // _LEAST_OF_THREAD)))
+        most = 1 if on_worker() else _THREADS
+        self._share_out(max(1, min(most, n * self.dims // _LEAST_OF_THREAD)))
         self.forget()
 
     def _share_out(self, threads: int) -> None:
