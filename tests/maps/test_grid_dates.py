@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import Executor, Future
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -133,6 +134,22 @@ def test_days_to_come_are_those_of_earlier_seasons() -> None:
         expected.append(np.interp(asked.drawn.amount[k, 0], total, np.arange(total.size)))
     assert found["event_day"][0] == pytest.approx(np.mean(expected), abs=1e-6)
     assert found["reached"][0] == 1.0
+
+
+def test_a_fitted_upper_threshold_counts() -> None:
+    weather = invented_grid().isel(latitude=[0], longitude=[0])
+    days = weather["time"].to_numpy().astype("datetime64[D]")
+    low, high = (weather[name].to_numpy().reshape(len(days), 1).T for name in ("tmin", "tmax"))
+    asked = CellDates.of(small_fit(), days, **SETTINGS)
+    asked = replace(asked, heat=replace(asked.heat, upper=35.0))
+    capped = replace(
+        asked,
+        drawn=replace(asked.drawn, upper=np.full(60, 18.0)),
+        middle=replace(asked.middle, upper=np.array([18.0])),
+    )
+    for name in ("event_day", "average_event_day"):
+        later = capped.fields(low, high, days)[name] - asked.fields(low, high, days)[name]
+        assert later[0] > 3.0, name
 
 
 @pytest.mark.usefixtures("three_blocks")
