@@ -45,15 +45,14 @@ class HeatDraws:
         column = self.events.index(event)
         return replace(self, amount=self.amount[:, column : column + 1], events=(event,))
 
+    def taken(self, index: npt.NDArray[np.int64]) -> HeatDraws:
+        """Return the draws at some positions, as often as each is named."""
+        upper = None if self.upper is None else self.upper[index]
+        return replace(self, base=self.base[index], amount=self.amount[index], upper=upper)
+
     def repeated(self, number: int) -> HeatDraws:
         """Return one draw so many times."""
-        upper = None if self.upper is None else np.repeat(self.upper, number)
-        return replace(
-            self,
-            base=np.repeat(self.base, number),
-            amount=np.repeat(self.amount, number, axis=0),
-            upper=upper,
-        )
+        return self.taken(np.zeros(number, dtype=np.int64))
 
     def crossings(
         self,

@@ -66,10 +66,8 @@ class CellDates:
         upper = None if drawn.upper is None else np.array([fit.parameters["upper"]])
         amount = np.array([[float(fit.event_amount(event, flight))]])
         middle = HeatDraws(np.array([fit.base]), amount, (event,), upper)
-        species = settings.species or "a moth"
-        return cls(
-            drawn, middle, settings.heat, settings.season, this, earlier, event, flight, level, species
-        )
+        where = (settings.heat, settings.season, this, earlier)
+        return cls(drawn, middle, *where, event, flight, level, settings.species)
 
     def fields(
         self, tmin: Temperatures, tmax: Temperatures, days: npt.NDArray[np.datetime64]
@@ -107,26 +105,16 @@ class CellDates:
         for position, year in enumerate(self.earlier):
             chosen = np.arange(position, draws, len(self.earlier))
             if chosen.size:
-                part = HeatDraws(
-                    self.drawn.base[chosen],
-                    self.drawn.amount[chosen],
-                    self.drawn.events,
-                    None if self.drawn.upper is None else self.drawn.upper[chosen],
-                )
-                found[:, chosen] = self._crossed(part, *weather.continued(self.year, year))
+                season = weather.continued(self.year, year)
+                found[:, chosen] = self._crossed(self.drawn.taken(chosen), *season)
         return found
 
     def _crossed(self, draws: HeatDraws, tmin: Floats, tmax: Floats) -> Floats:
         """Return the day on which each draw is reached in each cell; infinite where it is not within the season."""
         cells, number = len(tmin), draws.base.size
-        repeated = HeatDraws(
-            np.tile(draws.base, cells),
-            np.tile(draws.amount, (cells, 1)),
-            draws.events,
-            None if draws.upper is None else np.tile(draws.upper, cells),
-        )
         member = np.repeat(np.arange(cells, dtype=np.int64), number)
-        days = repeated.crossings(tmin, tmax, self.heat, member=member).reshape(cells, number)
+        each = draws.taken(np.tile(np.arange(number), cells))
+        days = each.crossings(tmin, tmax, self.heat, member=member).reshape(cells, number)
         return np.where(days >= tmin.shape[1] - 1, np.inf, days)
 
     def attributes(self) -> dict[str, object]:
@@ -134,8 +122,8 @@ class CellDates:
         season, base = self.season, float(self.middle.base[0])
         amount = format_degree_days(float(self.middle.amount[0, 0]))
         return {
-            "title": f"Date of {self.event}, flight {self.flight}, of {self.species}, season {season.label(self.year)}",
-            "species": self.species if self.species != "a moth" else "",
+            "title": f"Date of {self.event}, flight {self.flight}, of {self.species or 'a moth'}, season {season.label(self.year)}",
+            "species": self.species,
             "event": self.event,
             "flight": self.flight,
             "season": season.label(self.year),

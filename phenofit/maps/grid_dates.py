@@ -237,9 +237,7 @@ def _compute(
     own = executor is None
     pool = ThreadPoolExecutor(processors()) if executor is None else executor
     try:
-        for block, fields in _answers(
-            pool, grid, asked, blocks, ahead=_AHEAD * (processors() if own else _workers(pool))
-        ):
+        for block, fields in _answers(pool, grid, asked, blocks, ahead=_AHEAD * _workers(pool)):
             names = [d for d, _, _ in block]
             region = {d: slice(a, b) for d, a, b in block}
             xr.Dataset({name: (names, values) for name, values in fields.items()}).to_zarr(
