@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
+import os
+import queue
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
@@ -24,8 +26,21 @@ def run_tasks(
     if processes == 1:
         yield from map(study, tasks)
         return
-    with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn")) as executor:
-        yield from executor.map(study, tasks)
+    context = multiprocessing.get_context("spawn")
+    with context.Manager() as manager:
+        own = manager.Queue()
+        # Threads of several processes would wait for each other: each process keeps to a processor of its own.
+        usable = sorted(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else []
+        for number in range(processes):
+            own.put(usable[number % len(usable)] if usable else None)
+        with ProcessPoolExecutor(processes, context, _keep_to, (own,)) as executor:
+            yield from executor.map(study, tasks)
+
+
+def _keep_to(own: queue.Queue[int | None]) -> None:
+    processor = own.get()
+    if processor is not None:
+        os.sched_setaffinity(0, {processor})
 
 
 def kept_study(

@@ -270,12 +270,14 @@ def _chances(
     effort = part["effort"].to_numpy(dtype=np.float64)
     flown = np.zeros((len(latent.shift), len(part)))
     stretch = factor if fit.settings.spread_follows else 1.0
+    # Many nodes differ in the flight sizes only: the curves are computed once for each shift.
+    shifts, node_of = np.unique(latent.shift, return_inverse=True)
     for g in range(1, fit.settings.flights + 1):
         m, s = fit.requirement(g) * factor, fit.spread(g) * stretch
-        caught = shares_flown(code, pieces.right, m + latent.shift, m, s)
-        caught -= shares_flown(code, pieces.left, m + latent.shift, m, s)
+        caught = shares_flown(code, pieces.right, m + shifts, m, s)
+        caught -= shares_flown(code, pieces.left, m + shifts, m, s)
         caught = np.add.reduceat(pieces.weight * caught, pieces.first, axis=1)
-        flown += latent.share[:, g - 1, None] * caught
+        flown += latent.share[:, g - 1, None] * caught[node_of]
     flown *= effort
     flown /= np.maximum(flown.sum(axis=1, keepdims=True), _FLOOR)
     length = (part["end"] - part["start"]).to_numpy().astype(np.float64) * effort

@@ -11,6 +11,7 @@ import math
 from phenofit.heat.compiled.compiler import compiled
 
 SMALLEST_SHAPE = 1.1e-3  # the median of smaller shapes is below the smallest number
+_NOTHING = -40.0  # log of a share that changes no digit of 1
 
 
 @compiled
@@ -35,11 +36,9 @@ def gamma_share(a: float, x: float) -> tuple[float, float, float]:
     """Return the regularised lower incomplete gamma function and its slopes in `x` and in `a`."""
     if x <= 0.0:
         return 0.0, 0.0, 0.0
-    # Twelve standard deviations above the mean the share is 1 to the last digit.
-    if x > a + 12.0 * math.sqrt(a) + 60.0:
-        return 1.0, 0.0, 0.0
     log_front = a * math.log(x) - x - math.lgamma(a)
-    if log_front < -740.0:
+    # What is left beyond x is at most this over x - a + 1, what is flown before at most this over a - x or over a.
+    if log_front < _NOTHING:
         return (0.0 if x < a else 1.0), 0.0, 0.0
     term = 1.0 / a
     back = 1.0 / a
@@ -48,8 +47,9 @@ def gamma_share(a: float, x: float) -> tuple[float, float, float]:
     n = a
     while True:
         n += 1.0
-        term *= x / n
-        back += 1.0 / n
+        inverse = 1.0 / n
+        term *= x * inverse
+        back += inverse
         total += term
         moved += term * back
         if term * back < 1e-17 * moved and n > x:
