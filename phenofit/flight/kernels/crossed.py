@@ -146,6 +146,7 @@ class CrossedShifts:
     years: int  # How many there are.
     sites: int
     top: Floats  # Shape (years + sites,): Shifts in SDs at the last top.
+    gap: Floats  # Of the same shape: how far that top is from where Laplace's rule for each trap-year has it.
     expansion: Expansion | None = None  # About the last top.
 
     def spread(self, scale: tuple[float, float], shifts: Floats) -> Floats:
@@ -214,35 +215,49 @@ def crossed_likelihood(
     own: float,
     places: Places,
     slopes_at: Callable[[Floats], Floats],
-    moments_at: Callable[[Floats], tuple[Floats, Floats]],
+    moments_at: Callable[[Floats, bool], tuple[Floats, Floats]],
     *,
     want: bool,
 ) -> tuple[float, Floats, Floats]:
     """Return the log-likelihood with crossed shifts, its gradient, and the shifts."""
-    b = shifts.top
+    b = shifts.top - shifts.gap
     for attempt in range(60):
         found = slopes_at(shifts.spread(scale, b))
         matrix = shifts.information(scale, found[:, 1])
         step = matrix.solve(shifts.gather(scale, found[:, 0]) - b)
         length = float(np.abs(step * np.sqrt(matrix.diagonal)).max())
-        if length < 1e-2:
+        b = b + step * (4.0 / max(4.0, length * (1.0 + 0.2 * attempt)))
+        if length < 5e-2:
             break
-        b = b + step * min(1.0, 4.0 / (length * (1.0 + 0.2 * attempt)))
     # The last steps use the integrals themselves: Laplace's determinant needs the maximum of the expanded function.
+    # It lies about as far from that of Laplace's rule for each trap-year as it did the last time.
+    rough = b
+    b = b + shifts.gap
     for _ in range(20):
-        cumulants, gradients = moments_at(shifts.spread(scale, b))
+        cumulants, gradients = moments_at(shifts.spread(scale, b), want)
         first = cumulants[:, 1] / own
         curvature = (1.0 - cumulants[:, 2]) / own**2
         matrix = shifts.information(scale, curvature)
         step = matrix.solve(shifts.gather(scale, first) - b)
         length = float(np.abs(step * np.sqrt(np.maximum(matrix.diagonal, 1e-12))).max())
-        if length < 1e-5:
+        if length < 2e-3:
             break
-        b = b + step * min(1.0, 2.0 / length)
+        b = b + step * (2.0 / max(length, 2.0))
+    else:
+        step = np.zeros(len(b))
+    # So short a step needs no new integrals: each function of the centres follows its slopes.
+    last = shifts.spread(scale, step)
+    third = -cumulants[:, 3] / own**3  # slope of the curvature in the centre
+    b = b + step
+    value = float((cumulants[:, 0] + last * (first - 0.5 * last * curvature)).sum() - 0.5 * b @ b)
+    first = first - last * curvature
+    curvature = curvature + last * third
+    matrix = shifts.information(scale, curvature)
     shifts.top = b
+    shifts.gap = b - rough
     shifts.expansion = Expansion(scale, matrix, cumulants[:, 3] / own**3, cumulants[:, 4] / own**4)
     diagonal, across = matrix.inverse_parts()
-    value = float(cumulants[:, 0].sum() - 0.5 * b @ b - 0.5 * matrix.log_det)
+    value -= 0.5 * matrix.log_det
     y = shifts.years
     size = np.concatenate([np.full(y, scale[0]), np.full(shifts.sites, scale[1])])
     known = np.column_stack([size * b, size * np.sqrt(np.maximum(diagonal, 0.0))])
@@ -255,7 +270,6 @@ def crossed_likelihood(
         + scale[1] ** 2 * diagonal[site]
         + 2.0 * scale[0] * scale[1] * across[shifts.year, shifts.site]
     )
-    third = -cumulants[:, 3] / own**3  # slope of the curvature in the centre
 
     def along(moved: Floats) -> Floats:
         # By how much half the log determinant falls where the centres move so; one column for each parameter.
@@ -266,7 +280,8 @@ def crossed_likelihood(
     pulls = np.column_stack([shifts.gather(scale, column) for column in (gradients[:, 1, :] / own).T])
     tops = matrix.solve(pulls)
     centres = scale[0] * tops[shifts.year] + scale[1] * tops[site]
-    gradient[:] = gradients[:, 0, :].sum(axis=0) - 0.5 * leverage @ curvature_slopes + along(centres)
+    own_slopes = gradients[:, 0, :].sum(axis=0) + last @ gradients[:, 1, :] / own
+    gradient[:] = own_slopes - 0.5 * leverage @ curvature_slopes + along(centres)
     # The two SDs, by their logarithms.
     for place, mine, moved in (
         (places.group_sd, slice(0, y), scale[0] * b[shifts.year]),

@@ -181,8 +181,9 @@ class Likelihood:
             _, year = np.unique(self.groups, return_inverse=True)
             self.cross_labels, site = np.unique(self.crossed, return_inverse=True)
             years, sites = len(self.group_labels), len(self.cross_labels)
+            start = np.zeros(years + sites)
             self._cross = CrossedShifts(
-                year.astype(np.int64), site.astype(np.int64), years, sites, np.zeros(years + sites)
+                year.astype(np.int64), site.astype(np.int64), years, sites, start, start
             )
 
     def correct(self, theta: np.ndarray, nodes: tuple[int, int, int]) -> float:
@@ -330,10 +331,10 @@ class Likelihood:
             _in_threads(fill, self._ranges)
             return slopes
 
-        def moments_at(centres: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        def moments_at(centres: np.ndarray, want: bool) -> tuple[np.ndarray, np.ndarray]:
             def fill(part: tuple[int, int]) -> None:
                 trap_year_moments(
-                    *part, centres, self._records, named, *grid, self._modes, gradient, cumulants, gradients
+                    *part, centres, self._records, named, *grid, self._modes, want, cumulants, gradients
                 )
 
             _in_threads(fill, self._ranges)
