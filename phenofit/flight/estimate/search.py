@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from phenofit.errors import FitError
 from phenofit.flight.estimate.collapse import without_collapsed
@@ -25,6 +26,7 @@ _NODES_OF_SIZES = (7, DEGREE_FIVE, 7)
 FIRST_NODES = _NODES[0]
 _CORRECTIONS = 3  # of the nodes at most, each at the maximum found with the one before
 _SETTLED = 1e-3  # gain after a correction below which the maximum has not moved
+_MANY, _FEW = 2400, 800  # trap-years above which a search begins with some of them, and how many
 _LEAST_GAIN = (
     1e-4  # of an iteration with several flights: less does not move an estimate by a hundredth of its error
 )
@@ -72,8 +74,7 @@ def find_maximum(
     """
     best = begin
     if best is None or not best.success or len(best.spread) != box.free.sum():
-        likelihood.nodes = _START_NODES
-        best = _from_starts(likelihood, box, starting_points(likelihood, box, template, near))
+        best = _rough(likelihood, box, template, near)
     factor = square_root(best.spread)
     if likelihood.dims == 1:
         likelihood.nodes, moved = enough_nodes(likelihood, best.theta, SEARCH)
@@ -96,6 +97,29 @@ def find_maximum(
         if best.value - before < _SETTLED:
             break
     return best, box, error
+
+
+def _rough(likelihood: Likelihood, box: Box, template: np.ndarray, near: Sequence[np.ndarray]) -> Maximum:
+    """Return the end of rough searches on few nodes, and on some of the sites where there are very many trap-years."""
+    whole = likelihood.data.trap_years
+    if whole > _MANY:
+        likelihood = likelihood.of_some(_of_some_sites(likelihood.data.table["site"]))
+    likelihood.nodes = _START_NODES
+    best = _from_starts(likelihood, box, starting_points(likelihood, box, template, near))
+    # More trap-years say more about everything but the SDs of what they share.
+    shrink = np.full(len(best.theta), (likelihood.data.trap_years / whole) ** 0.5)
+    at = likelihood.layout.places
+    shrink[[at.group_sd, at.cross_sd]] = 1.0
+    shrink = shrink[box.free]
+    return replace(best, spread=best.spread * np.outer(shrink, shrink))
+
+
+def _of_some_sites(site: pd.Series) -> np.ndarray:
+    """Return which trap-years belong to sites drawn at random, always the same, until they have enough."""
+    labels, counts = np.unique(site.astype(str), return_counts=True)
+    order = np.random.default_rng(0).permutation(len(labels))
+    enough = int(np.searchsorted(np.cumsum(counts[order]), _FEW)) + 1
+    return np.asarray(site.astype(str).isin(labels[order[:enough]]))
 
 
 def _arrived(

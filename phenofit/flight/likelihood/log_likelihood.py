@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from itertools import pairwise
 
@@ -45,13 +45,15 @@ from phenofit.flight.likelihood.parameters import INDEPENDENT, Entry, entries_of
 from phenofit.flight.likelihood.quadrature import hermite, latent_grid
 from phenofit.flight.likelihood.rearing_term import RearingTerm
 from phenofit.flight.likelihood.reference_heat import ReferenceHeat
+from phenofit.flight.likelihood.subset import subset
 from phenofit.heat.compiled.threads import processors
 from phenofit.heat.settings import HeatSettings
 
 # Nodes placed at one shift of the group serve for others this far off, in spreads of the own shift and for each node:
 # seven nodes take the tilt exp(1.4 z) of a normal weight to 1e-5. With more nodes than the search takes the value
-# asked for is an exact one, and every shift gets nodes of its own.
+# asked for is an exact one, and nodes serve for a tilt of exp(0.5 z) only.
 _REACH = 0.2
+_EXACT_REACH = 0.5
 _SEARCH_NODES = 9
 SMALLEST_OWN = 0.5
 _THREADS = min(4, processors())
@@ -171,6 +173,16 @@ class Likelihood:
             other._share_out(threads)
         other.forget()
         return other
+
+    def of_some(self, keep: np.ndarray) -> Likelihood:
+        """Return the likelihood of some of the trap-years, shape (trap-years,), in the same coordinates."""
+        return replace(
+            self,
+            data=subset(self.data, keep),
+            groups=self.groups[keep],
+            crossed=None if self.crossed is None else self.crossed[keep],
+            covariates=None if self.covariates is None else self.covariates[keep],
+        )
 
     def forget(self) -> None:
         """Forget where the last search for modes ended."""
@@ -294,7 +306,7 @@ class Likelihood:
         values = np.empty(groups)
         gradients = np.zeros((groups, self.layout.size))
         means = np.zeros((groups, 2))
-        farthest = _REACH * self.nodes[0] if self.nodes[0] <= _SEARCH_NODES else 0.0
+        farthest = _REACH * self.nodes[0] if self.nodes[0] <= _SEARCH_NODES else _EXACT_REACH
         quadrature = Quadrature(*grid, *hermite(self.nodes[2]), farthest)
 
         def fill(part: tuple[int, int]) -> None:
