@@ -13,7 +13,7 @@ from phenofit.cli import main
 from phenofit.cli.command_list import COMMANDS
 from phenofit.errors import ModelError
 from phenofit.files import file_hash
-from tests.validate.study_files import write_study
+from tests.validate.study_files import NORMAL, write_study
 
 # Where each command begins to compute: replaced by a fault, so that a test that reaches one ends with exit code 1.
 COMPUTING = (
@@ -39,7 +39,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from phenofit.study import load_study, read_inputs
 
     path = tmp_path_factory.mktemp("study")
-    study = load_study(write_study(path))
+    study = load_study(write_study(path, more=NORMAL))
     inputs = read_inputs(study)
     name = study.species[0]
     SpeciesWork.of(study, inputs, name).fit().to_json(path / "fit.json")

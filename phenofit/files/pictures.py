@@ -38,7 +38,7 @@ _UNDATED: dict[str, dict[str, Any]] = {
 
 
 def figure_bytes(figure: Figure, form: str = "png", *, dpi: float | str = 200) -> bytes:
-    """Return a figure as PNG, SVG or PDF; ``dpi="figure"`` keeps the figure's own resolution."""
+    """Return a figure as PNG, SVG, PDF or bare pixels (``"rgba"``); ``dpi="figure"`` keeps the figure's own resolution."""
     import matplotlib as mpl
 
     stream = io.BytesIO()
@@ -51,11 +51,10 @@ def page_png(figure: Figure, *, dpi: float = 150) -> bytes:
     """Return a figure as a PNG of 128 colours, for a page: a third of the bytes."""
     from PIL import Image  # matplotlib needs it as well
 
+    width, height = (int(inches * dpi) for inches in figure.get_size_inches())
+    image = Image.frombytes("RGBA", (width, height), figure_bytes(figure, "rgba", dpi=dpi))
     stream = io.BytesIO()
-    with Image.open(io.BytesIO(figure_bytes(figure, dpi=dpi))) as image:
-        image.convert("RGB").quantize(_COLOURS, dither=Image.Dither.NONE).save(
-            stream, format="png", optimize=True
-        )
+    image.convert("RGB").quantize(_COLOURS, dither=Image.Dither.NONE).save(stream, format="png")
     return stream.getvalue()
 
 

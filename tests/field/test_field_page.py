@@ -29,7 +29,7 @@ from phenofit.weather.links import link_stations
 from tests.forecast.fits import small_fit
 from tests.maps.browser import Browser
 from tests.validate.networks import SEASON, network
-from tests.validate.study_files import write_study
+from tests.validate.study_files import NORMAL, write_study
 
 TODAY = "2018-05-20"
 N = network(sites=6, years=5)
@@ -251,7 +251,7 @@ def test_nothing_runs_out_of_the_window_or_asks_the_network(browser: Browser, wi
 
 
 def test_the_command_writes_the_page_and_names_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    study, fit_file, out = write_study(tmp_path), tmp_path / "fit.json", tmp_path / "agent.html"
+    study, fit_file, out = write_study(tmp_path, more=NORMAL), tmp_path / "fit.json", tmp_path / "agent.html"
     small = phenofit.load_study(study)
     phenofit.fit_flights(
         next(iter(phenofit.read_records(small).values())), FlightModel(curve="normal"), profiles=False

@@ -22,6 +22,7 @@ from phenofit.study import load_study, read_inputs
 from phenofit.validate import Scheme, compare_published, cross_validate, score_forecasts
 from tests.calls import simulate_network
 from tests.studies import FILES, published_text, study_text, write_tables
+from tests.validate.study_files import NORMAL
 
 SPECIES = "tufted <b>test</b> moth"
 SITES = ("Bank & Co", "Mill <script>alert(1)</script>", "Lake", "Hill", 'The "Yard"', "Moor")
@@ -30,7 +31,7 @@ STUDY = study_text(
     SPECIES,
     title="Small <i>study</i> & more",
     weather=f"{FILES}max_distance_km = 60\n",
-    more=published_text("near", amount="500", more=f'species = "{SPECIES}"\n'),
+    more=published_text("near", amount="500", more=f'species = "{SPECIES}"\n') + NORMAL,
 )
 
 

@@ -361,6 +361,7 @@ def test_sentences_name_open_ends_and_held_bases(result: StudyResult) -> None:
     assert "with the base held" in flight_sentences(held)[0]
 
 
+@pytest.mark.usefixtures("words_only")
 def test_a_study_without_validation_or_forecast_still_gives_a_page(
     result: StudyResult, tmp_path: Path
 ) -> None:

@@ -16,10 +16,14 @@ STUDY = study_text(
 )
 
 
-def write_study(folder: Path) -> Path:
-    """Write a study of five sites and four years into a folder and return its study file."""
+NORMAL = '[flights]\ncurve = "normal"\n'
+"""Section for tests that are not about the choice of a curve, which takes several times as long."""
+
+
+def write_study(folder: Path, *, more: str = "") -> Path:
+    """Write a study of five sites and four years with `more` sections into a folder and return its study file."""
     n = network(sites=5, years=4)
     write_tables(folder, traps=n.traps.drop(columns="station"), catches=n.catches, weather=n.weather)
     path = folder / "study.toml"
-    path.write_text(STUDY, encoding="utf-8")
+    path.write_text(STUDY + more, encoding="utf-8")
     return path

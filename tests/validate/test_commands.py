@@ -13,12 +13,12 @@ from phenofit.analysis.outputs import SCORE_FILE_COLUMNS
 from phenofit.cli import main
 from phenofit.forecasting.cautions import CAUTIONS
 from phenofit.validate import PUBLISHED_COLUMNS, VALIDATION_COLUMNS, read_published
-from tests.validate.study_files import write_study
+from tests.validate.study_files import NORMAL, write_study
 
 
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_study(tmp_path_factory.mktemp("study"))
+    return write_study(tmp_path_factory.mktemp("study"), more=NORMAL)
 
 
 @pytest.fixture(scope="module")
