@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from itertools import product
@@ -155,7 +155,7 @@ def plan_network(
         check_plan(values, past, rate)
     known = _information(values, past, designs, networks, seed, executor, say)
     rows: list[dict[str, object]] = []
-    found = _simulations(values, past, designs, simulations, seed, executor)
+    found = _simulations(values, past, designs, simulations, seed, executor, say)
     for k, design in enumerate(designs):
         give = expected(values, past, design, known[design])
         fits = [next(found) for _ in range(simulations)]
@@ -208,10 +208,10 @@ def _information(
     tasks: list[_Task] = [(truth, weather, key, (seed, r)) for key in keys for r in range(networks)]
     results = executor.map(_inform, tasks) if executor is not None else map(_inform, tasks)
     sums: dict[Design, npt.NDArray[np.float64]] = {}
-    for task, matrix in zip(tasks, results, strict=True):
+    for done, (task, matrix) in enumerate(zip(tasks, results, strict=True), start=1):
         key = task[2]
         sums[key] = sums.get(key, 0.0) + matrix / networks
-        say(f"expected information: {len(sums)} of {len(keys)} kinds of network")
+        say(f"network drawn for its information ({done} of {len(tasks)})")
     return {d: sums[drawn[d]] * (d.years / drawn[d].years) for d in designs}
 
 
@@ -226,9 +226,13 @@ def _simulations(
     count: int,
     seed: int,
     executor: Executor | None,
-) -> Any:
+    say: Callable[[str], None],
+) -> Iterator[Simulated]:
     tasks: list[_Task] = [(truth, weather, d, (seed, 1000 + r)) for d in designs for r in range(count)]
-    return iter(executor.map(_simulate, tasks) if executor is not None else map(_simulate, tasks))
+    results = executor.map(_simulate, tasks) if executor is not None else map(_simulate, tasks)
+    for done, result in enumerate(results, start=1):
+        say(f"network drawn and fitted ({done} of {len(tasks)})")
+        yield result
 
 
 def _simulate(task: _Task) -> Simulated:

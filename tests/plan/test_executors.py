@@ -17,9 +17,21 @@ def _tables(executor: Executor | None) -> tuple[pd.DataFrame, pd.DataFrame]:
     net = network(sites=3, years=3)
     fit = fit_flights(net.trap_years, net.weather, net.links, season=SEASON, base=10.0, profiles=False)
     moved = influence(fit, net.trap_years, net.weather, net.links, leave_out="year", executor=executor)
+    said: list[str] = []
     plan = plan_network(
-        fit, net.weather, sites=[3], years=[3], networks=2, simulations=2, executor=executor, seed=4
+        fit,
+        net.weather,
+        sites=[3],
+        years=[3],
+        networks=2,
+        simulations=2,
+        executor=executor,
+        progress=said.append,
+        seed=4,
     )
+    # The command line reckons the time left from such counts.
+    for step in ("drawn for its information", "drawn and fitted"):
+        assert [line for line in said if step in line] == [f"network {step} ({n} of 2)" for n in (1, 2)]
     return moved, plan
 
 

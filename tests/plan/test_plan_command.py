@@ -18,11 +18,12 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_plan_from_a_study_and_from_its_fit(
-    study: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    study: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     sizes = ["--sites", "4,8", "--years", "3,5", "--checks-per-week", "1", "--moths", "60"]
     assert main(["plan", str(study), *sizes, "--out", str(tmp_path / "a")]) == 0
-    out = capsys.readouterr().out
+    out, steps = capsys.readouterr()
+    assert "network drawn" not in steps  # Nobody looks: the error stream is no terminal.
     assert "Taken to be true: base" in out
     assert "8 sites, 5 years, checks a week: 1, 60 moths, flight 1: base ± " in out
     table = pd.read_csv(tmp_path / "a" / "plan.csv")
@@ -46,7 +47,9 @@ def test_plan_from_a_study_and_from_its_fit(
         "degC",
     ]
     largest = ["--sites", "8", "--years", "5", *sizes[4:]]
+    monkeypatch.setattr("phenofit.cli.commands.plan.shows_steps", lambda: True)
     assert main(["plan", str(fit), *given, *largest, "--out", str(tmp_path / "b")]) == 0
+    assert "s] network drawn for its information (2 of " in capsys.readouterr().err
     (again,) = pd.read_csv(tmp_path / "b" / "plan.csv").to_dict("records")
     # The same values and weather: the same plan, but for the last digits that a fit with profiles may move.
     for name in ("base_width_degC", "requirement_width_degC_d"):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from phenofit.cli.options import (
     add_out,
+    add_quiet,
     add_scheduler,
     distinct,
     name_run,
@@ -18,6 +19,7 @@ from phenofit.cli.options import (
     whole_from_one,
     whole_from_zero,
 )
+from phenofit.cli.progress_lines import show_progress, shows_steps
 from phenofit.cli.studies import add_species, open_species
 
 if TYPE_CHECKING:
@@ -56,6 +58,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("--stations", type=Path, metavar="FILE", help="station table of --weather")
     add("--unit", metavar="UNIT", help="unit of --weather: degC, degF or kelvin")
     add_out(parser, "output folder", default=Path("reports"))
+    add_quiet(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -82,10 +85,13 @@ def run(args: argparse.Namespace) -> int:
     with run_folder(args.out, "plan", files=[_TABLE]) as folder, pool as executor:
         tables, named = [], []
         sources, inputs = _sources(args)
+        progress = show_progress() if shows_steps() and not args.quiet else None
         for source in sources:
             fit, weather, stations = source()
             drawn = {"simulations": args.simulate, "seed": args.seed}
-            table = plan_network(fit, weather, sizes, stations=stations, executor=executor, **drawn)
+            table = plan_network(
+                fit, weather, sizes, stations=stations, executor=executor, progress=progress, **drawn
+            )
             _print_plan(fit.settings.species, table)
             tables.append(table.assign(species=fit.settings.species, invented=table.attrs["invented"]))
             named.append((fit, table))
