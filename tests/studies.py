@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+
+from phenofit.files.pictures import pixel_bytes
 
 FILES = """\
 files = ["weather.csv"]
@@ -83,3 +86,9 @@ def write_tables(folder: Path, *, traps: pd.DataFrame, catches: pd.DataFrame, we
     stations.to_csv(folder / "stations.csv", index=False)
     days = weather[["tmin", "tmax"]].to_dataframe()[["tmin", "tmax"]].reset_index()
     days.rename(columns={"time": "date"}).to_csv(folder / "weather.csv", index=False)
+
+
+def draw_without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw every figure of a page, but turn none into a picture, which takes longest: the test looks at words."""
+    dot = pixel_bytes(np.zeros((1, 1, 4), dtype=np.uint8))
+    monkeypatch.setattr("phenofit.report.drawings.save", lambda *_, **__: dot)

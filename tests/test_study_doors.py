@@ -17,6 +17,7 @@ from phenofit.report.page import _model
 from phenofit.run import run_study
 from phenofit.study import check_study, load_study, read_inputs, read_records, survey_study
 from phenofit.traps import read_darwin_core, split_events, to_darwin_core, write_darwin_core
+from tests.studies import draw_without_pictures
 from tests.validate.study_files import write_study
 
 # Temperatures [degC] and days of an invented stage.
@@ -38,7 +39,10 @@ def work_on(path: Path) -> SpeciesWork:
     return SpeciesWork.of(study, read_inputs(study), study.species[0])
 
 
-def test_contrasts_and_starts_are_answered_on_the_page(tmp_path: Path) -> None:
+def test_contrasts_and_starts_are_answered_on_the_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    draw_without_pictures(monkeypatch)
     text = (
         '[flights]\nbase = "10 degC"\ncurve = "normal"\ncontrasts = ["crop"]\nstarts = ["01-01", "03-01"]\n'
     )
@@ -118,8 +122,11 @@ def test_rearing_data_take_part_in_the_fit(tmp_path: Path) -> None:
     assert abs(fit.base - term.base) < abs(alone.base - term.base)
 
 
-@pytest.mark.parametrize("events", [False, True])
-def test_occurrences_are_written_and_read_again(events: bool, tmp_path: Path) -> None:
+@pytest.mark.parametrize("events", [pytest.param(False, marks=pytest.mark.slow), True])
+def test_occurrences_are_written_and_read_again(
+    events: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    draw_without_pictures(monkeypatch)
     text = '[flights]\nbase = "10 degC"\ncurve = "normal"\n[occurrences]\nsampling_protocol = "delta trap"\ngeodetic_datum = "EPSG:4326"\n'
     text += "events = true\n" if events else ""
     path = with_text(tmp_path, text)

@@ -21,7 +21,7 @@ from phenofit.simulate import CheckPlan, simulate_weather
 from phenofit.study import load_study, read_inputs
 from phenofit.validate import Scheme, compare_published, cross_validate, score_forecasts
 from tests.calls import simulate_network
-from tests.studies import FILES, published_text, study_text, write_tables
+from tests.studies import FILES, draw_without_pictures, published_text, study_text, write_tables
 from tests.validate.study_files import NORMAL
 
 SPECIES = "tufted <b>test</b> moth"
@@ -111,7 +111,6 @@ def rendered(result: StudyResult, tmp_path_factory: pytest.TempPathFactory) -> P
 
 
 @pytest.fixture
-def words_only(rendered: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Draw every figure, but turn none into a picture, which takes longest: the test looks at words."""
-    picture = (rendered / "figures" / "error_by_forecaster.png").read_bytes()
-    monkeypatch.setattr("phenofit.report.drawings.save", lambda *_, **__: picture)
+def words_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The test looks at the words of pages."""
+    draw_without_pictures(monkeypatch)

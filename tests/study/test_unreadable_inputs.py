@@ -13,7 +13,7 @@ from phenofit.cli.dispatch import main
 from phenofit.errors import DataError
 from phenofit.files import read_json, require_regular
 from tests.studies import DEVICE, needs_device
-from tests.validate.study_files import write_study
+from tests.validate.study_files import NORMAL, write_study
 
 DEEP = 200_000
 
@@ -157,9 +157,9 @@ def test_a_full_disk_while_a_map_is_written(
 ) -> None:
     import xarray as xr
 
-    path = write_study(tmp_path)
+    path = write_study(tmp_path, more=NORMAL)
     out = tmp_path / "out"
-    assert main(["validate", str(path), "--out", str(out)]) == 0
+    assert main(["validate", str(path), "--out", str(out), "--events", "flight_50"]) == 0
     capsys.readouterr()
 
     def full(*_: object, **__: object) -> None:
