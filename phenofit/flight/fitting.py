@@ -58,7 +58,9 @@ class FitOptions:
     executor: Executor | None = None
     near: tuple[np.ndarray, ...] = ()  # Vectors near which the maximum may lie.
     begin: Maximum | None = None  # Where another search ended, near enough to begin there and nowhere else.
-    checked: bool = True  # Whether the curvature, and so errors and draws, is compared with the likelihood.
+    errors: bool = (
+        True  # Whether standard errors, and so draws, are wanted; without them those of the search stand.
+    )
     exact: bool = (
         True  # Whether the error of the rule for flight sizes is removed, some tenths of the log-likelihood.
     )
@@ -111,30 +113,37 @@ def fit_data(
     *,
     profiles: bool | tuple[str, ...] = True,
     precise: bool = True,
-    provenance: Mapping[str, object] | None = None,
-    progress: Progress | None = None,
-    executor: Executor | None = None,
     near: tuple[np.ndarray, ...] = (),
-    begin: Maximum | None = None,
-    checked: bool = True,
-    exact: bool = True,
+    errors: bool = True,
 ) -> FlightFit:
-    """Fit assembled data; see :func:`phenofit.flight.fit_flights`."""
-    say = progress or (lambda _text: None)
+    """Fit assembled data; see :class:`FitOptions` and :func:`phenofit.flight.fit_flights`."""
+    options = FitOptions(profiles=profiles, precise=precise, near=near, errors=errors)
+    return fit_at_maximum(data, settings, options)[0]
+
+
+def fit_at_maximum(data: FlightData, settings: FitSettings, options: FitOptions) -> tuple[FlightFit, Maximum]:
+    """Fit assembled data; return the end of the search too, from which another may begin."""
+    say = options.progress or (lambda _text: None)
     settings, simplified = _ready(data, settings)
     likelihood = build_likelihood(data, settings, FIRST_NODES, search=True)
     box, template = search_box(likelihood, settings)
     say("looking for the maximum")
-    maximum, box, moved = find_maximum(likelihood, box, template, near, begin=begin, exact=exact)
-    covariance, interior = covariance_at(likelihood, maximum, box)
+    maximum, box, moved = find_maximum(
+        likelihood, box, template, options.near, begin=options.begin, exact=options.exact
+    )
+    if options.errors or options.profiles or len(maximum.spread) != box.free.sum():
+        covariance, interior = covariance_at(likelihood, maximum, box)
+    else:
+        covariance, interior = maximum.spread, ~box.at_edge(maximum.theta)[box.free]
     found: dict[str, Profile] = {}
     left_out: tuple[str, ...] = ()
-    if profiles:
+    if options.profiles:
         for restarts_left in reversed(range(_RESTARTS + 1)):
             stop_at = maximum.value + _HIGHER if restarts_left and not box.in_days else math.inf
             found, best, left_out = compute_profiles(
-                likelihood, maximum, box, covariance, settings, profiles, say, executor, stop_at=stop_at
-            )
+                likelihood, maximum, box, covariance, settings, options.profiles, say, options.executor,
+                stop_at=stop_at,
+            )  # fmt: skip
             if left_out or best.value < stop_at:
                 break
             # A profile found a higher likelihood: begin again from there.
@@ -147,7 +156,7 @@ def fit_data(
         converged = maximum.success
     disagreements: tuple[Disagreement, ...] = ()
     # Where the search has not arrived, neither curvature nor profile is about a maximum.
-    if checked and maximum.success:
+    if options.errors and maximum.success:
         covariance, disagreements = agreed_covariance(
             likelihood, maximum, box, covariance, interior, profiles=found
         )
@@ -160,7 +169,7 @@ def fit_data(
     table = pd.DataFrame(slopes @ inside @ slopes.T, index=names, columns=names)
     direct = tuple(plain_name(public_name(likelihood, settings, k)) for k in sorted(coordinates.direct))
     shifts = _shifts(likelihood, settings, maximum.theta)
-    if precise and exact:
+    if options.precise and options.exact:
         one = likelihood.dims == 1
         if one and moved >= VALUE.tolerance and likelihood.nodes != VALUE.most:
             likelihood.nodes, moved = enough_nodes(likelihood, maximum.theta, VALUE, beyond=likelihood.nodes)
@@ -182,7 +191,7 @@ def fit_data(
         data=data.table,
         shifts=shifts,
         left_out=data.left_out,
-        provenance={"versions": versions(), **dict(provenance or {})},
+        provenance={"versions": versions(), **options.provenance},
         sampling=Sampling(tuple(names), inside, likelihood.reference, direct),
     )
     said = [*find_problems(fit, maximum), *curvature_problems(disagreements)]
@@ -192,7 +201,7 @@ def fit_data(
     if left_out:
         problems = (interrupted_problem(left_out), *simplified, *said)
         raise FitInterrupted(replace(fit, problems=problems))
-    return replace(fit, problems=(*simplified, *said))
+    return replace(fit, problems=(*simplified, *said)), maximum
 
 
 def _shifts(likelihood: Likelihood, settings: FitSettings, theta: np.ndarray) -> pd.DataFrame:

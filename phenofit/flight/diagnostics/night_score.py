@@ -160,7 +160,7 @@ def _score(fit: FlightFit, records: Records, element: str) -> NightScore:
 def _fitted(fit: FlightFit, data: FlightData, element: str) -> tuple[float, float]:
     """Return the effect fitted, and the root of its likelihood ratio with the sign of the effect."""
     settings = replace(fit.settings, night_weather=element)
-    having = fit_data(data, settings, profiles=False, checked=False)
+    having = fit_data(data, settings, profiles=False, errors=False)
     effect = having.parameters["night_effect"]
     ratio = max(2.0 * (having.log_likelihood - fit.log_likelihood), 0.0)
     return effect, math.copysign(math.sqrt(ratio), effect)

@@ -23,6 +23,7 @@ from phenofit.flight.selection.curve_choice import CURVE_NOTE
 from phenofit.flight.selection.starts import vector_of_fit
 
 if TYPE_CHECKING:
+    from phenofit.flight.estimate.maximise import Maximum
     from phenofit.flight.result import FlightFit
     from phenofit.records import Records
 
@@ -72,13 +73,14 @@ def curve_test(fit: FlightFit, records: Records) -> CurveTest:
     if CURVE_NOTE in fit.provenance:
         raise ModelError("the curve of this fit was chosen among several already.")
     data, near, aic = data_of_fit(fit, records), (vector_of_fit(fit),), {}
+    begin: Maximum | None = None
     for name in CURVE_CODES:
         if name != fit.settings.curve:
             try:
-                found = search_data(data, replace(fit.settings, curve=name), near)
+                found = search_data(data, replace(fit.settings, curve=name), near, begin)
             except FitError:
                 continue
-            aic[name] = found.aic
+            aic[name], begin = found.aic, found.maximum
     if not aic:
         raise FitError("no other curve can be fitted.")
     best = min(aic, key=lambda name: aic[name])

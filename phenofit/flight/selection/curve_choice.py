@@ -7,10 +7,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from phenofit.errors import FitError
-from phenofit.flight.fitting import FitOptions, Found, fit_data, search_data
-from phenofit.flight.selection.starts import vector_of_fit
+from phenofit.flight.fitting import FitOptions, Found, fit_at_maximum, search_data
 
 if TYPE_CHECKING:
+    from phenofit.flight.estimate.maximise import Maximum
     from phenofit.flight.likelihood.flight_data import FlightData
     from phenofit.flight.model import FitSettings
     from phenofit.flight.result import FlightFit
@@ -21,10 +21,10 @@ CURVE_NOTE = "curve choice"
 
 def choose_curve(
     data: FlightData, settings: FitSettings, curves: tuple[str, ...], options: FitOptions
-) -> FlightFit:
-    """Fit one number of flights with the curve of least AIC; among equals the first named is taken."""
+) -> tuple[FlightFit, Maximum]:
+    """Fit one number of flights with the curve of least AIC, among equals the first named; return the search's end too."""
     if len(curves) == 1:
-        return fit_data(data, replace(settings, curve=curves[0]), **vars(options))
+        return fit_at_maximum(data, replace(settings, curve=curves[0]), options)
     found: dict[str, Found] = {}
     failed: dict[str, str] = {}
     for name in curves:
@@ -42,12 +42,7 @@ def choose_curve(
     best = min(found, key=lambda name: found[name].aic)
     kept = {**options.provenance, CURVE_NOTE: _words(best, found, failed)}
     settled = replace(options, provenance=kept, begin=found[best].maximum)
-    return fit_data(data, replace(settings, curve=best), **vars(settled))
-
-
-def fit_again(data: FlightData, fit: FlightFit, options: FitOptions) -> FlightFit:
-    """Return a fit with what the options ask for, searched again from where it is."""
-    return fit_data(data, fit.settings, **vars(replace(options, near=(vector_of_fit(fit),))))
+    return fit_at_maximum(data, replace(settings, curve=best), settled)
 
 
 def _words(best: str, found: Mapping[str, Found], failed: Mapping[str, str]) -> str:

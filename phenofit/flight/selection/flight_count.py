@@ -8,15 +8,16 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from phenofit.errors import FitError
-from phenofit.flight.fitting import FitOptions
+from phenofit.flight.fitting import FitOptions, fit_at_maximum
 from phenofit.flight.likelihood.flight_data import assemble
 from phenofit.flight.model import COMPARE, FitSettings, FlightModel
-from phenofit.flight.selection.curve_choice import choose_curve, fit_again
+from phenofit.flight.selection.curve_choice import choose_curve
 from phenofit.flight.selection.number_of_flights import Step, compare_numbers, flight_words
 from phenofit.flight.selection.starts import vector_of_fit, with_another_flight
 from phenofit.progress import Progress
 
 if TYPE_CHECKING:
+    from phenofit.flight.estimate.maximise import Maximum
     from phenofit.flight.result import FlightFit
     from phenofit.records import Records
 
@@ -97,9 +98,10 @@ def fit_flights(
         return one.fit_settings(records.season, species=records.species, biofix=records.starts is not None)
 
     if len(numbers) == 1:
-        return choose_curve(data, settings_of(numbers[0]), curves, options)
-    quick = replace(options, profiles=False, provenance={}, checked=False, exact=False)
+        return choose_curve(data, settings_of(numbers[0]), curves, options)[0]
+    quick = replace(options, profiles=False, provenance={}, errors=False, exact=False)
     best: FlightFit | None = None
+    top: Maximum | None = None  # Where the search for the best fit ended.
     steps: list[Step] = []
     failed: list[str] = []
     for number in numbers:
@@ -113,27 +115,25 @@ def fit_flights(
             # Few curves decide whether a further flight helps; all are then tried with that number. The curve of
             # fewer flights may fit their sum alone: the first named one, the normal, is tried beside it.
             first = curves if best is None else tuple(dict.fromkeys((best.settings.curve, curves[0])))
-            found = choose_curve(data, settings_of(number), first, replace(quick, near=near))
+            found, end = choose_curve(data, settings_of(number), first, replace(quick, near=near))
         except FitError as error:
             failed.append(
                 f"{flight_words(number).capitalize()} could not be fitted ({str(error).rstrip('.')})."
             )
             continue
         if best is None:
-            best = found
+            best, top = found, end
             continue
         step = compare_numbers(best, found, exact=False)
         if step.close:
-            exact = replace(quick, exact=True)
-            best, found = (fit_again(data, one, exact) for one in (best, found))
+            best, top = fit_at_maximum(data, best.settings, _from(best, top, replace(quick, exact=True)))
+            found, end = fit_at_maximum(data, found.settings, _from(found, end, replace(quick, exact=True)))
             step = compare_numbers(best, found)
         steps.append(step)
         if step.better:
-            best = found
+            best, top = found, end
             if len(curves) > 1:
-                best = choose_curve(
-                    data, settings_of(number), curves, replace(quick, near=(vector_of_fit(found),))
-                )
+                best, top = choose_curve(data, settings_of(number), curves, _from(best, top, quick))
         elif model.flights == COMPARE:
             break
     if best is None:
@@ -143,4 +143,9 @@ def fit_flights(
     if model.flights == COMPARE and tried < numbers[-1] and steps:
         words += f" More than {tried} were not tried."
     kept = {**best.provenance, **options.provenance, "flights choice": words}
-    return fit_again(data, best, replace(options, provenance=kept))
+    return fit_at_maximum(data, best.settings, _from(best, top, replace(options, provenance=kept)))[0]
+
+
+def _from(fit: FlightFit, end: Maximum | None, options: FitOptions) -> FitOptions:
+    """Return options with which a search begins where that of a fit ended, or near it where it did not arrive."""
+    return replace(options, near=(vector_of_fit(fit),), begin=end)
