@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import warnings
 from typing import Any
 
 import numpy as np
 import pytest
 
 from phenofit.errors import FitError
+from phenofit.flight.estimate import maximise
 from phenofit.flight.likelihood.log_likelihood import Likelihood
 from tests.calls import fit_flights
 from tests.flight.networks import SEASON, network
@@ -41,3 +43,20 @@ def test_slopes_that_lead_nowhere_are_no_convergence(monkeypatch: pytest.MonkeyP
     assert not fit.converged
     assert "The search did not converge" in fit.problems[0]
     assert "the values below show where it stopped and are no estimates" in fit.summary()
+
+
+def test_threads_that_search_together_leave_the_filters_of_warnings_as_they_were() -> None:
+    said = "The line search algorithm did not converge"
+    with warnings.catch_warnings(record=True) as raised:
+        warnings.simplefilter("always")
+        before = list(warnings.filters)
+        ignored = maximise._line_search_warnings_ignored
+        with ignored:
+            # A second thread begins later and ends later than this one.
+            ignored.__enter__()
+        warnings.warn(said, RuntimeWarning, stacklevel=1)
+        assert raised == []
+        ignored.__exit__()
+        assert list(warnings.filters) == before
+        warnings.warn(said, RuntimeWarning, stacklevel=1)
+        assert [str(one.message) for one in raised] == [said]

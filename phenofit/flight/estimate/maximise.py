@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -129,9 +130,7 @@ def maximise(
             raise StopIteration
         last = value
 
-    with warnings.catch_warnings():
-        # A line search that rounding stops is judged below, by the slopes where it stopped.
-        warnings.filterwarnings("ignore", message="The line search algorithm", category=RuntimeWarning)
+    with _line_search_warnings_ignored:
         answer = minimize(
             objective,
             np.zeros(len(free)),
@@ -145,6 +144,37 @@ def maximise(
     success = bool(np.isfinite(end.value)) and end.arrived(inverse, 20 * tolerance)
     spread = factor @ inverse @ factor.T
     return Maximum(end.theta, end.value, end.slope, success, str(answer.message), spread)
+
+
+class _LineSearchWarningsIgnored:
+    """Ignore what the line search warns of: the slopes where it stopped are judged instead.
+
+    Filters of warnings belong to the process. The first of the threads that search sets the filter, the last one takes
+    it away.
+    """
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._inside = 0
+        self._before = warnings.catch_warnings()
+
+    def __enter__(self) -> None:
+        with self._lock:
+            if self._inside == 0:
+                self._before = warnings.catch_warnings()
+                self._before.__enter__()
+                message = "The line search algorithm"
+                warnings.filterwarnings("ignore", message=message, category=RuntimeWarning)
+            self._inside += 1
+
+    def __exit__(self, *_: object) -> None:
+        with self._lock:
+            self._inside -= 1
+            if self._inside == 0:
+                self._before.__exit__(None, None, None)
+
+
+_line_search_warnings_ignored = _LineSearchWarningsIgnored()
 
 
 @dataclass(frozen=True)
