@@ -17,18 +17,18 @@ from phenofit.seasons import Season
 from phenofit.units import parse_temperature
 
 SITE_IF_CROSSED = "site if crossed"
-"""Stands for a site part where enough sites were watched in several years, and for none elsewhere."""
+"""The setting for a site part only where enough sites were watched in several years."""
 
 SHIFT_PARTS = ("year", "site", "trap-year", SITE_IF_CROSSED)
 
 CHOOSE = "choose"
-"""Stands for a choice among all known curves."""
+"""The setting for a choice among all known curves."""
 
 COMPARE = "compare"
-"""Stands for a comparison of one flight, two, and so on as long as that describes the catches better."""
+"""The setting that adds flights one by one, as long as a further flight describes the catches better."""
 
 BY_CURVE = "curve"
-"""Stands for the scale of covariates that is natural to the curve."""
+"""The setting for the scale of covariates that is natural to the curve."""
 
 COVARIATE_SCALES = (BY_CURVE, "heat", "requirement")
 """What a covariate can multiply: the whole heat scale, or the requirement alone."""

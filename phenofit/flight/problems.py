@@ -103,7 +103,7 @@ def curvature_problems(disagreements: tuple[Disagreement, ...]) -> list[str]:
 
 
 def interrupted_problem(names: tuple[str, ...]) -> str:
-    """Return the sentence on intervals that the user did not wait for."""
+    """Return the sentence on intervals that are missing because the user stopped the computation."""
     words = ", ".join(name.replace("_", " ") for name in names)
     return f"Interrupted: intervals of {words} were not computed."
 

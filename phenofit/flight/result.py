@@ -74,7 +74,7 @@ class FlightFit(FitContent):
     converged : bool
         Whether the search converged, and no profile found a higher likelihood.
     problems : tuple of str
-        Reasons not to take the numbers as they are, in plain sentences.
+        Reasons to use the numbers with caution, in plain sentences.
     data : DataFrame
         One row per trap-year used.
     shifts : DataFrame

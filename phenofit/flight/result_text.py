@@ -11,7 +11,7 @@ import pandas as pd
 
 
 def fixed(value: float | None, digits: int, missing: str = "") -> str:
-    """Return a number with so many decimals, or the text that stands for a missing one."""
+    """Return a number with so many decimals, or the text for a missing one."""
     return missing if value is None or math.isnan(value) else f"{value:.{digits}f}"
 
 
@@ -23,10 +23,10 @@ def rounded(value: Any) -> str:
 
 
 def decimals(estimate: float, low: float | None, high: float | None) -> int | None:
-    """Return how many decimals an estimate deserves; None where it has no interval.
+    """Return to how many decimals an estimate is rounded; None where it has no interval.
 
-    Two significant digits of the half width of the interval, as JCGM 100:2008, 7.2.6 has it for uncertainties; of the
-    end that exists where the other is open.
+    Two significant digits of the half width of the interval, as JCGM 100:2008, 7.2.6 recommends for uncertainties.
+    Where one end is open, the distance to the other end is used.
     """
     parts = [abs(estimate - end) for end in (low, high) if end is not None and math.isfinite(end)]
     half = sum(parts) / len(parts) if parts else 0.0

@@ -75,12 +75,12 @@ class EventHeat:
 
 @dataclass(frozen=True)
 class RuleAnswer:
-    """What one rule gives."""
+    """The result of one rule."""
 
     base: float  # Base temperature [degC]; NaN where the rule gives none.
     requirement: float  # Heat at the event [degC d].
     spread: float  # SD of the heat at the events at that base [degC d].
-    criterion: float  # Value of what the rule looks at.
+    criterion: float  # Value of the criterion of the rule at that base.
     criterion_unit: str  # Its unit.
     note: str  # Where the rule fails.
     at_end: bool  # Whether the base is an end of the search range.

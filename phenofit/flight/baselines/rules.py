@@ -1,4 +1,4 @@
-r"""The rules that base temperatures were found by before catches had a likelihood.
+r"""Traditional rules for the base temperature, in use before likelihood methods.
 
 Each takes one date per trap-year (half of a flight caught), the heat summed until then at a trial base, the days it
 took and the mean temperature of those days, and picks a base:
@@ -23,7 +23,7 @@ Notes
 Where every day of a trap-year has one temperature above the base, heat is days times (temperature - base), and each
 rule has a closed form; the tests compare the search with those. For the SD in days the literature divides by the
 mean temperature minus the base. With a season of changing days that has no meaning in winter; the mean heat per
-day over the last fortnight before the event takes its place, and is the same thing at constant temperature.
+day over the last fortnight before the event takes its place, and is equal to it at constant temperature.
 
 References
 ----------
@@ -74,13 +74,13 @@ def half_catch_dates(trap_years: TrapYears, *, share: float = 0.5, min_moths: in
     -------
     DataFrame
         ``trap_year, flight`` (1), ``observed`` (datetime64[ns]). The catch of an interval is spread evenly over
-        it, after division by effort. A trap-year that begins or ends in full flight, or holds catches that are
-        not counted, has no date.
+        it, after division by effort. A trap-year has no date if it begins or ends while many moths fly, or if some
+        of its catches were not counted.
 
     Raises
     ------
     ModelError
-        If the share is not one.
+        If `share` is not between 0 and 1.
     """
     if not 0.0 < share < 1.0:
         raise ModelError(f"a share of the catch lies between 0 and 1, not at {share}.")
@@ -149,14 +149,15 @@ def older_rules(
     min_moths : int
         Fewest moths in a trap-year that is used, where `events` is not given.
     jackknife : bool
-        Whether standard errors are wanted; without them the search is several times faster.
+        Whether to compute standard errors; without them the search is several times faster.
 
     Returns
     -------
     DataFrame
         A row for each flight and rule, columns ``OLDER_RULE_COLUMNS``. ``base_se`` and ``requirement_se`` are
         jackknife standard errors over years (missing below three years); ``spread`` is the SD of the heat at the
-        event at that base [degC d]; ``criterion`` what the rule made small. ``note`` says where a rule fails.
+        event at that base [degC d]; ``criterion`` is the value of the rule's criterion at that base. ``note`` says
+        where a rule fails.
 
     Raises
     ------

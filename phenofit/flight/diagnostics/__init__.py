@@ -1,1 +1,1 @@
-"""Does the model fit: residuals, influence of trap-years and years, out-of-season catches."""
+"""Does the model fit: residuals, influence of trap-years, out-of-season catches, stations, night weather, curve."""

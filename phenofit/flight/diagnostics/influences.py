@@ -90,7 +90,7 @@ def _added_by_each(
     return added, found
 
 
-# Slopes to about three digits, which is more than the first order is good for.
+# Slopes to about three digits, which is more than the first-order approximation needs.
 _NODES = (15, 7, 9)
 
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from phenofit.flight.result import FlightFit
     from phenofit.records import Records
 
-# Slopes to about two digits, which is more than the first order is good for.
+# Slopes to about two digits, which is more than the first-order approximation needs.
 _NODES = (9, 5, 7)
 LEVEL = 0.02
 """The fit lacks the effect below this p value."""
@@ -51,7 +51,7 @@ class NightScore:
     element: str  # ``"tmin"`` or ``"tmax"``.
     statistic: float  # Slope of the log-likelihood over its SD; about standard normal without an effect.
     p_value: float  # Two-sided, of this element alone.
-    effect: float  # Estimate by one step from zero, or fitted where that says nothing [1/degC].
+    effect: float  # Estimate by one step from zero, or fitted where one step is not reliable [1/degC].
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ class NightWeatherTest:
 
     @property
     def p_value(self) -> float:
-        """P value of the strongest element, doubled as it is the better of two."""
+        """P value of the strongest element, doubled because it is the smaller of two."""
         return min(1.0, len(self.scores) * self.strongest.p_value)
 
     @property
@@ -113,7 +113,7 @@ def night_weather_test(fit: FlightFit, records: Records) -> NightWeatherTest:
     Raises
     ------
     ModelError
-        If the fit has the effect already, or is of first catches, on which nights have none.
+        If the fit has the effect already, or is a fit of first catches, which cannot show it.
     DataError
         If the records are not those of the fit.
 

@@ -2,11 +2,11 @@ r"""Compare the flight curve that was held with all others.
 
 Notes
 -----
-Every other curve is fitted with as many parameters. Were the held curve and its parameters right, the likelihood ratio
-:math:`L_1 / L_0` against another curve would have the expectation 1 and would exceed :math:`c` with a chance of at most
-:math:`1 / c` (Markov's inequality; Royall 2000, J. Am. Stat. Assoc. 95:760-768, from memory). Of several curves the best
-is taken, and the chance is multiplied by their number. Fitted parameters take up as much in both, so the bound is on the
-safe side; the rates that were counted stand in ``reports/goodness.md``.
+Every other curve is fitted with as many parameters. If the held curve and its parameters were right, the likelihood
+ratio :math:`L_1 / L_0` against another curve would have the expectation 1 and would exceed :math:`c` with a chance
+of at most :math:`1 / c` (Markov's inequality; Royall 2000, J. Am. Stat. Assoc. 95:760-768, from memory). Of several
+curves the best is taken, and the chance is multiplied by their number. Both fits have the same number of fitted
+parameters, so the bound is conservative; the rates that were counted stand in ``reports/goodness.md``.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class CurveTest:
 
     @property
     def p_value(self) -> float:
-        """Largest chance of such a gain, were the held curve right."""
+        """Upper bound of the chance of such a gain if the held curve is right."""
         return min(1.0, self.others * math.exp(-max(self.gain, 0.0)))
 
     def words(self) -> str:

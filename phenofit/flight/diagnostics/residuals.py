@@ -54,7 +54,7 @@ def check_residuals(fit: FlightFit, records: Records, *, seed: int = 0) -> pd.Da
     records : Records
         What it was fitted to.
     seed : int
-        Of the draw between two steps of a distribution; same seed, same residuals.
+        Seed of the random draw within the step of each discrete distribution; same seed, same residuals.
 
     Returns
     -------

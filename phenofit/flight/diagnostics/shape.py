@@ -5,9 +5,9 @@ Notes
 With :math:`u` the share of the flight at the middle of a check and :math:`r` its residual, the statistic is the sum of
 squares of :math:`\sum r P_k(u) / \sqrt{\sum P_k(u)^2}` over the Legendre polynomials of degree 2, 3 and 4 on [0, 1]: too
 few moths at the top or in the tails, a skewed flight, a second peak (Neyman's smooth test; Rayner, Thas and Best 2009,
-*Smooth Tests of Goodness of Fit*, from memory). Levels and slopes are left out: shifts and requirement take them up. Fitted
-parameters take up a part of the rest too, so chi-squared as the reference is on the safe side; the rates that were counted
-stand in ``reports/goodness.md``.
+*Smooth Tests of Goodness of Fit*, from memory). Degrees 0 and 1 (level and slope) are left out, because the fitted
+shifts and requirement absorb them. Fitted parameters absorb a part of the rest too, so chi-squared as the reference
+is conservative; the rates that were counted stand in ``reports/goodness.md``.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class ShapeTest:
     degrees : int
         Three for each flight.
     p_value : float
-        Chance of a statistic as large.
+        Chance of a statistic at least as large.
     parts : DataFrame
         ``flight, part, checks, residual``: mean residual in each third of a flight.
     """

@@ -29,7 +29,7 @@ STATION_COLUMNS = (
     "stands_out",
 )  # fmt: skip
 LEVEL = 0.05
-"""Sites differ by more than their stations explain below this p value."""
+"""Below this p value, sites differ by more than their stations explain."""
 _SHOWN = 5
 
 
@@ -48,7 +48,8 @@ class StationCheck:
     degrees : tuple of int
         Its degrees of freedom.
     p_value : float
-        Chance of a statistic as large where distance and height explain all; at most that where they explain some.
+        Chance of a statistic at least as large where distance and height explain all; at most that where they
+        explain some.
     rule : TemperatureRule
         Expected difference of temperature by distance and height.
     """
@@ -194,7 +195,7 @@ class _Scales:
 
 
 def _scales(fit: FlightFit, records: Records) -> _Scales:
-    """Return what a degree of temperature and a day are worth in heat, at half of the first flight."""
+    """Return by how much a degree of temperature, and a day, change the heat sum at half of the first flight."""
     records = records_of_fit(fit, records)
     seasons = SeasonTemperatures(records)
     rows: list[int] = []

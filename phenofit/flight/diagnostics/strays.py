@@ -38,17 +38,17 @@ def stray_checks(fit: FlightFit, records: Records) -> pd.DataFrame:
     Raises
     ------
     ModelError
-        If the fit counts from a biofix and no starts are given, or the other way round.
+        If the fit counts from a biofix and the records have none, or the other way round.
     DataError
         If the records are not those of the fit.
 
     Notes
     -----
     Check j of a trap-year has the chance ``p_j = (1 - e) q_j + e d_j``, with the share e of strays, the check's part
-    q_j of the flights and d_j of the time. A moth caught in it is a stray with the chance ``e d_j / p_j``, in a
-    Dirichlet-multinomial no less than for moths that come independently (its parts may be split). That is averaged
-    over the shift and the flight sizes of the trap-year, as likely as its own counts make them. Other trap-years
-    of the year, which inform a common shift, are not used.
+    q_j of the flights and d_j of the time. A moth caught in it is a stray with the chance ``e d_j / p_j``, for the
+    Dirichlet-multinomial as for independent moths, because a part of a Dirichlet distribution can be split in two.
+    The share is averaged over the shift and the flight sizes of the trap-year, weighted by the likelihood of its
+    own counts. Other trap-years of the year, which inform a common shift, are not used.
     """
     phi = fit.parameters.get("concentration", np.inf)
     parts = []

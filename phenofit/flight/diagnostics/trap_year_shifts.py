@@ -25,8 +25,8 @@ LEAST_DEGREES = 3
 def trap_year_shifts(fit: FlightFit, records: Records) -> pd.DataFrame:
     """Return ``trap, site, season, year, shift`` [degC d] of each trap-year, from its own counts alone.
 
-    The mean of the likelihood over the shift, all shifts taken as equally likely before: a posterior mean
-    would be drawn to zero, the more the fewer the moths.
+    The mean of the shift weighted by the likelihood alone (a flat prior). A posterior mean under the fitted prior
+    would be shrunk towards zero, most where moths are few.
     """
     concentration = fit.parameters.get("concentration", np.inf)
     rows = []
@@ -63,9 +63,9 @@ def site_effects(shifts: pd.DataFrame, expected_sd: Mapping[str, float]) -> Site
     With years and sites as fixed effects, the differences :math:`b` of the sites
     from the first have covariance :math:`s^2 C`, :math:`s^2` the residual mean square of year x site. Where sites differ
     with SDs :math:`\tau` only, :math:`b^T (s^2 C + K\,\mathrm{diag}(\tau^2) K^T)^{-1} b / (S - 1)` is at most F with S - 1
-    and the residual degrees of freedom; it is F where :math:`\tau = 0`. Trap-years count alike: a variance read from the
-    few checks of a trap-year is small by luck as often as by moths, and weights by it rejected 8.7 % of 300 networks
-    without any effect at 5 %. Equal weights rejected 7.2 % of 500 (8 sites, 5 years).
+    and the residual degrees of freedom; it is F where :math:`\tau = 0`. Trap-years count alike: a variance
+    estimated from the few checks of a trap-year is often small by chance. Weights by that variance rejected 8.7 %
+    of 300 networks without any effect at 5 %. Equal weights rejected 7.2 % of 500 (8 sites, 5 years).
     """
     sites = tuple(sorted(str(site) for site in shifts["site"].unique()))
     years = sorted(shifts["year"].unique())

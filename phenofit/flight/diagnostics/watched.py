@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 
 UNWATCHED_COLUMNS = ("trap", "site", "season", "flight", "before", "after")
 LEAST_SHARE = 0.05
-"""A trap-year misses an end of a flight from this share of it on."""
+"""Share of a flight outside the watched time from which a trap-year counts as missing that end of the flight."""
 LEAST_PART = 0.25
-"""Said where so large a part of the trap-years misses it."""
+"""Part of the trap-years missing an end of a flight from which a sentence says so."""
 
 
 @dataclass(frozen=True)

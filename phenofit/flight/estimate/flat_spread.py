@@ -26,7 +26,7 @@ def maximise_off_bounds(
     limit: int = 200,
     least_gain: float = 0.0,
 ) -> Maximum:
-    """Maximise, and again with every spread near its bound moved away from it, where the likelihood is higher there."""
+    """Maximise; where the likelihood is higher with SDs or concentrations moved off their bounds, maximise again from there."""
     best = maximise(likelihood, start, box, factor, tolerance=tolerance, limit=limit, least_gain=least_gain)
     for index, tried in _near_bounds(likelihood, best.theta, box):
         moved = _higher(likelihood, best.theta, best.value, best.gradient, index, tried)
@@ -41,7 +41,7 @@ def maximise_off_bounds(
 
 
 def start_off_bounds(likelihood: Likelihood, start: np.ndarray, box: Box) -> np.ndarray:
-    """Return a start with every spread away from its bound where the likelihood is higher there."""
+    """Return a start with each SD or concentration moved off its bound where the likelihood is higher there."""
     near = _near_bounds(likelihood, start, box)
     if not near:
         return start
@@ -56,7 +56,7 @@ def start_off_bounds(likelihood: Likelihood, start: np.ndarray, box: Box) -> np.
 
 
 def _near_bounds(likelihood: Likelihood, theta: np.ndarray, box: Box) -> list[tuple[int, tuple[float, ...]]]:
-    # Free spreads so near to their bound that they hardly change the likelihood, and what to try.
+    # Free SDs and concentrations so near to their bound that they hardly change the likelihood, and what to try.
     found = []
     for index, entry in enumerate(likelihood.layout.entries):
         tried = _tried(entry.parameter)
@@ -74,7 +74,7 @@ def _higher(
     tried: tuple[float, ...],
 ) -> np.ndarray | None:
     if gradient[index] * _side(tried) <= 0.0:
-        # However small, the slope says that the likelihood drops away from the bound.
+        # The slope, however small, shows that the likelihood falls away from the bound.
         return None
     highest, best = value + _LEAST_GAIN, None
     for other in tried[1:]:

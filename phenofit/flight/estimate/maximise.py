@@ -65,7 +65,7 @@ class Maximum:
     value: float  # Log-likelihood.
     gradient: np.ndarray  # Its slopes.
     success: bool  # Whether the slopes, scaled, are zero within tolerance.
-    message: str  # What the search said.
+    message: str  # Message of the search.
     # Shape (free, free): The search's own estimate of the inverse curvature over the free entries, in the
     # coordinates of the likelihood; rough.
     spread: np.ndarray

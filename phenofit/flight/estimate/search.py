@@ -21,7 +21,8 @@ Nodes = tuple[int, int, int]
 
 _START_NODES = (5, DEGREE_FIVE, 5)
 _NODES = ((7, 5, 7), (9, 7, 9), (15, 9, 11), (21, 11, 15), (31, 15, 21), (61, 25, 31))
-# With flight sizes the search takes a rule whose nodes do not multiply with the flights; its error is removed after.
+# With flight sizes the search takes a rule whose nodes do not multiply with the flights; its error is removed
+# afterwards.
 _NODES_OF_SIZES = (7, DEGREE_FIVE, 7)
 FIRST_NODES = _NODES[0]
 _CORRECTIONS = 3  # of the nodes at most, each at the maximum found with the one before
@@ -34,10 +35,10 @@ _LEAST_GAIN = (
 
 @dataclass(frozen=True)
 class Accuracy:
-    """How exact the quadrature is to be."""
+    """The accuracy asked of the quadrature."""
 
     tolerance: float  # By how much doubling the nodes may move the log-likelihood.
-    # Nodes at which one stops in any case: of the shift, of each flight size, of the group's shift.
+    # Largest numbers of nodes: of the shift, of each flight size, of the group's shift.
     most: Nodes
 
 
@@ -53,7 +54,7 @@ _SMALLEST_EIGENVALUE = 1e-4  # of the curvature in units of its diagonal: a corr
 _UNINFORMED_EIGENVALUE = 0.05
 
 LARGEST_ERROR = 1e-2
-"""Error of a reported log-likelihood of several flights, or of crossed shifts, from which on it is said."""
+"""Error of a reported log-likelihood (several flights, or crossed shifts) from which a problem reports it."""
 
 
 def find_maximum(
@@ -67,10 +68,11 @@ def find_maximum(
 ) -> tuple[Maximum, Box, float]:
     """Maximise from the two best starts on few nodes, then from the better end on enough nodes.
 
-    With vectors `near` which the maximum may lie, the best of them is one of the starts. `begin` is where another search
-    of the same free entries ended, with another curve or on fewer nodes: it takes the place of all starts. Returns the
-    box too: the parameters of a collapsed flight are held in it. Where the value need not be exact, the error of the rule
-    for flight sizes is left: some hundredths, nearly the same for models that are compared.
+    `near` holds vectors near which the maximum may lie; the best of them is then one of the starts. `begin` is
+    where another search of the same free entries ended, with another curve or on fewer nodes: it takes the place of
+    all starts. Returns the box too: the parameters of a collapsed flight are held in it. Where the value need not
+    be exact, the error of the rule for flight sizes is left: some hundredths, nearly the same for models that are
+    compared.
     """
     best = begin
     if best is None or not best.success or len(best.spread) != box.free.sum():
@@ -125,7 +127,7 @@ def _of_some_sites(site: pd.Series) -> np.ndarray:
 def _arrived(
     likelihood: Likelihood, start: np.ndarray, box: Box, factor: np.ndarray, *, tolerance: float
 ) -> Maximum:
-    """Return where a search ends; one that a poor scale has stopped goes on with the curvature of where it was."""
+    """Return where a search ends; one that a poor scale has stopped continues with the curvature at its last point."""
     best = maximise_off_bounds(likelihood, start, box, factor, tolerance=tolerance, least_gain=_LEAST_GAIN)
     if best.success or not np.isfinite(best.value):
         return best

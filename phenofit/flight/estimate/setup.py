@@ -18,7 +18,7 @@ from phenofit.flight.likelihood.parameters import plain_name
 from phenofit.flight.likelihood.reference_heat import ReferenceHeat, reference_heat
 from phenofit.flight.model import SITE_IF_CROSSED, FitSettings
 
-# Stands for no strays at all: too small to matter, while the logarithm of a chance stays finite.
+# Share used for no strays: too small to matter, but it keeps the logarithm of a chance finite.
 SMALLEST_STRAY = 1e-9
 _LEAST_SITES, _LEAST_YEARS = 3, 2  # sites with so many years each from which on sites have a shift by default
 
@@ -90,7 +90,7 @@ def build_likelihood(
     design: CovariateDesign | None = None,
     search: bool = False,
 ) -> Likelihood:
-    """Return the likelihood of a model on its data, for a search in days where one is wanted."""
+    """Return the likelihood of a model on its data, for a search in days where asked."""
     if design is None:
         design = covariate_design(data.table, settings.covariates)
     return Likelihood(
@@ -161,7 +161,7 @@ def search_box(likelihood: Likelihood, settings: FitSettings) -> tuple[Box, np.n
 
 
 def _keep_order(box: Box, first: int, settings: FitSettings, template: np.ndarray) -> None:
-    """Let no flight be looked for on the wrong side of one whose requirement is held, in place."""
+    """Change the bounds in place, so that no flight is searched on the wrong side of one whose requirement is held."""
     places = {g: first + g - 1 for g in range(1, settings.flights + 1)}
     held = {g: float(template[k]) for g, k in places.items() if f"requirement_{g}" in settings.hold}
     if list(held.values()) != sorted(held.values()):

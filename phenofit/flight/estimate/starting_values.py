@@ -61,7 +61,7 @@ def starting_points(
         count = data.catch_count.astype(np.float64)
         owner = np.repeat(np.arange(data.trap_years), np.diff(data.catch_of))
         mean, spread, share = _mixture(middle, count, flights)
-        # What a trap-year is off, each catch measured from the flight it is nearest to.
+        # Mean distance of the catches of a trap-year from their nearest flight.
         nearest = np.argmin(np.abs(middle[:, None] - mean) / spread, axis=1)
         off = np.bincount(owner, count * (middle - mean[nearest])) / np.bincount(owner, count)
         group = likelihood.groups if likelihood.has_group else np.zeros(data.trap_years, dtype=np.int64)
@@ -106,7 +106,7 @@ def first_scale(likelihood: Likelihood, theta: np.ndarray, box: Box) -> np.ndarr
     jacobian = coordinates.jacobian(theta)
     for g in range(flights):
         place = at.requirement + g
-        # A sixth of the spread, which the requirement's own coordinate has to move by.
+        # A step of 0.15 spreads, in the coordinate of the requirement.
         matrix[place, place] = 0.15 * np.exp(theta[at.spread + g]) / max(jacobian[place, place], 1e-9)
     if likelihood.rearing is not None:
         _narrow(matrix, likelihood.rearing, theta, jacobian, flights)
@@ -116,7 +116,7 @@ def first_scale(likelihood: Likelihood, theta: np.ndarray, box: Box) -> np.ndarr
 def _narrow(
     matrix: np.ndarray, term: RearingTerm, theta: np.ndarray, jacobian: np.ndarray, flights: int
 ) -> None:
-    """Shorten the steps in base and requirement to what rearing data leave of them, in place."""
+    """Shorten the steps in base and requirement, in place, to the range that the rearing data allow."""
     at = np.array([theta[0], theta[1]])
     curved = np.empty((2, 2))
     for k, step in enumerate((1e-3, 1e-1)):

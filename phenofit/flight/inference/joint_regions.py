@@ -140,11 +140,11 @@ def joint_region(
     On the outline the log-likelihood, all other parameters refitted, has dropped by half the cut of two parameters: the
     quantile of chi-squared with two degrees of freedom, or, where the intervals of the fit have v degrees of freedom
     for the error, ``(v + 2) log(1 + 2 F / v)`` with the quantile F of 2 and v degrees, which tends to it. The
-    region is wider than the two intervals: those hold one parameter each, this both at once.
+    region is wider than the two intervals: an interval covers one parameter, the region covers both at once.
 
     The profile of the first parameter is the ridge of the region. At nine points along it the second is moved away on
-    either side until the cut is reached; between the points the width, over the root of what the ridge leaves of the
-    cut, is interpolated.
+    either side until the cut is reached; between the points, the width divided by the root of (cut minus deviance
+    on the ridge) is interpolated.
     """
     search = Search.of(fit, data_of_fit(fit, records), names)
     wanted = fit.settings.level if level is None else level

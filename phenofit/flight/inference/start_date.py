@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 START_COLUMNS = (
     "start", "log_likelihood", "deviance", "inside", "base", "requirement_1", "converged", "moths_before", "note",
 )  # fmt: skip
-_MOST_BEFORE = 0.05  # with a larger share of the moths caught before a start, no flight is left to be fitted
+_MOST_BEFORE = 0.05  # with a larger share of the moths caught before a start, the start is not fitted
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,7 @@ def profile_start(
     records : Records
         Trap-years, weather, links and season, without a biofix. The season's own start is among those compared.
     model : FlightModel
-        The model; its level is that of the set of starts that stay.
+        The model; its level is that of the set of starts that are not excluded.
     starts : sequence of str
         Month-days before the season's end.
     executor : concurrent.futures.Executor, optional
@@ -139,9 +139,9 @@ def profile_start(
     Notes
     -----
     The cut is that of chi-squared with one degree of freedom. It is rough: start dates come in steps, heat in winter
-    moves little when they do, and where the requirement takes up what a start adds the profile is not smooth. Moths
-    caught before a start have no chance but as strays; a start is not fitted where they are more than one in twenty.
-    The share of time that strays are spread over is that of the earliest start for all.
+    moves little when they do, and where the requirement absorbs the heat that another start adds, the profile is
+    not smooth. Moths caught before a start can only be strays; a start is not fitted where they are more than one
+    in twenty. The share of time that strays are spread over is that of the earliest start for all.
     """
     if records.starts is not None:
         raise ModelError("a fit that counts from a biofix has no start date to be profiled.")

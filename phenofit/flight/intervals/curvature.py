@@ -54,7 +54,7 @@ def agreed_covariance(
         by_curvature = math.sqrt(covariance[at, at])
         reach = _reach(point, covariance, at)
         if parameter.name == "requirement":
-            # Its coordinate has no profile: the standard error is set to where the likelihood says it is.
+            # Its coordinate has no profile: the standard error is computed from the likelihood along its direction.
             by_profile = float(reach[at])
             scale = np.ones(len(free))
             scale[at] = by_profile / by_curvature

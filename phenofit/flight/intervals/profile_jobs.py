@@ -78,7 +78,7 @@ def compute_profiles(
 ) -> tuple[dict[str, Profile], Maximum, tuple[str, ...]]:
     """Return the profiles of a fit, the highest point found, and the parameters that an interrupt has left out.
 
-    A point as high as `stop_at` ends the work: the profiles found until then are about no maximum.
+    A point as high as `stop_at` ends the work: the profiles found until then do not start from a maximum.
     """
     jobs = []
     sds = natural_values(likelihood, settings, maximum.theta)
@@ -106,7 +106,7 @@ def compute_profiles(
     except KeyboardInterrupt:
         if len(found) == len(jobs):
             raise
-        # Else what is missing is returned by name, and the caller raises again, with the estimates.
+        # Otherwise the missing profiles are returned by name, and the caller raises again, with the estimates.
     finally:
         if own is not None:
             own.shutdown(cancel_futures=True)

@@ -1,13 +1,13 @@
 r"""The reference distribution of a likelihood ratio: the degrees of freedom of a parameter's error.
 
-Where years shift, a requirement is known as well as a mean of so many normal values as there are years, and the
-variance of those values is fitted from them. Twice the drop of the log-likelihood at the true mean of `n` normal
-values is exactly :math:`n \log(1 + t^2 / (n - 1))`, Student's *t* on n - 1 degrees of freedom
-(*Mathematical Methods for Physics and Engineering*, section 31.7.5). That, with `n` the number of years (or
-sites, the scarcer where both are fitted), is the reference for every parameter but the variances. The
-chi-squared reference takes `n` to be large and is too short; a bare quantile of *t* set
-against the root of the deviance allows for the unknown variance twice and is too long. In a balanced network the interval
-is that of restricted likelihood (REML) with *t*, which ``tests/flight/test_reference.py`` compares with statsmodels.
+Where years shift, a requirement is like the mean of normal values, one for each year, whose variance is fitted from
+the same values. Twice the drop of the log-likelihood at the true mean of `n` normal values is exactly
+:math:`n \log(1 + t^2 / (n - 1))`, Student's *t* on n - 1 degrees of freedom (*Mathematical Methods for Physics and
+Engineering*, section 31.7.5). That, with `n` the number of years (or sites, the scarcer where both are fitted), is
+the reference for every parameter but the variances. The chi-squared reference takes `n` to be large and is too
+short; a bare quantile of *t* set against the root of the deviance allows for the unknown variance twice and is too
+long. In a balanced network the interval is that of restricted likelihood (REML) with *t*, which
+``tests/flight/test_reference.py`` compares with statsmodels.
 
 The standard deviation of the years' own shift is known from the years' differences once base and requirement are
 fitted. That of the trap-years' shift and the concentration are known from the trap-years.
@@ -72,13 +72,13 @@ def _of_two_parts(table: pd.DataFrame, parameters: Mapping[str, float]) -> float
 
 
 def _single_number(values: int, used: int) -> float:
-    """Return the degrees whose cut is that of `values` numbers less those used by fitted means."""
+    """Return the degrees that give the cut for an SD known from `values` numbers, of which fitted means use up `used`."""
     left = max(values - used, 1)
     return 3.0 * left / (1.0 + 2.0 * (values - left))
 
 
 def p_value_of_ratio(statistic: float, tested: int, degrees: float, *, fitted: int = 0) -> float:
-    """Return the chance of a likelihood ratio as large, where so many parameters tested are held at their true values."""
+    """Return the chance of a likelihood ratio at least as large, where the `tested` parameters are held at their true values."""
     from scipy.stats import chi2, f
 
     if math.isinf(degrees):

@@ -168,7 +168,7 @@ class _Sums:
 
 
 def _sums(years: pd.DataFrame, wanted: npt.NDArray[np.int64], seasons: SeasonTemperatures) -> _Sums:
-    """Find the temperatures of the wanted trap-years."""
+    """Find the temperatures of the requested trap-years."""
     size = len(years)
     found = _Sums(
         np.full(size, "", dtype=object),
@@ -220,7 +220,7 @@ def _since(when: npt.NDArray[np.datetime64], start: npt.NDArray[np.datetime64]) 
 def _edges_and_catches(
     kept: Kept, used: npt.NDArray[np.int64], sums: _Sums, seasons: SeasonTemperatures, *, by_night: bool
 ) -> dict[str, npt.NDArray[np.generic]]:
-    """Return the arrays of :class:`FlightData` that tell of edges and catches."""
+    """Return the arrays of :class:`FlightData` that describe edges and catches."""
     of = np.searchsorted(used, kept.of)
     series = sums.series[used]
     start = sums.start[kept.of]

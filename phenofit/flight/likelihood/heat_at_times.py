@@ -90,7 +90,7 @@ class SeasonTemperatures:
 
 @dataclass(frozen=True)
 class HeatAtTimes:
-    """Temperatures from the start of the sums on, and the times at which the sum is wanted."""
+    """Temperatures from the start of the sums on, and the times at which the sum is computed."""
 
     tmin: npt.NDArray[np.float64]  # Shape (series, days): Daily extremes [degC].
     tmax: npt.NDArray[np.float64]
@@ -129,7 +129,7 @@ class HeatAtTimes:
     def _sums(
         self, total: npt.NDArray[np.float64], days: npt.NDArray[np.float64], at: npt.NDArray[np.bool_]
     ) -> npt.NDArray[np.float64]:
-        """Return running totals so many days after the start, linear within a day; NaN where not wanted."""
+        """Return the running totals at `days` after the start, linear within a day; NaN outside of `at`."""
         day = np.minimum(np.floor(days[at]).astype(np.int64), total.shape[1] - 2)
         before, after = total[self.series[at], day], total[self.series[at], day + 1]
         out = np.full(len(days), np.nan)

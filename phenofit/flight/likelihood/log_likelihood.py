@@ -1,7 +1,7 @@
 """The log-likelihood of a whole data set as a function of one parameter vector, with its gradient.
 
 The vector has the places of :class:`phenofit.flight.kernels.arguments.Places`. Positive parameters are logarithms there,
-so that any vector is allowed; a search box keeps them where they mean something.
+so that any vector is allowed; a search box keeps them in a meaningful range.
 """
 
 from __future__ import annotations
@@ -49,9 +49,9 @@ from phenofit.flight.likelihood.subset import subset
 from phenofit.heat.compiled.threads import processors
 from phenofit.heat.settings import HeatSettings
 
-# Nodes placed at one shift of the group serve for others this far off, in spreads of the own shift and for each node:
-# seven nodes take the tilt exp(1.4 z) of a normal weight to 1e-5. With more nodes than the search takes the value
-# asked for is an exact one, and nodes serve for a tilt of exp(0.5 z) only.
+# Nodes placed at one shift of the group are used again for other shifts up to this distance, in SDs of the own
+# shift for each node: seven nodes integrate the tilt exp(1.4 z) of a normal weight to 1e-5. With more nodes than
+# the search takes the value asked for is an exact one, and nodes serve for a tilt of exp(0.5 z) only.
 _REACH = 0.2
 _EXACT_REACH = 0.5
 _SEARCH_NODES = 9
@@ -158,7 +158,7 @@ class Likelihood:
         self.forget()
 
     def _share_out(self, threads: int) -> None:
-        """Settle which trap-years and which groups each thread computes."""
+        """Decide which trap-years and which groups each thread computes."""
         n, group_of = self.data.trap_years, self._groups.group_of
         self._ranges = [(int(a), int(b)) for a, b in pairwise(np.linspace(0, n, threads + 1).astype(int))]
         parts = min(threads, len(self.group_labels))
@@ -240,7 +240,7 @@ class Likelihood:
         if self._correction is not None:
             about, moved, by = self._correction
             away = theta - about
-            # An SD on its way to zero takes its error along to a limit, not on without end.
+            # As an SD goes to zero, its error goes to a limit; a linear correction would grow without bound.
             shrunk = self._sds & (away < 0.0)
             value += moved + float(by @ np.where(shrunk, np.expm1(np.minimum(away, 0.0)), away))
             total += by * np.where(shrunk, np.exp(np.minimum(away, 0.0)), 1.0)

@@ -12,7 +12,7 @@ SMALLEST_SD = 0.5
 LARGEST_SD = 1000.0
 LARGEST_CONCENTRATION = 1e5
 INDEPENDENT = 1e13
-"""Concentration at which moths are independent to the last digit: stands for the multinomial."""
+"""Concentration at which moths are independent to the last digit: the value used for the multinomial."""
 _NO_SHIFT = 1e-3
 
 
@@ -25,7 +25,7 @@ _SHIFT_BOUNDS = _logs(SMALLEST_SD, LARGEST_SD)
 
 @dataclass(frozen=True)
 class Parameter:
-    """What there is to know of a parameter, whatever the model and its flight."""
+    """Properties of a parameter that are the same in every model and for every flight."""
 
     name: str  # In results, without the flight.
     words: str  # On a page.

@@ -18,7 +18,7 @@ from numpy.polynomial.hermite_e import hermegauss
 Floats = npt.NDArray[np.float64]
 
 DEGREE_FIVE = 3
-"""Number of nodes for a flight size that stands for the rule of degree 5 over all sizes."""
+"""Code that is given instead of a number of nodes: the rule of degree 5 over all sizes."""
 
 _MOST_OF_SIZES = {
     3: 9,

@@ -157,7 +157,7 @@ def rearing_term(
         A prior with the standard errors of the linear method, or the likelihood of the durations.
     on : {"base", "base and requirement"}
         Parameters that the rearing informs. A reared stage has its own requirement: only where the heat sum counts that
-        stage (from a biofix at its begin to the flight) is it that of the flight.
+        stage (from a biofix at its beginning to the flight) is it that of the flight.
     source : str
         Where the data come from.
 

@@ -49,7 +49,7 @@ class Kept:
     """The intervals that enter, and why trap-years do not."""
 
     of: npt.NDArray[np.int64]
-    # Intervals in the order of time; a start that is not a time stands for the season's own.
+    # Intervals in the order of time; a start that is not a time (NaT) means the start of the season.
     start: npt.NDArray[np.datetime64]
     end: npt.NDArray[np.datetime64]
     count: npt.NDArray[np.int64]  # Moths, or what they are at least.

@@ -1,4 +1,4 @@
-"""The shape of the flight curve, chosen by AIC on the very records that are fitted."""
+"""The shape of the flight curve, chosen by AIC on the same records that are fitted."""
 
 from __future__ import annotations
 

@@ -32,7 +32,7 @@ class RatioTest:
     degrees : int
         Parameters that the smaller model fixes.
     p_value : float
-        Chance of a statistic as large, were the smaller model true.
+        Chance of a statistic at least as large if the smaller model is true.
     reference : str
         The distribution that p comes from, in words.
     """
@@ -108,11 +108,12 @@ def likelihood_ratio(smaller: FlightFit, larger: FlightFit) -> RatioTest:
 
     Notes
     -----
-    Reference: F with (years - 1) degrees of freedom below where the years (or sites) share a shift, (trap-years - 1)
-    where trap-years have one of their own only, as for the intervals of a fit (:mod:`phenofit.flight.intervals.reference_distribution`), so
-    that a held value is rejected exactly where the interval of that level leaves it out; chi-squared without shifts. Where the smaller model puts a standard deviation at zero or the concentration at
-    infinity, the value lies on the edge of what is possible, and half of the chi-squared chance is taken
-    (Self & Liang 1987, J. Amer. Stat. Assoc. 82, 605-610).
+    Reference: F with (years - 1) denominator degrees of freedom where the years (or sites) share a shift,
+    (trap-years - 1) where trap-years have one of their own only, as for the intervals of a fit
+    (:mod:`phenofit.flight.intervals.reference_distribution`), so that a held value is rejected exactly where the
+    interval of that level leaves it out; chi-squared without shifts. Where the smaller model puts a standard
+    deviation at zero or the concentration at infinity, the value lies on the edge of what is possible, and half of
+    the chi-squared chance is taken (Self & Liang 1987, J. Amer. Stat. Assoc. 82, 605-610).
     """
     from scipy.stats import chi2
 

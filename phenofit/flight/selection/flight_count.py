@@ -44,7 +44,7 @@ def fit_flights(
         What is fitted, and what is held. With ``flights = "compare"`` or several numbers, and with
         ``curve = "choose"`` or several names, the choice is made by AIC on these records alone.
     profiles : bool or tuple of str
-        Whether intervals are wanted, or of which parameters, by name; without them a fit is several times faster.
+        Whether to compute intervals, or of which parameters, by name; without them a fit is several times faster.
     precise : bool
         Whether the log-likelihood is given to 1e-4, for comparing fits; otherwise to 1e-2.
     provenance : mapping, optional
@@ -81,12 +81,12 @@ def fit_flights(
     fitted variance, not chi-squared (:mod:`phenofit.flight.intervals.reference_distribution`).
 
     Crossed shifts of years and sites are integrated by Laplace's rule. The next term of its expansion is computed at the
-    maximum; a problem says the error of the log-likelihood where it is 0.01 or more.
+    maximum; a problem states the error of the log-likelihood where it is 0.01 or more.
 
     ``"compare"`` goes forwards from one flight. It stops at the first further flight that does not help, has collapsed,
     or does not converge, and says which. A flight helps where it lowers the AIC and its likelihood ratio is larger
     than chance explains (:func:`phenofit.flight.selection.number_of_flights.compare_numbers`). The intervals of the
-    chosen fit do not know of the choice.
+    chosen fit do not include the uncertainty of the choice.
     """
     options = FitOptions(profiles, precise, dict(provenance or {}), progress, executor)
     say = progress or (lambda _text: None)

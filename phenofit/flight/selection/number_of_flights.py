@@ -72,7 +72,7 @@ def compare_numbers(fewer: FlightFit, more: FlightFit, *, exact: bool = True) ->
     added = more.settings.flights - fewer.settings.flights
     if added < 1:
         raise ModelError("the second fit is to have more flights than the first.")
-    # A collapsed flight fits nothing, yet was looked for: its parameters count.
+    # A collapsed flight describes no catches, but it was searched for: its parameters count.
     parameters = 4 * added + fewer.fitted
     statistic = max(2.0 * (more.log_likelihood - fewer.log_likelihood), 0.0)
     difference = 2.0 * (parameters - fewer.fitted) - statistic
