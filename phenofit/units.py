@@ -60,7 +60,7 @@ _QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*(\S.*?)?\s*$")
 
 
 def temperature_unit(text: str) -> str:
-    """Return the house name of a temperature unit."""
+    """Return the name that phenofit uses for a temperature unit."""
     key = re.sub(r"\s+", "_", str(text).strip().lower())
     try:
         return _TEMPERATURE_ALIASES[key]
@@ -71,7 +71,7 @@ def temperature_unit(text: str) -> str:
 
 
 def degree_day_unit(text: str) -> str:
-    """Return the house name of a degree-day unit."""
+    """Return the name that phenofit uses for a degree-day unit."""
     match = re.fullmatch(r"(.+?)[\s*·.-]*(?:d|day|days)", str(text).strip(), flags=re.IGNORECASE)
     if match:
         try:

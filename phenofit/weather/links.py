@@ -33,9 +33,10 @@ def link_stations(
     traps : pandas.DataFrame
         ``trap, latitude, longitude`` [degrees], and optionally ``elevation_m`` [m] and ``station`` (given).
     weather : xarray.Dataset
-        Station weather in the house form; stations without any complete day are passed over.
+        Station weather in the form of :mod:`phenofit.weather.schema`; stations without any complete day are
+        ignored.
     max_distance_km : float
-        Largest distance at which a station may stand for a trap [km]; a given station may be farther.
+        Largest distance of a station from its trap [km]; a given station may be farther.
     too_far : {"refuse", "leave out"}
         What becomes of a trap without a station in reach, or whose given station is not in the weather: an
         error, or a row with no station (``how`` = "none").

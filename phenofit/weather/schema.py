@@ -76,7 +76,7 @@ def new_dataset(
     provenance: Provenance | None = None,
     found: pd.DataFrame | None = None,
 ) -> xr.Dataset:
-    """Put daily temperatures of stations into the house form.
+    """Put daily temperatures of stations into the standard form.
 
     Parameters
     ----------
@@ -258,7 +258,7 @@ def findings(weather: xr.Dataset) -> pd.DataFrame:
     Parameters
     ----------
     weather : xarray.Dataset
-        A dataset in the house form.
+        A dataset in the standard form, see :func:`new_dataset`.
 
     Returns
     -------
@@ -304,7 +304,7 @@ def mark_forecast(weather: xr.Dataset, today: np.datetime64 | str) -> xr.Dataset
     Parameters
     ----------
     weather : xarray.Dataset
-        A dataset in the house form.
+        A dataset in the standard form, see :func:`new_dataset`.
     today : datetime64 or str
         The run date; itself still observed.
 

@@ -85,22 +85,23 @@ def at_traps(
     weather : xarray.Dataset
         Daily station weather.
     how : {"nearest", "interpolated"}
-        The linked station as it stands, or the mean of several stations weighted by distance.
+        The linked station unchanged, or the mean of several stations weighted by distance.
     max_distance_km : float
         Reach [km].
     stations : int
         Stations in reach that are used, nearest first.
     power : float
-        Weights go with the distance to minus this power.
+        Exponent of the weights: distance to the power of minus this number.
     lapse : {"fit"}, float or None
-        Change of temperature with height [degC/km]: fitted by month, given, or none. Where a fit is not possible
-        the standard atmosphere's -6.5 is used, which the notes say; where a height is unknown there is no
-        correction, which they say too.
+        Change of temperature with height [degC/km]: fitted by month, given, or none. Where a fit is not possible,
+        -6.5 of the standard atmosphere is used. Where a height is unknown, nothing is corrected. The notes say
+        both.
 
     Returns
     -------
     xarray.Dataset
-        In the house form, the traps in the place of stations; ``source`` is the worst of the stations used.
+        In the form of :mod:`phenofit.weather.schema`, traps in the place of stations. ``source`` is the largest
+        code of the stations used.
 
     Raises
     ------
@@ -297,7 +298,7 @@ def site_offset(logger: xr.Dataset, weather: xr.Dataset, station: str) -> pd.Dat
     Parameters
     ----------
     logger : xarray.Dataset
-        Weather of one place in the house form.
+        Weather of one place, in the form of :mod:`phenofit.weather.schema`.
     weather : xarray.Dataset
         Daily station weather.
     station : str

@@ -12,7 +12,7 @@ from phenofit.files import writing
 
 
 def write_weather(weather: xr.Dataset, path: str | os.PathLike[str]) -> None:
-    """Write a dataset of the house form to NetCDF; :func:`phenofit.weather.read_weather` reads it back equal.
+    """Write station weather to NetCDF; :func:`phenofit.weather.read_weather` reads it back equal.
 
     Parameters
     ----------

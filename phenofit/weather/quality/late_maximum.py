@@ -12,7 +12,7 @@ from phenofit.errors import ModelError
 from phenofit.weather.quality.neighbours import course, distances_km
 from phenofit.weather.schema import FLAGS, add_notes, with_temperatures
 
-CLEARLY = 0.1  # by so much must the correlation with the day before be higher
+CLEARLY = 0.1  # by at least this much the correlation with the day before must be higher
 MIN_DAYS = 120  # common days in a year
 
 

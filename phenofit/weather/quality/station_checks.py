@@ -98,7 +98,7 @@ def repeated(series: np.ndarray, days: np.ndarray) -> np.ndarray:
         if len(known) < SHORTEST_RUN:
             continue
         spans = [(start - 1, end) for start, end in runs(equal)]  # from the first equal day, end excluded
-        # Without very long runs: they would raise the chance by which they are judged.
+        # Without very long runs: they would raise the chance that they are compared with.
         plain = equal.copy()
         for start, end in spans:
             if end - start >= 15:

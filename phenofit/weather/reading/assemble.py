@@ -1,4 +1,4 @@
-"""From day rows of any file to the house dataset: calendar, duplicates, impossible values."""
+"""From day rows of any file to the standard dataset: calendar, duplicates, impossible values."""
 
 from __future__ import annotations
 

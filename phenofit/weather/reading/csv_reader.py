@@ -32,7 +32,7 @@ def read_daily_table(
     keep_failed: bool = False,
     station: str | None = None,
 ) -> DayRows:
-    """Read one daily station table; `tmin_attributes` and `tmax_attributes` hold the flags of the daily archive."""
+    """Read one daily station table; the columns ``tmin_attributes`` and ``tmax_attributes`` hold the flags of the daily archive."""
     house_unit = temperature_unit(unit)
     keys = ["date", "tmin", "tmax"]
     table = read_table(

@@ -1,7 +1,7 @@
 """Our store of fetched series: one NetCDF file for each station and year, written whole or not at all.
 
-A year that was closed when it was fetched is kept permanently if nearly all its days came. An incomplete one is
-requested again after a month, and the current year each day. Each file holds the date on which it was fetched.
+A year that was closed when it was fetched is kept permanently if nearly all its days are there. An incomplete one
+is requested again after a month, and the current year each day. Each file holds the date on which it was fetched.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ from phenofit.weather.service.client import SAFE_ID, YearReply
 
 FORMAT = "phenofit station-year 1"
 SETTLING_DAYS = 31
-"""A year counts as closed this long after its last day; archives still correct recent weeks [d]."""
+"""A year counts as closed after this time since its last day; archives still correct recent weeks [d]."""
 SHORT_DAYS = 30
-"""A closed year that came short is asked for again so long after it was fetched [d]."""
+"""An incomplete closed year is requested again after this time [d]."""
 WHOLE_SHARE = 0.9
-"""Share of the days of a closed year that must have come for it to be kept for good."""
+"""Share of the days of a closed year that must be there for it to be kept permanently."""
 _KEPT_STATES = ("data", "no file", "empty")
 
 
@@ -39,7 +39,7 @@ class StoredYear:
     notes: tuple[str, ...] = ()  # What was set aside in the file, one sentence each.
 
     def days_short(self, year: int) -> int:
-        """Return how many days of a closed year are missing if it came short, else 0."""
+        """Return how many days of a closed year are missing if it is incomplete, else 0."""
         days = 366 if calendar.isleap(year) else 365
         return 0 if len(self.frame) >= WHOLE_SHARE * days else days - len(self.frame)
 
@@ -128,5 +128,5 @@ class StationCache:
             return True
         if stored.fetched <= closed_on:
             return False
-        # A short reply may be a fault of that day; a station without more days is asked once a month.
+        # An incomplete reply may be a fault of that day; a station without more days is asked once a month.
         return stored.days_short(year) == 0 or bool(today < stored.fetched + np.timedelta64(SHORT_DAYS, "D"))

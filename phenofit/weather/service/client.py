@@ -1,4 +1,4 @@
-"""The only module that touches the station-data client (meteostat, major version 2).
+"""The only module that imports the station-data client (meteostat, major version 2).
 
 The client answers every fault of the network with an empty series. This adapter therefore downloads the file of one
 station and one year itself, so that each request has one named outcome, and has the client read the local copy.
@@ -160,7 +160,7 @@ _CHECK_NETWORK = "Check the network and try again."
 
 
 def _list_reason(lines: list[str]) -> str:
-    """Return why the list did not come, from what the client logged of its requests."""
+    """Return why the list was not received, from what the client logged of its requests."""
     for line in lines:
         status = re.search(r"returned status (\d+)", line)
         if status:

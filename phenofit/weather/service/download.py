@@ -32,7 +32,7 @@ class Outcome:
 
 
 def within(seconds: float, work: Callable[[], _T]) -> _T:
-    """Return the result of some work, or give it up after a time."""
+    """Return the result of some work, or give up after a time."""
     results: list[_T] = []
     faults: list[BaseException] = []
 

@@ -16,7 +16,7 @@ from phenofit.progress import Progress
 from phenofit.weather.service.cache import StationCache
 
 LIST_LIFE_DAYS = 30
-"""Age at which the list of stations is loaded again [d]."""
+"""Age after which the list of stations is loaded again [d]."""
 
 
 @dataclass(frozen=True)

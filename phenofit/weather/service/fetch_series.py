@@ -87,7 +87,7 @@ def fetch_weather(
     years : tuple of int
         First and last calendar year.
     cache : path-like
-        Folder of the store; closed years are kept there for good, the running year for a day.
+        Folder of the store; past years are kept there permanently, the current year for a day.
     max_distance_km : float
         Reach of a trap [km].
     today : str or datetime64, optional
@@ -107,8 +107,8 @@ def fetch_weather(
     Returns
     -------
     xarray.Dataset
-        In the house form, with per-day ``source`` and ``provider``; :func:`phenofit.weather.service.fetch_report` gives
-        the state of each station that was asked for.
+        In the form of :mod:`phenofit.weather.schema`, with ``source`` and ``provider`` for each day;
+        :func:`phenofit.weather.service.fetch_report` gives the state of each station that was asked for.
 
     Raises
     ------
@@ -119,7 +119,7 @@ def fetch_weather(
 
     Notes
     -----
-    Stopped at any point, the next call goes on from what is in the store. Inventory dates of the service are
+    If a call is stopped, the next call continues with what is in the store. Inventory dates of the service are
     hints and are not used: coverage is that of the days returned.
     """
     run_date = np.datetime64("today" if today is None else today).astype("datetime64[D]")
@@ -174,7 +174,7 @@ def fetch_weather(
 
 
 def _year_notes(year: int, held: StoredYear, today: np.datetime64) -> list[str]:
-    """Return what was set aside in a year, and whether it came short."""
+    """Return what was set aside in a year, and whether days are missing."""
     notes = list(held.notes)
     short = (
         held.days_short(year)
@@ -244,7 +244,7 @@ def _load(
                 load.stored += 1
             else:
                 wanted.setdefault(station, []).append(year)
-    # A simple queue may be put to from a signal handler, and an interrupt cannot leave it locked.
+    # A signal handler may put items into a simple queue, and an interrupt cannot leave it locked.
     replies: _Replies = queue.SimpleQueue()
     stop = threading.Event()
     unanswered = _Unanswered(stop)

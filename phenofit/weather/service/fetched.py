@@ -1,4 +1,4 @@
-"""From stored station-years to the house dataset: modelled days marked, days after the run date left out."""
+"""From stored station-years to the standard dataset: modelled days marked, days after the run date left out."""
 
 from __future__ import annotations
 
