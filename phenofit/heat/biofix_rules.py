@@ -39,8 +39,7 @@ def find_biofix(
     check : sequence of dates
         When the trap was looked at.
     count : sequence of float
-        Moths found; NaN where the catch is not known. Such a check is passed over: it neither begins nor breaks
-        a run.
+        Moths found; NaN where the catch is not known. Such a check is ignored: it neither begins nor breaks a run.
     trap : sequence, optional
         Trap of each check; by default each group has one trap.
     previous : sequence of dates, optional
@@ -48,7 +47,7 @@ def find_biofix(
     rule : str
         ``"first catch"``: the first check with `at_least` moths in one trap. ``"sustained catch"``: the first of
         two successive checks of one trap with `at_least` moths each. ``"catch per trap"``: the first check at
-        which the moths of all traps so far, shared among the traps of the group, come to `at_least`.
+        which the moths of all traps so far, divided by the number of traps of the group, reach `at_least`.
     at_least : float
         Number of moths of the rule.
     at : str

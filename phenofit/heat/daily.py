@@ -1,4 +1,4 @@
-"""Degree-days from daily minimum and maximum temperatures, on whatever holds them."""
+"""Degree-days from daily minimum and maximum temperatures: numbers, arrays, pandas or xarray objects."""
 
 from __future__ import annotations
 

@@ -48,8 +48,8 @@ def hourly_degree_days(
     cutoff : str
         As for :func:`degree_days`.
     between : str
-        ``"steps"``: each reading holds until the next, as for hourly means. ``"lines"``: temperature goes
-        straight from one reading to the next, summed exactly; the last day then needs the first reading after it.
+        ``"steps"``: each reading holds until the next, as for hourly means. ``"lines"``: temperature changes
+        linearly from one reading to the next, summed exactly; the last day then needs the first reading after it.
     times : array_like of date-times, optional
         Times of an array's readings.
     unit, out_unit : str

@@ -41,9 +41,9 @@ def dates_reaching(heat: Any, amounts: Any, *, dates: Any = None, dim: str = "ti
     -------
     array, pandas.Series or xarray.DataArray
         Date-times (datetime64[ns], to the second), NaT where an amount is not reached or the sum is unknown. The
-        time dimension gives way to ``amount`` (left out for a single number) and, where `heat` covers several
-        seasons, ``season``. A Series gives a Series over the amounts (with the seasons as first level where
-        there are several).
+        time dimension is replaced by ``amount`` (left out for a single number) and, where `heat` covers several
+        seasons, ``season``. A Series gives a Series over the amounts (with the seasons as first level where there
+        are several).
 
     Raises
     ------

@@ -35,7 +35,7 @@ class RearingFit:
     base, base_se : float
         Temperature at which development stops, and its standard error [degC].
     requirement, requirement_se : float
-        Heat from begin to end of development, and its standard error [degC d].
+        Heat from the beginning to the end of development, and its standard error [degC d].
     covariance : float
         Covariance of base and requirement [degC degC d]; NaN for the reduced major axis.
     r_squared : float

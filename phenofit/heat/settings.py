@@ -17,10 +17,10 @@ from phenofit.units import (
 )
 
 METHODS: Final[tuple[str, ...]] = (*METHOD_CODES, "hourly")
-"""Methods by their trade names."""
+"""Methods by their usual names."""
 
 CUTOFFS: Final[tuple[str, ...]] = ("horizontal", "intermediate", "vertical", "floored intermediate")
-"""Cut-offs at the upper threshold by their trade names."""
+"""Cut-offs at the upper threshold by their usual names."""
 
 _NO_COURSE = (
     "with an average there is no course of the day above the upper threshold, so only the horizontal "
@@ -64,7 +64,7 @@ def check_method(method: str, cutoff: str, *, upper: bool) -> None:
 
 
 def check_thresholds(base: str | float, upper: str | float | None = None) -> tuple[float, float | None]:
-    """Read base and upper threshold and refuse those that cannot be meant."""
+    """Read base and upper threshold; refuse implausible values."""
     low = parse_temperature(base)
     if not LOWEST_THRESHOLD <= low <= HIGHEST_BASE:
         raise UnitError(
@@ -80,7 +80,7 @@ def check_thresholds(base: str | float, upper: str | float | None = None) -> tup
 
 
 def upper_threshold(upper: str | float) -> float:
-    """Read an upper threshold and refuse one that cannot be meant."""
+    """Read an upper threshold; refuse an implausible value."""
     high = parse_temperature(upper, highest=HIGHEST_UPPER)
     if not LOWEST_THRESHOLD < high <= HIGHEST_UPPER:
         raise UnitError(

@@ -68,8 +68,8 @@ def whole_lines(grid: xr.DataArray, dim: str) -> xr.DataArray:
 def on_lines(block: Block, dtype: np.dtype[Any], tail: tuple[int, ...]) -> Callable[..., Any]:
     """Return a function of arrays with days last that gives arrays with `tail` in their place.
 
-    Blocks of a lazy first array stay as they lie in memory: a general rule for core dimensions would copy each of them
-    with days last, and a grid is stored day after day.
+    Blocks of a lazy first array keep their layout in memory. A general rule for core dimensions would copy each of
+    them with days last, because a grid is stored day after day.
     """
 
     def applied(lines: Any, *more: Any) -> Any:
