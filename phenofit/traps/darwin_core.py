@@ -1,4 +1,4 @@
-"""Catches as Darwin Core occurrences, so that a network's records can be published and taken in again.
+"""Catches as Darwin Core occurrences, so that a network's records can be published and read again.
 
 Every interval of a trap is one sampling event and one occurrence record: present with its number, or absent.
 """

@@ -25,7 +25,7 @@ MOST_INTERVAL_DAYS = 366.0
 
 def interval_days_fault(days: float) -> str:
     """Return why a number of days is no length of a check interval, or an empty text."""
-    least = 1.0 / 24.0  # one hour: shorter ones are slips of the unit
+    least = 1.0 / 24.0  # one hour: shorter ones come from a wrong unit
     if least <= days <= MOST_INTERVAL_DAYS:
         return ""
     return f"is not a number of days from one hour ({least:.4f}) to {MOST_INTERVAL_DAYS:g}"
@@ -84,7 +84,7 @@ def _standing_since(
     check: npt.NDArray[np.datetime64],
     missing: npt.NDArray[np.bool_],
 ) -> npt.NDArray[np.datetime64]:
-    """Return since when the trap of each row has stood by the rows before it: NaT where they do not say."""
+    """Return from what time the trap of each row has stood, by the rows before it; NaT where they do not show it."""
     row = np.arange(len(trap))
     # A check empties the trap. A missed one leaves it as it stood, unless its row says when it was set.
     tells = ~missing | ~np.isnat(given)

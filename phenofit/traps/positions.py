@@ -61,7 +61,7 @@ def position_problems(
 
 
 def _centre(latitude: np.ndarray, longitude: np.ndarray) -> tuple[float, float]:
-    """Return the middle of the largest group of traps; a lost sign must not drag it between two continents."""
+    """Return the middle of the largest group of traps; traps with a lost sign must not move it between two continents."""
     cells = np.floor(np.stack([latitude, longitude], axis=1) / _GROUP_DEGREES)
     kinds, first, which, counts = np.unique(
         cells, axis=0, return_index=True, return_inverse=True, return_counts=True

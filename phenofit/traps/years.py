@@ -44,7 +44,7 @@ class TrapYears:
     left_out : pandas.DataFrame
         ``trap, season, reason, rows`` (how many), ``lines`` (which lines of the catch table, as text), ``moths``.
     notes : tuple of str
-        What else is to be known, one sentence each.
+        Further remarks, one sentence each.
     unused : pandas.DataFrame
         One row per check left out: ``trap, year`` (-1 outside the season), ``end`` (the check), ``reason`` (a key of
         :data:`phenofit.traps.LEFT_OUT_REASONS`), ``row, moths``.
