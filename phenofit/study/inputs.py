@@ -45,7 +45,7 @@ class StudyInputs:
     Attributes
     ----------
     study : Study
-        What asked for it.
+        The study that names the inputs.
     traps : pandas.DataFrame
         Trap table.
     catches : pandas.DataFrame

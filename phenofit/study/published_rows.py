@@ -15,7 +15,7 @@ from phenofit.validate.thresholds.threshold import PublishedThreshold
 _WITH_ID = ("id", "species", "flight")
 _TEMPERATURES = {"base", "upper"}
 _DISTINGUISHING = ("flight", "amount", "base", "method", "start", "upper", "cutoff", "region", "source")
-"""What makes the ids of entries without one differ, the most useful first."""
+"""Values that make the ids of entries without an id differ, the most useful first."""
 
 
 def published_rows(

@@ -51,7 +51,7 @@ def read_study_weather(
 
 
 def _stop_where_too_much_is_doubted(study: Study, read: xr.Dataset, checked: xr.Dataset) -> None:
-    """Raise where a check takes so much of a series that the series, or the check, must be wrong."""
+    """Raise where a check rejects so much of a series that the series, or the check, must be wrong."""
     from phenofit.weather import has_flag
 
     before = read["tmin"].notnull() & read["tmax"].notnull()
@@ -107,7 +107,7 @@ def _read_or_fetch(
 
 
 def stations_only(study: Study) -> xr.Dataset | None:
-    """Return a dataset that holds the positions of the stations and one day of anything, or None."""
+    """Return a dataset with the positions of the stations and one placeholder day, or None."""
     from phenofit.weather import new_dataset, read_stations
 
     if study.weather.stations is None:

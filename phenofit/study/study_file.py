@@ -172,7 +172,7 @@ class Study(Part):
         Raises
         ------
         DataError
-            If the table cannot be read, with every problem of it, or names a species that the study has not.
+            If the table cannot be read, with every problem of it, or names a species that the study does not have.
         """
         path = self.forecast.stages
         if path is None:

@@ -14,7 +14,7 @@ from phenofit.weather import neighbour_offsets
 
 LONGEST_SHOWN = 10
 LARGE_OFFSET = 1.5
-"""Difference of a station from its neighbours [degC] from which it is named."""
+"""Difference of a station from its neighbours [degC] from which a note names the station."""
 
 
 def weather_of_traps(
