@@ -184,7 +184,7 @@ def _nights(checks: pd.DataFrame, days: np.ndarray, dates: str) -> np.ndarray:
 def _repeats(
     interview: Interview, sheet: Sheet, form: CatchForm, checks: pd.DataFrame
 ) -> tuple[CatchForm, pd.DataFrame, str | None]:
-    """Return form and checks, with the column that tells repeats apart, and what is done with those left."""
+    """Return form and checks, with the column that distinguishes repeated rows, and what is done with those that remain."""
     keys = [
         "trap",
         "date",

@@ -241,5 +241,5 @@ def unit_readings(temperature: float) -> dict[str, float]:
 
 
 def is_summer(celsius: float) -> bool:
-    """Return whether a mean of the warmest month [degC] is one of a place with moths."""
+    """Return whether a mean of the warmest month [degC] is plausible for a place where moths are trapped."""
     return COLDEST_SUMMER <= celsius <= WARMEST_SUMMER

@@ -151,7 +151,7 @@ def _read(source: TableFile, header: Sequence[str]) -> Table:
 
 
 def settle_encoding(interview: Interview, section: str, sheet: Sheet) -> str | None:
-    """Return the encoding of a table, empty for UTF-8; stated where both others read the same. None while it is asked."""
+    """Return the encoding of a table, empty for UTF-8; stated where both other encodings give the same text. None while it is asked."""
     if not sheet.encoding:
         return ""
     texts = [*sheet.looks, *(text for look in sheet.looks.values() for text in look.distinct)]
