@@ -142,7 +142,7 @@ def compute_study(
         truth = _truth(study)
         elevation = None if study.map.elevation is None else read_elevation(study.map.elevation)
         works = [SpeciesWork.of(study, inputs, name) for name in study.species]
-        inputs.weather.load()  # threads share it: nothing must be read lazily from a file
+        inputs.weather.load()  # threads share it, so it is loaded whole, not read lazily from a file
         with ThreadPoolExecutor(len(study.species)) as heads:
             tasks = [_Task(work, executor, _named(say, work.species, study), elevation) for work in works]
             species = tuple(heads.map(_Task.result, tasks))
@@ -173,7 +173,7 @@ class _Task:
         return replace(self, work=work.settled(fit))._with(fit)
 
     def _with(self, fit: FlightFit) -> SpeciesResult:
-        """Do everything that rests on the fit."""
+        """Do everything that needs the fit."""
         work, seed = self.work, self.work.study.head.seed
         notes: list[str] = []
         self.say("forecasting held-out trap-years")

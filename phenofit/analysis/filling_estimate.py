@@ -58,7 +58,7 @@ def filling_sentence(study: Study, inputs: StudyInputs, species: Sequence[Specie
 
 
 def _flight_day(species: SpeciesResult) -> str:
-    """Return the month-day of the middle observed half of the first flight; 30 June where none was observed."""
+    """Return the median month-day on which half of the first flight was observed; 30 June where none was observed."""
     table = species.validation
     if table.empty:
         return "06-30"

@@ -70,7 +70,7 @@ class FitChecks:
     regions : mapping of int to JointRegion
         Joint region of base and requirement of each flight; empty where the base was held.
     records : RecordChecks
-        Flights that traps missed in part, and stations unlike their traps.
+        Flights that traps missed in part, and stations that differ from their traps.
     flights : str
         What the catches say about the number of flights; empty where that was not asked.
     questions : tuple of str
@@ -104,9 +104,9 @@ def check_fit(fit: FlightFit, records: Records, *, min_moths: int, seed: int, fl
     min_moths : int
         Fewest moths of a flight in a trap-year whose date the older rules use.
     seed : int
-        Of the draws within the steps of the residuals.
+        Seed of the random draws in the residuals.
     flights : str
-        Evidence on the number of flights, handed on.
+        Evidence on the number of flights, copied into the result.
 
     Returns
     -------
@@ -217,7 +217,7 @@ def rules_beside(fit: FlightFit, records: Records, *, min_moths: int = 5) -> pd.
 
 
 def _scatter(data: EventHeat, base: float) -> float:
-    """Return the SD of the heat at the events in days of the heat before them."""
+    """Return the SD of the heat at the events, over the mean heat per day before them [d]."""
     rate = data.heat_per_day(base) if np.isfinite(base) else 0.0
     return float(np.std(data.heat(base), ddof=1)) / rate if rate > 0 else float("nan")
 

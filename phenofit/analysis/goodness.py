@@ -26,13 +26,13 @@ if TYPE_CHECKING:
 LEVEL = 0.01
 """A test warns below this p value, so that the verdict on a right model warns in about 5 of 100 networks."""
 LEVELS = {"sites and their stations": STATION_LEVEL, "night weather": NIGHT_LEVEL}
-"""The same for tests that warn less often than their p values say."""
+"""Their own limits, for tests that reject a right model less often than their p values say."""
 UNSEEN = (
     "Catches of a few years seldom show a wrong start date, upper threshold or form of the development rate."
 )
-"""What the verdict cannot know: the column "best possible" of ``reports/goodness.md``."""
+"""What the verdict cannot detect: the column "best possible" of ``reports/goodness.md``."""
 LEAST_STRAY_CHECKS = 2
-"""Strays are a warning from so many catches on."""
+"""Number of catches more like strays than like the flight from which the verdict warns."""
 
 
 @dataclass(frozen=True)

@@ -31,12 +31,12 @@ RUN_FILES = (
     "report.html", "field.html", "flights.csv", "thresholds.csv", "validation.csv", "scores.csv", "error_map.nc", "figures/",
     "occurrences.csv", "events.csv",
 )  # fmt: skip
-"""What a run of a study writes whatever its species; ``figures/`` is a folder."""
+"""What a run of a study writes, apart from the fit file of each species; ``figures/`` is a folder."""
 INVENTED = "invented data"
 OCCURRENCES, EVENTS = "occurrences.csv", "events.csv"
 
 
-# What a parameter of a fit to less than counts is about.
+# Note on the parameters of a fit by the records that it uses.
 _RECORDS = {
     "counts": "",
     "presence": "fitted to presence at checks",

@@ -1,4 +1,4 @@
-"""Do the records suit the fit: traps watched too briefly for a flight, stations unlike their traps."""
+"""Do the records suit the fit: traps watched too briefly for a flight, stations that differ from their traps."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ class RecordChecks:
     notes: tuple[str, ...] = ()
 
     def warnings(self) -> tuple[str, ...]:
-        """Return what the reader must know, one sentence or two each; nothing where all is well."""
+        """Return what the reader must know, one sentence or two each; nothing where there is no problem."""
         said = () if self.unwatched is None else self.unwatched.sentences()
         far = self.stations is not None and self.stations.found
         return (*said, self.stations.sentence()) if self.stations is not None and far else said
 
 
 def check_records(fit: FlightFit, records: Records) -> RecordChecks:
-    """Look at the records in the light of a fit."""
+    """Check the records by means of a fit."""
     notes: list[str] = []
 
     def attempt(what: str, look: Callable[[FlightFit, Records], _T]) -> _T | None:

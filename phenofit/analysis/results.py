@@ -49,7 +49,7 @@ class SpeciesResult:
     notes : tuple of str
         What the reader must know, one sentence each.
     checks : FitChecks
-        The older rules beside the fit, its residuals, the trap-years that carry it, the number of flights.
+        The older rules beside the fit, its residuals, the most influential trap-years, the number of flights.
     stages : tuple of StageWindow
         Dates of the stages after the flight, at each place of the forecast; empty where the study names no stages.
     """
@@ -69,7 +69,7 @@ class SpeciesResult:
 
     @property
     def own_forecast(self) -> pd.DataFrame | None:
-        """The forecast at the sites where the species was trapped; those of a study's other species are no news."""
+        """The forecast at the sites where the species was trapped; sites of other species only are left out."""
         forecast = self.forecast
         if forecast is None or forecast.empty:
             return None
@@ -89,11 +89,11 @@ class StudyResult:
     Attributes
     ----------
     study : Study
-        What was asked.
+        The study.
     inputs : StudyInputs
-        What was read.
+        Its tables and weather.
     species : tuple of SpeciesResult
-        The answers.
+        The results, species by species.
     truth : mapping or None
         True values behind invented data.
     provenance : mapping

@@ -39,9 +39,9 @@ class SpeciesWork:
     Attributes
     ----------
     study : Study
-        What was asked.
+        The study.
     inputs : StudyInputs
-        What was read.
+        Its tables and weather.
     species : str
         Name of the species in the study.
     records : Records
