@@ -14,14 +14,14 @@ _PATIENCE = 10  # Seconds to wait for a scheduler.
 
 
 def on_worker() -> bool:
-    """Return whether this thread does a task of a cluster: it is one of many then, and starts no others."""
+    """Return whether this thread runs a task of a cluster; many such tasks run at once, so it starts no threads."""
     if "distributed" not in sys.modules:
         return False
     from distributed import get_worker
 
     try:
         get_worker()
-    except ValueError:  # there is none
+    except ValueError:  # this thread has no worker
         return False
     return True
 
@@ -57,7 +57,7 @@ def cluster_executor(address: str | None) -> Iterator[Executor | None]:
 
 @contextlib.contextmanager
 def threads_or_cluster(address: str | None, threads: int) -> Iterator[Executor]:
-    """Give the executor of a cluster, or without an address one of so many threads."""
+    """Give the executor of a cluster; without an address, one of `threads` threads."""
     with cluster_executor(address) as there:
         if there is not None:
             yield there

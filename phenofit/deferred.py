@@ -1,4 +1,4 @@
-"""Large packages that are imported when first used, so that a sum of heat need not wait for tables."""
+"""Large packages that are imported when first used, so that a heat sum does not wait for pandas and xarray."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 
 
 class _Deferred(ModuleType):
-    """A name for a package that is imported when something of it is asked for."""
+    """A stand-in for a package, which is imported when one of its names is first used."""
 
     def __getattr__(self, name: str) -> Any:
         return getattr(importlib.import_module(self.__name__), name)

@@ -76,7 +76,7 @@ class Problem:
     sheet: str = ""
 
     def __str__(self) -> str:
-        """Return the problem as one line: where, what, and the mend."""
+        """Return the problem as one line: where, what was found, and the remedy."""
         place = self.file
         if self.sheet:
             place += f", sheet '{self.sheet}'" if place else f"sheet '{self.sheet}'"
@@ -112,7 +112,7 @@ class DataError(PhenofitError, ValueError):
         super().__init__(_as_text(self.problems))
 
     def __reduce__(self) -> tuple[type[DataError], tuple[tuple[Problem, ...]]]:
-        """Let the error come back from another process with its problems, not only their text."""
+        """Support pickling: an error from another process keeps its problems, not only their text."""
         return type(self), (self.problems,)
 
 
@@ -155,7 +155,7 @@ class MissingExtraError(PhenofitError, ImportError):
         )
 
     def __reduce__(self) -> tuple[type[MissingExtraError], tuple[str, str, str]]:
-        """Let the error come back whole from another process."""
+        """Support pickling: an error from another process keeps all its values."""
         return type(self), (self.package, self.extra, self.purpose)
 
 
@@ -186,7 +186,7 @@ class ProblemGroup:
 
 
 def problem_groups(problems: Sequence[Problem]) -> tuple[ProblemGroup, ...]:
-    """Return problems by their kind; files, and kinds in a file, in the order in which they come first."""
+    """Return problems by their kind; files, and kinds in a file, in order of first appearance."""
     groups: dict[tuple[str, ...], list[Problem]] = {}
     for problem in problems:
         kind = _masked(problem.finding), _masked(_HINT.sub("", problem.remedy))

@@ -1,7 +1,7 @@
 """The table of commands: name, module, and one line for the help.
 
 A command is a module with ``configure(parser)`` and ``run(args) -> int``. Only the module of the command that
-is called gets imported, so that the help costs nothing.
+is called gets imported, so that the help appears quickly.
 """
 
 from __future__ import annotations

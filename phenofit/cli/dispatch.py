@@ -23,7 +23,7 @@ from phenofit.cli.options import STOPPED
 from phenofit.errors import PhenofitError, PhenofitWarning
 from phenofit.files import phenofit_version
 
-_OBJECTS_BETWEEN = 50_000  # new objects between two searches for cycles; 700 is the default
+_OBJECTS_BETWEEN = 50_000  # new objects between two garbage collections; 700 is the default
 
 
 class _CommandModule(Protocol):
@@ -62,11 +62,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     0
     """
     arguments = list(sys.argv[1:] if argv is None else argv)
-    if isinstance(sys.stdout, io.TextIOWrapper):  # a pipe on Windows does not know every letter
+    if isinstance(sys.stdout, io.TextIOWrapper):  # the encoding of a pipe on Windows may lack letters
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
         return _dispatch(arguments)
-    except SystemExit as stop:  # argparse leaves this way, for --help as for a refusal
+    except SystemExit as stop:  # argparse raises this after --help and after a refusal
         return stop.code if isinstance(stop.code, int) else int(stop.code is not None)
 
 
@@ -105,7 +105,7 @@ def _dispatch(arguments: list[str]) -> int:
 
 @contextmanager
 def _seldom_collecting() -> Iterator[None]:
-    """Search for cycles of dead objects less often: each search visits every object of the packages and tables."""
+    """Collect garbage less often: each collection visits every object of the packages and tables."""
     before = gc.get_threshold()
     gc.freeze()
     gc.set_threshold(_OBJECTS_BETWEEN, *before[1:])
@@ -131,7 +131,8 @@ def _run(module: _CommandModule, args: argparse.Namespace) -> int:
             print("phenofit: stopped; files are written whole or not at all.", file=sys.stderr)
             return STOPPED
         except BrokenPipeError:
-            # The reader of our output went away, as with `| head`; keep the shutdown flush from failing again.
+            # The program that reads our output has ended, as with `| head`; keep the flush at the end from failing
+            # again.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return 0
         except OSError as error:

@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from phenofit.output_folder import RunFolder
 
 STOPPED = 130
-"""Exit code of a command that Ctrl-C has stopped, as of a shell."""
+"""Exit code of a command that Ctrl-C has stopped, as shells give it."""
 
-# What a run does not depend on.
+# Options that do not change the results.
 _NO_SETTINGS = {"out", "csv", "quiet", "traceback", "workers", "scheduler"}
 
 
@@ -25,18 +25,18 @@ def add_out(parser: argparse.ArgumentParser, what: str, *, default: Path | None 
 
 
 def add_quiet(parser: argparse.ArgumentParser) -> None:
-    """Declare that progress is not printed."""
+    """Declare the option that hides progress."""
     parser.add_argument("--quiet", action="store_true", help="hide progress")
 
 
 def add_scheduler(parser: argparse.ArgumentParser, where: str = "") -> None:
-    """Declare the address of a cluster that does the work."""
+    """Declare the option for a cluster that does the work."""
     what = f"{where}work on the dask cluster whose scheduler listens there, such as tcp://192.0.2.1:8786"
     parser.add_argument("--scheduler", metavar="ADDRESS", help=what)
 
 
 def add_today(parser: argparse.ArgumentParser, what: str) -> None:
-    """Declare the day that counts as today; :func:`day` reads it."""
+    """Declare the option for the day of issue; :func:`day` reads it."""
     parser.add_argument("--today", metavar="DATE", help=what)
 
 

@@ -7,7 +7,7 @@ import sys
 import time
 from collections.abc import Callable
 
-# Long work ends a step that it counts with "(3 of 7)"; several species say their name first.
+# The text of a counted step ends with "(3 of 7)"; with several species it begins with the name of one.
 _COUNTED = re.compile(r"^(?:(.*?): )?.*\((\d+) of (\d+)\)$")
 
 
@@ -36,5 +36,5 @@ def show_progress(clock: Callable[[], float] = time.monotonic) -> Callable[[str]
 
 
 def shows_steps() -> bool:
-    """Return whether somebody looks at the error stream."""
+    """Return whether the error stream is a terminal."""
     return sys.stderr.isatty()

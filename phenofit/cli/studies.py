@@ -22,7 +22,7 @@ def add_study_file(parser: argparse.ArgumentParser, what: str = "study file (TOM
 
 
 def output_name(study: Path) -> str:
-    """Return the name of the folder for what comes of a study."""
+    """Return the name of the folder for the results of a study."""
     stem = study.resolve().parent.name if study.stem == "study" else study.stem
     return re.sub(r"[^\w.-]+", "-", stem).strip("-.") or "study"
 
@@ -39,7 +39,7 @@ def add_species(parser: argparse.ArgumentParser) -> None:
 
 
 def open_species(args: argparse.Namespace, *, progress: Progress | None = None) -> list[SpeciesWork]:
-    """Read a study and return its species, with all that any of them needs; nothing is computed before."""
+    """Read a study with all inputs of its species, before anything is computed; return the species."""
     from phenofit.analysis.species_work import SpeciesWork
     from phenofit.study import load_study, read_inputs
 

@@ -123,7 +123,7 @@ def _grid(
 
 
 def _progress(scheduler: str | None) -> Any:
-    """Return a progress bar for a terminal; a cluster has its own page for that."""
+    """Return a progress bar for a terminal; a cluster shows progress on its own page."""
     import contextlib
 
     if scheduler is not None:

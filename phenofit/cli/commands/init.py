@@ -120,7 +120,7 @@ def _settled(folder: Path, files: list[Path], strict: bool, answers: dict[str, t
 
 
 def _print_facts(facts: Sequence[str]) -> None:
-    """Print what the files show, that of one file together."""
+    """Print what the files show, grouped by file."""
     before = ""
     for fact in facts:
         file, mark, text = fact.partition(": ")

@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
     for name in ("sites", "years", "checks_per_week", "moths"):
         distinct(f"--{name.replace('_', '-')}", getattr(args, name))
     sizes = NetworkSizes(args.sites, args.years, args.checks_per_week, args.moths)
-    # Fresh processes: a fork of one whose fit has started threads may never end.
+    # New processes, not forks: a fork of a process whose fit has started threads may never end.
     fresh = multiprocessing.get_context("spawn")
     workers = args.workers or 1
     pool: Any = ProcessPoolExecutor(workers, fresh) if workers > 1 else cluster_executor(args.scheduler)
@@ -144,7 +144,7 @@ def _figure_name(species: str, flight: int, species_count: int, flights: int) ->
 
 
 def _sources(args: argparse.Namespace) -> tuple[list[Callable[[], _Source]], dict[str, str]]:
-    """Read all that is asked for; return how to get each fit, and the hashes of what was read."""
+    """Read all inputs; return a function for each fit, and the hashes of the files."""
     if args.source.suffix.lower() != ".json":
         args.study = args.source
         works = open_species(args)

@@ -49,7 +49,7 @@ def run_and_print(study: Path, out: Path, *, quiet: bool, scheduler: str | None 
 
 
 def _answers(species: SpeciesResult) -> list[str]:
-    """Return what the user came for, in the sentences of the page."""
+    """Return the main results, in the sentences of the page."""
     from phenofit.report.sentences import (
         base_sentence,
         calendar_sentences,

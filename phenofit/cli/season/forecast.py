@@ -128,7 +128,7 @@ def _check_options(args: argparse.Namespace) -> None:
 def _forecast(
     args: argparse.Namespace, work: SpeciesWork, fit: FlightFit, today: np.datetime64
 ) -> tuple[_Made, pd.DataFrame]:
-    """Forecast one species; return the table of the places beside."""
+    """Forecast one species; return the table of its places too."""
     from phenofit.forecasting import FORECAST_EVENTS, forecast
     from phenofit.forecasting.other_place import other_place
 

@@ -108,13 +108,13 @@ def _fit(args: argparse.Namespace) -> FlightFit:
 
 @dataclass(frozen=True)
 class _Place:
-    """The place that is asked about."""
+    """The place that is compared with its forecast."""
 
     site: str
     station: str
     records: Records
     shift: tuple[float, float] | None = (
-        None  # What is known of its own shift beside the fit: mean and SD [degC d].
+        None  # Its own shift, where known apart from the fit: mean and SD [degC d].
     )
 
 
@@ -126,7 +126,7 @@ def _weather(args: argparse.Namespace) -> xr.Dataset:
 
 
 def _place(args: argparse.Namespace, fit: FlightFit, weather: xr.Dataset) -> _Place:
-    """Return the place with its station: the nearest with --at, else the one that is named or alone."""
+    """Return the place with its station: the nearest with --at, else the one that is named, or the only one."""
     import pandas as pd
 
     from phenofit.errors import ModelError
