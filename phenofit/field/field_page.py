@@ -48,13 +48,13 @@ def write_field_page(
     today : str or numpy.datetime64
         Day of issue; the weather before it is used.
     title : str
-        Of the study.
+        Title of the study.
     invented : bool
         Marks the page as made from invented data.
     run : str
         Identifier of the run.
     seed : int
-        Of the draws behind the dates.
+        Seed of the draws behind the dates.
     stages : sequence of StageLag
         Stages after the flight, such as eggs and larvae, that are dated too.
 
@@ -75,7 +75,7 @@ def write_field_page(
     Notes
     -----
     The page computes no heat and no flight: it looks up dates by the shift of a place, and the share of the flight on a
-    grid of heat and shift, both computed here, and weighs them by the scouting dates that are typed.
+    grid of heat and shift, both computed here, and weighs them by the scouting dates that the user enters.
     """
     issued = read_day(today)
     tables = [

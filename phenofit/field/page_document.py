@@ -14,8 +14,8 @@ import pandas as pd
 from phenofit.field.place_tables import EVENTS, QUANTILES, PlaceTable, SpeciesTables
 from phenofit.forecasting.events import event_words
 
-_DAY_UNIT = 50.0  # parts of a day; NaN and infinite dates have codes of their own
-_HEAT_UNIT = 8.0  # parts of a degree-day
+_DAY_UNIT = 50.0  # stored units per day; NaN and infinite dates have codes of their own
+_HEAT_UNIT = 8.0  # stored units per degree-day
 _NEVER, _BEFORE = 32767, -32768
 _NONE = 65535
 _LEAST_LEAD = 28.0

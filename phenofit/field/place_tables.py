@@ -35,9 +35,9 @@ QUANTILES = (
 """Chances whose dates are kept."""
 PAST_SEASONS = 2
 """Seasons before the present one whose scouting dates can be entered."""
-_SHIFTS = 33  # shifts of a place whose dates are kept
-_LEAST_REACH = 200.0  # of these shifts, about two to three weeks [degC d]
-_GRID = 161  # shifts at which the flight is kept
+_SHIFTS = 33  # number of shifts of a place for which dates are kept
+_LEAST_REACH = 200.0  # these shifts go at least so far from zero: about two to three weeks [degC d]
+_GRID = 161  # number of shifts for which the flight is kept
 _HEATS = 300
 _REACH_SDS = 8.0
 _DAY = np.timedelta64(1, "D")
@@ -50,8 +50,8 @@ class FlightTable:
 
     requirements: tuple[float, ...]  # Heat at half of each flight [degC d].
     heat: Floats  # Shape (heats,): Heat sum [degC d].
-    shift: Floats  # Shape (shifts,): [degC d].
-    flown: Floats  # Shape (heats, shifts).
+    shift: Floats  # Shape (shifts,): Shift of the place [degC d].
+    flown: Floats  # Shape (heats, shifts): Share of the moths [1].
 
 
 @dataclass(frozen=True)
