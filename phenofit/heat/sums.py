@@ -66,7 +66,7 @@ def accumulate(
         Days whose temperatures were filled rather than observed. Their share in each sum is then carried along
         as the coordinate ``filled_share`` of a DataArray.
     max_filled, longest_gap : float, optional
-        Most filled days in a sum, and most in a row; beyond either the sum is unknown from that day on.
+        Most filled days in a sum, and most in a row [d]; beyond either the sum is unknown from that day on.
     dim : str
         Name of the time dimension of DataArrays.
 
