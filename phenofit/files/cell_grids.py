@@ -31,7 +31,7 @@ _INVISIBLE = dict.fromkeys(map(ord, "\ufeff\u200b\u200c\u200d\u2060"))
 class Vocabulary(dict[str, int]):
     """The distinct texts of a file by number, 0 being the empty one: long tables repeat their texts.
 
-    A cell as it is written gives the number of its text, which is tidied and kept once.
+    Each distinct text is tidied and kept once; a cell refers to it by its number.
     """
 
     def __init__(self) -> None:
@@ -101,7 +101,7 @@ class Grid:
         return np.where(self.widths > 0, self.codes[at], 0).astype(np.int32)
 
     def filled(self, after: int = 0) -> npt.NDArray[np.int64]:
-        """Return how many cells of each record are not blank, after so many that are not counted."""
+        """Return how many cells of each record are not blank; the first `after` cells are not counted."""
         running = np.concatenate([[0], np.cumsum(self.codes != 0)])
         begins, ends = self.begins[:-1], self.begins[1:]
         return np.asarray(running[ends] - running[np.minimum(begins + after, ends)], dtype=np.int64)
@@ -194,12 +194,12 @@ def _is_title(grid: Grid) -> bool:
     if not numbers[0] or any(numbers[1:]):
         return False
     cell, width = grid.vocabulary.texts[numbers[0]], int(grid.widths[1:].max())
-    # With other signs between its names, it is the header.
+    # A cell with another delimiter between its parts is the header, not a title.
     return not any(cell.count(sign) + 1 == width for sign in _DELIMITERS)
 
 
 def body(grid: Grid, width: int, *, footnotes: bool) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
-    """Return the row numbers and cells of the records below the header that carry data; the notes tell of the others."""
+    """Return the row numbers and cells of the records below the header that carry data; the notes name the others."""
     filled, first, widths = grid.filled(), grid.first, grid.widths
     below_header = np.arange(1, len(grid))
     blank = grid.rows[below_header[filled[1:] == 0]].tolist()
@@ -294,7 +294,7 @@ def _text_grid(text: str, file: str) -> Grid:
 
 
 def _delimiter(lines: Sequence[str]) -> str:
-    """Return the delimiter that most of the first lines have, of several that of which the first line has most.
+    """Return the delimiter found in most of the first lines; among equals, the most frequent one in the first line.
 
     A title above the header may have none, or a comma of its own.
     """

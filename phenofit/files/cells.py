@@ -106,7 +106,7 @@ _Cell = tuple[str, str | None]
 
 
 def _distinct(table: Table, column: str, year: str) -> tuple[np.ndarray, list[_Cell]]:
-    """Return for each row the number of its distinct date, and these."""
+    """Return for each row the number of its distinct date, and the distinct dates."""
     if not year:
         codes, texts = pd.factorize(table.frame[column])
         return codes, [(text, None) for text in texts]
@@ -191,7 +191,7 @@ def some(texts: Sequence[str], most: int, between: str = ", ") -> str:
 def _spread(
     table: Table, column: str, codes: np.ndarray, values: np.ndarray, faults: dict[int, tuple[str, str]]
 ) -> tuple[np.ndarray, list[Problem]]:
-    """Carry the values and faults of the distinct texts back to their rows."""
+    """Assign the values and faults of the distinct texts to all their rows."""
     if not len(codes):
         return values, []
     bad = np.isin(codes, list(faults)) if faults else np.zeros(len(codes), dtype=bool)

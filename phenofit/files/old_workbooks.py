@@ -25,7 +25,7 @@ def is_old_workbook(head: bytes) -> bool:
 
 
 def read_old_workbook(path: Path, file: str, wanted: tuple[str, ...]) -> list[Sheet]:
-    """Read the sheets of an .xls workbook that are wanted, as :func:`phenofit.files.workbooks.read_workbook` does."""
+    """Read the requested sheets of an .xls workbook, as :func:`phenofit.files.workbooks.read_workbook` does."""
     if path.stat().st_size > workbooks.LARGEST_FILE:
         raise refused(file, f"the workbook is larger than {workbooks.LARGEST_FILE / 1e6:.0f} MB.")
     try:

@@ -60,19 +60,17 @@ def page_png(figure: Figure, *, dpi: float = 150) -> bytes:
 
 @contextlib.contextmanager
 def laid_out(figure: Figure, dpi: float | str = 200) -> Iterator[None]:
-    """Solve the layout of a figure once for all that is saved inside; each saving would draw it again for that."""
+    """Compute the layout of a figure once for all files saved inside; otherwise each file would draw it again."""
     import matplotlib as mpl
 
     engine = figure.get_layout_engine()
-    # A canvas that was drawn once may not warn again, so all that is drawn here is listened to together.
+    # A canvas may warn only when it is first drawn, so the warnings of all drawings are collected together.
     with warnings.catch_warnings(record=True) as raised:
         warnings.simplefilter("always")
         if engine is not None:
             with mpl.rc_context(_SETTINGS):
                 own = figure.dpi
-                figure.dpi = (
-                    own if isinstance(dpi, str) else dpi
-                )  # Letters are as wide as whole pixels allow.
+                figure.dpi = own if isinstance(dpi, str) else dpi  # Widths of letters are rounded to pixels.
                 engine.execute(figure)
                 figure.dpi = own
                 figure.set_layout_engine(None)

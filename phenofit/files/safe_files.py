@@ -79,7 +79,7 @@ def _writer_failed(fault: Exception, temporary: Path) -> bool:
 
 
 def _refused_bytes(path: Path) -> tuple[int | None, str | None] | None:
-    """Return why no more bytes can be written to a file, or None where they can: a library does not always say it."""
+    """Return why no more bytes can be written to a file, or None where they can: a library does not always report it."""
     try:
         with path.open("ab") as stream:
             stream.write(bytes(_PROBE))

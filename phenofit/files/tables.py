@@ -132,7 +132,7 @@ def _frame(part: Part, positions: Mapping[str, int]) -> pd.DataFrame:
 
 
 def _same_rows(parts: Sequence[npt.NDArray[np.int32]]) -> npt.NDArray[np.int64]:
-    """Return a number for each row that rows with the same cells share."""
+    """Return a group number for each row; rows with the same cells have the same number."""
     same = np.zeros(sum(map(len, parts)), dtype=np.int64)
     for at in range(max(cells.shape[1] for cells in parts)):
         column = np.concatenate(

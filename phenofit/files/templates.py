@@ -31,7 +31,7 @@ def render_template(package: str, name: str, **context: Any) -> str:
 
 
 def _policy(page: str) -> str:
-    """Return the policy of a page; a style or script with attributes is not among its own."""
+    """Return the policy of a page; styles and scripts with attributes are not allowed."""
     parts = ["default-src 'none'", "img-src data:"]
     for kind, pattern in _INLINE.items():
         texts = dict.fromkeys(re.findall(pattern, page, flags=re.DOTALL))

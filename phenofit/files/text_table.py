@@ -88,7 +88,7 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Places:
-    """Where the rows of a table stand that is not one list of rows: of several sheets, or wide, or in blocks."""
+    """Positions of the rows of a table that has several sheets, several count columns, or blocks."""
 
     sheets: npt.NDArray[np.object_]
     headers: npt.NDArray[np.object_]  # Header of the count column.
@@ -109,7 +109,9 @@ class Table:
     delimiter: str = ","  # The character between the cells; empty for a workbook.
     places: Places | None = None
     left_out: tuple[LeftOut, ...] = ()
-    same: npt.NDArray[np.int64] | None = None  # A number that rows with the same cells share.
+    same: npt.NDArray[np.int64] | None = (
+        None  # Group number of each row; rows with the same cells have the same number.
+    )
 
     def problem(self, index: int, column: str, finding: str, remedy: str) -> Problem:
         """Return a problem of one cell: `index` counts the rows of `frame`, `column` is our name."""

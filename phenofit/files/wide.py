@@ -32,7 +32,7 @@ class Part:
     # Of a wide table: the number of the header of the count column of each row.
     count_headers: npt.NDArray[np.int32] | None = None
     left_out: list[LeftOut] = field(default_factory=list)
-    # Names of `leave_out` that a column or row of the part bears.
+    # Names of `leave_out` that are those of a column or row of the part.
     met: set[str] = field(default_factory=set)
 
     def add_column(self, name: str, text: int) -> None:
@@ -68,7 +68,7 @@ def _plain(name: str) -> str:
 
 
 def unmet(wide: Wide | None, parts: Collection[Part]) -> list[str]:
-    """Return the names that should be left out, but that no column or row bears."""
+    """Return the names that should be left out, but that no column or row has."""
     met = {name for part in parts for name in part.met}
     return [name for name in wide.leave_out if _plain(name) not in met] if wide else []
 

@@ -30,7 +30,7 @@ _UNSTORED = "formula without a stored result"
 
 @dataclass
 class Sheet:
-    """One sheet: its cells as text from the first row on, and what is to be known of it."""
+    """One sheet: its cells as text from the first row on, and remarks on it."""
 
     name: str
     cells: list[list[str]]
@@ -54,7 +54,7 @@ def is_workbook(head: bytes) -> bool:
 
 
 def read_workbook(path: Path, file: str, wanted: tuple[str, ...]) -> list[Sheet]:
-    """Read the sheets of a workbook that are wanted: names, ``("all",)``, or nothing for its only sheet."""
+    """Read the requested sheets of a workbook: names, ``("all",)``, or nothing for its only sheet."""
     facts = _scan(path, file)
     try:
         import python_calamine as calamine
@@ -130,11 +130,11 @@ def _reference(row: int, column: int) -> str:
     return f"{letters}{row + 1}"
 
 
-# --- the scan: sizes before memory is used, and cells that must not pass for blank ------------------------
+# --- the scan: sizes before memory is used, and cells that must not be read as blank ------------------------
 
 
 def refused(file: str, finding: str, remedy: str = _SAVE) -> DataError:
-    """Return the error of a workbook that is not read."""
+    """Return the error for a workbook that is refused."""
     return DataError(Problem(finding, remedy, file))
 
 
@@ -215,7 +215,7 @@ def _unpacked(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> Iterator[bytes
 
 
 class _Scanner:
-    """What a parser tells of elements; names come without their prefix."""
+    """Handler of the events of an XML parser; names of elements are without their prefix."""
 
     parser: expat.XMLParserType
 
@@ -302,7 +302,7 @@ class _SheetScan(_Scanner):
 
 
 class _OpenDocumentScan(_Scanner):
-    """The same of the tables of an OpenDocument sheet, where rows and cells may be repeated."""
+    """The same facts of an OpenDocument sheet, where rows and cells may be repeated."""
 
     def __init__(self, sheets: dict[str, _Facts]) -> None:
         self.sheets, self.facts, self.row, self.column, self.rows = sheets, _Facts(), 0, 0, 1
