@@ -105,7 +105,7 @@ def event_shares(
     for event in events:
         share = event_share(event)
         if event == "peak":
-            # A placeholder: the peak is no share, and `draw_heat` puts in the heat of the steepest point.
+            # A placeholder: the peak is no share. `EventDrawing.at` takes the heat of the steepest point instead.
             columns.append(np.full(draws, 0.5))
         elif number is None:
             if share is None:
@@ -322,7 +322,7 @@ def kept_drawing(
 ) -> EventDrawing:
     """Return draws of the heat at events, with the catches of the fit's trap-years where events are `counted`.
 
-    They are kept: every place of a forecast has the same ones, but for its shift.
+    They are cached: all places of a forecast have the same draws, apart from the shift of the place.
     """
     moths = draw_totals(fit, flight, draws, seed) if counted else None
     return EventDrawing.of(fit, events, flight=flight, draws=draws, seed=seed, moths=moths)

@@ -1,10 +1,11 @@
-"""Seasons generated from a few past ones: as many as wanted, and as uncertain as so few seasons leave the weather.
+"""Seasons generated from a few past ones: more of them, and with the uncertainty that so few past seasons leave.
 
-Five past seasons taken as they are say that the next one lies among them. Their mean is known to 1 / sqrt(5) of the SD
-between seasons, and that SD from four degrees of freedom. A generated season is therefore a draw from the predictive
-distribution of a further season: Student's t with M - 1 degrees of freedom, its scale widened by sqrt(1 + 1 / M) (the
-predictive distribution of a normal sample; Gelman et al. 2013, Bayesian Data Analysis, section 3.2, from memory).
-It holds for the slow part of the temperature. The fast part, from day to day, is that of one of the past seasons.
+Five past seasons used unchanged would imply that the next one lies among them. But their mean has a standard error
+of 1 / sqrt(5) of the SD between seasons, and that SD has four degrees of freedom. A generated season is therefore a
+draw from the predictive distribution of a further season: Student's t with M - 1 degrees of freedom, its scale
+widened by sqrt(1 + 1 / M) (the predictive distribution of a normal sample; Gelman et al. 2013, Bayesian Data
+Analysis, section 3.2, from memory). It holds for the slow part of the temperature. The fast part, from day to day,
+is that of one of the past seasons.
 """
 
 from __future__ import annotations
@@ -18,11 +19,11 @@ from scipy.ndimage import uniform_filter1d
 Floats = npt.NDArray[np.float64]
 
 FEWEST = 3
-"""Past seasons from which others can be generated."""
+"""Fewest past seasons from which others can be generated."""
 ENOUGH = 30
-"""Past seasons from which on they are taken as they are."""
+"""Number of past seasons from which they are used unchanged."""
 
-_COUNT = 300  # generated seasons
+_COUNT = 300  # number of generated seasons
 _SLOW_DAYS = 15  # width of the running mean that separates the slow part from the fast one
 
 

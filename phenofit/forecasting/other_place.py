@@ -78,7 +78,7 @@ def other_place(
     Raises
     ------
     ModelError
-        If the position is none, or a covariate has no value.
+        If the position is not valid, or a covariate has no value.
     DataError
         If no station is in reach, or its temperatures do not reach the flight.
 

@@ -154,7 +154,7 @@ class SeasonForecast:
         Returns
         -------
         pandas.DataFrame
-            Columns ``WEEK_COLUMNS``; a week ends on the day before ``week_end`` + 1.
+            Columns ``WEEK_COLUMNS``; ``week_start`` is the first day of a week and ``week_end`` its last.
         """
         rows = []
         for one in self.events:
@@ -193,11 +193,11 @@ def forecast(
     today : str or numpy.datetime64
         Day of issue; the weather before that day is used.
     sites : sequence of str, optional
-        Sites to forecast for instead, of the trap table.
+        Sites of the trap table to forecast for, instead of those with a trap-year.
     events : sequence of str
         Events.
     shifts : mapping, optional
-        What is known of the own shift of a site beside the fit: mean and SD [degC d], as
+        What is known of the shift of a site apart from the fit: mean and SD [degC d], as
         :func:`phenofit.forecasting.local.local_check.local_check` gives it.
     bridge : bool
         Use days marked as a numerical weather forecast (`source` 4) before past seasons take over.

@@ -209,7 +209,7 @@ def _drawn(lag: StageLag, draws: int, generator: np.random.Generator) -> Array:
 
 
 def stage_path(lags: Sequence[StageLag], stage: str) -> tuple[StageLag, ...]:
-    """Return the lags from the flight to a stage, the first of them first."""
+    """Return the lags from the flight to a stage, in order of time."""
     by_name = {lag.stage: lag for lag in lags}
     path = [by_name[stage]]
     while path[0].after in by_name:

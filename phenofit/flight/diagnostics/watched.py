@@ -1,4 +1,4 @@
-"""Trap-years whose traps were set late or taken in early: the share of each flight outside the watched time."""
+"""Trap-years whose traps were set late or removed early: the share of each flight outside the watched time."""
 
 from __future__ import annotations
 

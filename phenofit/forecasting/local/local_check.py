@@ -32,11 +32,11 @@ if TYPE_CHECKING:
     from phenofit.flight import FlightFit
 
 _GRID_POINTS = 601
-_GRID_DAYS = 60.0  # shifts that are looked at, at least
+_GRID_DAYS = 60.0  # least range of shifts that is searched [d]
 _CHI_95 = 3.841458820694124  # 95 % point of chi-squared with one degree of freedom
 _SUPPORT = (0.1, 0.9)  # an 80 % interval that excludes zero
 _CENTRAL = (0.025, 0.975)
-_OUTSIDE = 3.0  # SDs between places from which on a shift is outside what the network has seen
+_OUTSIDE = 3.0  # beyond so many SDs between places, a shift is larger than the network has seen
 _DAY = np.timedelta64(1, "D").astype("timedelta64[ns]")
 Array = npt.NDArray[np.float64]
 
@@ -74,7 +74,7 @@ class LocalCheck:
     low_days: float
     high_days: float
     supported: bool  # Whether the records support a local correction.
-    sentences: tuple[str, ...]  # For someone who is no modeller.
+    sentences: tuple[str, ...]  # In words for readers who do not model.
 
     @property
     def correction(self) -> tuple[float, float] | None:
@@ -142,7 +142,7 @@ def local_check(
 
 
 def _grid(fit: FlightFit, series: StationSeries, flight: int, sd: float) -> Array:
-    """Return shifts that are looked at [degC d]: as far as two months of heat about the flight, or eight SDs."""
+    """Return the grid of shifts that is searched [degC d]: as far as two months of heat about the flight, or eight SDs."""
     season = fit.settings.season
     reach = 8.0 * sd
     for year in range(int(str(series.first)[:4]), int(str(series.last)[:4]) + 1):

@@ -1,4 +1,4 @@
-"""The local check in sentences for someone who is no modeller."""
+"""The local check in sentences for readers who do not model."""
 
 from __future__ import annotations
 
