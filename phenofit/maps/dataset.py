@@ -29,7 +29,7 @@ class MapSettings:
     support : float
         A cell counts as supported by traps where they explain at least this share of the spatial variance.
     new_trap_seasons : int, optional
-        Seasons for which a new trap would stand; by default the median of the present sites.
+        Number of seasons that a new trap is assumed to have; by default the median of the present sites.
 
     Raises
     ------

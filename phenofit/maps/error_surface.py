@@ -1,4 +1,4 @@
-"""The error map: site values, a kriged surface with its error, and where a trap would teach most."""
+"""The error map: site values, a kriged surface with its error, and where one more trap would reduce the error most."""
 
 from __future__ import annotations
 

@@ -216,7 +216,7 @@ def _started(part: Path, template: xr.Dataset, identity: str) -> set[Block]:
         remedy = "Delete it, or choose another name with --out."
         finding = "this is the unfinished map of another call (other fit, grid, event, season or version)."
         raise DataError(Problem(finding, remedy, str(part)))
-    # The last line has no end if the run was killed while it was written: the last part is then no block.
+    # If the run was killed while it wrote a line, that line has no end: the last part is then not a block.
     return {tuple((str(d), int(a), int(b)) for d, a, b in json.loads(line)) for line in lines[:-1]}
 
 

@@ -98,7 +98,7 @@ class _Picture:
         parts = []
         for line in lines:
             points = [self.point(x, y) for x, y in line]
-            # Points far outside would only make the file long; the picture ends at its edge.
+            # Points far outside would only make the file larger; the picture ends at its edge.
             kept = [
                 p for k, p in enumerate(points)
                 if any(self._near(q) for q in points[max(0, k - 1) : k + 2])

@@ -1,4 +1,4 @@
-"""Where one more trap would teach most."""
+"""Where one more trap would reduce the error of the map most."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def next_trap_gain(
 
 
 def _spread(points: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:
-    """Pick about `most` of the points, evenly, and number the pick that stands for each point."""
+    """Pick about `most` of the points, evenly, and give each point the number of the pick that represents it."""
     groups = tiles(points, max(1, int(np.ceil(len(points) / most))))
     member = np.empty(len(points), dtype=np.int64)
     for number, index in enumerate(groups):
@@ -39,7 +39,7 @@ def _spread(points: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _solver(model: Kriging, points: np.ndarray) -> Solver:
-    # Only the sites that count for the region: a few thousand elsewhere would cost memory and change nothing.
+    # Only the sites near the region: a few thousand elsewhere would cost memory and change nothing.
     if len(model.data.values) <= 1000:
         return model.solver()
     centre = points.mean(axis=0)

@@ -47,7 +47,7 @@ def parameter_sets(model: Kriging) -> list[tuple[float, Kriging]]:
     values = np.array([_value(s) for s in [*sets, model]])
     weights = np.exp(values[:-1] - values.max())
     best = np.argsort(-weights, kind="stable")[: max(16, _KEPT_TIMES_SITES // n)]
-    # The maximum stands for its own surroundings, so that a sharp likelihood falls back on it.
+    # The maximum is one of the sets, so that it has nearly all the weight where the likelihood is sharp.
     total = np.append(weights[best], 1.0)
     total = total / total.sum()
     chosen = [*(sets[k] for k in best), model]

@@ -1,6 +1,6 @@
 """One thread for small matrices.
 
-A kriging system of a hundred sites is solved in less time than it takes to wake a second thread, and on a busy
+A kriging system of a hundred sites is solved in less time than a second thread needs to start, and on a busy
 machine threads that wait for each other make it a hundred times slower.
 """
 
