@@ -104,7 +104,7 @@ def run_folder(path: Path, command: str, *, files: Sequence[str]) -> Iterator[Ru
 def optional_run_folder(
     path: Path | None, command: str, *, files: Sequence[str]
 ) -> Iterator[RunFolder | None]:
-    """Hold an output folder as :func:`run_folder` does, or give None where none is wanted."""
+    """Hold an output folder as :func:`run_folder` does, or give None where no folder is asked for."""
     if path is None:
         yield None
         return
@@ -212,7 +212,7 @@ def _commit(folder: RunFolder) -> None:
         for name, one in zip(names, staged, strict=True)
     ]
     old = _known_files(path)
-    # Until the manifest is written again, what belongs to this command may be of two runs.
+    # Until the manifest is written again, the files of this command may come from two runs.
     doubtful = [
         replace(one, complete=False) if one.command == folder.command else one for one in (*old, *new)
     ]
@@ -266,7 +266,7 @@ def _known_files(path: Path) -> list[_File]:
 
 
 def _is_inside(name: str) -> bool:
-    """Return whether a name of a manifest is that of a file in the folder, whatever somebody wrote into it."""
+    """Return whether a name of a manifest is that of a file in the folder, even if somebody has edited the manifest."""
     parts = PurePosixPath(name).parts
     return bool(parts) and not PurePosixPath(name).is_absolute() and ".." not in parts and "\\" not in name
 

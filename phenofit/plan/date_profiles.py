@@ -33,9 +33,9 @@ Floats = npt.NDArray[np.float64]
 
 _DRAWS, _SEED = 600, 5
 _BASES = 81  # points of a profile
-_LARGEST = 2_000_000  # numbers held at a time
+_LARGEST = 2_000_000  # numbers in memory at a time
 _HALVINGS = 30
-_LEAST_SPREAD = 0.1  # [degC d], above a base that is hardly passed while moths fly
+_LEAST_SPREAD = 0.1  # [degC d], for a base that is hardly exceeded while moths fly
 _FARTHEST = 50.0  # SDs of a trap-year's heat within which the end of an interval is looked for
 
 

@@ -51,8 +51,8 @@ class Expected:
         float  # Median width of the interval of the base [degC]; NaN where that is open, or the base held.
     )
     requirement_width: npt.NDArray[np.float64]  # Median width of the intervals of the requirements [degC d].
-    # Mean absolute error of a held-out date, and what of it would be left if base and requirement were known
-    # [d].
+    # Mean absolute error of a held-out date, and the part of it that would remain if base and requirement were
+    # known [d].
     error_days: npt.NDArray[np.float64]
     least_days: npt.NDArray[np.float64]
 
@@ -183,20 +183,20 @@ def expected(
 
 
 def _date_errors(truth: PlanTruth, design: Design, per_unit: npt.NDArray[np.float64]) -> DateErrors:
-    """Return the errors of what a trap-year tells, from the information with the base known."""
+    """Return the errors of date and duration from one trap-year, from the information with the base known."""
     flights = truth.settings.flights
     known = design.sites * design.years * np.diag(_inverse(per_unit))
     variance, spread = known[:flights], known[flights : 2 * flights]
     shared = {"year": design.sites, "site": design.years, None: 0}[truth.settings.group]
     shared_sd = truth.shift_sd_site if truth.settings.group == "site" else truth.shift_sd_year
-    # Moths that come independently tell most.
+    # Independent moths give the most information.
     least = np.square(truth.spreads) / (design.moths * np.array(truth.shares))
     date = np.maximum(variance - shared * shared_sd**2 - truth.shift_sd**2, least)
     return DateErrors(np.sqrt(date), np.sqrt(spread))
 
 
 def _degrees(truth: PlanTruth, design: Design) -> float:
-    """Return the degrees of freedom of the intervals of a fit to the design, which drops a part that one group shows."""
+    """Return the degrees of freedom of the intervals of a fit to the design, which leaves out a part of the shift with one group only."""
     number = {"year": design.years, "site": design.sites, "trap-year": design.sites * design.years}
     shifts = tuple(part for part in truth.settings.shifts if number.get(part, 0) > 1)
     pairs = [(site, year) for year in range(design.years) for site in range(design.sites)]
@@ -219,7 +219,7 @@ def _slope_and_rate(
     row = np.arange(len(total))
     slopes, rates = [], []
     for requirement in truth.requirements:
-        # A week around the event, so that one cold day does not pass for an endless delay.
+        # A week around the event, so that one cold day does not give an infinite delay.
         day = np.clip((total < requirement).sum(axis=1), 4, total.shape[1] - 4)
         slopes.append(slope[row, day])
         rates.append(np.maximum((total[row, day + 3] - total[row, day - 4]) / 7.0, 0.2))
