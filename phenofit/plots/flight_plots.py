@@ -48,7 +48,7 @@ def plot_flight(
 
     Examples
     --------
-    Beside other panels of a figure of one's own::
+    Beside other panels of your own figure::
 
         figure, (left, right) = plt.subplots(1, 2)
         phenofit.plot_flight(fit, records, ax=left)

@@ -20,7 +20,7 @@ def plot_error_map(
     surface : xarray.Dataset
         An error map, see :func:`phenofit.error_map`.
     quantity : str
-        What is shown, such as ``"bias"``; a wrong name is answered with those accepted.
+        What is shown, such as ``"bias"``; the error for an unknown name lists those accepted.
     outlines : path, optional
         A file of outlines to draw in place of those that come with the package.
     ax : matplotlib.axes.Axes, optional

@@ -37,7 +37,7 @@ def plot_scores(
     -------
     matplotlib.axes.Axes
         Mean absolute error of held-out forecasts [days] of the fit, the published thresholds and the mean calendar date,
-        with 95 % intervals that take whole years at random.
+        with 95 % intervals from whole years drawn at random.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The picture of the records: traps by weeks, a block for each season, so that the eye sees flights and gaps."""
+"""The picture of the records: traps by weeks, a block for each season, which shows flights and gaps."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def records_figure(records: Sequence[Records], *, width: float = _MOST_WIDE_IN) 
     records : sequence of Records
         One of each species.
     width : float
-        Largest width [inch]; seasons that find no room stand in a row of their own.
+        Largest width [inch]; seasons that do not fit are drawn in further rows.
 
     Returns
     -------
@@ -80,7 +80,7 @@ def records_figure(records: Sequence[Records], *, width: float = _MOST_WIDE_IN) 
 
 
 def _rows(weeks: RecordWeeks, width: float) -> list[RecordWeeks]:
-    """Return the seasons in as many rows as their width asks for."""
+    """Return the seasons in as many rows as their width needs."""
     per_season = (weeks.moths.shape[2] + _GAP) * _WEEK_IN
     fit = max(1, int((width - _MARGIN_IN) / per_season))
     rows = max(1, -(-len(weeks.labels) // fit))

@@ -182,7 +182,7 @@ class Records:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What else is to be known, one sentence each."""
+        """Further remarks, one sentence each."""
         return self.trap_years.notes
 
     @property
@@ -313,7 +313,7 @@ def _series(
 
 
 def _named(table: TableSource, name: str) -> TableSource:
-    """Return a table; a DataFrame bears the name that messages give it."""
+    """Return a table; a DataFrame gets the name that messages use."""
     if not isinstance(table, pd.DataFrame):
         return table
     named = table.copy(deep=False)

@@ -95,7 +95,7 @@ def _page_figure(result: StudyResult, folder: Path, name: str, drawn: _Drawn) ->
 def _figures(result: StudyResult, species: SpeciesResult) -> Iterator[_Drawn]:
     fit = species.fit
     if fit.settings.records != "counts":
-        # Only what bears on base and requirement: a fit to less than counts has no curve of catches to lie on.
+        # Only the figure of base and requirement: without counts, there are no catches to compare with the curve.
         yield from _base_figure(species)
         return
     # The numbers are computed once, for the figure and for its words.

@@ -20,7 +20,7 @@ _NEAR = 0.5  # what counts as the same base where none was fitted [degC]
 
 
 def older_table(fit: FlightFit, older: pd.DataFrame, scores: pd.DataFrame) -> PageTable:
-    """Return the fit and the older rules with base, requirement, errors and what they are worth in days."""
+    """Return the fit and the older rules with base, requirement, standard errors, and their errors in days."""
     errors = _held_out(scores)
     several = fit.settings.flights > 1
     tested = any(f"{OLDER}: {rule}" == name for rule in older["rule"] for name, _ in errors)

@@ -242,7 +242,7 @@ def _without_forecast(species: SpeciesResult) -> tuple[str, ...]:
 
 
 def _map(species: SpeciesResult, folder: Path, slug: str) -> str | None:
-    """Draw the map into the folder, and return the one that answers to pointer and keys."""
+    """Draw the map into the folder, and return the interactive one, which reacts to pointer and keys."""
     if species.error_map is None:
         return None
     from phenofit.maps.drawing.error_maps import draw_error_map
@@ -313,7 +313,7 @@ def _occurrences(result: StudyResult) -> tuple[str, ...]:
     return (f"The catches are also written in Darwin Core terms, in {files} ({terms}).",)
 
 
-# Said elsewhere on the page (notes, hashes of the inputs), or of no use to its readers.
+# Shown elsewhere on the page (notes, hashes of the inputs), or of no use to its readers.
 _NOT_SHOWN = frozenset({"notes", "findings", "input_files", "featureType"})
 
 

@@ -1,4 +1,4 @@
-"""How numbers, dates and names are said on a page: always with their unit, an open end in words."""
+"""How numbers, dates and names are written on a page: always with their unit, an open end in words."""
 
 from __future__ import annotations
 

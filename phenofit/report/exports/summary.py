@@ -173,7 +173,7 @@ def _stage_dates(stages: list[StageWindow], site: str, name: str) -> str:
 
 
 def _range(mine: pd.DataFrame) -> tuple[pd.Timestamp, pd.Timestamp] | None:
-    """Return the first and last day of the chart; None where nothing comes this season."""
+    """Return the first and last day of the chart; None where no flight comes this season."""
     ends = mine[mine["event"].isin(list(_EVENTS))]
     dates = pd.concat([ends["low80"], ends["high80"], ends["median"]]).dropna()
     if dates.empty:
