@@ -64,7 +64,7 @@ def simulate_network(
     truth : NetworkTruth
         The true values.
     checks : CheckPlan or mapping from trap to CheckPlan, optional
-        How the traps are tended; weekly by default.
+        When the traps are set and checked; weekly by default.
     years : sequence of int, optional
         Years in which seasons start; by default every season that the weather covers whole.
     links : mapping, optional

@@ -12,7 +12,7 @@ from phenofit.seasons import MonthDay, Season
 
 @dataclass(frozen=True)
 class CheckPlan:
-    """How one trap is tended through a season.
+    """When one trap is set and checked through a season, and what may go wrong.
 
     Parameters
     ----------

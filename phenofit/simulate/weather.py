@@ -36,7 +36,8 @@ class Climate:
     daily_range : float
         Yearly mean of maximum minus minimum [degC].
     range_amplitude, range_sd : float
-        Seasonal half-swing of the daily range (widest with the warmest time), and its SD from day to day [degC].
+        Half the difference between the widest and the narrowest daily range of the year (widest at the warmest
+        time), and its SD from day to day [degC].
     latitude, elevation : float
         The reference place [degrees north, m].
     latitude_gradient : float
