@@ -76,7 +76,7 @@ class Outlook(Protocol):
 
 
 class Forecaster(Protocol):
-    """A trained forecaster; `covariates` are the columns of a place that it wants to know."""
+    """A trained forecaster; `covariates` are the columns of a place that it needs."""
 
     covariates: tuple[str, ...]
     setting: Setting
@@ -211,7 +211,7 @@ class Calendar:
         if rows is None:
             return None
         own = rows[rows["site"] == site].groupby("year")["days"].mean()
-        # One number a year: the traps of a late year are late together, and are no independent evidence.
+        # One number a year: the traps of a late year are all late, and are not independent evidence.
         years = own if len(own) >= _LEAST_SITE_YEARS else rows.groupby("year")["days"].mean()
         if len(years) < 2:
             return None

@@ -1,7 +1,7 @@
 """When an event was seen: the check interval that holds it, for every trap-year and flight.
 
 Catches do not date an event, they bracket it. A trap-year whose bracket could be moved by a gap, by a trap set too
-late or taken in too early, or that has few moths, is left out and counted.
+late or removed too early, or that has few moths, is left out and counted.
 """
 
 from __future__ import annotations

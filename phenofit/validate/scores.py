@@ -104,7 +104,7 @@ def interval_log_score(
     Returns
     -------
     array, shape (...)
-        Never minus infinity: half a draw is added, as no finite number of draws can exclude an interval.
+        Never minus infinity: half a draw is added, because a finite number of draws cannot exclude an interval.
     """
     x = np.asarray(draws, dtype=np.float64)
     left, right = (np.asarray(end, dtype=np.float64)[..., np.newaxis] for end in (low, high))
@@ -141,9 +141,9 @@ def score_forecasts(
         The columns of ``SCORE_COLUMNS``: errors in days (predicted minus observed: positive is late), the share of
         forecasts inside the check interval, the share of observed dates inside the 50, 80 and 95 % intervals.
         ``forecasts`` have an error in days; ``failed`` counts those without a date in the season or without a 95 %
-        interval that could be wrong, which cover nothing. Skill is 1 minus the ratio of mean absolute errors; intervals take whole years as the independent pieces
-        (resampled; with fewer than ten years left out one at a time), and stay in their range: a mean absolute
-        error is not negative, a skill is not above 1.
+        interval that could be wrong, which cover nothing. Skill is 1 minus the ratio of mean absolute errors;
+        intervals take whole years as the independent units (resampled; with fewer than ten years, left out one at a
+        time), and stay in their range: a mean absolute error is not negative, a skill is not above 1.
 
     Raises
     ------
@@ -276,7 +276,7 @@ def _by_years(
     level: float,
     seed: int,
 ) -> tuple[float, float]:
-    """Return an interval of a statistic of means, with whole years as the independent pieces."""
+    """Return an interval of a statistic of means, with whole years as the independent units."""
     # From ten years on whole years are resampled and the percentiles taken, the tail level that of t with Y - 1
     # degrees of freedom (the expanded percentile interval, Hesterberg 2015, Am. Stat. 69:371-386). With fewer there
     # are too few different resamples: the jackknife over years then gives the standard error, with the same t.

@@ -1,1 +1,1 @@
-"""Is a published threshold right here: ``refit_on_terms``, ``published_check``, ``verdict``."""
+"""Is a published threshold right here: ``refit_on_terms``, ``distinguishable``, ``published_check``, ``verdict``."""

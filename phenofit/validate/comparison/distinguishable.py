@@ -41,7 +41,7 @@ class Distinguishable:
 
 
 def noncentrality(level: float, degrees: float) -> float:
-    """Return the noncentrality at which the joint test of a pair rejects with the power of 8 in 10."""
+    """Return the noncentrality at which the joint test of a pair has a power of 0.8."""
     if math.isinf(degrees):
         cut = cut_of_ratio(level, 2, degrees)
         return float(brentq(lambda x: ncx2.sf(cut, 2, x) - POWER, 1e-6, _LARGEST))

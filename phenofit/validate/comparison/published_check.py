@@ -69,9 +69,9 @@ def compare_published(
     parameters of what the fit's intervals use. For a printed range a0 is
     the point of the range nearest to the refitted amount.
 
-    "Not consistent" means that this test rejects the pair; a true pair is rejected in 1 - level of networks. Whether the
-    test could have noticed an error is said by the pairs that it does not reject and by the errors that it would notice
-    in 8 of 10 such networks.
+    "Not consistent" means that this test rejects the pair; a true pair is rejected in 1 - level of networks. The
+    pairs that it does not reject, and the errors that it would notice in 8 of 10 such networks, show what the test
+    could have noticed.
 
     First and last catch have no fixed heat: they are taken at the share of the flight at which the first or last
     moth of a trap with the typical catch is due (its median).

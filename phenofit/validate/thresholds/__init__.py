@@ -1,1 +1,1 @@
-"""Published thresholds: ``threshold`` (one of them), ``published_table`` (many), ``terms`` (fit options on its terms)."""
+"""Published thresholds: ``threshold`` (one of them), ``published_table`` (many)."""
