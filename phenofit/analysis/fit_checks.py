@@ -74,7 +74,7 @@ class FitChecks:
     flights : str
         What the catches say about the number of flights; empty where that was not asked.
     questions : tuple of str
-        Answers to what the study asks beside the fit: contrasts and start dates.
+        Answers to further questions of the study: contrasts and start dates.
     notes : tuple of str
         Why something is missing.
     """

@@ -1,4 +1,4 @@
-"""Questions beside a fit that a study asks: do groups of traps differ, and from which day is heat summed best."""
+"""Further questions of a study: do groups of traps differ in their requirement, and which start date describes the catches best."""
 
 from __future__ import annotations
 

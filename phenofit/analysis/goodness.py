@@ -1,6 +1,6 @@
 """Does the model fit? The verdict of several tests, each with a rate of false alarms that was counted.
 
-The rates stand in ``reports/goodness.md``; ``python -m tests.benchmarks.bench_goodness`` counts them.
+The rates are in ``reports/goodness.md``; ``python -m tests.benchmarks.bench_goodness`` counts them.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class Finding:
     words : str
         What was found, where it does not.
     p_value : float
-        Of the test; NaN where there is a rule and no test.
+        P value of the test; NaN where there is a rule and no test.
     """
 
     question: str
@@ -151,7 +151,7 @@ def _single_checks(residuals: pd.DataFrame) -> Sequence[Finding]:
     known = residuals["residual"].dropna().abs().to_numpy() if len(residuals) else np.empty(0)
     if not known.size:
         return ()
-    # Bonferroni: the chance of one as large among so many.
+    # Bonferroni: the chance of at least one as large among that number of values.
     p_value = min(1.0, 2.0 * known.size * float(ndtr(-known.max())))
     words = f"the largest residual is {known.max():.1f} SD among {known.size}"
     return [_tested("single checks", words, p_value)]

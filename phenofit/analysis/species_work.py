@@ -111,7 +111,8 @@ class SpeciesWork:
         evidence = str(fit.provenance.get("flights choice", ""))
         number = fit.settings.flights
         if not evidence and number > 1:
-            # A fit of fewer flights costs little beside the one that was made; one of more does not.
+            # A fit of fewer flights takes little time compared with the one that was made; a fit of more flights
+            # does not.
             fewer = replace(self, flights=number - 1).fit()
             evidence = flights_evidence([fit, fewer])
         found = check_fit(
