@@ -169,7 +169,7 @@ def refuse_unused(args: argparse.Namespace, names: Iterable[str], reason: str) -
 
 
 def known(option: str, values: Sequence[str], accepted: Sequence[str], what: str) -> None:
-    """Refuse a value of an option that is none of the accepted ones, or is a duplicate."""
+    """Refuse a value of an option that is not accepted, or is a duplicate."""
     from phenofit.errors import ModelError
     from phenofit.files.tables import nearest
 
