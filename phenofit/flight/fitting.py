@@ -43,13 +43,15 @@ from phenofit.flight.result import FlightFit
 from phenofit.flight.sampling import Sampling
 from phenofit.progress import Progress
 
-_HIGHER = 0.005  # of the log-likelihood: by so much a profile has to be above the maximum to take its place
+_HIGHER = (
+    0.005  # of the log-likelihood: a profile must be higher than the maximum by at least this to replace it
+)
 _RESTARTS = 4  # at most, from a higher point
 
 
 @dataclass(frozen=True)
 class FitOptions:
-    """What a fit gives beside the estimates, and how it runs; see :func:`phenofit.flight.fit_flights`."""
+    """What a fit gives in addition to the estimates, and how it runs; see :func:`phenofit.flight.fit_flights`."""
 
     profiles: bool | tuple[str, ...] = True
     precise: bool = True

@@ -63,8 +63,8 @@ class FlightFit(FitContent):
         ``shift_sd_year`` or ``shift_sd_site``, ``shift_sd`` [degC d]; ``concentration``; ``size_2``, ``size_sd_2``
         (log size of flight 2 against flight 1 over trap-years: mean and SD); ``stray_share``; ``effect …``.
     covariance : DataFrame
-        Of the fitted parameters that are not at a bound, on the scale of the search: positive parameters by their
-        logarithm, named ``log …``.
+        Covariance of the fitted parameters that are not at a bound, on the scale of the search: positive parameters
+        by their logarithm, named ``log …``.
     profiles : dict of str to Profile
         Profile likelihood of each fitted parameter.
     log_likelihood : float
@@ -173,7 +173,7 @@ class FlightFit(FitContent):
         Raises
         ------
         ModelError
-            If the parameter was held, or there is none of that name.
+            If the parameter was held, or there is no parameter of that name.
         """
         try:
             return self.profiles[name]

@@ -11,7 +11,7 @@ import pandas as pd
 
 
 def fixed(value: float | None, digits: int, missing: str = "") -> str:
-    """Return a number with so many decimals, or the text for a missing one."""
+    """Return a number with `digits` decimals, or the text for a missing one."""
     return missing if value is None or math.isnan(value) else f"{value:.{digits}f}"
 
 

@@ -11,7 +11,7 @@ The p value is that of a likelihood ratio with the degrees of freedom of the eff
 simulated networks of 4 sites and 5 seasons without an effect it was below 5 % in 4 by the minimum and in 3 by the maximum; of
 3 sites and 3 seasons in 5 and in none. The normal reference gave 7 and 4, and 10 and 6.
 
-The two elements of the weather, minimum and maximum, are tested beside each other: the smaller p value is doubled.
+The two elements of the weather, minimum and maximum, are both tested; the smaller p value is doubled.
 """
 
 from __future__ import annotations

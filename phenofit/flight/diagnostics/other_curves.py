@@ -6,7 +6,7 @@ Every other curve is fitted with as many parameters. If the held curve and its p
 ratio :math:`L_1 / L_0` against another curve would have the expectation 1 and would exceed :math:`c` with a chance
 of at most :math:`1 / c` (Markov's inequality; Royall 2000, J. Am. Stat. Assoc. 95:760-768, from memory). Of several
 curves the best is taken, and the chance is multiplied by their number. Both fits have the same number of fitted
-parameters, so the bound is conservative; the rates that were counted stand in ``reports/goodness.md``.
+parameters, so the bound is conservative; the rates that were counted are in ``reports/goodness.md``.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class CurveTest:
     held: str
     best: str
     gain: float  # Log-likelihood of the best other curve less that of the held one.
-    others: int  # Curves that were fitted beside the held one.
+    others: int  # Number of curves that were fitted in addition to the held one.
 
     @property
     def p_value(self) -> float:

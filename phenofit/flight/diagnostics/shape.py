@@ -7,7 +7,7 @@ squares of :math:`\sum r P_k(u) / \sqrt{\sum P_k(u)^2}` over the Legendre polyno
 few moths at the top or in the tails, a skewed flight, a second peak (Neyman's smooth test; Rayner, Thas and Best 2009,
 *Smooth Tests of Goodness of Fit*, from memory). Degrees 0 and 1 (level and slope) are left out, because the fitted
 shifts and requirement absorb them. Fitted parameters absorb a part of the rest too, so chi-squared as the reference
-is conservative; the rates that were counted stand in ``reports/goodness.md``.
+is conservative; the rates that were counted are in ``reports/goodness.md``.
 """
 
 from __future__ import annotations

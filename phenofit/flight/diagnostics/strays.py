@@ -32,7 +32,7 @@ def stray_checks(fit: FlightFit, records: Records) -> pd.DataFrame:
     -------
     DataFrame
         Columns ``STRAY_COLUMNS``, a row for each check with a moth: ``heat`` at the middle of the interval [degC d],
-        ``share`` the expected share of strays in the catch, ``claimed`` where it is above one half. Units stand in
+        ``share`` the expected share of strays in the catch, ``claimed`` where it is above one half. Units are in
         ``attrs["units"]``.
 
     Raises

@@ -58,7 +58,7 @@ class SiteEffects:
 
 
 def site_effects(shifts: pd.DataFrame, expected_sd: Mapping[str, float]) -> SiteEffects:
-    r"""Return the effects of sites beside those of years, and their F statistic against an expected size.
+    r"""Return the effects of sites, adjusted for years, and their F statistic against an expected size.
 
     With years and sites as fixed effects, the differences :math:`b` of the sites
     from the first have covariance :math:`s^2 C`, :math:`s^2` the residual mean square of year x site. Where sites differ

@@ -35,7 +35,7 @@ def recorded(trap_years: TrapYears) -> pd.DataFrame:
 
 
 def recorded_in(data: FlightData) -> pd.DataFrame:
-    """Return the same of records that are assembled for a fit."""
+    """Return the same table for records that are assembled for a fit."""
     return pd.DataFrame({"year": data.table["year"].to_numpy(), "checks": np.diff(data.catch_of)})
 
 

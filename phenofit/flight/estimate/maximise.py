@@ -53,7 +53,7 @@ class Box:
         return np.asarray(np.clip(theta, self.low, self.high))
 
     def at_edge(self, theta: np.ndarray) -> np.ndarray:
-        """Return which entries stand at a bound (within a thousandth of a unit)."""
+        """Return which entries are at a bound (within a thousandth of a unit)."""
         return (theta <= self.low + 1e-3) | (theta >= self.high - 1e-3)
 
 

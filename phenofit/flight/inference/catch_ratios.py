@@ -144,7 +144,7 @@ def catch_ratios(
 
 
 def _connected(table: pd.DataFrame, levels: Sequence[str]) -> list[str]:
-    """Return the levels that are linked to the first one that stood beside another, through site-years; that one first."""
+    """Return the levels that site-years link to the first level that shared a site-year with another; that level comes first."""
     there = [name for name in levels if (table["column"] == name).any()]
     if not there:
         return []

@@ -79,7 +79,7 @@ class JointRegion:
         return inside
 
     def table(self) -> pd.DataFrame:
-        """Return the outline as a table of the two parameters; units stand in ``attrs["units"]``."""
+        """Return the outline as a table of the two parameters; units are in ``attrs["units"]``."""
         table = pd.DataFrame(self.outline, columns=list(self.names))
         table.attrs["units"] = dict(zip(self.names, self.units, strict=True))
         return table

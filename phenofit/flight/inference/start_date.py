@@ -41,7 +41,7 @@ class StartProfile:
         ``START_COLUMNS``, a row for each start in the order of the season, with the requirements of further flights:
         ``deviance`` is twice the drop of the log-likelihood below the best, ``inside`` whether it is within the cut,
         ``base`` [degC], requirements [degC d] since that start, ``moths_before`` the moths caught before it. Units
-        stand in ``attrs["units"]``.
+        are in ``attrs["units"]``.
     best : str
         Month-day of the highest likelihood.
     level : float

@@ -90,7 +90,7 @@ def p_value_of_ratio(statistic: float, tested: int, degrees: float, *, fitted: i
 
 
 def cut_of_ratio(level: float, tested: int, degrees: float, *, fitted: int = 0) -> float:
-    """Return the likelihood ratio at which a region of so many parameters ends."""
+    """Return the likelihood ratio at which a joint region of `tested` parameters ends."""
     from scipy.stats import chi2, f
 
     if math.isinf(degrees):

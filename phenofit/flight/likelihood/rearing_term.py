@@ -32,7 +32,7 @@ class RearingTerm:
     requirement, requirement_se : float or None
         Its requirement and standard error [degC d], where they are used.
     covariance : float or None
-        Of the two [degC degC d], where it is used.
+        Covariance of base and requirement [degC degC d], where it is used.
     temperature, duration : tuple of float
         Points behind ``"durations"`` [degC, d].
     source : str

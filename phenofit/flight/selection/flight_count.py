@@ -113,7 +113,7 @@ def fit_flights(
         )
         try:
             # Few curves decide whether a further flight helps; all are then tried with that number. The curve of
-            # fewer flights may fit their sum alone: the first named one, the normal, is tried beside it.
+            # fewer flights may fit their sum alone: the first named one, the normal, is tried in addition.
             first = curves if best is None else tuple(dict.fromkeys((best.settings.curve, curves[0])))
             found, end = choose_curve(data, settings_of(number), first, replace(quick, near=near))
         except FitError as error:

@@ -11,7 +11,7 @@ from phenofit.flight.result import FlightFit
 
 Floats = npt.NDArray[np.float64]
 
-_SMALL = 0.1  # share of a flight that is tried beside those that are there
+_SMALL = 0.1  # size of the flight that is tried in addition, as a share of the largest
 _FAR = 3.0  # spreads by which one is tried before the first or after the last flight
 
 
