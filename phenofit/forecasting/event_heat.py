@@ -51,7 +51,7 @@ class HeatDraws:
         return replace(self, base=self.base[index], amount=self.amount[index], upper=upper)
 
     def repeated(self, number: int) -> HeatDraws:
-        """Return one draw so many times."""
+        """Return one draw repeated."""
         return self.taken(np.zeros(number, dtype=np.int64))
 
     def crossings(

@@ -33,7 +33,7 @@ def generated_seasons(tmin: Floats, tmax: Floats, *, seed: int) -> tuple[Floats,
     if not FEWEST <= past < ENOUGH:
         return tmin, tmax
     middle, half = 0.5 * (tmin + tmax), 0.5 * (tmax - tmin)
-    # Only the day after a season may be missing, in some of them: there the others stand for all.
+    # Only the day after a season may be missing, in some of them: the mean of the others is then used for that day.
     centre = _mean_of_known(middle)
     apart = np.nan_to_num(middle - centre)
     half = np.where(np.isnan(half), _mean_of_known(half), half)

@@ -91,7 +91,9 @@ class OpenSeason:
     days: npt.NDArray[np.datetime64]  # Its days and the one after.
     tmin: npt.NDArray[np.float64]  # Shape (days,): Daily minimum and maximum [degC], NaN where missing.
     tmax: npt.NDArray[np.float64]
-    others_tmin: npt.NDArray[np.float64]  # Shape (others, days): The same of the other seasons.
+    others_tmin: npt.NDArray[
+        np.float64
+    ]  # Shape (others, days): Minimum and maximum of the other seasons [degC].
     others_tmax: npt.NDArray[np.float64]
     years: tuple[int, ...]  # In which the others start.
     made: dict[tuple[int, ...], tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]] = field(
