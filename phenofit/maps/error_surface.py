@@ -74,12 +74,11 @@ def error_map(
 
     Notes
     -----
-    Sites enter with the season parts taken out and with their own standard errors; those that stand within
-    25 m of each other are merged. Length, sill and nugget come from restricted likelihood; up to 200 sites
-    the surface is averaged over them, so that its error holds theirs. The surface is kept only if it
-    predicts left-out sites better than the plain mean does. ``expected_rmse`` is the root of
-    (mean error)² + (its error)² + nugget + season variance + rest variance: what a new season at a new trap
-    is expected to miss by.
+    Sites enter with the season parts taken out and with their own standard errors; those within 25 m of each other
+    are merged. Length, sill and nugget come from restricted likelihood; up to 200 sites the surface is averaged
+    over them, so that its error holds theirs. The surface is kept only if it predicts left-out sites better than
+    the plain mean does. ``expected_rmse`` is the root of (mean error)² + (its error)² + nugget + season variance +
+    rest variance: what a new season at a new trap is expected to miss by.
     """
     say = progress or (lambda _: None)
     sites = summarise_sites(select_errors(validation, choice))

@@ -89,7 +89,7 @@ def site_errors(validation: pd.DataFrame, choice: ErrorChoice = _FITTED) -> pd.D
 def summarise_sites(chosen: ErrorRows) -> SiteErrors:
     """Sum up chosen rows by site and keep the variances beside the table."""
     rows = chosen.rows
-    # Traps that stand together share the season of their site: their mean is one observation.
+    # Traps of one site share its seasons: their mean is one observation.
     cells = rows.groupby(["site", "year"], sort=True)["error_days"].mean().reset_index()
     with one_thread():
         by_site, numbers, replicated = _variance_components(cells)

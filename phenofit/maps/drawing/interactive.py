@@ -76,7 +76,7 @@ def _context(dataset: xr.Dataset, outlines: str | Path | None, identifier: str) 
         "scale_km": f"{scale_length(frame):g}",
         "scale_width": round(scale_length(frame) * 1000.0 * picture.factor, 2),
         "caption": map_caption(dataset, outlines),
-        # '<' must not end the script element that the numbers stand in.
+        # '<' must not end the script element that holds the numbers.
         "data": json.dumps({"views": [_for_script(v) for v in views]}, allow_nan=False).replace(
             "<", "\\u003c"
         ),

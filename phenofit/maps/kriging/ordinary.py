@@ -87,7 +87,7 @@ class Kriging:
             middle = points[tile].mean(axis=0)
             distance, near = (np.atleast_1d(v) for v in tree.query(middle, k=_NEIGHBOURS))
             reach = float(np.hypot(*(points[tile] - middle).T).max())
-            # A tile must be small beside its neighbourhood, or the sites around its corners are not in it.
+            # A tile must be small compared with its neighbourhood, or the sites around its corners are not in it.
             if len(tile) > 1 and (reach > 0.3 * distance[-1] or len(tile) > _CHUNK):
                 waiting += [tile[part] for part in tiles(points[tile], -(-len(tile) // 2))]
                 continue
