@@ -21,7 +21,7 @@ def run_id(command: str, *, inputs: Mapping[str, str], settings: Mapping[str, ob
     inputs : mapping of str to str
         Name of each input to the hash of its content.
     settings : mapping of str to object, optional
-        What was asked beside the inputs; anything that JSON can hold, other objects by their text.
+        Settings in addition to the inputs; anything that JSON can hold, other objects by their text.
 
     Returns
     -------
