@@ -25,11 +25,11 @@ class PlanTruth:
     base : float
         Base temperature [degC].
     requirements, spreads : tuple of float
-        Of each flight [degC d].
+        Requirement and spread of each flight [degC d].
     shift_sd_year, shift_sd_site, shift_sd : float
         SD of the parts of the shift [degC d].
     concentration : float
-        Of the counts; infinite for independent moths.
+        Concentration of the counts [1]; infinite for independent moths.
     sizes, size_sds : tuple of float
         Log size of flights 2, 3 … against flight 1: mean and SD over trap-years.
     notes : tuple of str
