@@ -30,7 +30,7 @@ def plot_calibration(
     event : str
         What is drawn.
     ax : array of matplotlib.axes.Axes, optional
-        Where to draw, two panels; without it on a figure of its own.
+        Where to draw, two panels; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 

@@ -50,7 +50,7 @@ def plot_catches(
     trap_years : sequence of (trap, season), optional
         At most 12 of them, seasons by their label; without it the 12 with most moths.
     ax : array of matplotlib.axes.Axes, optional
-        Where to draw, a panel for each trap-year; without it on a figure of its own.
+        Where to draw, a panel for each trap-year; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 

@@ -76,7 +76,7 @@ def plot_dates(
     event, forecaster : str
         What is drawn.
     ax : array of matplotlib.axes.Axes, optional
-        Where to draw, a panel for each flight; without it on a figure of its own.
+        Where to draw, a panel for each flight; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 
@@ -157,7 +157,7 @@ def plot_errors(
     forecasters : sequence of str, optional
         Names as in the table; all but the older rules by default.
     ax : array of matplotlib.axes.Axes, optional
-        Where to draw, a panel for each flight; without it on a figure of its own.
+        Where to draw, a panel for each flight; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 

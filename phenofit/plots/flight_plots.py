@@ -36,7 +36,7 @@ def plot_flight(
         What it was fitted to. Each trap-year counts alike; the catch of a check is spread evenly over the heat between
         two checks.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; without it on a figure of its own, ``plot_flight(fit).figure``.
+        Where to draw; without it, on a new figure, ``plot_flight(fit).figure``.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 
@@ -106,7 +106,7 @@ def plot_cumulative(
     records : Records, optional
         What it was fitted to: a thin line for each trap-year.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; without it on a figure of its own.
+        Where to draw; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 
@@ -178,7 +178,7 @@ def plot_base(fit: FlightFit, *, ax: Axes | None = None, style: str | None = "ph
     fit : FlightFit
         A fit whose base was fitted, not held.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; without it on a figure of its own.
+        Where to draw; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 
@@ -226,7 +226,7 @@ def plot_region(
         Published thresholds. Those of this flight on the terms of the fit are marked: half of the flight, the same
         start, method and upper threshold.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; without it on a figure of its own.
+        Where to draw; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 

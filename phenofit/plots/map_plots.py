@@ -24,7 +24,7 @@ def plot_error_map(
     outlines : path, optional
         A file of outlines to draw in place of those that come with the package.
     ax : matplotlib.axes.Axes, optional
-        Where to draw, with a scale of colours below and a legend inside. Without it on a figure of its own, with scale of
+        Where to draw, with a scale of colours below and a legend inside. Without it, on a new figure, with scale of
         distance, north arrow and caption. The map has its own look and takes no style.
 
     Returns

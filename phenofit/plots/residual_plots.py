@@ -44,7 +44,7 @@ def plot_residuals(
     residuals : pandas.DataFrame
         Its residuals, see :func:`phenofit.flight.check_residuals`.
     ax : array of matplotlib.axes.Axes, optional
-        Where to draw, two panels; without it on a figure of its own.
+        Where to draw, two panels; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 

@@ -29,7 +29,7 @@ def plot_scores(
     event : str
         What is drawn.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; without it on a figure of its own.
+        Where to draw; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 

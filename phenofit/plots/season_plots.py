@@ -46,7 +46,7 @@ def plot_heat(
     station : str
         A station of the weather.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; without it on a figure of its own.
+        Where to draw; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 
@@ -135,7 +135,7 @@ def plot_season(
     place : str or Place, optional
         One of ``forecast.places`` or its site; may be left out where there is one.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; without it on a figure of its own.
+        Where to draw; without it, on a new figure.
     style : str or None
         A matplotlib style: the package's own by default; None leaves the settings of matplotlib as they are.
 

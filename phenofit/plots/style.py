@@ -135,12 +135,12 @@ def shared_legend(panels: Panels, handles: Sequence[Artist] | None, *, own: bool
 
 
 def wrapped(text: str, width: int) -> str:
-    """Return a label in lines of at most so many letters; words stay whole."""
+    """Return a label in lines of at most `width` letters; words stay whole."""
     return "\n".join(textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False))
 
 
 def day_axis(axes: Axes, season: Season, low: float, high: float, *, which: str = "x", most: int = 8) -> None:
-    """Label an axis of days since the season's start by month and day, with at most about so many labels."""
+    """Label an axis of days since the season's start by month and day, with at most about `most` labels."""
     # A year without a leap day; a leap year shifts the labels by a day at most.
     first = season.first_day(2022)
     step = next((s for s in (2, 5, 7, 14, 28, 61) if (high - low) / s <= most), 92)
