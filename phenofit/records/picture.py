@@ -35,7 +35,7 @@ def plot_records(records: Records, *, ax: Axes | None = None) -> Axes:
     records : Records
         The records of one species.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; without it on a figure of its own, ``plot_records(records).figure``.
+        Where to draw; without it, on a new figure, ``plot_records(records).figure``.
 
     Returns
     -------
