@@ -24,7 +24,7 @@ _LEVEL = 0.02  # a share of the events this far from the nominal one is called n
 
 
 def of_flight(curve: CatchCurve) -> str:
-    """Return where the flights stand, and how far the catches lie from the curve."""
+    """Return the heat at which the flights are, and how far the catches lie from the curve."""
     halves = " and ".join(number(value, 0) for value in curve.requirements)
     middle = 0.5 * (curve.edges[1:] + curve.edges[:-1])
     fitted = np.interp(middle, curve.heat, curve.flown)

@@ -119,7 +119,7 @@ def result_table(
         A fit (its estimates), a forecast (its dates), comparisons with published thresholds, or the table of
         ``cross_validate`` or ``score_forecasts`` (the errors of its first scheme).
     event : str
-        Event whose errors are wanted.
+        Event whose errors are shown.
 
     Returns
     -------
@@ -148,7 +148,7 @@ def result_table(
 
 
 def fit_notes(fit: FlightFit) -> tuple[str, ...]:
-    """Return what stands below the estimates of a fit."""
+    """Return the notes below the estimates of a fit."""
     size = f"{fit.caught_words} in {len(fit.data)} trap-years"
     how = f"{size}; curve: {fit.settings.curve}; intervals by profile likelihood, {100 * fit.settings.level:g} %."
     opened = any(one.note and "open" in str(one.note) for one in fit.estimates.itertuples())
