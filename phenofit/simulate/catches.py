@@ -37,7 +37,7 @@ class NetworkTruth:
     shift_sd_year, shift_sd_site, shift_sd : float
         SD of the shift common to a year, to a site, and of a trap-year alone [degC d].
     site_shifts : mapping, optional
-        Fixed shifts of named sites beside the drawn ones, such as a cold valley [degC d].
+        Fixed shifts of named sites in addition to the drawn ones, such as a cold valley [degC d].
     concentration : float
         Dirichlet-multinomial concentration; small: clustered catches; infinite: independent moths.
     moths_per_trap_year, moths_size : float

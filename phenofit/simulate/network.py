@@ -90,7 +90,8 @@ def simulate_network(
 
     Notes
     -----
-    The true heat of a trap is that of its station: the model holds exactly, with no error of place beside the shifts.
+    The true heat of a trap is that of its station: the model holds exactly, with no error of place other than the
+    shifts.
     """
     rng = np.random.default_rng(seed)
     table = traps.reset_index(drop=True)

@@ -29,7 +29,7 @@ class CheckPlan:
     late_days : tuple of int
         Least and largest delay of a late start [days].
     jitter : int
-        The trap is set up to so many days after `first`, drawn anew each season [days].
+        Largest random delay of setting the trap after `first`, drawn for each season [days].
 
     Raises
     ------
