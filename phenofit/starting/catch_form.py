@@ -45,7 +45,7 @@ _HEADERS = {
 
 @dataclass(frozen=True)
 class CatchForm:
-    """Where trap, date and count of each check stand."""
+    """The columns of trap, date and count of each check."""
 
     columns: Columns
     headers: str | None = None  # What the headers of a wide table are.

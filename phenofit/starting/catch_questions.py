@@ -61,7 +61,7 @@ def settle_catches(interview: Interview, sheet: Sheet, trap_texts: set[str]) -> 
     checks = checks_of(sheet, form)
     if checks.empty:
         raise DataError(Problem("the table has no row with a check.", "Add the checks.", sheet.shown))
-    # Each cell counts once: a header stands for a column, and a date beside several counts for a row.
+    # Each cell counts once: a header belongs to a whole column, and the date of several counts to a whole row.
     once = checks.drop_duplicates("header" if form.headers == "date" else "at")
     names = once["trap"].tolist() if form.headers is None else [""] * len(once)
     source = (sheet.shown, form.named("date"))

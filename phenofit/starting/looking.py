@@ -135,7 +135,7 @@ def moment(text: str, form: str, year: str | None) -> np.datetime64:
 def date_evidence(
     column: str | None, cells: Sequence[str], readings: Sequence[DateReading]
 ) -> tuple[str, ...]:
-    """Return what speaks for each order of the dates of a column, or of the headers where there is none."""
+    """Return the evidence for each order of the dates of a column, or of the headers where there is none."""
     whose = f"'{column}' has" if column else "the headers have"
     cell = "row" if column else "column"
     parts = [match for text in cells if (match := _THREE_PARTS.fullmatch(text))]
@@ -184,7 +184,7 @@ def gaps_in_days(names: Sequence[str], days: np.ndarray, *, longest: int = 60) -
 
 
 def over_new_year(names: Sequence[str], days: np.ndarray, *, longest: int = 60) -> int:
-    """Return how often a trap was checked before and after the same New Year, at most so many days apart."""
+    """Return how often a trap was checked before and after the same New Year, at most `longest` days apart."""
     known = ~np.isnat(days)
     frame = pd.DataFrame({"trap": np.asarray(names, dtype=object)[known], "day": days[known]})
     frame = frame.drop_duplicates().sort_values(["trap", "day"], kind="stable")
@@ -197,7 +197,7 @@ def over_new_year(names: Sequence[str], days: np.ndarray, *, longest: int = 60) 
 
 
 def count_words(cells: Sequence[str]) -> dict[str, int]:
-    """Return the words of a count column that have no declared meaning, with how often each stands there."""
+    """Return the words of a count column that have no declared meaning, with the number of cells of each."""
     found: dict[str, int] = {}
     for text in cells:
         if not text or any(c.isdigit() for c in text):

@@ -78,7 +78,7 @@ class WeatherChoices:
 def _own_columns(
     interview: Interview, prefix: str, sheet: Sheet, roles: Sequence[Role], first: str
 ) -> dict[str, str]:
-    """Return the columns of a table of places beside the names of the places."""
+    """Return the columns of a table of places, except the names of the places."""
     columns: dict[str, str] = {}
     taken = {first}
     for role in roles:

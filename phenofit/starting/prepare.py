@@ -49,7 +49,7 @@ def prepare(
     Parameters
     ----------
     sheets : sequence of Sheet
-        The tables, see :func:`read_sheets`.
+        The tables, see :func:`phenofit.starting.sheets.read_sheets`.
     answers : mapping of str to tuple of str
         Answers so far, by the name of the question.
     folder : Path

@@ -86,7 +86,7 @@ def _line(key: str, item: object, comment: str = "") -> str:
 def _columns(
     section: str, columns: Mapping[str, str | tuple[str, ...]], optional: Sequence[str]
 ) -> list[str]:
-    """Return a table of columns, ours = theirs; the further ones that may be named stand in a comment."""
+    """Return a table of columns, ours = theirs; the further ones that may be named are in a comment."""
     lines = ["", f"[{section}]  # our name of a column = its name in the file"]
     lines += [_line(ours, theirs) for ours, theirs in columns.items()]
     lines += [f'# {ours} = "name of a column"' for ours in optional if ours not in columns]
