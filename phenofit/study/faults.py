@@ -47,7 +47,7 @@ def schema_problem(error: Any, file: str, lines: Lines) -> Problem:
 
 
 def unknown_key(key: str, file: str, lines: Lines, path: tuple[str | int, ...] = ()) -> Problem:
-    """Return the problem of a key that is none of ours; at `path`, or above all tables."""
+    """Return the problem of an unknown key; at `path`, or above all tables."""
     path = path or (key,)
     known = _known_keys(path[:-1])
     return Problem(

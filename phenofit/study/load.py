@@ -138,7 +138,7 @@ def _syntax_problem(fault: tomllib.TOMLDecodeError, file: str) -> Problem:
 
 
 def _species_names(data: Mapping[str, Any]) -> tuple[str, ...]:
-    """Return the species as far as they can be read, so that thresholds can be checked beside other faults."""
+    """Return the species as far as they can be read, so that thresholds can be checked in spite of other faults."""
     head = data.get("study")
     named = head.get("species") if isinstance(head, dict) else None
     items = [named] if isinstance(named, str) else named
