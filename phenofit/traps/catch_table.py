@@ -104,7 +104,7 @@ def read_catches(
     DataError
         With every problem found.
     ModelError
-        If `dates`, `blank` or `duplicates` is none of the accepted words, or a word has two meanings.
+        If `dates`, `blank` or `duplicates` is not one of the accepted words, or a word has two meanings.
 
     Examples
     --------

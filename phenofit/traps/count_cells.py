@@ -54,7 +54,7 @@ class CountWords:
     present : tuple of str
         Moths were seen but not counted.
     lost : tuple of str
-        The trap did not stand or its catch was spoilt: the interval is left out.
+        The trap was gone or its catch was spoilt: the interval is left out.
     not_checked : tuple of str
         The trap stood but was not checked: the next catch covers the longer interval.
     zero : tuple of str

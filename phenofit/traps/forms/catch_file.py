@@ -32,7 +32,7 @@ class CatchFile(TableFile):
     Raises
     ------
     ModelError
-        If a word is none of those accepted.
+        If a word is not one of those accepted.
     """
 
     start: str = "check before"
