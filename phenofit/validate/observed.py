@@ -90,7 +90,7 @@ def observed_events(
     records : Records
         Catches by check interval. Intervals that begin before a biofix are left out, as those before a season are.
     events : sequence of str
-        Events wanted.
+        Events to find.
     min_moths : int
         Fewest moths of a flight in a trap-year; below it the event is left out.
     fit : FlightFit, optional

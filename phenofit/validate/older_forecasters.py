@@ -60,7 +60,7 @@ class OlderRule:
             return None
         base, requirement, spread = self.answers[flight]
         number = self.setting.draws
-        # In an order of its own, so that the draws do not go along with the seasons that continue the weather.
+        # In a random order, so that the draws are independent of the seasons that continue the weather.
         order = np.random.default_rng(self.setting.seed).permutation(number)
         amount = requirement + spread * ndtri((order + 0.5) / number)
         draws = HeatDraws(np.full(number, base), amount[:, np.newaxis], ("flight_50",))

@@ -124,7 +124,7 @@ def _rows(
 def failed_rows(
     asked: npt.NDArray[np.int64], leads: Floats, wanted: pd.DataFrame, reason: str
 ) -> pd.DataFrame:
-    """Return the rows of forecasts that could not be made; the reason stands in ``failure``."""
+    """Return the rows of forecasts that could not be made; the reason is in ``failure``."""
     table = wanted.iloc[asked][_KEPT].reset_index(drop=True)
     table["predicted"] = pd.Series(pd.NaT, index=table.index, dtype="datetime64[ns]")
     for level in LEVELS:

@@ -44,7 +44,8 @@ class Scheme:
     events : sequence of str
         Events to forecast; those of published thresholds are added.
     lead_days : sequence of int
-        Also forecast as of so many days before the event, with past years as the weather to come [d].
+        Lead times: numbers of days before the event at which it is forecast too, with past years as the weather to
+        come [d].
     min_moths : int
         Fewest moths of a flight in a trap-year that is scored.
     blocks, first_years : int

@@ -30,7 +30,7 @@ def forecast_fold(
     lead_days: Sequence[int],
     scheme: str,
 ) -> tuple[list[pd.DataFrame], list[tuple[str, str]]]:
-    """Forecast and score the wanted events; return the rows of each forecaster, and what it lacks."""
+    """Forecast and score the requested events; return the rows of each forecaster, and what it lacks."""
     station = dict(zip(links["trap"].astype(str), links["station"].astype(str), strict=True))
     found = {name: Answers() for name in forecasters}
     asked = {int(str(k)): [int(row) for row in v] for k, v in wanted.groupby("trap_year").indices.items()}
@@ -60,7 +60,7 @@ def forecast_fold(
 
 @dataclass(frozen=True)
 class _Events:
-    """The wanted events as columns."""
+    """The requested events as columns."""
 
     flight: list[int]
     event: list[str]

@@ -31,7 +31,8 @@ class Distinguishable:
     base : float
         Smallest error of the base, whatever the amount, that is noticed in 8 of 10 such networks [degC].
     amount : float
-        The same of the amount at the base itself, as a share of the amount.
+        Smallest error of the amount that is noticed in the same way, at the published base, as a share of the
+        amount [1].
     """
 
     low: tuple[float, float] | None

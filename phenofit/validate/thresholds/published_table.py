@@ -168,7 +168,7 @@ def threshold_from_record(
         Values by the names of ``PUBLISHED_COLUMNS``, texts or numbers; blank and absent are the same.
         A `base` or `upper` as a number is in degrees Celsius; as a text it carries its unit.
     file, row : str, int or None
-        Where the record stands, for messages.
+        File and row of the record, for messages.
 
     Returns
     -------
