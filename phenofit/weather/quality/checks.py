@@ -52,7 +52,7 @@ def check_weather(
     Returns
     -------
     xarray.Dataset
-        The days found carry their flag; values set aside stand in
+        The days found carry their flag; values set aside are in
         :func:`phenofit.weather.findings`, counts in the notes.
 
     Raises

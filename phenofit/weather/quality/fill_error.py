@@ -60,7 +60,7 @@ def filling_error(
     weather : xarray.Dataset
         Daily station weather.
     seed : int
-        Of the days that are hidden.
+        Seed of the random choice of hidden days.
     base : float
         Base temperature of the heat sums [degC].
     heat : HeatSettings, optional

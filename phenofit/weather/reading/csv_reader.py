@@ -19,7 +19,7 @@ from phenofit.weather.reading.missing_codes import celsius_without_codes
 from phenofit.weather.schema import FLAGS, SOURCES
 
 _ATTRIBUTES = {"tmin": "tmin_attributes", "tmax": "tmax_attributes"}
-"""Columns of the archive's downloads beside the temperatures: measurement, quality and source flag, hour."""
+"""Columns of the archive's downloads in addition to the temperatures: measurement, quality and source flag, hour."""
 
 
 def read_daily_table(

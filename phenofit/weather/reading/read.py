@@ -93,7 +93,7 @@ def read_weather(
     -------
     xarray.Dataset
         Dims (station, time), variables ``tmin, tmax`` [degC], ``source``, ``flag``; see
-        :mod:`phenofit.weather.schema`. What was skipped or set aside stands in ``notes`` and ``findings``.
+        :mod:`phenofit.weather.schema`. What was skipped or set aside is in ``notes`` and ``findings``.
 
     Raises
     ------

@@ -42,7 +42,7 @@ def within(seconds: float, work: Callable[[], _T]) -> _T:
         except BaseException as fault:  # noqa: BLE001 - handed to the caller
             faults.append(fault)
 
-    # A thread of its own: no time-out of a socket ends a reply that comes byte by byte.
+    # In a separate thread: no time-out of a socket ends a reply that comes byte by byte.
     worker = threading.Thread(target=run, daemon=True, name="phenofit-request")
     worker.start()
     worker.join(seconds)

@@ -23,7 +23,7 @@ LIST_LIFE_DAYS = 30
 class Plan:
     """Stations to ask for."""
 
-    # ``station, name, latitude, longitude, elevation_m, traps`` (names of the traps it stands near to or is
+    # ``station, name, latitude, longitude, elevation_m, traps`` (names of the traps that it is near to or is
     # given for), ``distance_km`` and ``height_difference_m`` of the nearest of them (trap minus station).
     stations: pd.DataFrame
     unknown: tuple[str, ...]  # Given stations that the service does not know.

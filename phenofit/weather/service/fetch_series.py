@@ -288,7 +288,7 @@ def _load(
 
 @contextmanager
 def _interrupt_put_to(replies: _Replies) -> Iterator[None]:
-    """Let the first Ctrl-C wait until the reply at hand is stored; a second one interrupts at once.
+    """Let the first Ctrl-C wait until the current reply is stored; a second one interrupts at once.
 
     Raised anywhere, an interrupt may leave a lock that a thread waits for at the end of the program.
     """
