@@ -40,7 +40,7 @@ def day(value: Any, *, year: bool = False) -> str:
 
 
 def forecaster_words(name: str) -> str:
-    """Return how a forecaster of the validation table is called on a page."""
+    """Return the name of a forecaster of the validation table on a page."""
     if name == "fitted":
         return "fitted here"
     if name == "calendar mean":
