@@ -42,7 +42,7 @@ _COUNTS = ("dirichlet-multinomial", "multinomial")
 
 @dataclass(frozen=True, kw_only=True)
 class _Terms:
-    """What a fit is asked for, whatever the number of flights and the curve."""
+    """The settings that do not depend on the number of flights and the curve."""
 
     heat: HeatSettings = field(default_factory=HeatSettings)
     base: float | str = "fit"
@@ -191,7 +191,8 @@ class FlightModel(_Terms):
         its station [degC]. The parameter ``night_effect`` is fitted, or held by `hold`. Forecasts are of the flight,
         which it does not move.
     hold : mapping of str to float
-        Other parameters to hold, by their names in the result, such as ``{"requirement_1": 500.0}``.
+        Other parameters to hold, by their names in the result and in the same units, such as ``{"requirement_1":
+        500.0}`` [degC d].
     level : float
         Confidence level of the intervals.
     rearing : RearingTerm, optional

@@ -68,7 +68,7 @@ class FlightFit(FitContent):
     profiles : dict of str to Profile
         Profile likelihood of each fitted parameter.
     log_likelihood : float
-        At the maximum, multinomial coefficients included.
+        Log-likelihood at the maximum, multinomial coefficients included.
     fitted : int
         Number of fitted parameters.
     converged : bool

@@ -48,8 +48,9 @@ class TemperatureRule:
 def temperature_rule(weather: xr.Dataset, season_days: np.ndarray) -> TemperatureRule:
     """Estimate the rule from the stations of a study, over days of the season; else that of practice.
 
-    Half the mean square is a semivariance, here linear in the distance with a nugget. The nugget is what stations differ
-    by however near they are (sites of their own, instruments); distance explains the rest, and only that is returned.
+    Half the mean square is a semivariance, here linear in the distance with a nugget. The nugget is the difference
+    between stations at any distance (their surroundings, instruments). Distance explains the rest, and only that is
+    returned.
     """
     rates = lapse_rates(weather).to_numpy()
     fitted = bool(np.isfinite(rates).all())

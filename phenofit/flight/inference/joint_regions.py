@@ -1,4 +1,4 @@
-"""The joint region of two parameters, base and requirement above all: the pairs that the data do not exclude."""
+"""The joint region of two parameters, mostly base and requirement: the pairs that the data do not exclude."""
 
 from __future__ import annotations
 
@@ -41,9 +41,9 @@ class JointRegion:
     cut : float
         Twice the drop of the log-likelihood at the outline.
     estimate : tuple of float
-        The pair of the highest likelihood.
+        The pair of the highest likelihood, in `units`.
     outline : array, shape (points, 2)
-        Closed outline, counter-clockwise. Along an open side it runs at the end of the search range.
+        Closed outline, counter-clockwise, in `units`. Along an open side it runs at the end of the search range.
     open_sides : tuple of str
         Sides on which these data leave the pair open, in words.
     """

@@ -27,15 +27,15 @@ class Profile:
     name : str
         Parameter, such as ``"base"`` or ``"requirement_1"``.
     estimate : float
-        Where the likelihood is highest.
+        Value of the highest likelihood, in the unit of the parameter.
     values : array
-        Parameter values, rising.
+        Parameter values, rising, in the unit of the parameter.
     deviance : array
         Twice the drop of the log-likelihood below its maximum at each.
     logarithmic : bool
         Whether interpolation goes by the logarithm of the value.
     low_bound, high_bound : float
-        Search range.
+        Search range, in the unit of the parameter.
     degrees : float
         Degrees of freedom of the error, see :func:`cut_root`; infinite for the chi-squared cut.
     path : array, shape (values, parameters)

@@ -240,7 +240,7 @@ def _edges_and_catches(
     needed[at_left[caught]] = True
     needed[at_right[caught]] = True
     renumber = np.cumsum(needed) - 1
-    # Strays come evenly over the time watched; to an event watched for all along, over the season.
+    # Strays come evenly over the time watched; for a first catch, over the whole season.
     duration = (right - left) / _DAY_NS * kept.effort
     watched = np.bincount(of, weights=duration)
     if kept.whole != 0.0:

@@ -1,4 +1,4 @@
-"""Some of the trap-years of assembled data, without assembling anew."""
+"""Some of the trap-years of assembled data, without assembling them again."""
 
 from __future__ import annotations
 

@@ -66,7 +66,7 @@ def compare(fits: Mapping[str, FlightFit] | Sequence[FlightFit]) -> pd.DataFrame
     Notes
     -----
     AIC is twice the number of fitted parameters minus twice the log-likelihood. It compares base temperatures,
-    heat methods, starts and curves alike, because the data are catches in check intervals whatever heat means.
+    heat methods, starts and curves alike, because the data are catches in check intervals in all of them.
     Akaike weights: exp(-difference / 2), made to sum to 1 (Burnham & Anderson 2002, *Model Selection and
     Multimodel Inference*).
     """
