@@ -65,8 +65,8 @@ class DateDistribution:
     start : numpy.datetime64
         Midnight from which the draws count.
     days : array, shape (draws,)
-        Days from `start`, with fractions; infinite where the event does not happen in this season, minus infinity
-        where the forecast places it before the heat sum begins.
+        Days from `start`, with fractions [d]; infinite where the event does not happen in this season, minus
+        infinity where the forecast places it before the heat sum begins.
 
     Examples
     --------

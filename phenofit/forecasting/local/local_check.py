@@ -229,7 +229,7 @@ class _Season:
     def days_of(self, amount: float, shift: float) -> float:
         """Return how many days later an amount of heat is reached where it is this much larger."""
         known = self.heat[np.isfinite(self.heat)]
-        # Before the first heat and after the last a day is worth as much as within.
+        # Before the first heat and after the last, a day has the mean heat of the days between.
         level = np.array([amount, amount + shift])
         at = np.interp(level, known, np.arange(known.size, dtype=np.float64))
         per_day = max(float(np.ptp(known)) / max(known.size - 1, 1), 1e-6)
