@@ -53,12 +53,12 @@ def degree_days(
     base : float or str
         Lower threshold [degC], or a text with its unit such as ``"50 degF"``.
     upper : float, str or None
-        Upper threshold likewise; None for none.
+        Upper threshold [degC], or a text with its unit; None for none.
     method : str
         ``"simple average"`` (the mean of the two, then cut at the base), ``"clipped average"`` (minimum and
         maximum each set back to the range from base to upper first), ``"capped average"`` (the daily average set
         back to the upper threshold), ``"single sine"``, ``"double sine"``, ``"single triangle"`` or ``"double
-        triangle"``. For hourly series see :func:`hourly_degree_days`.
+        triangle"``. For hourly series see :func:`phenofit.heat.hourly_degree_days`.
     cutoff : str
         What happens above `upper`: ``"horizontal"`` (heat stays at its highest rate), ``"intermediate"`` (the
         rate falls as fast as it rose; the total of a day is not below zero), ``"floored intermediate"`` (the same,

@@ -68,7 +68,7 @@ def hourly_degree_days(
     ModelError
         If `between` or the cut-off is not known, or the times are absent or carry a time zone.
     DataError
-        If the times do not go on in one step that divides the day.
+        If the times do not follow each other in one constant step that divides the day.
     UnitError
         If a DataArray has no unit.
 

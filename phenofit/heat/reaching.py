@@ -29,7 +29,8 @@ def dates_reaching(heat: Any, amounts: Any, *, dates: Any = None, dim: str = "ti
     Parameters
     ----------
     heat : array_like, pandas.Series or xarray.DataArray
-        Running sums to the end of each day, from :func:`accumulate`; chunked DataArrays stay lazy.
+        Running sums to the end of each day [degC d or degF d], from :func:`phenofit.heat.accumulate`; chunked
+        DataArrays stay lazy.
     amounts : float, str or sequence of these
         Heat asked for: numbers in the unit of `heat`, or texts such as ``"900 degF d"``; above 0.
     dates : array_like of dates, optional

@@ -49,8 +49,9 @@ def accumulate(
     Parameters
     ----------
     daily : array_like, pandas.Series or xarray.DataArray
-        Degree-days of each day, as :func:`degree_days` gives them; days along `dim` of a DataArray, down a Series
-        with a date index, along the last axis of an array. The calendar must be complete.
+        Degree-days of each day [degC d or degF d], as :func:`phenofit.heat.degree_days` gives them; days along
+        `dim` of a DataArray, down a Series with a date index, along the last axis of an array. The calendar must be
+        complete.
     start : str, MonthDay, Season or a sequence of these, optional
         Month-day such as ``"03-01"`` at whose midnight every season's sum starts from 0 (a :class:`Season` brings
         its end with it). A sequence gives one sum for each, along the new first dimension ``start``.
