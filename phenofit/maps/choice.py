@@ -33,7 +33,7 @@ class ErrorChoice:
     species, scheme : str, optional
         Needed where the table holds several.
     lead_days : float, optional
-        Days between issue and event; by default the forecasts with the season's weather known.
+        Days between issue and event [d]; by default the forecasts with the season's weather known.
     """
 
     forecaster: str = "fitted"

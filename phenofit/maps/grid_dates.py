@@ -1,4 +1,4 @@
-"""The date of an event in every cell of a temperature grid, block by block into a Zarr store; a stopped run goes on.
+"""The date of an event in every cell of a temperature grid, block by block into a Zarr store; a stopped run can be continued.
 
 The store grows in a folder whose name ends with ``.part``, beside a list of the blocks that are finished. When all are,
 it moves to its place.
@@ -68,7 +68,7 @@ def grid_date_map(
         NetCDF file or Zarr store with daily ``tmin`` and ``tmax`` (or two variables that CF calls minimum and
         maximum ``air_temperature``) in degC, degF or kelvin, for this season and earlier ones.
     out : path-like
-        Zarr store to write. Until all is done it is in the folder ``OUT.part``; the same call goes on from there.
+        Zarr store to write. Until all is done it is in the folder ``OUT.part``; the same call continues from there.
     event : str
         Such as ``"flight_50"``.
     flight : int
@@ -188,7 +188,7 @@ def _blocks(low: xr.DataArray) -> list[Block]:
 
 
 def _identity(fit: FlightFit, grid: str | os.PathLike[str], template: xr.Dataset, blocks: list[Block]) -> str:
-    """Return what a run that goes on must share with the one that stopped."""
+    """Return what must be the same in a stopped run and in the run that continues it."""
     source = Path(grid)
     # A store of many files is as old as its list of contents.
     listed = next((p for p in (source / ".zmetadata", source / "zarr.json", source) if p.exists()), source)

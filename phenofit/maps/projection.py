@@ -111,7 +111,8 @@ class MapArea:
     cell_km : float, optional
         Side of a cell [km]; by default about a hundred cells across the sites of an error map, forty of a date map.
     margin_km : float, optional
-        How far the map goes beyond the hull of the sites [km]; by default an eighth of their extent.
+        How far the map goes beyond the hull of the sites [km]; by default an eighth of their extent, and at least
+        two cells.
     region : path or mapping, optional
         GeoJSON of an area that bounds the map instead of the hull.
     crs : optional
