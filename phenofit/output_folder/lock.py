@@ -28,7 +28,8 @@ def lock_folder(folder: Path) -> IO[bytes] | None:
         if not _locked(stream):
             stream.close()
             return None
-        # Its last owner may have removed the file between opening and locking: then this is a lock on nothing.
+        # The last process to hold it may have removed the file between our opening and locking: then nothing is
+        # locked.
         with contextlib.suppress(FileNotFoundError):
             if os.path.samestat(os.fstat(stream.fileno()), path.stat()):
                 return stream
