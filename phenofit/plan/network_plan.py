@@ -42,7 +42,7 @@ class NetworkSizes:
     sites, years : sequence of int
         Numbers of sites (a trap each) and of seasons.
     checks_per_week : sequence of float
-        1 to 7, or 0.5 for a check in two weeks.
+        Checks of a trap in a week: 1 to 7, or 0.5 for one in two weeks.
     moths : sequence of float
         Mean catch of a trap in a season.
 
