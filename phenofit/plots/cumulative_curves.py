@@ -42,7 +42,8 @@ def cumulative_curve(fit: FlightFit, records: Records | None = None, *, seed: in
     observed = () if records is None else _observed(fit, records)
     flights = range(1, fit.settings.flights + 1)
     drawn = fit.draws(_DRAWS, seed=seed)
-    # A requirement belongs to its base. At the fitted base only what does not go with the base is left of its error.
+    # A requirement belongs to its base. At the fitted base, only the part of its error that is independent of the
+    # base remains.
     here = drawn.assign(
         **{
             f"{what}_{g}": _at_base(drawn, f"{what}_{g}", fit)

@@ -125,7 +125,7 @@ def plot_season(
     ax: Axes | None = None,
     style: str | None = "phenofit",
 ) -> Axes:
-    """Draw the forecast of one place: heat so far, how it may go on, and the dates of the events.
+    """Draw the forecast of one place: heat so far, how it may continue, and the dates of the events.
 
     Parameters
     ----------
