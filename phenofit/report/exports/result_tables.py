@@ -97,7 +97,7 @@ class ResultTable:
         return _signs(text.removesuffix(end)) + _signs(f"{notes}\n" if notes else "") + end
 
     def to_csv(self) -> str:
-        """Return the table as CSV; its notes do not go with it."""
+        """Return the table as CSV, without its notes."""
         stream = io.StringIO()
         csv.writer(stream, lineterminator="\n").writerows([self.columns, *self.rows])
         return stream.getvalue()
