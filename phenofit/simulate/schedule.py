@@ -19,11 +19,11 @@ class CheckPlan:
     first, last : str
         Month-day on which the trap is set, and after which it is checked no more.
     every : tuple of int
-        Days from one check to the next, taken in turn: ``(7,)`` weekly, ``(3, 4)`` twice a week.
+        Days from one check to the next, taken in turn [d]: ``(7,)`` weekly, ``(3, 4)`` twice a week.
     missed : float
         Chance that a check is missed; the catch stays in the trap until the next check.
     lost : float
-        Chance that a check finds the trap gone; its catch is lost and it is set anew that day.
+        Chance that a check finds the trap gone; its catch is lost and it is set again that day.
     late : float
         Chance that the trap is set late in a season.
     late_days : tuple of int

@@ -32,7 +32,7 @@ class Climate:
     amplitude : float
         Half the difference between the warmest and the coldest time of the year [degC].
     coldest : int
-        Days after 1 January of the coldest time; about 200 for a southern place.
+        Days from 1 January to the coldest time [d]; about 200 for a southern place.
     daily_range : float
         Yearly mean of maximum minus minimum [degC].
     range_amplitude, range_sd : float
