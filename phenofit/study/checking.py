@@ -70,7 +70,7 @@ class StudySurvey:
     longest: pd.DataFrame | None = None
 
     def to_json(self) -> str:
-        """Return all of it but the records as JSON; README.md names the fields."""
+        """Return everything except the records as JSON; README.md names the fields."""
         found = survey_document(
             self.study,
             problems=self.problems,

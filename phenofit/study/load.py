@@ -69,7 +69,7 @@ def load_leniently(path: str | os.PathLike[str]) -> tuple[Study | None, tuple[Pr
     except RecursionError:
         raise DataError(Problem("the TOML is nested too deeply.", "Write flat tables.", shown)) from None
     lines = key_lines(text)
-    # The model keeps the file's own path under this name; a user's key must not pass for it.
+    # The model keeps the file's own path under this name; a user's key must not be taken for it.
     problems = [] if "path" not in data else [unknown_key("path", shown, lines)]
     names = _species_names(data)
     rows: tuple[PublishedThreshold, ...] = ()
