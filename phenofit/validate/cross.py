@@ -75,8 +75,8 @@ def cross_validate(
     -----
     Forecasters: ``fitted``; ``published:<id>`` on its own terms; ``published base, refitted`` (base, method and
     start of the published row held, requirement refitted; with several published terms ``: <id>`` is added to
-    all but the first); ``calendar mean``; ``older rule: <name>``. A held-out catch enters nothing but the observed dates, and the issue
-    dates counted from them.
+    all but the first); ``calendar mean``; ``older rule: <name>``. A held-out catch is used only for the observed
+    dates, and for the issue dates counted from them.
     """
     plan = Scheme(scheme) if isinstance(scheme, str) else scheme
     setting = Setting(model, records.season, records.starts, plan.draws, plan.seed, plan.min_moths)

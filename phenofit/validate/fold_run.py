@@ -119,7 +119,7 @@ def run_fold(job: Job) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
 
 
 def _merged(faults: list[tuple[str, str]], others: int) -> list[tuple[str, str]]:
-    """Report once a reason that several forecasters share; `others` counts all but the calendar."""
+    """Report once a reason that several forecasters share; `others` is the number of forecasters without the calendar."""
     names: dict[str, list[str]] = {}
     for name, reason in faults:
         names.setdefault(reason, []).append(name)
