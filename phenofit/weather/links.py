@@ -1,4 +1,4 @@
-"""Which station's weather a trap gets: the nearest that has data, or the one its owner named."""
+"""Which station's weather a trap gets: the nearest that has data, or the one that the trap table names."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def link_stations(
     max_distance_km : float
         Largest distance of a station from its trap [km]; a given station may be farther.
     too_far : {"refuse", "leave out"}
-        What becomes of a trap without a station in reach, or whose given station is not in the weather: an
+        What is done with a trap without a station in reach, or whose given station is not in the weather: an
         error, or a row with no station (``how`` = "none").
     min_share : float
         Share of the calendar for which a station must have complete days to be taken as the nearest; where none in

@@ -32,7 +32,7 @@ def lapse_rates(weather: xr.Dataset) -> pd.DataFrame:
     Parameters
     ----------
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
 
     Returns
     -------
@@ -83,13 +83,13 @@ def at_traps(
     traps : pandas.DataFrame
         ``trap, latitude, longitude`` [degrees], and optionally ``elevation_m`` [m] and ``station``.
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
     how : {"nearest", "interpolated"}
         The linked station unchanged, or the mean of several stations weighted by distance.
     max_distance_km : float
         Reach [km].
     stations : int
-        Stations in reach that are used, nearest first.
+        Largest number of stations in reach that are used, nearest first.
     power : float
         Exponent of the weights: distance to the power of minus this number.
     lapse : {"fit"}, float or None
@@ -255,7 +255,7 @@ def leave_one_station_out(
     Parameters
     ----------
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
     max_distance_km, stations, power, lapse
         As in :func:`at_traps`.
 
@@ -300,7 +300,7 @@ def site_offset(logger: xr.Dataset, weather: xr.Dataset, station: str) -> pd.Dat
     logger : xarray.Dataset
         Weather of one place, in the form of :mod:`phenofit.weather.schema`.
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
     station : str
         The station to compare with.
 

@@ -17,7 +17,7 @@ def write_weather(weather: xr.Dataset, path: str | os.PathLike[str]) -> None:
     Parameters
     ----------
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
     path : path-like
         Where to; must end in ``.nc``.
 

@@ -41,7 +41,7 @@ def check_weather(
     Parameters
     ----------
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
     keep : collection of str
         Checks whose days keep their temperatures; they are still flagged and counted.
     checks : collection of str
@@ -205,7 +205,7 @@ def flag_counts(weather: xr.Dataset) -> pd.DataFrame:
     Parameters
     ----------
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
 
     Returns
     -------

@@ -215,7 +215,7 @@ def filled_share(weather: xr.Dataset, season: Season | None = None) -> pd.DataFr
     Parameters
     ----------
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
     season : Season, optional
         Part of the year that counts; by default the calendar year.
 

@@ -58,7 +58,7 @@ def filling_error(
     Parameters
     ----------
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
     seed : int
         Seed of the random choice of hidden days.
     base : float

@@ -77,7 +77,7 @@ def shift_lagged(weather: xr.Dataset, station: str, years: Sequence[int]) -> xr.
     Parameters
     ----------
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
     station : str
         Station id.
     years : sequence of int

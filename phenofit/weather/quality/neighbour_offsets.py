@@ -18,7 +18,7 @@ def neighbour_offsets(weather: xr.Dataset, *, max_distance_km: float = 150.0) ->
     Parameters
     ----------
     weather : xarray.Dataset
-        Daily station weather.
+        Daily station weather: ``tmin`` and ``tmax`` [degC] on (station, time).
     max_distance_km : float
         Farthest station that counts as a neighbour [km].
 

@@ -188,7 +188,7 @@ def _celsius(
 
 
 def _calendar(time: xr.DataArray, file: str) -> tuple[str, str]:
-    """Return units and calendar of a time, refused where no real dates come of them."""
+    """Return units and calendar of a time, refused where they do not give real dates."""
     _numeric(time, file)
     units, calendar = str(time.attrs.get("units", "")), str(time.attrs.get("calendar", "standard")).lower()
     if not units:

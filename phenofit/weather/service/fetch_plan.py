@@ -1,4 +1,4 @@
-"""Which stations and years to ask for: the nearest few of each trap, or the one its owner named."""
+"""Which stations and years to ask for: the nearest few of each trap, or the one that the trap table names."""
 
 from __future__ import annotations
 
