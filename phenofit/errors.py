@@ -50,7 +50,7 @@ class PhenofitWarning(UserWarning):
 
 @dataclass(frozen=True)
 class Problem:
-    """One fault in an input, stated so that its owner can mend it.
+    """One fault in an input, stated so that the user can mend it.
 
     Parameters
     ----------

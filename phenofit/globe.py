@@ -12,7 +12,7 @@ EARTH_RADIUS_KM = 6371.0088
 def distance_km(
     latitude: npt.ArrayLike, longitude: npt.ArrayLike, to_latitude: npt.ArrayLike, to_longitude: npt.ArrayLike
 ) -> npt.NDArray[np.float64]:
-    """Return great-circle distances.
+    """Return great-circle distances [km] between places in degrees.
 
     Sinnott, R. W. (1984). Virtues of the haversine. Sky and Telescope 68, 159. Moritz, H. (2000). Geodetic
     Reference System 1980. Journal of Geodesy 74, 128-133. doi:10.1007/s001900050278

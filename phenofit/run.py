@@ -51,7 +51,7 @@ def run_study(
     scheduler: str | None = None,
     progress: Progress | None = None,
 ) -> StudyResult:
-    """Run a study from its file and write everything that comes of it.
+    """Run a study from its file and write all its results.
 
     Parameters
     ----------
