@@ -191,8 +191,8 @@ class FlightModel(_Terms):
         its station [degC]. The parameter ``night_effect`` is fitted, or held by `hold`. Forecasts are of the flight,
         which it does not move.
     hold : mapping of str to float
-        Other parameters to hold, by their names in the result and in the same units, such as ``{"requirement_1":
-        500.0}`` [degC d].
+        Other parameters to hold, by their names in the result and in the same units, such as
+        ``{"requirement_1": 500.0}`` [degC d].
     level : float
         Confidence level of the intervals.
     rearing : RearingTerm, optional
