@@ -43,10 +43,8 @@ from phenofit.flight.result import FlightFit
 from phenofit.flight.sampling import Sampling
 from phenofit.progress import Progress
 
-_HIGHER = (
-    0.005  # of the log-likelihood: a profile must be higher than the maximum by at least this to replace it
-)
-_RESTARTS = 4  # at most, from a higher point
+_HIGHER = 0.005  # least gain in the log-likelihood by which a point of a profile replaces the maximum
+_RESTARTS = 4  # most restarts, each from a higher point
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from phenofit.flight.likelihood.reference_heat import ReferenceHeat
 
 Floats = npt.NDArray[np.float64]
 
-_LARGEST_LOG = 20.0  # of a drawn logarithm, from its estimate
+_LARGEST_LOG = 20.0  # largest distance of a drawn logarithm from its estimate
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ RULES = (
     "x-intercept",
 )
 _FORTNIGHT = 14.0
-_STEP = 0.25  # of the grid that brackets the base [degC]
+_STEP = 0.25  # step of the grid that brackets the base [degC]
 _CLOSE = 1e-6
 
 Floats = npt.NDArray[np.float64]

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 _NODES = (9, 5, 7)
 LEVEL = 0.02
 """The fit lacks the effect below this p value."""
-_STEP = 0.02  # of the effect [1/degC]
+_STEP = 0.02  # step of differences in the effect [1/degC]
 _WORDS = {"tmin": "minimum", "tmax": "maximum"}
 
 

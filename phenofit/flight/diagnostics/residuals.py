@@ -38,7 +38,7 @@ RESIDUAL_COLUMNS = (
     "trap_year", "trap", "site", "season", "year", "start", "end", "count", "expected", "heat", "residual",
 )  # fmt: skip
 _NODES = {1: (201,), 2: (101, 13), 3: (61, 9, 9), 4: (41, 7, 7, 7), 5: (31, 5, 5, 5, 5)}
-_REACH = {1: 6.0, 2: 5.0, 3: 4.5, 4: 4.0, 5: 3.5}  # of the nodes [SD]
+_REACH = {1: 6.0, 2: 5.0, 3: 4.5, 4: 4.0, 5: 3.5}  # by number of flights: largest node [SD]
 _FLOOR = 1e-12
 
 Floats = npt.NDArray[np.float64]

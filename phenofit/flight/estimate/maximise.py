@@ -12,7 +12,7 @@ from scipy.optimize import OptimizeResult, minimize
 
 from phenofit.flight.likelihood.log_likelihood import Layout, Likelihood
 
-_PROMISED = 2e-3  # of the log-likelihood: far less than any interval resolves
+_PROMISED = 2e-3  # gain in the log-likelihood that is ignored: far less than any interval resolves
 _LEVELLING = 4  # steps by slopes alone, and by how much the value may fall on them: the error of few nodes
 _FALL = 0.3
 

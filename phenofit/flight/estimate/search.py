@@ -25,12 +25,10 @@ _NODES = ((7, 5, 7), (9, 7, 9), (15, 9, 11), (21, 11, 15), (31, 15, 21), (61, 25
 # afterwards.
 _NODES_OF_SIZES = (7, DEGREE_FIVE, 7)
 FIRST_NODES = _NODES[0]
-_CORRECTIONS = 3  # of the nodes at most, each at the maximum found with the one before
+_CORRECTIONS = 3  # most corrections of the nodes, each at the maximum found with the one before
 _SETTLED = 1e-3  # gain after a correction below which the maximum has not moved
 _MANY, _FEW = 2400, 800  # trap-years above which a search begins with some of them, and how many
-_LEAST_GAIN = (
-    1e-4  # of an iteration with several flights: less does not move an estimate by a hundredth of its error
-)
+_LEAST_GAIN = 1e-4  # least gain of an iteration with several flights: less does not move an estimate by a hundredth of its error
 
 
 @dataclass(frozen=True)
@@ -50,7 +48,9 @@ VALUE = Accuracy(1e-4, _NODES[-1])
 _LEAST_OF_SD = (
     0.05  # curvature of a log SD below which the data do not inform it (standard error of 4 logarithms)
 )
-_SMALLEST_EIGENVALUE = 1e-4  # of the curvature in units of its diagonal: a correlation of 0.9999
+_SMALLEST_EIGENVALUE = (
+    1e-4  # least eigenvalue of the curvature in units of its diagonal: a correlation of 0.9999
+)
 _UNINFORMED_EIGENVALUE = 0.05
 
 LARGEST_ERROR = 1e-2

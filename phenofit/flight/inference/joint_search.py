@@ -26,7 +26,7 @@ Floats = npt.NDArray[np.float64]
 
 _NODES = (9, 7, 5)
 _OUTLINE = 61  # points on either side
-_NEAR = 0.02  # of the cut, at which an end is found
+_NEAR = 0.02  # relative distance from the cut at which an end is found
 
 
 def ends_of(ridge: Ridge, cut: float) -> tuple[float | None, float | None]:

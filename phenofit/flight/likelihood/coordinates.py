@@ -27,9 +27,9 @@ from phenofit.flight.likelihood.reference_heat import HeatAtReference, Reference
 
 Floats = npt.NDArray[np.float64]
 
-_STEP = 0.02  # of differences, in units of a day, a logarithm or a degree
-_HEAT_STEP = 0.5  # of a requirement in degree-days
-_LARGEST = 50.0  # of an exponent
+_STEP = 0.02  # step of differences, in units of a day, a logarithm or a degree
+_HEAT_STEP = 0.5  # step of differences of a requirement in degree-days
+_LARGEST = 50.0  # largest exponent
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
 _WORDS = ("one flight", "two flights", "three flights", "four flights", "five flights")
 _LEVEL = 0.05
-_ROUGH = 3.0  # of the likelihood ratio: several times the error of fits that are not exact
-_POINTS = 201  # of heat between two flights
-_DIP = 0.95  # of the smaller of two peaks: the largest catch between them that counts as a dip
+_ROUGH = 3.0  # a likelihood ratio this near to its limit decides nothing: several times the error of fits that are not exact
+_POINTS = 201  # values of heat that are tried between two flights
+_DIP = 0.95  # largest catch between two peaks that counts as a dip, as a share of the smaller peak
 
 
 def flight_words(number: int) -> str:
