@@ -18,11 +18,11 @@ Array = npt.NDArray[np.float64]
 # Shifts of places have heavier tails than a normal distribution: Student's t, so that one place with a large shift
 # is not shrunk to the others. Four degrees of freedom are common practice, no source.
 _TAIL_DEGREES = 4.0
-_PARTS = (0.1, 0.3, 0.5, 0.7, 0.9)  # of the variance between trap-years that may belong to the place
-_USUAL_ERROR = 0.5  # of the logarithm of an SD, where the fit gives none
+_PARTS = (0.1, 0.3, 0.5, 0.7, 0.9)  # shares of the variance between trap-years that may belong to the place
+_USUAL_ERROR = 0.5  # standard error of the logarithm of an SD, where the fit gives none
 _SMALLEST = 1.0  # SD [degC d]
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(3)
-_ROWS = 200  # of the grid at a time
+_ROWS = 200  # rows of the grid that are computed at a time
 
 
 @dataclass(frozen=True)
