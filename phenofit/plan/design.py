@@ -30,7 +30,7 @@ _NODES = (15, 9, 9)
 _STEP, _HEAT_STEP = (
     0.02,
     0.5,
-)  # of the second derivatives: of logarithms and the base [degC], of requirements [degC d]
+)  # steps of the second derivatives: of logarithms and the base [degC], of requirements [degC d]
 
 
 @dataclass(frozen=True)

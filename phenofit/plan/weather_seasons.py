@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from phenofit.heat.settings import HeatSettings
     from phenofit.seasons import Season
 
-_FIRST_YEAR = 2001  # of the calendar given to drawn seasons; its years have no meaning
+_FIRST_YEAR = 2001  # first year of the calendar of drawn seasons; its years have no meaning
 _SPREADS = 3.5
 _WEEK = 7
 
