@@ -23,7 +23,7 @@ _INK, _GREY, _RED = "#222222", "#8c8c8c", "#D55E00"
 _NONE = "#ececec"
 _ROW_IN, _WEEK_IN = 0.16, 0.12  # size of a cell [inch]
 _LEAST_IN, _MOST_WIDE_IN, _MOST_HIGH_IN = 6.7, 16.0, 30.0
-_MARGIN_IN = 2.6  # for the names of traps and the scale
+_MARGIN_IN = 2.6  # width for the names of traps and the scale [inch]
 _GAP = 2.0  # weeks between seasons
 
 
