@@ -37,7 +37,7 @@ from phenofit.report import alternative_text as text
 from phenofit.report.words import scheme_words
 
 _EVENT = "flight_50"
-_RECORDS_IN = 9.5  # in a wider figure the letters would be too small on the page
+_RECORDS_IN = 9.5  # width [inch]; in a wider figure the letters would be too small on the page
 
 
 @dataclass(frozen=True)
