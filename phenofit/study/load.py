@@ -64,7 +64,7 @@ def load_leniently(path: str | os.PathLike[str]) -> tuple[Study | None, tuple[Pr
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise DataError(_syntax_problem(fault, shown)) from None
-    except ValueError:  # from the reader of numbers itself
+    except ValueError:  # raised by the reader of numbers itself
         raise DataError(Problem("a number has too many digits.", "Write a shorter one.", shown)) from None
     except RecursionError:
         raise DataError(Problem("the TOML is nested too deeply.", "Write flat tables.", shown)) from None
