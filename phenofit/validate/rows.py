@@ -107,7 +107,7 @@ def _rows(
         covered = ~failed & (useless == "") & (left <= seen) & (seen <= right)
         table[f"covered{name}"] = pd.array(covered, dtype="boolean")
     if not point:
-        failure = np.where(failed, failure, useless)  # of the widest interval, which is the last
+        failure = np.where(failed, failure, useless)  # from the widest interval, which is the last
     inside = np.clip(days, opens[:, np.newaxis], closes[:, np.newaxis])
     nan = np.full(len(days), np.nan)
     return table.assign(

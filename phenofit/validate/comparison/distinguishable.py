@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from phenofit.validate.comparison.refit_on_terms import PublishedTerms
 
 POWER = 0.8
-_LARGEST = 1e4  # of a noncentrality that is looked at
+_LARGEST = 1e4  # largest noncentrality that is searched
 
 
 @dataclass(frozen=True)
