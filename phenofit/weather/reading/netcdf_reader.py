@@ -122,7 +122,7 @@ def _opened(path: str | os.PathLike[str], file: str) -> xr.Dataset:
     require_regular(path, limit=None, remedy="Check the name and the folder.")
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # of foreign attributes that concern no temperature
+            warnings.simplefilter("ignore")  # warnings about attributes that do not concern temperatures
             return xr.open_dataset(path, decode_times=False, engine="netcdf4")
     except (OSError, ValueError) as fault:
         raise DataError(
@@ -258,7 +258,9 @@ def _decoded(time: xr.DataArray, file: str, precision: str = "D") -> np.ndarray:
         else:
             coded = xr.Dataset(coords={"time": ("time", values, {"units": units, "calendar": calendar})})
             with warnings.catch_warnings():
-                warnings.simplefilter("ignore", xr.SerializationWarning)  # of years without their zeros
+                warnings.simplefilter(
+                    "ignore", xr.SerializationWarning
+                )  # warnings about years without leading zeros
                 found = xr.decode_cf(coded)["time"].values
         if found.dtype.kind != "M" or (np.abs(found.astype("datetime64[Y]").astype(int)) > 290).any():
             raise ValueError("it lies beyond the years 1680 to 2260")

@@ -14,7 +14,7 @@ from phenofit.weather.reading.assemble import impossible
 _DATE = ["year", "month", "day"]
 _VALUES = ["tmin", "tmax"]
 _KELVIN_ABOVE = 150.0  # no temperature in degrees Celsius; every one in kelvin
-_MOST_IMPOSSIBLE = 0.5  # of the days of a year; above it the file is no series of daily temperatures
+_MOST_IMPOSSIBLE = 0.5  # share of the days of a year; above it the file is no series of daily temperatures
 
 
 @dataclass(frozen=True)
