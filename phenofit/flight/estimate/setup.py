@@ -20,10 +20,8 @@ from phenofit.flight.model import SITE_IF_CROSSED, FitSettings
 
 # Share used for no strays: too small to matter, but it keeps the logarithm of a chance finite.
 SMALLEST_STRAY = 1e-9
-_LEAST_SITES, _LEAST_YEARS = (
-    3,
-    2,
-)  # least number of sites, and of years at each, for which sites have a shift by default
+# Least number of sites, and of years at each, for which sites have a shift by default.
+_LEAST_SITES, _LEAST_YEARS = 3, 2
 
 
 def shared_groups(data: FlightData, settings: FitSettings) -> npt.NDArray[np.int64]:
