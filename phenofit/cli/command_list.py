@@ -59,7 +59,7 @@ _HELP = {
         "results/validation.csv --out maps",
     ),
     "plan": (
-        "how many sites, years and checks would fix the base",
+        "how many sites, years and checks would determine the base",
         "fit.json --weather weather.csv --unit degC --sites 4,8 --years 5,10",
     ),
     "completion": ("print the script with which a shell completes commands and options", "bash"),

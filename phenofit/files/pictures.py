@@ -93,7 +93,7 @@ def _pass_on(raised: Sequence[warnings.WarningMessage]) -> None:
             given.append(str(one.message))
             warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
     letters = some(list(dict.fromkeys(lacking)), 8)
-    text = f"the font of the figures lacks {letters}: a box stands for each of them."
+    text = f"the font of the figures lacks {letters}: each is drawn as a box."
     if lacking and text not in given:
         warnings.warn(text, PhenofitWarning, stacklevel=4)
 

@@ -147,10 +147,10 @@ def _why_no_surface(data: SiteData) -> str:
     n = len(data.values)
     fewest = _FEWEST + data.design.shape[1] - 1
     if n < fewest:
-        return f"No surface is drawn: the sites stand at {n} different {'places' if n != 1 else 'place'}; it takes at least {fewest}."
+        return f"No surface is drawn: the sites are at {n} {'different places' if n != 1 else 'place'}; it takes at least {fewest}."
     spread = np.linalg.svd(data.points - data.points.mean(axis=0), compute_uv=False)
     if spread[1] < 0.03 * spread[0]:
-        return "No surface is drawn: the sites stand on a line, so nothing is known to either side of it."
+        return "No surface is drawn: the sites are on one line, so nothing is known to either side of it."
     if np.ptp(data.values) < 1e-9:
         return "No surface is drawn: all sites have the same error."
     if np.linalg.matrix_rank(data.design) < data.design.shape[1]:

@@ -203,7 +203,7 @@ def _started(part: Path, template: xr.Dataset, identity: str) -> set[Block]:
         if any(one.name != LOCK_NAME for one in part.iterdir()):
             remedy = "Delete it, or choose another name with --out."
             raise DataError(
-                Problem("this is no unfinished map that a run can go on with.", remedy, str(part))
+                Problem("this is not an unfinished map that a run can continue.", remedy, str(part))
             )
         encoding = {str(name): {"_FillValue": np.nan} for name in template.data_vars}
         template.to_zarr(

@@ -77,7 +77,7 @@ def draw_plan(table: pd.DataFrame, *, flight: int = 1) -> Figure:
     level = 100.0 * float(part["level"].iloc[0])
     mark = ", invented data" if table.attrs.get("invented") else ""
     figure.suptitle(
-        f"What a network would be worth, flight {flight} ({level:g} % intervals{mark})", fontsize=11
+        f"Expected precision of a network, flight {flight} ({level:g} % intervals{mark})", fontsize=11
     )
     handles, labels = axes[0].get_legend_handles_labels()
     if part["simulated_networks"].max() > 0:

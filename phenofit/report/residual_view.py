@@ -35,7 +35,7 @@ def residual_sentences(residuals: pd.DataFrame, trap_years: int | None = None) -
     limit = float(ndtri(1.0 - _CHANCE / (2.0 * len(known))))
     far = known[known["residual"].abs() > limit]
     if far.empty:
-        return [f"{said} None is out of the ordinary among so many (beyond ±{number(limit)})."]
+        return [f"{said} With so many residuals none is unusual (beyond ±{number(limit)})."]
     order = far["residual"].abs().sort_values(ascending=False, kind="stable").index
     named = [
         f"trap {row['trap']}, check of {day(row['end'], year=True)} ({_moths(row['count'])}, {number(row['expected'])} "

@@ -120,7 +120,7 @@ def _words(interview: Interview, sheet: Sheet, checks: pd.DataFrame) -> dict[str
         found = count_words(checks[column].tolist()) if column in checks else {}
         if len(found) > _MOST_WORDS:
             some = ", ".join(f"'{shorten(word)}'" for word in list(found)[:_MOST_WORDS])
-            finding = f"{len(found)} different words stand in the {column}, such as {some}."
+            finding = f"{len(found)} different words are in the {column}, such as {some}."
             remedy = "Replace them by numbers, or leave the cells blank."
             raise DataError(Problem(finding, remedy, sheet.shown))
         for word, times in found.items():
@@ -128,7 +128,7 @@ def _words(interview: Interview, sheet: Sheet, checks: pd.DataFrame) -> dict[str
             question = Question(
                 f"catches.word.{word}",
                 f"What does '{shorten(word)}' mean in {sheet.shown}?",
-                (f"It stands in {times} cells; the first is in {_cell_place(sheet, checks, first)}.",),
+                (f"It is in {times} cells; the first is in {_cell_place(sheet, checks, first)}.",),
                 WORD_LISTS if column == "count" else {**WORD_LISTS, "counted": "an ordinary check"},
             )
             meaning = interview.ask(question) if question.name not in interview.used else None

@@ -73,7 +73,7 @@ def _words(slope: float, low: float, high: float, p_value: float, level: float) 
     if p_value >= 1.0 - level:
         return f"no drift of the error over the years is shown: {span}."
     way = "later" if slope > 0 else "earlier"
-    return f"forecasts have become {way} against what is seen: {span}; the requirement may be moving."
+    return f"forecasts have become {way} relative to the observed dates: {span}; the requirement may be changing."
 
 
 def pit_histogram(validation: pd.DataFrame, *, forecaster: str = "fitted", bins: int = 10) -> pd.DataFrame:

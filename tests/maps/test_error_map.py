@@ -86,10 +86,10 @@ def _moved(table: pd.DataFrame, places: dict[str, tuple[float, float]]) -> pd.Da
 @pytest.mark.parametrize(
     ("places", "message"),
     [
-        ([(41.0, -99.0)], "the sites stand at 1 different place; it takes at least 6"),
-        ([(41.0, -99.0)] * 12, "the sites stand at 1 different place; it takes at least 6"),
-        ([(41.0 + k / 10, -99.0) for k in range(12)], "the sites stand on a line"),
-        ([(41.0, -99.0), (41.2, -99.3), (41.4, -99.0)], "the sites stand at 3 different places"),
+        ([(41.0, -99.0)], "the sites are at 1 place; it takes at least 6"),
+        ([(41.0, -99.0)] * 12, "the sites are at 1 place; it takes at least 6"),
+        ([(41.0 + k / 10, -99.0) for k in range(12)], "the sites are on one line"),
+        ([(41.0, -99.0), (41.2, -99.3), (41.4, -99.0)], "the sites are at 3 different places"),
     ],
     ids=["one site", "all in one place", "on a line", "three sites"],
 )

@@ -190,7 +190,7 @@ def test_the_unfinished_map_of_another_call_is_refused(grid: Path, tmp_path: Pat
     assert _bytes(tmp_path / "dates.zarr.part") == before
     (tmp_path / "other.zarr.part").mkdir()
     (tmp_path / "other.zarr.part" / "thesis.txt").write_text("mine", encoding="utf-8")
-    with pytest.raises(DataError, match="no unfinished map"):
+    with pytest.raises(DataError, match="not an unfinished map"):
         grid_date_map(small_fit(), grid, tmp_path / "other.zarr")
 
 

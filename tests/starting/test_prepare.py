@@ -130,7 +130,7 @@ def test_words_are_asked_one_by_one_and_declared(folder: Path) -> None:
     _write(folder, _rows("trap,date,count", rows))
     found = prepared(folder, ANSWERS)
     assert _open(found) == ["catches.word.gone", "catches.word.n.d."]
-    assert "It stands in 1 cells; the first is in row 4" in evidence(found, "catches.word.n.d.")
+    assert "It is in 1 cells; the first is in row 4" in evidence(found, "catches.word.n.d.")
     answers = {**ANSWERS, "catches.word.gone": ("lost",), "catches.word.n.d.": ("not_checked",)}
     catches = _study(prepared(folder, answers))["catches"]
     assert set(catches["lost"]) >= {"gone", "lost"}  # the words known before keep their meaning

@@ -293,7 +293,7 @@ def test_drift_is_found_where_there_is_one(table: pd.DataFrame) -> None:
         40.0
     )
     assert (moving["p_value"] < 0.05).all()
-    assert "may be moving" in moving["sentence"].iloc[0]
+    assert "may be changing" in moving["sentence"].iloc[0]
 
 
 def test_drift_and_its_interval_are_those_of_least_squares(table: pd.DataFrame) -> None:

@@ -106,7 +106,7 @@ def test_each_verdict_has_its_rule_and_its_words() -> None:
     verdict, words = _verdict(told_apart=blind)
     assert verdict == "cannot tell"
     assert "cannot be judged: these catches cannot tell" in words
-    assert "to colder bases without end" in words
+    assert "to colder bases; that end is open" in words
     assert _verdict(told_apart=replace(blind, amount=0.24))[0] == "consistent"
     assert _verdict(told_apart=Distinguishable(None, None))[0] == "cannot tell"
 

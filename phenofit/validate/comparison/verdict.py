@@ -64,7 +64,7 @@ def _told_apart(result: PublishedComparison) -> list[str]:
     elif found.low is None or found.high is None:
         side = "colder" if found.low is None else "warmer"
         said = [
-            f"Pairs that these catches cannot tell apart run from {ends[0] or ends[1]} to {side} bases without end."
+            f"Pairs that these catches cannot tell apart run from {ends[0] or ends[1]} to {side} bases; that end is open."
         ]
     else:
         said = [f"Pairs that these catches cannot tell apart run from {ends[0]} to {ends[1]}."]
