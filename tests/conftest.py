@@ -29,7 +29,12 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
         return None
     from xdist.scheduler import LoadFileScheduling  # type: ignore[import-untyped]
 
-    return LoadFileScheduling(config, log)
+    class ByFile(LoadFileScheduling):  # type: ignore[misc]  # xdist has no types
+        def _split_scope(self, nodeid: str) -> str:
+            # The files on the report share a study that takes long to run and draw.
+            return "tests/report" if nodeid.startswith("tests/report/") else nodeid.split("::", 1)[0]
+
+    return ByFile(config, log)
 
 
 @pytest.fixture(autouse=True)

@@ -82,6 +82,7 @@ def test_one_site() -> None:
     assert crossed.parameters["requirement_1"] == pytest.approx(fit.parameters["requirement_1"], rel=1e-6)
 
 
+@pytest.mark.slow
 def test_all_catches_in_one_check() -> None:
     """Each trap-year caught all its moths in its fullest week: the spread is known from above only."""
     net = network(sites=5, years=4, spreads=(8.0,), shift_sd=5.0, shift_sd_year=5.0)

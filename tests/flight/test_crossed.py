@@ -76,7 +76,9 @@ def _brute_force(year_sd: float, site_sd: float) -> float:
     return float(top + np.log(np.exp(total - top).sum()))
 
 
-@pytest.mark.parametrize(("year_sd", "site_sd"), [(17.0, 14.0), (5.0, 30.0)])
+@pytest.mark.parametrize(
+    ("year_sd", "site_sd"), [(17.0, 14.0), pytest.param(5.0, 30.0, marks=pytest.mark.slow)]
+)
 def test_crossed_shifts_equal_brute_force(year_sd: float, site_sd: float) -> None:
     """Laplace's rule over years and sites; its error for two of each is below a hundredth."""
     net = network(sites=2, years=2)
@@ -85,6 +87,7 @@ def test_crossed_shifts_equal_brute_force(year_sd: float, site_sd: float) -> Non
     assert likelihood(theta)[0] == pytest.approx(_brute_force(year_sd, site_sd), abs=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("year_sd", "site_sd"), [(17.0, 14.0), (60.0, 60.0)])
 def test_error_of_the_rule_is_what_brute_force_adds(year_sd: float, site_sd: float) -> None:
     net = network(sites=2, years=2)

@@ -26,6 +26,7 @@ def _fit(executor: Executor | None, shifts: tuple[str, ...] = ("year", "trap-yea
     )
 
 
+@pytest.mark.slow
 def test_threads_and_processes_change_no_byte() -> None:
     with (
         ThreadPoolExecutor(2) as threads,

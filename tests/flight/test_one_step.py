@@ -10,7 +10,10 @@ from tests.calls import contributions, fit_flights, influence, quick_influence
 from tests.flight.networks import SEASON, network
 
 
-@pytest.mark.parametrize(("shifts", "base"), [(("trap-year",), "fit"), (("year", "trap-year"), 10.0)])
+@pytest.mark.parametrize(
+    ("shifts", "base"),
+    [pytest.param(("trap-year",), "fit", marks=pytest.mark.slow), (("year", "trap-year"), 10.0)],
+)
 def test_first_order_moves_are_near_those_of_refits(shifts: tuple[str, ...], base: str | float) -> None:
     net = network(sites=6, years=5)
     records = (net.trap_years, net.weather, net.links)

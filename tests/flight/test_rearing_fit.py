@@ -44,7 +44,8 @@ def alone(net: Network) -> FlightFit:
     return fit(net)
 
 
-@pytest.mark.parametrize("kind", ["normal", pytest.param("durations", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["normal", "durations"])
 def test_the_top_is_that_of_the_sum(net: Network, alone: FlightFit, kind: str) -> None:
     # Outside search: scipy's own, with numerical slopes, on field log-likelihood plus term, from the field's own top.
     term = rearing_term(REARED, kind=kind)

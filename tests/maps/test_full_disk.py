@@ -49,7 +49,9 @@ WRITERS: dict[str, Callable[[xr.Dataset, Path], object]] = {
 }
 
 
-@pytest.mark.parametrize("name", list(WRITERS))
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=pytest.mark.slow) if n.endswith(".png") else n for n in WRITERS]
+)
 def test_no_file_is_left_that_is_not_whole(name: str, dataset: xr.Dataset, tmp_path: Path) -> None:
     write = WRITERS[name]
     (tmp_path / "whole").mkdir()

@@ -191,6 +191,7 @@ def simulate(sites: int, fields: int) -> dict[str, float]:
     return {"ratio": float(np.sqrt(np.mean(ours) / np.mean(best))), "inside": float(np.mean(inside))}
 
 
+@pytest.mark.slow
 def test_near_the_best_linear_predictor_and_band_holds_the_truth() -> None:
     found = simulate(sites=150, fields=16)
     assert 0.99 <= found["ratio"] <= 1.10, found

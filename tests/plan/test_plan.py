@@ -84,6 +84,7 @@ def test_the_least_error_is_that_of_the_shifts() -> None:
     assert table["held_out_error_days"].iloc[0] > table["least_error_days"].iloc[0]
 
 
+@pytest.mark.slow
 def test_a_plan_is_the_same_again_and_on_several_workers() -> None:
     values = truth(shift_sd_year=15.0, shift_sd=20.0, concentration=10.0)
 

@@ -128,6 +128,7 @@ def median_heat(catches: pd.DataFrame) -> pd.Series:
     return pd.Series(found)
 
 
+@pytest.mark.slow
 def test_shifts_of_year_site_and_trap_year_have_the_asked_variances() -> None:
     table = traps(60, sites=20)
     catches, _ = draw(
