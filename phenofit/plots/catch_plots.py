@@ -86,13 +86,16 @@ def plot_catches(
         panels = panels_of(ax, len(shown), height, columns=columns)
         days = [_days(part, season) for part in parts]
         low, high = min(d.min() for d in days), max(d.max() for d in days)
-        for axes, letter, pair, part, at in zip(panels, letters(len(shown)), shown, parts, days, strict=True):
+        for k, (axes, letter, pair, part, at) in enumerate(
+            zip(panels, letters(len(shown)), shown, parts, days, strict=True)
+        ):
             _draw_catches(axes, part, at)
             day_axis(axes, season, low, high, most=4)
-            settle(axes, x="", y="", title=f"{letter}{pair[0]}, {pair[1]}")
+            # A label of the whole figure would lie on the legend.
+            lowest = k >= len(shown) - columns
+            settle(axes, x="date" if lowest else "", y="", title=f"{letter}{pair[0]}, {pair[1]}")
         if ax is None:
             figure_of(panels).supylabel("moths per night", fontsize="medium")
-            figure_of(panels).supxlabel("date", fontsize="medium")
         else:
             panels[0].set_ylabel("moths per night")
         handles = [

@@ -162,7 +162,8 @@ def save(figure: Figure, folder: Path, name: str, *, invented: bool) -> bytes:
         stamp(figure)
     with laid_out(figure, PRINT_DPI):
         printed, drawing = figure_bytes(figure, dpi=PRINT_DPI), figure_bytes(figure, "svg", dpi=PRINT_DPI)
-        page = page_png(figure, dpi=PAGE_DPI)
+    # Letters are wider where there are fewer pixels: the page has a layout of its own.
+    page = page_png(figure, dpi=PAGE_DPI)
     for ending, content in (("png", printed), ("svg", drawing)):
         with writing(folder / f"{name}.{ending}") as temporary:
             temporary.write_bytes(content)

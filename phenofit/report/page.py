@@ -38,7 +38,7 @@ from phenofit.report.sentences import (
     season_sentences,
     terms,
 )
-from phenofit.report.site_table import site_table
+from phenofit.report.site_table import late_or_early, site_table
 from phenofit.report.station_view import record_sentences, record_tables
 from phenofit.report.truth import truth_sentence
 from phenofit.report.weather_tables import fetched_table, flags_table
@@ -182,7 +182,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         errors=_error_tables(species),
         leads=lead_table(species.scores),
         drift_in_words=tuple(drift_sentences(species.validation)),
-        forecast=() if forecast is None else forecast_tables(forecast),
+        forecast=() if forecast is None else forecast_tables(forecast, late_or_early(species)),
         stages=stages_tables(species.stages),
         charts=place_charts(species),
         no_forecast=_without_forecast(species),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,9 @@ from phenofit.units import convert_degree_days
 from phenofit.wording import day, forecaster_words, number, start_words
 
 _SOURCES = {0: "missing", 1: "observed", 2: "modelled", 3: "filled", 4: "forecast"}
+Remarks = Mapping[tuple[str, int], str]
+"""Sentences on a place and a flight."""
+NO_REMARKS: Remarks = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -227,19 +231,24 @@ def _signed(value: float) -> str:
     return f"{text.lstrip('−')} {'late' if value > 0 else 'early'}"
 
 
-def forecast_tables(forecast: pd.DataFrame) -> tuple[PageTable, ...]:
+def forecast_tables(forecast: pd.DataFrame, remarks: Remarks = NO_REMARKS) -> tuple[PageTable, ...]:
     """Return the season's forecast, a table for each flight: a row for each place, a column for each event."""
     several = forecast["flight"].nunique() > 1
-    return tuple(forecast_table(mine, named=several) for _, mine in forecast.groupby("flight", sort=True))
+    return tuple(
+        forecast_table(mine, remarks, named=several) for _, mine in forecast.groupby("flight", sort=True)
+    )
 
 
-def forecast_table(forecast: pd.DataFrame, *, named: bool = False) -> PageTable:
+def forecast_table(
+    forecast: pd.DataFrame, remarks: Remarks = NO_REMARKS, *, named: bool = False
+) -> PageTable:
     """Return the season's forecast, a row for each place, a column for each event: median and middle 80 %."""
     flights = sorted(forecast["flight"].unique())
     keys = [(flight, event) for flight in flights for event in forecast["event"].unique()]
     rows = []
     for (site, station), mine in forecast.groupby(["site", "station"], sort=True):
-        cells = [f"{site} (station {station})"]
+        said = [remarks.get((str(site), int(flight)), "") for flight in flights]
+        cells = ["\n".join([f"{site} (station {station})", *filter(None, said)])]
         for flight, event in keys:
             found = mine[(mine["flight"] == flight) & (mine["event"] == event)]
             cells.append(_forecast_cell(found))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Hashable, Mapping, Sequence
+from typing import Any
 
 import pandas as pd
 
@@ -88,27 +90,37 @@ def error_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[
             said.append(f"{scheme_words(scheme)[1]}, all {fitted['failed']} forecasts of {name} failed.")
             continue
         failed = f"; {fitted['failed']} failed" if fitted["failed"] else ""
-        others = [
-            f"{forecaster_words(name)} {number(float(row['mae_days']))}"
-            for name, row in of.items()
-            if (name == CALENDAR or name.startswith("published:")) and pd.notna(row["mae_days"])
-        ]
         said.append(
             f"{scheme_words(scheme)[1]}, the mean absolute error (MAE) of the date for {name} is "
-            f"{number(fitted['mae_days'])} days with the weather of the season known{_ahead(mine)} "
-            f"({fitted['forecasts']} forecasts in {fitted['years']} seasons{failed})"
-            f"{'; ' if others else ''}{', '.join(others)}."
+            f"{number(fitted['mae_days'])} days with the weather of the season known "
+            f"({fitted['forecasts']} forecasts in {fitted['years']} seasons{failed}){_others(known)}.{_ahead(mine)}"
         )
     return said
 
 
+def _others(scores: Sequence[Mapping[Hashable, Any]]) -> str:
+    """Return the MAE of the mean calendar date and of published thresholds, to follow that of the fit."""
+    named = ((str(row["forecaster"]), float(row["mae_days"])) for row in scores)
+    others = [
+        f"{forecaster_words(name)} {number(error)}"
+        for name, error in named
+        if (name == CALENDAR or name.startswith("published:")) and not math.isnan(error)
+    ]
+    return f"; {', '.join(others)}" if others else ""
+
+
 def _ahead(scores: pd.DataFrame) -> str:
-    """Return the MAE of the fit at the longest lead time that has one, to follow that with the weather known."""
-    mine = scores[(scores["forecaster"] == FITTED) & (scores["lead_days"] > 0) & (scores["forecasts"] > 0)]
+    """Return the sentence on the longest lead time at which the fit has an error; empty where there is none."""
+    ahead = scores[(scores["lead_days"] > 0) & (scores["forecasts"] > 0)]
+    mine = ahead[ahead["forecaster"] == FITTED]
     if mine.empty:
         return ""
     longest = max(mine.to_dict("records"), key=lambda row: float(row["lead_days"]))
-    return f", and {number(longest['mae_days'])} days when forecast {longest['lead_days']:.0f} days ahead"
+    same = ahead[ahead["lead_days"] == longest["lead_days"]].sort_values("mae_days", kind="stable")
+    return (
+        f" Forecast {longest['lead_days']:.0f} days ahead it is {number(longest['mae_days'])} days"
+        f"{_others(same.to_dict('records'))}."
+    )
 
 
 def calendar_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[str]:

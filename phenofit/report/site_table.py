@@ -42,3 +42,24 @@ def site_table(species: SpeciesResult) -> PageTable | None:
         rows,
         (False, True, True, True, True, True),
     )
+
+
+def late_or_early(species: SpeciesResult) -> dict[tuple[str, int], str]:
+    """Return a sentence on each place and flight whose past forecasts came late or early beyond chance."""
+    if species.validation.empty:
+        return {}
+    scheme, said = str(species.validation["scheme"].iloc[0]), {}
+    for flight in range(1, species.fit.settings.flights + 1):
+        try:
+            choice = ErrorChoice(species=species.species, scheme=scheme, flight=flight)
+            found = site_errors(species.validation, choice)
+        except (DataError, ModelError):
+            continue  # nothing was held out of this flight
+        for row in found.to_dict("records"):
+            if row["low"] > 0.0 or row["high"] < 0.0:
+                error = float(row["mean_error"])
+                way = "late" if error > 0.0 else "early"
+                said[str(row["site"]), flight] = (
+                    f"past forecasts came {number(abs(error))} days {way} on average here (weather known)"
+                )
+    return said

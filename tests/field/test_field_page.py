@@ -220,6 +220,10 @@ def test_the_nearest_place_the_calendar_and_the_units(browser: Browser) -> None:
     at = f"{row['latitude']:.3f}N, {-row['longitude']:.3f}W"
     browser.value(f"document.getElementById('near').value = '{at}', document.getElementById('find').click()")
     assert browser.value("document.getElementById('found').textContent").endswith(", 0 km away.")
+    browser.value(
+        "document.getElementById('near').value = '48.12, 16.30', document.getElementById('find').click()"
+    )
+    assert browser.value("document.getElementById('found').textContent").endswith("not of yours.")
     browser.value("document.getElementById('near').value = '95, 0', document.getElementById('find').click()")
     assert "in degrees" in browser.value("document.getElementById('found').textContent")
     import icalendar

@@ -15,7 +15,13 @@ import pytest
 
 from phenofit.analysis.results import StudyResult
 from phenofit.report import render_report
-from phenofit.report.page_tables import errors_table, estimates_table, left_out_tables, thresholds_page_table
+from phenofit.report.page_tables import (
+    errors_table,
+    estimates_table,
+    forecast_tables,
+    left_out_tables,
+    thresholds_page_table,
+)
 from phenofit.report.sentences import base_sentence, error_sentences, flight_sentences, season_sentences
 from phenofit.report.truth import true_values, truth_sentence
 from tests.report.conftest import SPECIES
@@ -403,3 +409,18 @@ def test_every_forecast_place_has_a_row(page: str, result: StudyResult) -> None:
     start = page.index("Dates expected in 2022")
     rows = page[start:].split("</table>")[0].count('<th scope="row">')
     assert rows == forecast[["site", "station"]].drop_duplicates().shape[0]
+
+
+def test_a_remark_on_a_place_stands_beside_it(result: StudyResult) -> None:
+    season = result.species[0].forecast
+    assert season is not None
+    site = str(season["site"].iloc[0])
+    (plain,), (table,) = (
+        forecast_tables(season),
+        forecast_tables(season, {(site, 1): "past forecasts came late"}),
+    )
+    for before, after in zip(plain.rows, table.rows, strict=True):
+        marked = before[0].startswith(f"{site} (")
+        assert after[0] == before[0] + ("\npast forecasts came late" if marked else "")
+        assert after[1:] == before[1:]
+    assert sum("came late" in row[0] for row in table.rows) == 1

@@ -2,7 +2,7 @@
   const all = JSON.parse(document.getElementById("data").textContent).species;
   const $ = id => document.getElementById(id), noon = 0.5;
   const MONTHS = ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December"];
-  const WEEKS = 20;
+  const WEEKS = 20, FAR = 50; // shown; and km from which on a place is too far
   const state = {species: 0, place: 0, unit: "C"};
 
   function element(name, text, attributes = {}) {
@@ -99,6 +99,7 @@
     $("errors").textContent = rows.length
       ? "Past forecasts at this place: " + rows.map(row =>
         `${several ? `flight ${row.flight}: ` : ""}half of the flight was ${number(row.mae)} days off on average with the weather known` +
+        (Math.abs(row.bias) < 0.5 ? "" : ` (the forecasts came ${number(Math.abs(row.bias))} days ${row.bias > 0 ? "late" : "early"} on average)`) +
         (row.ahead === null ? "" : `, ${number(row.ahead)} days when forecast 28 days ahead`) +
         ` (${row.seasons} ${row.seasons === 1 ? "season" : "seasons"})`).join("; ") + "."
       : "No past forecast was tested at this place.";
@@ -135,7 +136,7 @@
       drawn.append(svg("circle", {class: "date", cx: x(middle), cy: y(level), r: 5}));
     }
     $("chart").replaceChildren(drawn);
-    $("chart-words").textContent = `Heat at ${p.site}: ${number(heatIn(now[known - 1] || 0), 0)} ${unit()} up to ${date(known - 1)}; then 95 % of the ` +
+    $("chart-words").textContent = `Heat at ${p.site}: ${number(heatIn(now[known - 1] || 0), 0)} ${unit()} up to ${date(Math.max(known - 2, 0))}; then 95 % of the ` +
       `seasons that rest on ${p.past} past ones. Blue: ` + events.map(one => `${one.name} ${date(one.q(0.5))}`).join(", ") + ".";
   }
   function checkSentence(row) {
@@ -197,7 +198,7 @@
   function show() {
     const p = place(), correction = showChecks(typed()), events = pools(correction);
     const far = p.distance === null ? "" : `, ${number(p.distance, 0)} km away`;
-    $("where").textContent = `${p.site}, season ${species().season}. Weather of station ${p.station}${far}, known to ${date(dayOf(p.known, species().year))}; the weather to come rests on ${p.past} past seasons.`;
+    $("where").textContent = `${species().species}: ${p.site}, season ${species().season}. Weather of station ${p.station}${far}, known to ${date(dayOf(p.known, species().year))}; the weather to come rests on ${p.past} past seasons.`;
     showDates(events, correction);
     showErrors();
     showChart(events.filter(one => one.event < species().flown));
@@ -229,7 +230,8 @@
       Math.sin((one.at[0] - lat) * radians / 2) ** 2 + Math.cos(lat * radians) * Math.cos(one.at[0] * radians) * Math.sin((one.at[1] - lon) * radians / 2) ** 2)));
     const index = apart.indexOf(Math.min(...apart));
     choose(index);
-    $("found").textContent = `The nearest place is ${species().places[index].site}, ${apart[index].toFixed(0)} km away.`;
+    const far = apart[index] > FAR ? " That is too far: the dates are those of the place named, not of yours." : "";
+    $("found").textContent = `The nearest place is ${species().places[index].site}, ${apart[index].toFixed(0)} km away.${far}`;
   }
   function calendar() {
     const lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//phenofit//field page//EN"], fold = text => text.replace(/[\\;,]/g, "\\$&").replace(/\n/g, "\\n");

@@ -18,7 +18,7 @@ from phenofit.report.page_tables import (
     thresholds_page_table,
 )
 from phenofit.report.sentences import terms
-from phenofit.report.site_table import site_table
+from phenofit.report.site_table import late_or_early, site_table
 from phenofit.validate.older_forecasters import OLDER
 
 _INVENTED = "Invented data."
@@ -93,7 +93,7 @@ def study_tables(species: SpeciesResult) -> Iterator[tuple[str, ResultTable]]:
     if (sites := site_table(species)) is not None:
         yield "sites", ResultTable.of(sites)
     if (season := species.own_forecast) is not None:
-        tables = forecast_tables(season)
+        tables = forecast_tables(season, late_or_early(species))
         for flight, table in enumerate(tables, start=1):
             yield f"season-flight-{flight}" if len(tables) > 1 else "season", ResultTable.of(table)
     for flight, table in enumerate(stages := stages_tables(species.stages), start=1):

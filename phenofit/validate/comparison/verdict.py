@@ -114,7 +114,7 @@ def _base_words(result: PublishedComparison) -> str:
     if base is None or result.base_inside:
         return ""
     return (
-        f"The base fitted here, {result.refit_base:.1f} °C, differs from the published {base:.1f} °C by more than "
+        f"The base fitted on these terms, {result.refit_base:.1f} °C, differs from the published {base:.1f} °C by more than "
         "its interval."
     )
 
