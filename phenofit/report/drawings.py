@@ -82,7 +82,7 @@ def draw_study(result: StudyResult, folder: Path) -> PageFigure | None:
         figure_of(plot_scores(scores, event=_EVENT)),
         text.of_scores(groups),
         "Errors of forecasts of half of the flight in data that the forecaster had not seen, weather known; the "
-        "lines are 95 % intervals that take whole years at random.",
+        "lines are 95 % intervals with years as independent units.",
     )
     return _page_figure(result, folder, drawn.name, drawn)
 

@@ -46,7 +46,7 @@ def older_table(fit: FlightFit, older: pd.DataFrame, scores: pd.DataFrame) -> Pa
         heads.append("mean absolute error, held out [days]")
     heat = heat_words(fit, base=False)
     return PageTable(
-        f"The rules that bases were found by before catches had a likelihood, on the dates of half of the flight; heat: "
+        f"Traditional rules for the base, on the dates of half of the flight; heat: "
         f"{heat}, summed from {start_words(fit.settings.start_words)}. Standard errors: jackknife over years, of the fit from its curvature. "
         "Scatter: SD of the heat at the event over the mean heat per day before it, so that bases can be compared.",
         tuple(heads),

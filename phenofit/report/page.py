@@ -35,6 +35,7 @@ from phenofit.report.sentences import (
     drift_sentences,
     error_sentences,
     flight_sentences,
+    longest_tested,
     season_sentences,
     terms,
 )
@@ -157,7 +158,7 @@ def _section(result: StudyResult, species: SpeciesResult, out: Path) -> _Section
         fits_in_words=species.goodness.sentence(),
         answers=(*flight_sentences(fit), base_sentence(fit)),
         errors_in_words=tuple(error_sentences(species)),
-        season_in_words=tuple(season_sentences(forecast)),
+        season_in_words=tuple(season_sentences(forecast, tested=longest_tested(species.scores))),
         verdicts=tuple(
             (c.threshold.id, c.verdict, c.threshold.words, c.sentence) for c in species.comparisons
         ),

@@ -202,7 +202,7 @@ def errors_table(scores: pd.DataFrame, *, event: str, scheme: str, level: int = 
         )
     return PageTable(
         f"Error of forecasts of dates for {_event_words(event)}, leaving out {scheme_words(scheme)[0]}, weather known. The "
-        f"{level} % interval takes whole years at random."
+        f"{level} % interval takes years as independent units."
         + (_FAILED_WORDS if rows["failed"].any() else ""),
         (
             "forecaster", "forecasts", "mean absolute error [days]", f"{level} % interval [days]",
@@ -282,12 +282,13 @@ def stages_tables(windows: Sequence[StageWindow]) -> tuple[PageTable, ...]:
             for one in mine
         }
         sites = sorted({one.site for one in mine})
-        whose = f" of flight {flight}" if several else ""
+        flown = f"flight {flight}" if several else "the flight"
         said = "; ".join(f"{stage}: {words}" for stage, words in lags.items())
         found.append(
             PageTable(
-                f"Stages after the flight{whose}: median, and in brackets the middle 80 %. The lags are those given, not "
-                f"fitted: {said}.",
+                f"Stages after {flown}: median, and in brackets the middle 80 %. The lags are those given, not "
+                f"fitted: {said}. Stages follow all moths of the flight; the dates of the flight also allow for the few "
+                "moths that a trap catches.",
                 ("place", *lags),
                 tuple((site, *(cells.get((site, stage), "") for stage in lags)) for site in sites),
                 (False, *(True for _ in lags)),

@@ -181,8 +181,22 @@ def drift_sentences(validation: pd.DataFrame, *, event: str = "flight_50") -> li
     return said
 
 
-def season_sentences(forecast: pd.DataFrame | None, *, event: str = "flight_50") -> list[str]:
-    """Return when this season's flights are expected over all places, a sentence for each flight."""
+def longest_tested(scores: pd.DataFrame) -> float | None:
+    """Return the longest lead time [d] at which forecasts of the fit were tested; None where none was tested ahead."""
+    if scores.empty:
+        return None
+    mine = scores[(scores["forecaster"] == FITTED) & (scores["forecasts"] > 0)]
+    longest = float(mine["lead_days"].max())
+    return None if math.isnan(longest) else longest
+
+
+def season_sentences(
+    forecast: pd.DataFrame | None, *, event: str = "flight_50", tested: float | None = None
+) -> list[str]:
+    """Return when this season's flights are expected over all places, a sentence for each flight.
+
+    `tested` is the longest lead time at which forecasts were tested [d]; dates farther ahead are said to be so.
+    """
     if forecast is None or forecast.empty:
         return []
     rows = forecast[forecast["event"] == event]
@@ -199,6 +213,14 @@ def season_sentences(forecast: pd.DataFrame | None, *, event: str = "flight_50")
         said.append(
             f"In {season}, as of {issued}, {name} is expected from {day(early['median'])} ({early['site']}; chance of "
             f"80 %: {period(early['low80'], early['high80'])}) to {day(late['median'])} ({late['site']}; "
-            f"{period(late['low80'], late['high80'])})."
+            f"{period(late['low80'], late['high80'])}).{_untested(ordered, tested)}"
         )
     return said
+
+
+def _untested(rows: pd.DataFrame, tested: float | None) -> str:
+    """Return the sentence on dates that lie farther ahead than any forecast that was tested; empty where none does."""
+    ahead = (rows["median"] - rows["issued"]).dt.total_seconds() / 86400.0
+    if tested is None or ahead.max() < tested + 1.0:
+        return ""
+    return f" Dates more than {tested:.0f} days ahead are farther than any forecast that was tested."

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from phenofit.report.sentences import calendar_sentences, error_sentences
+from phenofit.report.sentences import calendar_sentences, error_sentences, longest_tested, season_sentences
 
 
 def result(fitted: float, skill: tuple[float, float], ahead: dict[int, float] | None = None) -> Any:
@@ -64,3 +64,28 @@ def test_a_fit_no_better_than_the_calendar_says_so(skill: tuple[float, float], b
         # The station of a trap without records is not counted.
         assert "(median 12.0 km)" in said[0]
         assert "few seasons (2)" in said[0]
+
+
+def test_the_longest_tested_lead_time_is_that_of_the_fit() -> None:
+    scores = result(2.5, (0.5, 0.2), {28: 3.7, 14: 3.0}).scores
+    assert longest_tested(scores) == 28.0
+    untested = scores["lead_days"].eq(28.0)
+    assert longest_tested(scores.assign(forecasts=scores["forecasts"].mask(untested, 0))) == 14.0
+    assert longest_tested(result(2.5, (0.5, 0.2)).scores) is None
+    assert longest_tested(pd.DataFrame()) is None
+
+
+@pytest.mark.parametrize(
+    ("ahead", "tested", "said"), [(28.9, 28.0, False), (29.0, 28.0, True), (90.0, None, False)]
+)
+def test_dates_farther_ahead_than_any_test_are_said(ahead: float, tested: float | None, said: bool) -> None:
+    issued = pd.Timestamp("2025-05-19")
+    dates = {
+        name: issued + pd.Timedelta(days=ahead + move)
+        for name, move in (("median", 0), ("low80", -5), ("high80", 5))
+    }
+    row = {"event": "flight_50", "flight": 1, "season": "2025", "site": "Bank", "issued": issued, **dates}
+    (sentence,) = season_sentences(pd.DataFrame([row]), tested=tested)
+    assert (
+        "Dates more than 28 days ahead are farther than any forecast that was tested." in sentence
+    ) is said

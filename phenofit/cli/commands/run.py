@@ -55,6 +55,7 @@ def _answers(species: SpeciesResult) -> list[str]:
         calendar_sentences,
         error_sentences,
         flight_sentences,
+        longest_tested,
         season_sentences,
     )
 
@@ -66,7 +67,7 @@ def _answers(species: SpeciesResult) -> list[str]:
         base_sentence(species.fit),
         *(f"Published '{c.threshold.id}' ({c.threshold.words}): {c.verdict}." for c in species.comparisons),
         *error_sentences(species),
-        *season_sentences(species.forecast),
+        *season_sentences(species.forecast, tested=longest_tested(species.scores)),
         *([species.checks.flights] if "flights choice" in species.fit.provenance else []),
         *([night.sentence()] if night is not None and night.doubtful else []),
         *species.fit.problems,
