@@ -262,7 +262,7 @@ def _load(
     try:
         futures = [pool.submit(ask, station) for station in wanted]
         open_stations = len(futures)
-        with _interrupt_put_to(replies):
+        with _interrupt_put_to(replies) as interrupted:
             while open_stations:
                 item = replies.get()
                 if item is None:
@@ -278,6 +278,9 @@ def _load(
                     f"[{done}/{total}] {station} {year}: {reply.state}"
                     + (f" ({reply.detail})" if reply.detail else "")
                 )
+                # All other replies may stand in the queue already, before the interrupt.
+                if interrupted:
+                    raise interrupted[0]
         for future in futures:
             future.result()
     finally:
@@ -287,23 +290,24 @@ def _load(
 
 
 @contextmanager
-def _interrupt_put_to(replies: _Replies) -> Iterator[None]:
+def _interrupt_put_to(replies: _Replies) -> Iterator[list[KeyboardInterrupt]]:
     """Let the first Ctrl-C wait until the current reply is stored; a second one interrupts at once.
 
     Raised anywhere, an interrupt may leave a lock that a thread waits for at the end of the program.
     """
-    usual = signal.getsignal(signal.SIGINT)
+    usual, interrupted = signal.getsignal(signal.SIGINT), list[KeyboardInterrupt]()
     if threading.current_thread() is not threading.main_thread() or not callable(usual):
-        yield
+        yield interrupted
         return
 
     def put(_number: int, _frame: object) -> None:
         signal.signal(signal.SIGINT, usual)
-        replies.put(KeyboardInterrupt())
+        interrupted.append(KeyboardInterrupt())
+        replies.put(interrupted[0])
 
     signal.signal(signal.SIGINT, put)
     try:
-        yield
+        yield interrupted
     finally:
         signal.signal(signal.SIGINT, usual)
 
