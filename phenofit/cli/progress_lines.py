@@ -35,6 +35,11 @@ def show_progress(clock: Callable[[], float] = time.monotonic) -> Callable[[str]
     return show
 
 
+def terminal_progress(*, quiet: bool) -> Callable[[str], None] | None:
+    """Return :func:`show_progress` where a terminal shows it and it is not hidden."""
+    return show_progress() if shows_steps() and not quiet else None
+
+
 def shows_steps() -> bool:
     """Return whether the error stream is a terminal."""
     return sys.stderr.isatty()

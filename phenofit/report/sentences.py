@@ -111,16 +111,12 @@ def _others(scores: Sequence[Mapping[Hashable, Any]]) -> str:
 
 def _ahead(scores: pd.DataFrame) -> str:
     """Return the sentence on the longest lead time at which the fit has an error; empty where there is none."""
-    ahead = scores[(scores["lead_days"] > 0) & (scores["forecasts"] > 0)]
-    mine = ahead[ahead["forecaster"] == FITTED]
-    if mine.empty:
+    longest = longest_tested(scores)
+    if longest is None or longest <= 0.0:
         return ""
-    longest = max(mine.to_dict("records"), key=lambda row: float(row["lead_days"]))
-    same = ahead[ahead["lead_days"] == longest["lead_days"]].sort_values("mae_days", kind="stable")
-    return (
-        f" Forecast {longest['lead_days']:.0f} days ahead it is {number(longest['mae_days'])} days"
-        f"{_others(same.to_dict('records'))}."
-    )
+    same = scores[scores["lead_days"] == longest].sort_values("mae_days", kind="stable").to_dict("records")
+    (error,) = (row["mae_days"] for row in same if row["forecaster"] == FITTED)
+    return f" Forecast {longest:.0f} days ahead it is {number(error)} days{_others(same)}."
 
 
 def calendar_sentences(result: SpeciesResult, *, event: str = "flight_50") -> list[str]:

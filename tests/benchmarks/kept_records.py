@@ -6,11 +6,11 @@ import argparse
 import json
 import multiprocessing
 import os
-import queue
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
+from multiprocessing.queues import SimpleQueue
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, TypeVar
@@ -27,17 +27,16 @@ def run_tasks(
         yield from map(study, tasks)
         return
     context = multiprocessing.get_context("spawn")
-    with context.Manager() as manager:
-        own = manager.Queue()
-        # Threads of several processes would wait for each other: each process keeps to a processor of its own.
-        usable = sorted(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else []
-        for number in range(processes):
-            own.put(usable[number % len(usable)] if usable else None)
-        with ProcessPoolExecutor(processes, context, _keep_to, (own,)) as executor:
-            yield from executor.map(study, tasks)
+    # Threads of several processes would wait for each other: each process keeps to a processor of its own.
+    usable = sorted(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else [None]
+    own = context.SimpleQueue()
+    for number in range(processes):
+        own.put(usable[number % len(usable)])
+    with ProcessPoolExecutor(processes, context, _keep_to, (own,)) as executor:
+        yield from executor.map(study, tasks)
 
 
-def _keep_to(own: queue.Queue[int | None]) -> None:
+def _keep_to(own: SimpleQueue[int | None]) -> None:
     processor = own.get()
     if processor is not None:
         os.sched_setaffinity(0, {processor})

@@ -62,9 +62,9 @@ def test_the_command_writes_the_estimates_and_ends_with_the_code_of_an_interrupt
 ) -> None:
     study = write_study(tmp_path)
     # A terminal, and a user who presses Ctrl-C when the first interval is ready.
-    monkeypatch.setattr("phenofit.cli.commands.fit.shows_steps", lambda: True)
+    monkeypatch.setattr("phenofit.cli.progress_lines.shows_steps", lambda: True)
     monkeypatch.setattr(
-        "phenofit.cli.commands.fit.show_progress", lambda: stop_at("interval of requirement 1")
+        "phenofit.cli.progress_lines.show_progress", lambda: stop_at("interval of requirement 1")
     )
     out = tmp_path / "out"
     assert main(["fit", str(study), "--out", str(out)]) == 130
@@ -91,7 +91,7 @@ def test_steps_are_shown_on_a_terminal_unless_quiet(
 ) -> None:
     study = write_study(tmp_path)
     study.write_text(study.read_text("utf-8") + '[flights]\nbase = "50 degF"\n', encoding="utf-8")
-    monkeypatch.setattr("phenofit.cli.commands.fit.shows_steps", lambda: terminal)
+    monkeypatch.setattr("phenofit.cli.progress_lines.shows_steps", lambda: terminal)
     assert main(["fit", str(study), *more]) == 0
     assert ("s] interval of requirement 1 (1 of " in capsys.readouterr().err) is (terminal and not more)
 

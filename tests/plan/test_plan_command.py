@@ -47,7 +47,7 @@ def test_plan_from_a_study_and_from_its_fit(
         "degC",
     ]
     largest = ["--sites", "8", "--years", "5", *sizes[4:]]
-    monkeypatch.setattr("phenofit.cli.commands.plan.shows_steps", lambda: True)
+    monkeypatch.setattr("phenofit.cli.progress_lines.shows_steps", lambda: True)
     assert main(["plan", str(fit), *given, *largest, "--out", str(tmp_path / "b")]) == 0
     assert "s] network drawn for its information (2 of " in capsys.readouterr().err
     (again,) = pd.read_csv(tmp_path / "b" / "plan.csv").to_dict("records")

@@ -7,7 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from phenofit.cli.options import STOPPED, add_out, add_quiet, name_run, print_written
-from phenofit.cli.progress_lines import show_progress, shows_steps
+from phenofit.cli.progress_lines import terminal_progress
 from phenofit.cli.studies import add_study, open_species
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def run(args: argparse.Namespace) -> int:
     from phenofit.flight import FitInterrupted
     from phenofit.output_folder import optional_run_folder
 
-    progress = show_progress() if shows_steps() and not args.quiet else None
+    progress = terminal_progress(quiet=args.quiet)
     interrupted = False
     with optional_run_folder(args.out, "fit", files=["flights.csv"]) as folder:
         works = open_species(args, progress=progress)

@@ -17,7 +17,7 @@ from phenofit.cli.options import (
     name_run,
     refuse_unused,
 )
-from phenofit.cli.progress_lines import show_progress, shows_steps
+from phenofit.cli.progress_lines import terminal_progress
 from phenofit.cli.studies import fit_of_species
 
 if TYPE_CHECKING:
@@ -233,7 +233,7 @@ def _every_cell(args: argparse.Namespace) -> int:
             flight=args.flight,
             year=args.season,
             executor=executor,
-            progress=None if args.quiet or not shows_steps() else show_progress(),
+            progress=terminal_progress(quiet=args.quiet),
             attributes=marks,
         )
     print(f"written: {args.out}")

@@ -19,7 +19,7 @@ from phenofit.cli.options import (
     whole_from_one,
     whole_from_zero,
 )
-from phenofit.cli.progress_lines import show_progress, shows_steps
+from phenofit.cli.progress_lines import terminal_progress
 from phenofit.cli.studies import add_species, open_species
 
 if TYPE_CHECKING:
@@ -85,12 +85,18 @@ def run(args: argparse.Namespace) -> int:
     with run_folder(args.out, "plan", files=[_TABLE]) as folder, pool as executor:
         tables, named = [], []
         sources, inputs = _sources(args)
-        progress = show_progress() if shows_steps() and not args.quiet else None
+        progress = terminal_progress(quiet=args.quiet)
         for source in sources:
             fit, weather, stations = source()
-            drawn = {"simulations": args.simulate, "seed": args.seed}
             table = plan_network(
-                fit, weather, sizes, stations=stations, executor=executor, progress=progress, **drawn
+                fit,
+                weather,
+                sizes,
+                stations=stations,
+                simulations=args.simulate,
+                seed=args.seed,
+                executor=executor,
+                progress=progress,
             )
             _print_plan(fit.settings.species, table)
             tables.append(table.assign(species=fit.settings.species, invented=table.attrs["invented"]))

@@ -132,8 +132,17 @@ def _heat_difference(
     from phenofit.heat import degree_days
 
     days = known["time"].values.astype("datetime64[D]")
-    how: dict[str, Any] = {"base": base, "method": heat.method, "cutoff": heat.cutoff, "upper": heat.upper}
-    before, after = (degree_days(w["tmin"].values, w["tmax"].values, **how) for w in (known, filled))
+    before, after = (
+        degree_days(
+            w["tmin"].values,
+            w["tmax"].values,
+            base=base,
+            method=heat.method,
+            cutoff=heat.cutoff,
+            upper=heat.upper,
+        )
+        for w in (known, filled)
+    )
     differences = []
     for year in np.unique(days.astype("datetime64[Y]").astype(np.int64) + 1970):
         first, last = begin.in_year(int(year)), end.in_year(int(year))
